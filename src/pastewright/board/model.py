@@ -1,0 +1,176 @@
+"""The `Board`: pads, paste apertures, holes and fiducials of one side, as seen from that side.
+
+Board coordinates: mm, origin at the lower left corner of the outline's box (of the paste layer's box when
+there is no outline), x to the right and y up as seen from the pasted side. `Board.to_file_mm` leads back
+to the coordinates of the files, so that any pad can be found in them again.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from shapely.geometry import MultiPolygon, Polygon
+
+from pastewright.problems import Problem
+
+Point = tuple[float, float]
+Area = Polygon | MultiPolygon
+
+
+class Side(StrEnum):
+    """The side that is pasted."""
+
+    TOP = "top"
+    BOTTOM = "bottom"
+
+
+class PadKind(StrEnum):
+    """What a pad is for, which decides whether and how it gets paste."""
+
+    SURFACE = "surface"
+    THERMAL = "thermal"
+    THROUGH_HOLE = "through-hole"
+    FIDUCIAL = "fiducial"
+    TEST_POINT = "test-point"
+
+
+class PasteOrigin(StrEnum):
+    """Where the paste apertures came from."""
+
+    PASTE_LAYER = "paste layer"
+    EXPOSED_COPPER = "exposed copper"
+
+
+class LayerRole(StrEnum):
+    """What a fabrication file is. Sides are part of the role, since files are looked up by both."""
+
+    TOP_PASTE = "top paste"
+    BOTTOM_PASTE = "bottom paste"
+    TOP_COPPER = "top copper"
+    BOTTOM_COPPER = "bottom copper"
+    INNER_COPPER = "inner copper"
+    TOP_MASK = "top mask"
+    BOTTOM_MASK = "bottom mask"
+    TOP_SILK = "top silk"
+    BOTTOM_SILK = "bottom silk"
+    OUTLINE = "outline"
+    DRILL = "drill/rout"
+    NETLIST = "netlist"
+    CENTROID = "centroid"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """The file and line that a thing was read from; `line` is 0 where the thing has no line of its own."""
+
+    file: str
+    line: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}" if self.line else self.file
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aperture:
+    """One opening of the paste layer [mm, board]."""
+
+    shape: Polygon
+    source: Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hole:
+    """A drilled hole, or a slot from (`x_mm`, `y_mm`) to `slot_to_mm`. `plated` is None when no file says."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    plated: bool | None
+    slot_to_mm: Point | None = None
+    source: Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fiducial:
+    """A round mark used to find where the board lies; `reason` says why it was taken for one."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    reason: str
+    source: Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pad:
+    """Copper to be soldered: its exposed `land`, and the paste `apertures` over it (none: no paste asked).
+
+    `land` is copper within mask opening, one polygon; several window panes over one thermal land stay
+    together as its apertures. `hole` is the plated hole of a through-hole pad. `id` is unique on the
+    board: "U1-3" where reference designator and pin are known, else "P0007".
+    """
+
+    id: str
+    kind: PadKind
+    land: Polygon
+    apertures: tuple[Aperture, ...]
+    source: Source
+    ref: str = ""
+    pin: str = ""
+    net: str = ""
+    hole: Hole | None = None
+    kind_reason: str = ""
+
+    @property
+    def aperture_area_mm2(self) -> float:
+        """Sum of the paste apertures' areas [mm²]; they do not overlap."""
+        return float(sum(aperture.shape.area for aperture in self.apertures))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerUse:
+    """What became of one file: its role, how that was known, and a note for the person ("ignored: …")."""
+
+    file: str
+    role: LayerRole
+    how: str
+    used: bool
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """Something in the paste layer that was judged not to be paste, and why."""
+
+    shape: Area
+    reason: str
+    source: Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """One side of a board, ready for dosing. `outline` has inner cut-outs as holes; None when no file has it.
+
+    `file_origin_mm` is the place of the board's (0, 0) in file coordinates; `mirrored` is True for the
+    bottom side, whose x runs against the files' x. `inputs_sha256` names the exact bytes read.
+    """
+
+    name: str
+    side: Side
+    outline: Area | None
+    size_mm: Point
+    file_origin_mm: Point
+    mirrored: bool
+    pads: tuple[Pad, ...]
+    holes: tuple[Hole, ...]
+    fiducials: tuple[Fiducial, ...]
+    paste_origin: PasteOrigin
+    layers: tuple[LayerUse, ...]
+    left_out: tuple[LeftOut, ...] = ()
+    problems: tuple[Problem, ...] = field(default=())
+    inputs_sha256: str = ""
+
+    def to_file_mm(self, x_mm: float, y_mm: float) -> Point:
+        """Return the place (x, y) [mm, board] in the coordinates of the fabrication files [mm]."""
+        x0_mm, y0_mm = self.file_origin_mm
+        return (x0_mm - x_mm if self.mirrored else x0_mm + x_mm), y0_mm + y_mm

@@ -1,0 +1,1 @@
+"""The command line: reads, calls the stages, writes. No rule of its own lives here."""

@@ -1,0 +1,59 @@
+"""Deposits: paste at rest on the board [mm and µL, board coordinates]."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from pastewright.board.model import Point
+
+
+class DepositKind(StrEnum):
+    """A dot is laid standing still, a bead while moving."""
+
+    DOT = "dot"
+    BEAD = "bead"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """The part of a deposit that a pad gets; a bead across a row of pads has one share a pad."""
+
+    pad_id: str
+    volume_ul: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deposit:
+    """One dot (one point) or bead (two points or more, a polyline for the tip's centre).
+
+    `width_mm` is the dot's diameter or the bead's width at rest, `height_mm` its height. `index` is its
+    place in `Layout.deposits`. The shares' volumes add up to `volume_ul`.
+    """
+
+    index: int
+    kind: DepositKind
+    points_mm: tuple[Point, ...]
+    volume_ul: float
+    width_mm: float
+    height_mm: float
+    shares: tuple[Share, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadPlan:
+    """What is laid on one pad: planned volume, the form chosen and why, and the deposits by index."""
+
+    pad_id: str
+    planned_ul: float
+    form: str
+    reason: str
+    deposits: tuple[int, ...]
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """All deposits of a board, with `pads` in the board's order (pads without paste included)."""
+
+    deposits: tuple[Deposit, ...]
+    pads: tuple[PadPlan, ...]
+    warnings: tuple[str, ...] = ()

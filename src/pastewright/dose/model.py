@@ -1,0 +1,14 @@
+"""The dose of a pad: a volume of paste, the solder it leaves, and the reason."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dose:
+    """Paste wanted on one pad [µL]; 0 for a pad that gets none. `solder_ul` is what remains after reflow."""
+
+    pad_id: str
+    target_ul: float
+    solder_ul: float
+    reason: str
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Tour, deposits and plunger cycles to a timed list of moves in machine coordinates. No text of any dialect."""

@@ -1,0 +1,50 @@
+"""The timed list of moves."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Step(StrEnum):
+    """What a move is for."""
+
+    RAISE = "raise"  # the very first move: straight up to travel height, wherever the tip is
+    TRAVEL = "travel"  # XY at travel height
+    LOWER = "lower"
+    PUSH = "push"  # plunger alone, forward (with backlash taken up)
+    DWELL = "dwell"
+    LAY = "lay"  # XY and plunger together: the bead itself
+    RETRACT = "retract"  # plunger alone, back
+    LIFT = "lift"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One move to (`x_mm`, `y_mm`, `z_mm`) [machine], plunger at `plunger_mm` when it ends.
+
+    `plunger_mm` is the commanded position along the screw from the program's start, forward positive, a whole
+    number of microsteps, backlash included. `speed_mm_s` is of the tip along its path, or of the plunger
+    where only it moves, or 0 for a dwell. `duration_s` counts acceleration. `deposit` is the index of the
+    deposit it belongs to, None for settling, travelling and parking.
+    """
+
+    step: Step
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    plunger_mm: float
+    speed_mm_s: float
+    duration_s: float
+    deposit: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motions:
+    """The whole journey; `sections` are pairs (index of first move, heading) such as the settling strip."""
+
+    moves: tuple[Move, ...]
+    sections: tuple[tuple[int, str], ...]
+    machine_s: float
+    travel_mm: float
+    swept_ul: float
+    dry: bool = False
+    warnings: tuple[str, ...] = ()

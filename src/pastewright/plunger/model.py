@@ -1,0 +1,38 @@
+"""The plunger's answer to a dose. All volumes are real sweep at the plunger's face [µL]: backlash, gain and
+microsteps are dealt with in `motion`.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DotCycle:
+    """From rest to rest: push `push_ul`, wait `dwell_s`, retract `retract_ul` = push − volume.
+
+    Rates are the highest of each ramp [µL/s]; `peak_kpa` is the highest gauge pressure behind the tip.
+    """
+
+    volume_ul: float
+    push_ul: float
+    push_ul_s: float
+    dwell_s: float
+    retract_ul: float
+    retract_ul_s: float
+    peak_kpa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeadCycle:
+    """From rest to rest: prime, feed `feed_ul` while the tip walks the bead in `travel_s`, retract.
+
+    prime + feed − retract = volume. During the walk the pressure is steady and what is fed flows out.
+    """
+
+    volume_ul: float
+    prime_ul: float
+    prime_ul_s: float
+    feed_ul: float
+    travel_s: float
+    retract_ul: float
+    retract_ul_s: float
+    peak_kpa: float

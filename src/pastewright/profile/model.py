@@ -1,0 +1,246 @@
+"""The `Profile`: everything the tool must know of one bench. Made by `profile.read`, sound once it exists.
+
+Units inside: mm, µL (= mm³), s, kPa, N, N·m, degrees. Fractions are 0 to 1 (the file speaks of percent where
+people do). Machine coordinates are those the program is written in; Z grows upwards, away from the board.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from pastewright.materials.model import Barrel, Paste, Screw, Tip
+
+
+class DialectName(StrEnum):
+    """The two program languages."""
+
+    REPRAP = "reprap"
+    NGC = "ngc"
+
+
+class PlungerUnit(StrEnum):
+    """What a number behind the plunger's letter counts."""
+
+    MM = "mm"
+    UL = "ul"
+    DEGREE = "deg"
+    TURN = "turn"
+
+
+class PlungerMode(StrEnum):
+    """Whether plunger words are positions or distances."""
+
+    ABSOLUTE = "absolute"
+    RELATIVE = "relative"
+
+
+class BeadFeed(StrEnum):
+    """How the speed of a bead (tip and plunger moving together) is told to the controller.
+
+    PATH: F is the speed along the XYZ path (NIST RS274/NGC for rotary letters, most printer firmware).
+    INVERSE_TIME: G93, F is one over the minutes that the move takes; needs no agreement about axes.
+    """
+
+    PATH = "path"
+    INVERSE_TIME = "inverse-time"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """Axes: travel [mm], speed [mm/s], acceleration [mm/s²]. Speeds of X and Y hold for each axis alone."""
+
+    x_min_mm: float
+    x_max_mm: float
+    y_min_mm: float
+    y_max_mm: float
+    z_min_mm: float
+    z_max_mm: float
+    speed_xy_mm_s: float
+    speed_z_mm_s: float
+    accel_xy_mm_s2: float
+    accel_z_mm_s2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bed:
+    """Where things lie [mm, machine].
+
+    (`board_x_mm`, `board_y_mm`) is the board's lower left corner, `board_z_mm` the Z at which the tip touches
+    it. `clearance_mm` above the board is the height of every travel. The settling strip is a line from
+    (`strip_x_mm`, `strip_y_mm`), `strip_length_mm` long in +x, on something that may be soiled, at the
+    board's height. The program ends over (`park_x_mm`, `park_y_mm`).
+    """
+
+    board_x_mm: float
+    board_y_mm: float
+    board_z_mm: float
+    clearance_mm: float
+    strip_x_mm: float
+    strip_y_mm: float
+    strip_length_mm: float
+    park_x_mm: float
+    park_y_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Controller:
+    """How programs are written. `decimals` are those of positions; the plunger's follow from its microstep."""
+
+    dialect: DialectName
+    plunger_mode: PlungerMode
+    bead_feed: BeadFeed
+    line_numbers: bool
+    checksums: bool
+    decimals: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlungerDrive:
+    """The motor behind the plunger, as an axis of the controller. `sign` +1: growing numbers push paste out.
+
+    `speed_mm_s` and `accel_mm_s2` are of the plunger, after gear and screw. `backlash_mm` is the lost motion
+    of the drive at the plunger. `frame_stiffness_n_mm` is how many newtons push the frame, screw and mount
+    one millimetre apart. `torque_nm` is of the motor at the step rates used.
+    """
+
+    letter: str
+    unit: PlungerUnit
+    sign: int
+    screw: Screw
+    steps_per_turn: int
+    microsteps: int
+    gear: float
+    speed_mm_s: float
+    accel_mm_s2: float
+    torque_nm: float
+    thread_friction: float
+    stroke_mm: float
+    backlash_mm: float
+    frame_stiffness_n_mm: float
+
+    @property
+    def microstep_mm(self) -> float:
+        """Plunger travel of one microstep [mm] = lead / (steps · microsteps · gear)."""
+        return self.screw.lead_mm / (self.steps_per_turn * self.microsteps * self.gear)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tuning:
+    """What trial dots taught; defaults are starting points, `dated` is empty until a trial was read.
+
+    `gain` is real over commanded plunger sweep [-]. `bubble_ul` is air trapped behind the paste, at
+    atmospheric pressure [µL]. `dot_shape_ratio` h/d and `bead_shape_ratio` h/w of resting paste [-].
+    `dwell_s` is the wait between push and retraction of a dot. `push_ul_s` is the plunger's sweep rate while
+    it pushes and retracts (limited by the drive). `bead_mm_s` is the tip's speed along a bead.
+    `smallest_dot_bores` is the smallest dot's diameter in tip bores.
+    """
+
+    gain: float
+    bubble_ul: float
+    dot_shape_ratio: float
+    bead_shape_ratio: float
+    dwell_s: float
+    push_ul_s: float
+    bead_mm_s: float
+    smallest_dot_bores: float
+    rest_fraction: float
+    dated: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseRule:
+    """One rule of the profile or job; the first criterion sets that are not empty must all match.
+
+    `ref` and `pin` are shell-style patterns ("U*"); `kind` is a pad kind's word; areas in mm². Exactly one
+    of `volume_ul`, `scale`, `coverage`, `skip` acts. `line` is where the rule stands in the file.
+    """
+
+    ref: str = ""
+    pin: str = ""
+    kind: str = ""
+    area_from_mm2: float = 0.0
+    area_to_mm2: float = float("inf")
+    volume_ul: float | None = None
+    scale: float | None = None
+    coverage: float | None = None
+    skip: bool = False
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseSettings:
+    """How much paste. `foil_mm` and `print_metal_mass_fraction` describe the print that doses equal.
+
+    `transfer` is pairs (area ratio, transfer efficiency), both rising in area ratio, interpolated linearly and
+    held flat outside. `thermal_coverage` applies to thermal lands without window panes. `shrink_mm` is taken
+    off each edge of exposed copper when there is no paste layer. Paste-in-hole: `board_mm` thickness,
+    `pin_mm` side of a square pin or diameter, `fillet_mm` radius of both fillets.
+    """
+
+    foil_mm: float
+    print_metal_mass_fraction: float
+    transfer: tuple[tuple[float, float], ...]
+    thermal_coverage: float
+    thermal_area_mm2: float
+    shrink_mm: float
+    paste_in_hole: bool
+    board_mm: float
+    pin_mm: float
+    pin_square: bool
+    fillet_mm: float
+    rules: tuple[DoseRule, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DepositSettings:
+    """Where paste may lie. `bridge_gap_mm` must remain between deposits of different nets after
+    `placement_error_mm`. A dot may reach `overhang_mm` beyond its land. A dose may be trimmed down to
+    `trim_to` of its target, or raised to `raise_to` of it when the tip can lay nothing smaller. A row bead
+    lays `row_factor` of the sum of its doses.
+    """
+
+    bridge_gap_mm: float
+    placement_error_mm: float
+    overhang_mm: float
+    trim_to: float
+    raise_to: float
+    row_factor: float
+    standoff_bores: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerifySettings:
+    """Limits of the verdict: `volume_tolerance` is a fraction of the planned volume."""
+
+    volume_tolerance: float
+    place_tolerance_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """One bench, complete. `sha256` names the exact file it was read from."""
+
+    name: str
+    file: str
+    sha256: str
+    machine: Machine
+    bed: Bed
+    controller: Controller
+    plunger: PlungerDrive
+    barrel: Barrel
+    tip: Tip
+    paste: Paste
+    tuning: Tuning
+    dose: DoseSettings
+    deposit: DepositSettings
+    verify: VerifySettings
+
+    @property
+    def microstep_ul(self) -> float:
+        """Paste swept by one microstep [µL]."""
+        return self.barrel.area_mm2 * self.plunger.microstep_mm * self.tuning.gain
+
+    @property
+    def travel_z_mm(self) -> float:
+        """Height of every travel [mm, machine]."""
+        return self.bed.board_z_mm + self.bed.clearance_mm

@@ -1,0 +1,1 @@
+"""`Motions` to the text of a program, in the dialect of the controller."""

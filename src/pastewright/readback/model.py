@@ -1,0 +1,80 @@
+"""What the read-back expects, finds and says."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from pastewright.board.model import Point
+
+
+class FindingKind(StrEnum):
+    """What can be wrong with a program."""
+
+    MISSING = "missing"
+    DOUBLED = "doubled"
+    VOLUME = "wrong volume"
+    PLACE = "wrong place"
+    STRAY = "stray paste"
+    LOW_TRAVEL = "low travel"
+    STANDOFF = "wrong standoff"
+    LIMITS = "outside limits"
+    SPEED = "over speed"
+    STROKE = "plunger beyond stroke"
+    PRESSURE = "pressure left"
+    UNKNOWN_WORD = "unknown word"
+    SYNTAX = "bad line"
+    STATE = "unstated mode"
+    END = "no proper end"
+    DRY = "not dry"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing wrong: `line` of the program (0: the whole), and the pad it concerns where there is one."""
+
+    kind: FindingKind
+    what: str
+    line: int = 0
+    pad_id: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedDeposit:
+    """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it."""
+
+    kind: str
+    points_mm: tuple[Point, ...]
+    volume_ul: float
+    pad_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What the program must do: deposits in board coordinates; `dry` wants a still plunger and lifted tip."""
+
+    deposits: tuple[ExpectedDeposit, ...]
+    dry: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivered:
+    """What the simulation saw come out for an expected deposit (same order as `Expected.deposits`)."""
+
+    volume_ul: float
+    line: int
+    peak_kpa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The answer. `ok` means no findings. Volumes: everything that left the tip, what the plunger swept,
+    what is stored at the end; conservation says out = swept − stored.
+    """
+
+    ok: bool
+    findings: tuple[Finding, ...]
+    delivered: tuple[Delivered | None, ...] = ()
+    out_ul: float = 0.0
+    swept_ul: float = 0.0
+    stored_ul: float = 0.0
+    machine_s: float = 0.0
+    trace: tuple[tuple[float, float, float], ...] = field(default=())
