@@ -49,18 +49,22 @@ class GerberLayer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drill:
-    """One hole (`slot_to_mm` None) or slot [mm, file]."""
+    """One hole (`slot_to_mm` None) or slot [mm, file]. `plated` is None when nothing says."""
 
     x_mm: float
     y_mm: float
     diameter_mm: float
     line: int
     slot_to_mm: Point | None = None
+    plated: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrillFile:
-    """A whole Excellon/XNC file. `plated` is None when neither attribute, comment nor name says."""
+    """A whole Excellon/XNC file. `plated` is None when neither attribute, comment nor name says.
+
+    One file may hold both plated and other holes: then `plated` is None here and each drill has its own.
+    """
 
     file: str
     drills: tuple[Drill, ...]

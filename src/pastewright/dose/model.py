@@ -12,3 +12,11 @@ class Dose:
     solder_ul: float
     reason: str
     warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doses:
+    """The doses of a board in the order of its pads; `warnings` are about the rules, not about one pad."""
+
+    doses: tuple[Dose, ...]
+    warnings: tuple[str, ...] = ()

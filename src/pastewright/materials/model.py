@@ -1,6 +1,7 @@
 """Values of the bench's materials. Units inside: mm, µL (= mm³), s, kPa, g/cm³; mass fractions as 0 to 1."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 from math import pi
 
 
@@ -118,3 +119,50 @@ class Screw:
     half_angle_deg: float
     source: str
     tag: str
+
+
+class Wall(StrEnum):
+    """Wall of a tip's tube; the thinner the wall, the wider the bore at one gauge."""
+
+    REGULAR = "regular"
+    THIN = "thin"
+    EXTRA_THIN = "extra thin"
+    ULTRA_THIN = "ultra thin"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TipSize:
+    """A row of the tip table. `bore_mm` is nominal, or the least allowed where `least` says so.
+
+    `disputed_bore_mm` is what another table says; `industrial_bore_mm` what dispensing tips are sold as.
+    """
+
+    gauge: int
+    wall: Wall
+    outer_mm: float
+    bore_mm: float
+    least: bool
+    disputed_bore_mm: float | None
+    industrial_bore_mm: float | None
+    source: str
+    tag: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BarrelSize:
+    """A row of the barrel table; `others_mm` are the bores that other lists give."""
+
+    name: str
+    kind: str
+    capacity_ul: float
+    bore_mm: float
+    others_mm: tuple[float, ...]
+    source: str
+    tag: str
+    note: str
+
+    @property
+    def area_mm2(self) -> float:
+        """Cross-section [mm²]."""
+        return pi / 4 * self.bore_mm**2

@@ -20,6 +20,8 @@ class FindingKind(StrEnum):
     SPEED = "over speed"
     STROKE = "plunger beyond stroke"
     PRESSURE = "pressure left"
+    FORCE = "motor would stall"
+    DWELL = "odd wait"
     UNKNOWN_WORD = "unknown word"
     SYNTAX = "bad line"
     STATE = "unstated mode"

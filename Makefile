@@ -1,0 +1,57 @@
+# One list of commands, the same for people and for the build server.
+PYTHON ?= python3
+UV_VERSION = 0.13.9
+VENV = .venv
+BIN = $(VENV)/bin
+STAMP = $(VENV)/.ready
+export UV_PYTHON_DOWNLOADS = never
+
+.PHONY: demo test lint bench docs campaign lock format clean help
+
+help:            ## this list
+	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*##/\t/'
+
+$(STAMP): requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "pastewright needs Python 3.11 or newer; choose one with: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
+	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || \
+	  { echo "Python's venv module is missing. On Debian: apt-get install python3-venv"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip --quiet --disable-pip-version-check install uv==$(UV_VERSION)
+	$(BIN)/uv pip sync --quiet --python $(BIN)/python --require-hashes requirements.lock
+	$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --no-build-isolation --editable .
+	@touch $(STAMP)
+
+demo: $(STAMP)   ## install, run the main job on the demo board, say where the results are
+	$(BIN)/pastewright demo --out demo-out
+
+test: $(STAMP)   ## install, then the whole test suite
+	$(BIN)/python -m pytest -n auto --dist worksteal -m "not campaign"
+
+campaign: $(STAMP) ## the heavy checks
+	$(BIN)/python -m pytest -n auto --dist worksteal
+
+lint: $(STAMP)   ## style, types, floors
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(STAMP) ## let ruff write the layout
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+bench: $(STAMP)  ## measure speed, memory and tour quality
+	$(BIN)/python bench/stages.py
+	$(BIN)/python bench/tours.py
+
+docs: $(STAMP)   ## renew the generated pages and pictures
+	$(BIN)/python scripts/profile_docs.py
+	$(BIN)/python scripts/pictures.py
+
+lock: $(STAMP)   ## resolve the dependencies anew
+	$(BIN)/uv pip compile --quiet --universal --generate-hashes --upgrade --extra dev --python-version 3.11 \
+	  pyproject.toml --output-file requirements.lock
+
+clean:           ## remove what was made
+	rm -rf $(VENV) demo-out bench-out

@@ -1,0 +1,104 @@
+"""Seconds and memory of each stage, from Gerber files to a verified program, for boards of growing size.
+
+Each size runs in a process of its own, so that peak memory is its own. The last columns compare with the size before:
+time per deposit should stay about the same (n·log n grows by a fifth from 500 to 20 000).
+"""
+
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+SIZES = (500, 5_000, 20_000)
+TARGETS_S = {500: 2.0, 20_000: 15.0}
+BENCH = "bench-reprap-e"
+
+
+def measure(pads: int) -> dict[str, float]:
+    """Run the job once on a board of `pads` pads; seconds by stage, deposits and peak memory [MB]."""
+    start = time.perf_counter()
+    from boards import write_field
+
+    from pastewright.board.model import Side
+    from pastewright.board.read import read_board
+    from pastewright.plan.pipeline import make_plan
+    from pastewright.profile.examples import example_text
+    from pastewright.profile.read import parse_profile
+    from pastewright.report.render import render_report
+
+    imported = time.perf_counter()
+    with tempfile.TemporaryDirectory() as folder:
+        write_field(Path(folder), pads)
+        # The bed of a made-up big machine: this measures the computer, not the gantry.
+        text = example_text(BENCH)
+        profile = big_bed(parse_profile(text, BENCH))
+        began = time.perf_counter()
+        board = read_board(Path(folder), side=Side.TOP)
+    marks = [("read", began)]
+    plan = make_plan(board, profile, on_stage=lambda stage: marks.append((stage, time.perf_counter())))
+    marks.append(("report", time.perf_counter()))
+    render_report(plan)
+    marks.append(("end", time.perf_counter()))
+    seconds = {name: after - at for (name, at), (_, after) in zip(marks, marks[1:], strict=False)}
+    return {
+        "import": imported - start,
+        **seconds,
+        "verified": float(plan.verdict.ok),
+        "findings": float(len(plan.verdict.findings)),
+        "deposits": float(len(plan.layout.deposits)),
+        "memory_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
+
+
+def big_bed(profile):  # noqa: ANN001, ANN201 - values of the package, imported late on purpose
+    """The profile on axes long enough for any field, with a barrel that holds all the paste it takes."""
+    from dataclasses import replace
+
+    machine = replace(profile.machine, x_max_mm=5000.0, y_max_mm=5000.0)
+    plunger = replace(profile.plunger, stroke_mm=1e5)
+    barrel = replace(profile.barrel, capacity_ul=1e6)
+    return replace(profile, machine=machine, plunger=plunger, barrel=barrel)
+
+
+def main() -> int:
+    """Measure each size in its own process and print the table; exit code 1 when a target is missed."""
+    if len(sys.argv) > 1:
+        print(json.dumps(measure(int(sys.argv[1]))))
+        return 0
+    rows = []
+    for pads in SIZES:
+        run = subprocess.run([sys.executable, __file__, str(pads)], capture_output=True, text=True, check=False)
+        if run.returncode:
+            print(run.stderr, file=sys.stderr)
+            return 1
+        rows.append((pads, json.loads(run.stdout.splitlines()[-1])))
+    stages = [name for name in rows[0][1] if name not in {"verified", "findings", "deposits", "memory_mb"}]
+    print(f"{'pads':>8}{'deposits':>10}" + "".join(f"{name:>10}" for name in stages) + f"{'job s':>9}{'MB':>7}{'µs/dep.':>9}{'ratio':>7}")
+    missed = False
+    before = 0.0
+    for pads, row in rows:
+        job = sum(row[name] for name in stages if name not in {"import", "report"})
+        each = job / row["deposits"] * 1e6
+        ratio = f"{each / before:7.2f}" if before else "      –"
+        print(
+            f"{pads:>8}{row['deposits']:>10.0f}"
+            + "".join(f"{row[name]:>10.3f}" for name in stages)
+            + f"{job:>9.2f}{row['memory_mb']:>7.0f}{each:>9.0f}{ratio}"
+            + ("" if row["verified"] else f"  ({row['findings']:.0f} findings)")
+        )
+        before = each
+        target = TARGETS_S.get(pads)
+        if target is not None and job > target:
+            print(f"  missed: {job:.2f} s against {target:g} s")
+            missed = True
+        if row["memory_mb"] > 1024:
+            print(f"  missed: {row['memory_mb']:.0f} MB against 1024 MB")
+            missed = True
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,177 @@
+"""A folder, zip or file to `Board`: find the layers of one side, read each, and gather what is wrong.
+
+Every layer is read before anything is raised, so that one run shows all that is to be mended.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from types import MappingProxyType
+from typing import TypeVar
+
+from pastewright.board.assemble import Layers, assemble
+from pastewright.board.excellon import read_excellon
+from pastewright.board.files import inputs_sha256, read_source
+from pastewright.board.gerber import read_gerber
+from pastewright.board.ipc356 import NetPoint, read_ipc356
+from pastewright.board.layer import DrillFile, GerberLayer
+from pastewright.board.layers import Recognised, recognise
+from pastewright.board.model import Board, LayerRole, LayerUse, Side
+from pastewright.problems import InputError, Problem, Severity, one_error
+
+T = TypeVar("T")
+
+_PASTE = {Side.TOP: LayerRole.TOP_PASTE, Side.BOTTOM: LayerRole.BOTTOM_PASTE}
+_COPPER = {Side.TOP: LayerRole.TOP_COPPER, Side.BOTTOM: LayerRole.BOTTOM_COPPER}
+_MASK = {Side.TOP: LayerRole.TOP_MASK, Side.BOTTOM: LayerRole.BOTTOM_MASK}
+_NO_ROLES: Mapping[str, LayerRole] = MappingProxyType({})
+
+
+@dataclass(slots=True)
+class _Gathered:
+    """What is wrong so far; errors stop the reading only at its end."""
+
+    problems: list[Problem] = field(default_factory=list)
+    failed: bool = False
+
+    def tried(self, read: Callable[[], T]) -> T | None:
+        """Return what `read` returns, or None with its problems gathered."""
+        try:
+            return read()
+        except InputError as error:
+            self.problems.extend(error.problems)
+            self.failed = True
+            return None
+
+
+def read_board(
+    path: Path,
+    *,
+    side: Side,
+    overrides: Mapping[str, LayerRole] = _NO_ROLES,
+    name: str | None = None,
+    shrink_mm: float = 0.0,
+) -> Board:
+    """Return one side of the board whose fabrication files are in the folder, zip or file `path`.
+
+    `overrides` maps file names to roles; `name` defaults to that of the folder or zip; `shrink_mm` is taken
+    off each edge of exposed copper when there is no paste layer. Raises `InputError` with the problems of
+    all layers at once.
+    """
+    files = read_source(path)
+    found = recognise(files, overrides)
+    gathered = _Gathered()
+    one = _Roles(found=found, gathered=gathered)
+    paste, copper, mask = one.gerber(_PASTE[side]), one.gerber(_COPPER[side]), one.gerber(_MASK[side])
+    outline = one.gerber(LayerRole.OUTLINE)
+    drills = one.drills()
+    net_points, net_file = one.net_points(side)
+    for each in found:
+        gathered.problems.extend(each.problems)
+    if gathered.failed:
+        raise InputError(gathered.problems)
+    if paste is None and copper is None and mask is None:
+        raise _nothing_found(found, side, path)
+    layers = Layers(
+        name=name if name is not None else _name(path),
+        side=side,
+        paste=paste,
+        copper=copper,
+        mask=mask,
+        outline=outline,
+        drills=drills,
+        net_points=net_points,
+        net_file=net_file,
+        uses=tuple(_use(each, one.used) for each in found),
+        inputs_sha256=inputs_sha256(files),
+    )
+    board = gathered.tried(partial(assemble, layers, shrink_mm=shrink_mm))
+    if board is None:
+        raise InputError(gathered.problems)
+    return replace(board, problems=(*gathered.problems, *board.problems))
+
+
+def _name(path: Path) -> str:
+    resolved = path.resolve()
+    return resolved.stem if resolved.is_file() else resolved.name
+
+
+@dataclass(slots=True)
+class _Roles:
+    """The recognised files by role, read on demand; `used` remembers the names of those that were."""
+
+    found: Sequence[Recognised]
+    gathered: _Gathered
+    used: set[str] = field(default_factory=set)
+
+    def of(self, role: LayerRole) -> list[Recognised]:
+        return [each for each in self.found if each.role is role]
+
+    def gerber(self, role: LayerRole) -> GerberLayer | None:
+        """Return the layer of `role`; files of one role that are equally well known are laid together."""
+        layers: list[GerberLayer] = []
+        for each in self.of(role):
+            file = each.file.name
+            layer = self.gathered.tried(partial(read_gerber, each.file.data, file))
+            if layer is not None:
+                self.used.add(file)
+                self.gathered.problems.extend(layer.problems)
+                layers.append(layer)
+        if not layers:
+            return None
+        if len(layers) > 1 and role in (*_PASTE.values(), *_COPPER.values(), *_MASK.values()):
+            self.gathered.failed = True
+            names = " and ".join(layer.file for layer in layers)
+            what = f"{len(layers)} files claim to be the {role.value} layer: {names}"
+            mend = "Say which file is which layer on the command line; give the others the role 'other'."
+            self.gathered.problems.append(Problem(what=what, mend=mend, file=layers[0].file))
+        return replace(layers[0], objects=tuple(thing for layer in layers for thing in layer.objects))
+
+    def drills(self) -> tuple[DrillFile, ...]:
+        companions = tuple(each.file for each in self.found if each.role is LayerRole.OTHER)
+        files: list[DrillFile] = []
+        for each in self.of(LayerRole.DRILL):
+            file = each.file.name
+            drill = self.gathered.tried(partial(read_excellon, each.file.data, file, companions=companions))
+            if drill is not None:
+                self.used.add(file)
+                self.gathered.problems.extend(drill.problems)
+                files.append(drill)
+        return tuple(files)
+
+    def net_points(self, side: Side) -> tuple[tuple[NetPoint, ...], str]:
+        """Return the netlist points of this side. A bad netlist only costs names, so it is a warning."""
+        points: list[NetPoint] = []
+        files: list[str] = []
+        for each in self.of(LayerRole.NETLIST):
+            try:
+                netlist = read_ipc356(each.file.data, each.file.name)
+            except InputError as error:
+                self.gathered.problems.extend(
+                    replace(problem, severity=Severity.WARNING) for problem in error.problems
+                )
+                continue
+            self.gathered.problems.extend(netlist.problems)
+            points.extend(point for point in netlist if point.side in (side, None) and not point.midpoint)
+            self.used.add(each.file.name)
+            files.append(each.file.name)
+        return tuple(points), ", ".join(files)
+
+
+def _use(each: Recognised, used: set[str]) -> LayerUse:
+    name = each.file.name
+    note = each.note
+    if name not in used and not note:
+        note = "not needed for this side"
+    return LayerUse(file=name, role=each.role, how=each.how, used=name in used, note=note)
+
+
+def _nothing_found(found: Sequence[Recognised], side: Side, path: Path) -> InputError:
+    seen = ", ".join(f"{each.file.name} ({each.role.value})" for each in found[:8])
+    more = f" and {len(found) - 8} more" if len(found) > 8 else ""
+    return one_error(
+        f"no paste, copper or mask layer of the {side.value} side among: {seen}{more}",
+        f"Export the {side.value} paste, copper and mask layers, or say which files they are.",
+        file=path.name,
+    )

@@ -1,0 +1,62 @@
+"""What every command prints with: one console for results, one for problems."""
+
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from pastewright.problems import Problem, Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+# Into a pipe or file nothing is folded: lines stay whole for other programs, and tables keep their columns.
+PIPE_WIDTH = 200
+out = Console(highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH, soft_wrap=not sys.stdout.isatty())
+err = Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+
+MOST_SHOWN = 40
+_STYLE = {Severity.NOTE: "dim", Severity.WARNING: "yellow", Severity.ERROR: "bold red"}
+
+
+def print_problems(problems: Sequence[Problem]) -> None:
+    """Print problems to standard error: what, where, how to mend."""
+    for problem in problems[:MOST_SHOWN]:
+        err.print(f"[{_STYLE[problem.severity]}]{problem.severity}[/] {escape(str(problem))}")
+    if len(problems) > MOST_SHOWN:
+        err.print(f"… and {len(problems) - MOST_SHOWN} more.")
+
+
+def print_warnings(warnings: Sequence[str], *, most: int = 12) -> None:
+    """Print warnings, the first `most` of them."""
+    for words in warnings[:most]:
+        out.print(f"[yellow]look[/] {escape(words)}")
+    if len(warnings) > most:
+        out.print(f"[yellow]look[/] … and {len(warnings) - most} more, all in report.html")
+
+
+@contextmanager
+def stages(names: Sequence[str]) -> "Iterator[Callable[[str], None]]":
+    """Give a function to call at the start of each stage; a bar shows how far the work is, at a terminal only."""
+    bar = Progress(
+        TextColumn("{task.description:<12}"),
+        BarColumn(bar_width=32),
+        TextColumn("{task.completed:.0f}/{task.total:.0f}"),
+        TimeElapsedColumn(),
+        console=err,
+        transient=True,
+        disable=not err.is_terminal,
+    )
+    with bar:
+        task = bar.add_task(names[0], total=len(names))
+
+        def begin(stage: str) -> None:
+            done = names.index(stage) if stage in names else 0
+            bar.update(task, description=stage, completed=done)
+            bar.refresh()
+
+        yield begin

@@ -1,0 +1,61 @@
+"""Options to values at the door: sides, layer overrides, boards and profiles."""
+
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
+from pathlib import Path
+
+from pastewright.board.model import Board, LayerRole, Side
+from pastewright.board.read import read_board
+from pastewright.problems import InputError, Problem, one_error
+from pastewright.profile.model import Profile
+from pastewright.profile.read import read_profile
+
+# A bare word that people type, where the role's own name needs a space or a slash.
+_SHORT = {"drill": LayerRole.DRILL, "rout": LayerRole.DRILL, "ignore": LayerRole.OTHER}
+
+
+def layer_overrides(words: Sequence[str]) -> dict[str, LayerRole]:
+    """Return roles by file name from words of the form FILE=ROLE; raises `InputError` naming each wrong one."""
+    roles: dict[str, LayerRole] = {}
+    problems: list[Problem] = []
+    for word in words:
+        file, mark, role_name = word.rpartition("=")
+        role = _role(role_name.strip().lower().replace("-", " ").replace("_", " "))
+        if mark and file and role is not None:
+            roles[file] = role
+            continue
+        near = get_close_matches(role_name, [str(known) for known in LayerRole], n=1)
+        hint = f" Did you mean {near[0]!r}?" if near else ""
+        problems.append(
+            Problem(
+                what=f"--layer {word!r} is not FILE=ROLE",
+                mend=f"Roles are: {', '.join(LayerRole)}.{hint}",
+            )
+        )
+    if problems:
+        raise InputError(problems)
+    return roles
+
+
+def _role(name: str) -> LayerRole | None:
+    if name in _SHORT:
+        return _SHORT[name]
+    return next((role for role in LayerRole if role.value == name), None)
+
+
+def load_profile(path: Path) -> Profile:
+    """Return the profile in a file."""
+    return read_profile(path)
+
+
+def load_board(
+    source: Path, *, side: str, overrides: Mapping[str, LayerRole], shrink_mm: float = 0.0
+) -> Board:
+    """Return one side of the board in a folder, zip or file."""
+    if not source.exists():
+        raise one_error(
+            "there is no such file or folder",
+            "Give the folder or zip that your design program wrote for the board maker.",
+            file=str(source),
+        )
+    return read_board(source, side=Side(side), overrides=overrides, shrink_mm=shrink_mm)

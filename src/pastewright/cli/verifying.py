@@ -1,0 +1,52 @@
+"""`pastewright verify`: any program against a plan and a bench."""
+
+import json
+from pathlib import Path
+
+from pastewright.cli.app import DONE, FINDINGS
+from pastewright.cli.console import out as console
+from pastewright.cli.planning import print_verdict
+from pastewright.cli.reading import load_profile
+from pastewright.plan.document import verdict_data
+from pastewright.problems import one_error
+from pastewright.readback.expect import expected_from_plan
+from pastewright.readback.verify import verify
+
+MOST_BYTES = 200_000_000
+
+
+def verify_command(program: Path, plan_file: Path, profile_path: Path) -> int:
+    """Read `program` back and print the verdict; returns the exit code."""
+    profile = load_profile(profile_path)
+    text = _text(program, "a program")
+    try:
+        document = json.loads(_text(plan_file, "a plan"))
+    except json.JSONDecodeError as error:
+        raise one_error(
+            f"this is not JSON: {error.msg}",
+            "Give the plan.json that `pastewright plan` wrote.",
+            file=str(plan_file),
+            line=error.lineno,
+        ) from None
+    verdict = verify(text, expected_from_plan(document, file=str(plan_file)), profile)
+    print_verdict(verdict_data(verdict), most=40)
+    console.print(
+        f"  paste out {verdict.out_ul:.3f} µL = swept {verdict.swept_ul:.3f} − stored {verdict.stored_ul:.3f};"
+        f" {verdict.machine_s:.0f} s"
+    )
+    return DONE if verdict.ok else FINDINGS
+
+
+def _text(path: Path, what: str) -> str:
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise one_error(
+                f"{path.stat().st_size / 1e6:.0f} MB is too large for {what}",
+                "Check the file.",
+                file=str(path),
+            )
+        return path.read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        raise one_error(
+            f"{what} cannot be read: {error.strerror or error}", "Check the name.", file=str(path)
+        ) from None

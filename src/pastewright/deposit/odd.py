@@ -1,0 +1,186 @@
+"""Forms for lands that are no rectangle: L and ring shapes, home plates, lands with holes through them.
+
+A dot of diameter d lies within land ± overhang when its centre lies in the land grown by (overhang − d/2). So:
+one dot at the widest place of the land, or a field of the grid points that have room for a dot.
+"""
+
+from dataclasses import replace
+from math import inf, sqrt
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Point, Polygon
+
+from pastewright.board.model import Area
+from pastewright.deposit.forms import Choice, Form, Limits, Piece, dot_piece, finer_tip
+from pastewright.deposit.model import DepositKind
+from pastewright.deposit.shape import dot_volume_ul, dot_width_mm
+
+# Numbers of dots tried on one odd land; beyond them the dose is trimmed. Own choice.
+_COUNTS = (2, 3, 4, 5, 6, 7, 8, 9, 12, 16, 20, 25, 36, 49)
+# How finely the widest place of a land is sought [mm].
+_FINE_MM = 0.005
+_EPS = 1e-9
+
+
+def lies_within(choice: Choice, land: Area, overhang_mm: float) -> bool:
+    """Tell whether the pieces of a choice lie in a land (in the frame's coordinates) ± overhang."""
+    room = land.buffer(overhang_mm + 1e-3, quad_segs=16)
+    return bool(room.contains(shapely.union_all([footprint(piece) for piece in choice.pieces])))
+
+
+def footprint(piece: Piece) -> Polygon:
+    """Return the ground that a piece covers [mm, frame]."""
+    path = Point(piece.points_mm[0]) if piece.kind is DepositKind.DOT else shapely.LineString(piece.points_mm)
+    covered: Polygon = path.buffer(piece.width_mm / 2)
+    return covered
+
+
+def choose_odd(land: Area, volume_ul: float, limits: Limits) -> Choice:
+    """Return the form for a dose [µL] on a land of any shape, given in its frame's coordinates."""
+    choice = attempt_odd(land, volume_ul, limits)
+    if choice.possible:
+        return choice
+    hint = finer_tip(lambda finer: attempt_odd(land, volume_ul, finer).possible, limits)
+    return replace(choice, warnings=(*choice.warnings[:-1], f"{choice.warnings[-1]}; {hint}"))
+
+
+def attempt_odd(land: Area, volume_ul: float, limits: Limits) -> Choice:
+    """Return the form for a dose on a land of any shape, without advice about other tips."""
+    centre, room_mm = _widest_place(land)
+    widest_mm = 2 * (room_mm + limits.overhang_mm)
+    for care in (limits, replace(limits, tall_mm=inf, spread=inf)):
+        field = _field(land, volume_ul, care, first=(centre, widest_mm))
+        if field is not None:
+            return _choice(field, volume_ul, land, limits)
+    least_ul = dot_volume_ul(limits.least_dot_mm, limits.dot_ratio)
+    if volume_ul >= least_ul and widest_mm >= limits.least_dot_mm:
+        return _trimmed(land, volume_ul, limits, first=(centre, widest_mm))
+    fits = limits.least_dot_mm <= widest_mm + _EPS
+    part = least_ul / volume_ul
+    where = _choice(np.array([centre]), least_ul, land, limits)
+    if fits and part <= limits.raise_to + _EPS:
+        words = f"raised to {least_ul:.4f} µL from {volume_ul:.4f} µL ({100 * part:.0f} %): this tip lays no smaller dot"
+        return replace(where, warnings=(words,))
+    words = (
+        f"cannot be done with this tip: its smallest dot, {limits.least_dot_mm:.2f} mm wide, is laid,"
+        f" {least_ul:.4f} µL of {volume_ul:.4f} µL, where the land has room for {widest_mm:.2f} mm"
+    )
+    return replace(where, warnings=(words,), possible=False)
+
+
+def _choice(centres: NDArray[np.float64], volume_ul: float, land: Area, limits: Limits) -> Choice:
+    count = len(centres)
+    pieces = tuple(dot_piece((u, v), volume_ul / count, limits) for u, v in centres.tolist())
+    on = f"an odd-shaped land of {land.area:.2f} mm²"
+    if count == 1:
+        reason = f"one dot {pieces[0].width_mm:.2f} mm wide at the widest place of {on}"
+        return Choice(form=Form.DOT, pieces=pieces, reason=reason)
+    reason = f"{count} dots {pieces[0].width_mm:.2f} mm wide where {on} has room for them"
+    return Choice(form=Form.DOT_FIELD, pieces=pieces, reason=reason)
+
+
+def _widest_place(land: Area) -> tuple[tuple[float, float], float]:
+    """Centre of the largest circle in a land and its radius [mm]."""
+    circle = shapely.maximum_inscribed_circle(land, tolerance=_FINE_MM)
+    (u, v), _ = circle.coords
+    return (u, v), float(circle.length)
+
+
+def _field(
+    land: Area,
+    volume_ul: float,
+    limits: Limits,
+    *,
+    first: tuple[tuple[float, float], float],
+) -> NDArray[np.float64] | None:
+    """Centres of the fewest dots that hold the volume in the land; None when no grid does."""
+    centre, widest_mm = first
+    one_mm = dot_width_mm(volume_ul, limits.dot_ratio)
+    reach_mm = sqrt(land.area)
+    if (
+        limits.least_dot_mm - _EPS <= one_mm <= widest_mm + _EPS
+        and one_mm * limits.dot_ratio <= limits.tall_mm
+        and reach_mm <= limits.spread * one_mm
+    ):
+        return np.array([centre])
+    for count in _COUNTS:
+        dot_mm = dot_width_mm(volume_ul / count, limits.dot_ratio)
+        if dot_mm < limits.least_dot_mm - _EPS:
+            return None
+        if dot_mm * limits.dot_ratio > limits.tall_mm or dot_mm > widest_mm + _EPS:
+            continue
+        cell_mm = max(dot_mm, sqrt(land.area / count))
+        for pitch_mm in (cell_mm, (cell_mm + dot_mm) / 2, dot_mm):
+            centres = _grid_points(land, pitch_mm, limits.overhang_mm - dot_mm / 2)
+            # More places than planned make smaller dots, which fit as well; fewer would make them too wide.
+            if (
+                len(centres) >= count
+                and _width(volume_ul, len(centres), limits) >= limits.least_dot_mm - _EPS
+            ):
+                return centres
+    return None
+
+
+def _width(volume_ul: float, count: int, limits: Limits) -> float:
+    return dot_width_mm(volume_ul / count, limits.dot_ratio)
+
+
+def _grid_points(land: Area, pitch_mm: float, grow_mm: float) -> NDArray[np.float64]:
+    """Points of a square grid, centred on the land's box, that lie in the land grown by `grow_mm` (or shrunk).
+
+    Of the four ways to centre a grid (a point or a cell on the centre, in u and in v) the one with most points.
+    """
+    inner = land.buffer(grow_mm, quad_segs=16)
+    best = np.empty((0, 2))
+    if inner.is_empty:
+        return best
+    low_u, low_v, high_u, high_v = land.bounds
+    steps = [
+        np.arange(-n, n + 1)
+        for n in (int((high_u - low_u) / pitch_mm) + 1, int((high_v - low_v) / pitch_mm) + 1)
+    ]
+    shapely.prepare(inner)
+    for shift_u in (0.0, 0.5):
+        for shift_v in (0.0, 0.5):
+            u, v = np.meshgrid(
+                (low_u + high_u) / 2 + (steps[0] + shift_u) * pitch_mm,
+                (low_v + high_v) / 2 + (steps[1] + shift_v) * pitch_mm,
+            )
+            inside = shapely.contains_xy(inner, u.ravel(), v.ravel())
+            points = np.column_stack([u.ravel(), v.ravel()])[inside]
+            if len(points) > len(best):
+                best = points
+    return best
+
+
+def _trimmed(
+    land: Area,
+    volume_ul: float,
+    limits: Limits,
+    *,
+    first: tuple[tuple[float, float], float],
+) -> Choice:
+    """The most that dots can hold on the land: the best of one dot and of grids of ever smaller dots."""
+    centre, widest_mm = first
+    best_ul, best = dot_volume_ul(widest_mm, limits.dot_ratio), np.array([centre])
+    dot_mm = widest_mm
+    while (dot_mm := 0.9 * dot_mm) >= limits.least_dot_mm:
+        centres = _grid_points(land, dot_mm, limits.overhang_mm - dot_mm / 2)
+        total_ul = len(centres) * dot_volume_ul(dot_mm, limits.dot_ratio)
+        if total_ul > best_ul:
+            best_ul, best = total_ul, centres
+    laid_ul = min(best_ul, volume_ul)
+    choice = _choice(best, laid_ul, land, limits)
+    part = laid_ul / volume_ul
+    if part >= limits.trim_to - _EPS:
+        words = (
+            f"trimmed to {laid_ul:.4f} µL of {volume_ul:.4f} µL ({100 * part:.0f} %): no more fits the land"
+        )
+        return choice if part > 1 - _EPS else replace(choice, warnings=(words,))
+    words = (
+        f"cannot be done within the limits: the land holds {laid_ul:.4f} µL of {volume_ul:.4f} µL"
+        f" ({100 * part:.0f} %, the limit is {100 * limits.trim_to:g} %)"
+    )
+    return replace(choice, warnings=(words,), possible=False)

@@ -1,0 +1,246 @@
+"""Rows of fine-pitch pads where single deposits would bridge: one bead across the row instead.
+
+    ┌──┐  ┌──┐  ┌──┐  ┌──┐
+    │  │  │  │  │  │  │  │
+  (=│==│==│==│==│==│==│==│=)   one bead across, from outer edge to outer edge; in reflow the solder mask and
+    │  │  │  │  │  │  │  │     surface tension part it among the pads
+    └──┘  └──┘  └──┘  └──┘
+      |<-p->|
+
+A row is pads of one component (or of unknown ones) of equal size, direction, pitch and dose, whose centres lie
+on one line across their long sides. Paste between pads is drawn to them, so the bead lays `row_factor` of the sum.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import atan2, pi
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, Polygon
+
+from pastewright.board.model import Pad, Point
+from pastewright.deposit.forms import Choice, Limits
+from pastewright.deposit.frame import Frame
+from pastewright.deposit.shape import bead_volume_ul, bead_width_mm
+from pastewright.profile.model import DepositSettings
+
+# Fewer pads are no row, and pads less slender than this are no leads (a bead across balls would join rows).
+LEAST_PADS = 3
+LEAST_SLENDERNESS = 1.5
+# Pads of one row agree this well in size, pitch and line [mm], direction [rad] and dose [-]. Own choice: files
+# round coordinates to micrometres, inch footprints to 0.0127 mm.
+_SAME_MM = 0.02
+_SAME_RAD = 0.002
+_SAME_DOSE = 0.1
+_EPS = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Single:
+    """A pad that could stand in a row, and what would be laid on it alone."""
+
+    index: int
+    pad: Pad
+    frame: Frame
+    target_ul: float
+    choice: Choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A bead across the pads `members` (places in the board's pads, in order along the row) [mm, board]."""
+
+    members: tuple[int, ...]
+    points_mm: tuple[Point, Point]
+    width_mm: float
+    height_mm: float
+    shares_ul: tuple[float, ...]
+    reason: str
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """The rows to be laid, and by pad (its place) why a row that is needed is not."""
+
+    rows: tuple[Row, ...]
+    refused: dict[int, str]
+
+
+def find_rows(
+    singles: Sequence[Single], lands: Sequence[Polygon], *, settings: DepositSettings, limits: Limits
+) -> Rows:
+    """Return the rows that need one bead; `lands` are those of all pads of the board, in its order."""
+    rows: list[Row] = []
+    refused: dict[int, str] = {}
+    tree: shapely.STRtree | None = None
+    for run in sorted(_runs(singles), key=lambda run: min(single.index for single in run)):
+        why = _why(run, settings)
+        if not why:
+            continue
+        row = _bead(run, why, settings, limits)
+        if isinstance(row, Row):
+            if tree is None:
+                tree = shapely.STRtree(lands)
+            blocked = _blocked(row, run, lands, tree, settings)
+            if not blocked:
+                rows.append(row)
+                continue
+            row = blocked
+        refused.update({single.index: f"no bead across the row of {len(run)} pads: {row}" for single in run})
+    return Rows(rows=tuple(rows), refused=refused)
+
+
+def _runs(singles: Sequence[Single]) -> Iterator[list[Single]]:
+    """Pads of equal size, direction, line, dose and pitch, sorted along the row."""
+    by_ref: dict[str, list[Single]] = defaultdict(list)
+    for single in singles:
+        if single.frame.long_mm >= LEAST_SLENDERNESS * single.frame.short_mm:
+            by_ref[single.pad.ref].append(single)
+    for group in by_ref.values():
+        if len(group) < LEAST_PADS:
+            continue
+        for alike in _alike(group):
+            yield from _on_lines(alike)
+
+
+def _alike(group: list[Single]) -> Iterator[list[Single]]:
+    for long in _clusters(group, [single.frame.long_mm for single in group], _SAME_MM):
+        for short in _clusters(long, [single.frame.short_mm for single in long], _SAME_MM):
+            # Directions count modulo half a turn; those just under it belong with those just over zero.
+            angles = [atan2(single.frame.uy, single.frame.ux) % pi for single in short]
+            angles = [angle - pi if angle > pi - _SAME_RAD else angle for angle in angles]
+            yield from _clusters(short, angles, _SAME_RAD)
+
+
+def _on_lines(group: list[Single]) -> Iterator[list[Single]]:
+    if len(group) < LEAST_PADS:
+        return
+    # The direction of the lot, not of whichever pad comes first in the file; the row runs across it.
+    ux, uy = _mean_direction(group)
+    vx, vy = (-uy, ux) if (-uy, ux) > (0.0, 0.0) else (uy, -ux)
+    along = [single.frame.x_mm * ux + single.frame.y_mm * uy for single in group]
+    place = {single.index: single.frame.x_mm * vx + single.frame.y_mm * vy for single in group}
+    for line in _clusters(group, along, _SAME_MM):
+        line.sort(key=lambda single: place[single.index])
+        yield from _even_runs(line, [place[single.index] for single in line])
+
+
+def _mean_direction(group: list[Single]) -> tuple[float, float]:
+    angles = np.array([atan2(single.frame.uy, single.frame.ux) for single in group])
+    mean = np.angle(np.exp(2j * np.sort(angles % pi)).mean()) / 2
+    return float(np.cos(mean)), float(np.sin(mean))
+
+
+def _even_runs(line: list[Single], places_mm: list[float]) -> Iterator[list[Single]]:
+    begin = 0
+    while begin < len(line) - 1:
+        pitch_mm = places_mm[begin + 1] - places_mm[begin]
+        end = begin + 1
+        while (
+            end < len(line)
+            and abs(places_mm[end] - places_mm[end - 1] - pitch_mm) <= _SAME_MM
+            and abs(line[end].target_ul / line[begin].target_ul - 1) <= _SAME_DOSE
+        ):
+            end += 1
+        if end - begin >= LEAST_PADS:
+            yield line[begin:end]
+            begin = end
+        else:
+            begin += 1
+
+
+def _clusters(group: list[Single], values: list[float], same: float) -> Iterator[list[Single]]:
+    """Split a group where its sorted values leave a gap wider than `same`."""
+    order = sorted(range(len(group)), key=lambda k: (values[k], group[k].index))
+    begin = 0
+    for k in range(1, len(order) + 1):
+        if k == len(order) or values[order[k]] - values[order[k - 1]] > same:
+            yield [group[i] for i in order[begin:k]]
+            begin = k
+
+
+def _why(run: list[Single], settings: DepositSettings) -> str:
+    """Return why a run cannot be laid pad by pad; nothing when it can."""
+    if not all(single.choice.possible for single in run):
+        return "this tip cannot lay them pad by pad"
+    least_mm = min(_gap_mm(one, other, settings) for one, other in pairwise(run))
+    if least_mm < settings.bridge_gap_mm - _EPS:
+        return f"single deposits would leave {least_mm:.2f} mm between them, the limit is {settings.bridge_gap_mm:g} mm"
+    return ""
+
+
+def _gap_mm(one: Single, other: Single, settings: DepositSettings) -> float:
+    if one.pad.net and one.pad.net == other.pad.net:
+        return float("inf")
+    pitch_mm = float(np.hypot(other.frame.x_mm - one.frame.x_mm, other.frame.y_mm - one.frame.y_mm))
+    return pitch_mm - _half_mm(one.choice) - _half_mm(other.choice) - settings.placement_error_mm
+
+
+def _half_mm(choice: Choice) -> float:
+    """Reach of a form across its land, from the long axis [mm]."""
+    return max(abs(v) + piece.width_mm / 2 for piece in choice.pieces for _, v in piece.points_mm)
+
+
+def _bead(run: list[Single], why: str, settings: DepositSettings, limits: Limits) -> Row | str:
+    """Return the bead across a run, or the words that say why this tip or these pads do not allow one."""
+    first, last = run[0].frame, run[-1].frame
+    span_mm = float(np.hypot(last.x_mm - first.x_mm, last.y_mm - first.y_mm))
+    extent_mm = span_mm + first.short_mm
+    widest_mm = first.long_mm + 2 * settings.overhang_mm
+    asked_ul = settings.row_factor * sum(single.target_ul for single in run)
+    try:
+        width_mm = bead_width_mm(asked_ul, limits.bead_ratio, path_mm=extent_mm, widths_in_path=1)
+    except ValueError:
+        width_mm = float("inf")
+    width_mm = min(max(width_mm, limits.least_bead_mm), widest_mm)
+    laid_ul = bead_volume_ul(width_mm, extent_mm - width_mm, limits.bead_ratio)
+    part = laid_ul / asked_ul
+    if width_mm < limits.least_bead_mm - _EPS or part > limits.raise_to:
+        return f"this tip lays no bead narrower than {limits.least_bead_mm:.2f} mm ({100 * part:.0f} % of the doses)"
+    if part < limits.trim_to:
+        return f"the pads are too short for it, it would hold {100 * part:.0f} % of the doses"
+    warnings: tuple[str, ...] = ()
+    if abs(part - 1) < 1e-6:
+        laid_ul = asked_ul
+    else:
+        word = "trimmed" if part < 1 else "raised"
+        cause = "wider it would leave the pads" if part < 1 else "this tip lays no narrower bead"
+        warnings = (f"the bead across the row is {word} to {100 * part:.0f} % of its volume: {cause}",)
+    dx, dy = (last.x_mm - first.x_mm) / span_mm, (last.y_mm - first.y_mm) / span_mm
+    inset_mm = (width_mm - first.short_mm) / 2
+    sum_ul = sum(single.target_ul for single in run)
+    pitch_mm = span_mm / (len(run) - 1)
+    return Row(
+        members=tuple(single.index for single in run),
+        points_mm=(
+            (first.x_mm + inset_mm * dx, first.y_mm + inset_mm * dy),
+            (last.x_mm - inset_mm * dx, last.y_mm - inset_mm * dy),
+        ),
+        width_mm=width_mm,
+        height_mm=limits.bead_ratio * width_mm,
+        shares_ul=tuple(laid_ul * single.target_ul / sum_ul for single in run),
+        reason=(
+            f"one bead {width_mm:.2f} mm wide across {len(run)} pads at {pitch_mm:.2f} mm pitch: {why};"
+            f" it lays {100 * settings.row_factor:g} % of their doses"
+        ),
+        warnings=warnings,
+    )
+
+
+def _blocked(
+    row: Row, run: list[Single], lands: Sequence[Polygon], tree: shapely.STRtree, settings: DepositSettings
+) -> str:
+    """Return words about the nearest foreign land that the bead would come too near to; nothing when none."""
+    path = LineString(row.points_mm)
+    clear_mm = settings.bridge_gap_mm + settings.placement_error_mm
+    near = set(tree.query(path, predicate="dwithin", distance=row.width_mm / 2 + clear_mm).tolist()) - set(
+        row.members
+    )
+    if not near:
+        return ""
+    gap_mm = min(float(path.distance(lands[index])) for index in near) - row.width_mm / 2
+    return f"it would come within {max(gap_mm, 0):.2f} mm of another pad, {clear_mm:.2f} mm must remain"

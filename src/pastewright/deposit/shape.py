@@ -1,0 +1,81 @@
+"""The shape of paste at rest: volume of a dot or bead from its width, and back. Numbers in, numbers out.
+
+A dot is a spherical cap of base diameter d and height h = s·d:
+
+    V = π h (3 (d/2)² + h²) / 6 = d³ · π s (3/4 + s²) / 6
+
+A bead has the section of half an ellipse, w wide and h = s·w high, of area (π/4) s w², and its ends are that
+section turned about the vertical: half a spheroid for both ends together, (π/6) s w³. A bead whose tip path is L
+long covers L + w from end to end:
+
+    V = (π/4) s w² L + (π/6) s w³
+"""
+
+from math import cbrt, pi
+
+
+def cap_volume_ul(base_mm: float, height_mm: float) -> float:
+    """Volume of a spherical cap [µL] of base diameter and height [mm], V = πh(3(d/2)² + h²)/6."""
+    return pi * height_mm * (3 * (base_mm / 2) ** 2 + height_mm**2) / 6
+
+
+def dot_volume_ul(width_mm: float, shape_ratio: float) -> float:
+    """Volume of a dot [µL] that rests `width_mm` wide, `shape_ratio` being height over width."""
+    return cap_volume_ul(width_mm, shape_ratio * width_mm)
+
+
+def dot_width_mm(volume_ul: float, shape_ratio: float) -> float:
+    """Width of a dot [mm] of `volume_ul`, d = (V / (π s (3/4 + s²) / 6))^(1/3)."""
+    return cbrt(volume_ul / cap_volume_ul(1.0, shape_ratio))
+
+
+def bead_section_mm2(width_mm: float, shape_ratio: float) -> float:
+    """Section of a bead [mm²], which is its volume per length [µL/mm], (π/4) s w²."""
+    return pi / 4 * shape_ratio * width_mm**2
+
+
+def bead_ends_ul(width_mm: float, shape_ratio: float) -> float:
+    """Volume of both round ends of a bead together [µL], (π/6) s w³."""
+    return pi / 6 * shape_ratio * width_mm**3
+
+
+def bead_volume_ul(width_mm: float, path_mm: float, shape_ratio: float) -> float:
+    """Volume of a bead [µL] of a width, along a tip path of `path_mm`."""
+    return bead_section_mm2(width_mm, shape_ratio) * path_mm + bead_ends_ul(width_mm, shape_ratio)
+
+
+def bead_path_mm(volume_ul: float, width_mm: float, shape_ratio: float) -> float:
+    """Length of the tip path [mm] that lays `volume_ul` in a width; negative when the ends alone hold more."""
+    return (volume_ul - bead_ends_ul(width_mm, shape_ratio)) / bead_section_mm2(width_mm, shape_ratio)
+
+
+def bead_width_mm(
+    volume_ul: float, shape_ratio: float, *, path_mm: float, widths_in_path: float = 0.0
+) -> float:
+    """Width of a bead [mm] of `volume_ul` along a path of `path_mm` − `widths_in_path`·w.
+
+    A bead that must end within an extent E has the path E − w: pass E and `widths_in_path` 1. Solves
+    s [(π/4)(L − k w) w² + (π/6) w³] = V for the smallest w; raises ValueError when the path is too short to hold
+    the volume at any width.
+    """
+    cubic = pi * shape_ratio * (1 / 6 - widths_in_path / 4)
+    square = pi / 4 * shape_ratio * path_mm
+    low = 0.0
+    if widths_in_path > 0:
+        # Up to where the path vanishes, or where the volume stops rising with w (bends eat the path).
+        k = widths_in_path
+        high = path_mm * min(1 / k, 0.5 / (0.75 * k - 0.5) if k > 2 / 3 else 1 / k)
+        if cubic * high**3 + square * high**2 < volume_ul:
+            raise ValueError(
+                f"no bead of {volume_ul} µL fits {path_mm} mm of path less {widths_in_path} widths"
+            )
+    else:
+        high = cbrt(volume_ul / cubic)
+    # Halving, since the slope vanishes at the upper end; 60 times is below what a float resolves.
+    for _ in range(60):
+        width = (low + high) / 2
+        if (cubic * width + square) * width**2 < volume_ul:
+            low = width
+        else:
+            high = width
+    return high

@@ -1,0 +1,76 @@
+"""Dose rules: which rule of the profile speaks for a pad.
+
+The first rule that matches decides, alone: write the exceptions first and the general rules after them. All of
+a rule's criteria must match; patterns are shell-style and mind the case of letters. Areas are those of the land.
+A rule that names no kind speaks only of pads that get paste without it, so that `ref = "*"` never puts paste on
+a fiducial; to paste a test point, or a through-hole pad while paste-in-hole is off, name its kind.
+"""
+
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
+
+from pastewright.board.model import Pad, PadKind
+from pastewright.profile.model import DoseRule
+
+_NEVER_UNASKED = frozenset({PadKind.FIDUCIAL, PadKind.TEST_POINT})
+
+
+def matches(rule: DoseRule, pad: Pad, *, land_mm2: float, paste_in_hole: bool) -> bool:
+    """Tell whether a rule speaks of a pad whose land has `land_mm2`."""
+    if rule.kind:
+        if rule.kind != pad.kind:
+            return False
+    elif pad.kind in _NEVER_UNASKED or (pad.kind is PadKind.THROUGH_HOLE and not paste_in_hole):
+        return False
+    if not rule.area_from_mm2 <= land_mm2 <= rule.area_to_mm2:
+        return False
+    return _fits(rule.ref, pad.ref) and _fits(rule.pin, pad.pin)
+
+
+def _fits(pattern: str, name: str) -> bool:
+    # A pad without a name is met by no pattern, not even by "*": the file did not say what it is.
+    return not pattern or (bool(name) and fnmatchcase(name, pattern))
+
+
+def rules_of_pads(
+    rules: Sequence[DoseRule], pads: Sequence[Pad], *, land_mm2: Sequence[float], paste_in_hole: bool
+) -> tuple[tuple[DoseRule | None, ...], tuple[str, ...]]:
+    """Return the rule that decides for each pad (None: none does), and a warning for each rule that never does."""
+    decided: list[DoseRule | None] = [None] * len(pads)
+    warnings: list[str] = []
+    for rule in rules:
+        matched = decides = 0
+        for index, pad in enumerate(pads):
+            if matches(rule, pad, land_mm2=land_mm2[index], paste_in_hole=paste_in_hole):
+                matched += 1
+                if decided[index] is None:
+                    decides += 1
+                    decided[index] = rule
+        if not decides:
+            warnings.append(_unused(rule, matched=matched))
+    return tuple(decided), tuple(warnings)
+
+
+def _unused(rule: DoseRule, *, matched: int) -> str:
+    name = rule_words(rule)
+    if matched:
+        return (
+            f"{name} decides nothing: earlier rules speak for all {matched} pads that it matches. Move it up."
+        )
+    return f"{name} matches no pad of this side. Check its patterns and letter case."
+
+
+def rule_words(rule: DoseRule) -> str:
+    """Return how a message names a rule: its line, its criteria and its note."""
+    criteria = [
+        f"{name} {value}"
+        for name, value in (("ref", rule.ref), ("pin", rule.pin), ("kind", rule.kind))
+        if value
+    ]
+    if rule.area_from_mm2 > 0:
+        criteria.append(f"area from {rule.area_from_mm2:g} mm²")
+    if rule.area_to_mm2 != float("inf"):
+        criteria.append(f"area to {rule.area_to_mm2:g} mm²")
+    where = f"dose rule of line {rule.line}" if rule.line else "dose rule"
+    words = f"{where} ({', '.join(criteria) or 'every pad'})"
+    return f"{words} “{rule.note}”" if rule.note else words

@@ -1,0 +1,195 @@
+"""Deposits in order to plunger cycles: the settling strip, then a dot's or bead's cycle for every visit.
+
+Doses of a kind are solved together through the tables of `plunger`. Paste gets less on the way and a barrel with
+less paste is stiffer; where that matters the cycles are solved for the barrel as it begins and as it ends, and
+blended by what has been used.
+"""
+
+from dataclasses import dataclass, replace
+from math import dist
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.deposit.model import Deposit, DepositKind, Layout
+from pastewright.plunger.bead import Beads, solved_beads
+from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.settle import Settling, settling
+from pastewright.plunger.table import dot_table
+from pastewright.plunger.walk import Walk
+from pastewright.profile.model import Profile
+from pastewright.route.model import Sequence
+
+Floats = NDArray[np.float64]
+
+# Below this change of the barrel's compliance over a program one table serves all of it; a dot's volume answers to
+# compliance with a power of about 1/n + 1, so that 0.1 % here is about 0.4 % there.
+SAME_COMPLIANCE = 0.001
+
+# Beads that agree within a nanolitre's thousandth and a tenth of a micrometre are one bead.
+VOLUME_DIGITS = 6
+LENGTH_DIGITS = 4
+
+# Points of a path closer than a micrometre are one point: no axis here tells them apart.
+SAME_POINT_MM = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycles:
+    """The plunger's part of a program. `visits` are in the order of the sequence; `walks` likewise, None for dots.
+
+    `ends_ul` is what a bead lays standing at its first and last point, 0 for dots.
+    """
+
+    settling: Settling
+    visits: tuple[DotCycle | BeadCycle, ...]
+    walks: tuple[Walk | None, ...]
+    ends_ul: tuple[float, ...]
+
+    @property
+    def peak_kpa(self) -> float:
+        """Highest pressure planned [kPa]."""
+        return max([self.settling.cycle.peak_kpa, *(cycle.peak_kpa for cycle in self.visits)])
+
+
+def path_of(deposit: Deposit, *, backwards: bool) -> tuple[tuple[float, float], ...]:
+    """Return the deposit's points in the order they are laid [mm, board], doubled points once."""
+    points = deposit.points_mm[::-1] if backwards else deposit.points_mm
+    kept = [points[0]]
+    kept += [b for a, b in zip(points, points[1:], strict=False) if dist(a, b) > SAME_POINT_MM]
+    return tuple(kept)
+
+
+def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
+    """Return the cycles of all visits [µL of real sweep], and the strip that comes first."""
+    bench = bench_of(profile)
+    strip = settling(
+        bench,
+        length_mm=profile.bed.strip_length_mm,
+        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
+        accel_mm_s2=profile.machine.accel_xy_mm_s2,
+    )
+    deposits = [layout.deposits[visit.deposit] for visit in sequence.visits]
+    volumes = np.array([deposit.volume_ul for deposit in deposits])
+    used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum(volumes)])
+    late = _late_bench(bench, float(used[-1]))
+    share = used[:-1] / used[-1] if late is not None else np.zeros_like(volumes)
+    cycles: list[DotCycle | BeadCycle | None] = [None] * len(deposits)
+    walks: list[Walk | None] = [None] * len(deposits)
+    ends = [0.0] * len(deposits)
+
+    at = np.array([i for i, deposit in enumerate(deposits) if _is_dot(deposit)], dtype=int)
+    for index, dot in zip(at.tolist(), _dots(volumes[at], share[at], bench, late), strict=True):
+        cycles[index] = dot
+
+    at = np.array([i for i, deposit in enumerate(deposits) if not _is_dot(deposit)], dtype=int)
+    paths = [_walk(deposits[index], profile) for index in at.tolist()]
+    for index, bead, walk, end in zip(
+        at.tolist(), *_beads(volumes[at], paths, share[at], bench, late), strict=True
+    ):
+        cycles[index], walks[index], ends[index] = bead, walk, end
+    return Cycles(
+        settling=strip,
+        visits=tuple(cycle for cycle in cycles if cycle is not None),
+        walks=tuple(walks),
+        ends_ul=tuple(ends),
+    )
+
+
+def _is_dot(deposit: Deposit) -> bool:
+    return deposit.kind is DepositKind.DOT or len(path_of(deposit, backwards=False)) < 2
+
+
+def _late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
+    """Return the bench with `used_ul` less paste, or None where that is no other bench."""
+    store = bench.store
+    left = max(store.paste_ul - used_ul, 0.0)
+    change = (store.paste_ul - left) / store.bulk_modulus_kpa
+    if change <= SAME_COMPLIANCE * store.linear_ul_kpa:
+        return None
+    return replace(bench, store=replace(store, paste_ul=left))
+
+
+def _walk(deposit: Deposit, profile: Profile) -> Walk:
+    path = path_of(deposit, backwards=False)
+    return Walk(
+        legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in zip(path, path[1:], strict=False)),
+        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
+        accel_mm_s2=profile.machine.accel_xy_mm_s2,
+    )
+
+
+def _dots(volumes: Floats, share: Floats, bench: PlungerBench, late: PlungerBench | None) -> list[DotCycle]:
+    if not volumes.size:
+        return []
+    smallest, largest = float(volumes.min()), float(volumes.max())
+    dots = dot_table(smallest, largest, bench).dots(volumes)
+    push, rate, peak = dots.push_ul, dots.push_ul_s, dots.peak_kpa
+    if late is not None:
+        then = dot_table(smallest, largest, late).dots(volumes)
+        push = push + share * (then.push_ul - push)
+        rate = rate + share * (then.push_ul_s - rate)
+        peak = peak + share * (then.peak_kpa - peak)
+    return [
+        DotCycle(
+            volume_ul=v,
+            push_ul=a,
+            push_ul_s=u,
+            dwell_s=bench.dwell_s,
+            retract_ul=a - v,
+            retract_ul_s=bench.push_ul_s,
+            peak_kpa=p,
+        )
+        for v, a, u, p in zip(volumes.tolist(), push.tolist(), rate.tolist(), peak.tolist(), strict=True)
+    ]
+
+
+def _beads(
+    volumes: Floats, walks: list[Walk], share: Floats, bench: PlungerBench, late: PlungerBench | None
+) -> tuple[list[BeadCycle], list[Walk], list[float]]:
+    if not volumes.size:
+        return [], [], []
+    # Boards repeat themselves: each different bead is solved once.
+    keys: dict[tuple[float, tuple[float, ...]], int] = {}
+    which = np.array(
+        [
+            keys.setdefault((round(volume, VOLUME_DIGITS), walk.legs_mm), len(keys))
+            for volume, walk in zip(volumes.tolist(), walks, strict=True)
+        ]
+    )
+    _, first = np.unique(which, return_index=True)
+    kinds_ul, kind_walks = volumes[first], [walks[index] for index in first.tolist()]
+    early = solved_beads(kinds_ul, kind_walks, bench)
+    solved: list[Beads] = [early]
+    if late is not None:
+        then = solved_beads(kinds_ul, early.walks, late)
+        if then.walks != early.walks:  # a stiffer barrel leaks less, so that the walk itself carries more
+            early = solved_beads(kinds_ul, then.walks, bench)
+        solved = [early, then]
+    scale = volumes / kinds_ul[which]
+
+    def column(name: str) -> Floats:
+        start: Floats = getattr(solved[0], name)[which]
+        end: Floats = getattr(solved[-1], name)[which]
+        return start + share * (end - start)
+
+    feed = column("feed_ul") * scale
+    prime = column("prime_ul")
+    found = [solved[-1].walks[index] for index in which.tolist()]
+    cycles = [
+        BeadCycle(
+            volume_ul=v,
+            prime_ul=p,
+            prime_ul_s=bench.push_ul_s,
+            feed_ul=f,
+            travel_s=walk.time_s,
+            retract_ul=p + f - v,
+            retract_ul_s=bench.push_ul_s,
+            peak_kpa=peak,
+        )
+        for v, p, f, walk, peak in zip(
+            volumes.tolist(), prime.tolist(), feed.tolist(), found, column("peak_kpa").tolist(), strict=True
+        )
+    ]
+    return cycles, found, (column("ends_ul") * scale).tolist()

@@ -1,0 +1,1 @@
+"""The stages in one line: `Board` and `Profile` in, a verified program and its `plan.json` out."""

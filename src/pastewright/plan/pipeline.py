@@ -1,0 +1,148 @@
+"""Board and profile in, verified plan out: each stage once, in order, nothing flowing back."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pastewright import __version__
+from pastewright.board.model import Board
+from pastewright.deposit.lay import lay
+from pastewright.deposit.model import Layout
+from pastewright.dose.doses import dose_board
+from pastewright.dose.model import Dose
+from pastewright.motion.dry import dry as dry_motions
+from pastewright.motion.model import Motions
+from pastewright.motion.plan import plan_motions
+from pastewright.plan.document import plan_document, problem_text, with_verdict
+from pastewright.problems import Severity, one_error
+from pastewright.profile.model import Profile
+from pastewright.program.model import Header, Program
+from pastewright.program.write import write_program
+from pastewright.readback.expect import expected_from_plan
+from pastewright.readback.model import Verdict
+from pastewright.readback.verify import verify
+from pastewright.route.model import Sequence as Tour
+from pastewright.route.order import order
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Everything that was decided for one side of one board, and the verdict on its program."""
+
+    board: Board
+    profile: Profile
+    doses: tuple[Dose, ...]
+    layout: Layout
+    tour: Tour
+    motions: Motions
+    program: Program
+    verdict: Verdict
+    document: dict[str, Any]
+
+
+def _silent(_stage: str) -> None:
+    return
+
+
+def make_plan(
+    board: Board, profile: Profile, *, dry: bool = False, on_stage: Callable[[str], None] = _silent
+) -> Plan:
+    """Return the verified plan of a board on a bench.
+
+    `dry` keeps the plunger still and the tip lifted. `on_stage` is told the name of each stage as it begins.
+    Raises `InputError` when no pad gets paste.
+    """
+    on_stage("doses")
+    doses = dose_board(board, profile.dose, profile.paste)
+    on_stage("deposits")
+    layout = lay(
+        board,
+        doses.doses,
+        tip=profile.tip,
+        paste=profile.paste,
+        tuning=profile.tuning,
+        settings=profile.deposit,
+    )
+    if not layout.deposits:
+        raise one_error(
+            f"no pad of the {board.side} side gets paste",
+            "Look at the reasons with `pastewright look`; choose the other side with --side, or mend the"
+            " dose rules of the profile.",
+            file=board.name,
+        )
+    on_stage("order")
+    tour = order(
+        layout.deposits,
+        start_mm=(
+            profile.bed.strip_x_mm + profile.bed.strip_length_mm - profile.bed.board_x_mm,
+            profile.bed.strip_y_mm - profile.bed.board_y_mm,
+        ),
+        machine=profile.machine,
+    )
+    on_stage("motions")
+    motions = plan_motions(layout, tour, profile)
+    if dry:
+        motions = dry_motions(motions, profile)
+    on_stage("program")
+    program = write_program(motions, profile, _header(board, profile, layout, motions), _labels(layout))
+    warnings = _warnings(board, doses.warnings, layout, motions)
+    document = plan_document(
+        board=board,
+        profile=profile,
+        doses=doses.doses,
+        layout=layout,
+        tour=tour,
+        motions=motions,
+        program=program,
+        warnings=warnings,
+    )
+    on_stage("verdict")
+    verdict = verify(program.text, expected_from_plan(document), profile)
+    return Plan(
+        board=board,
+        profile=profile,
+        doses=doses.doses,
+        layout=layout,
+        tour=tour,
+        motions=motions,
+        program=program,
+        verdict=verdict,
+        document=with_verdict(document, verdict),
+    )
+
+
+def _header(board: Board, profile: Profile, layout: Layout, motions: Motions) -> Header:
+    return Header(
+        board=board.name,
+        side=str(board.side),
+        profile=profile.name,
+        paste=profile.paste.name,
+        tip=tip_words(profile),
+        paste_ul=sum(deposit.volume_ul for deposit in layout.deposits),
+        machine_s=motions.machine_s,
+        deposits=len(layout.deposits),
+        pads=sum(1 for plan in layout.pads if plan.deposits),
+        inputs_sha256=board.inputs_sha256,
+        profile_sha256=profile.sha256,
+        version=__version__,
+    )
+
+
+def tip_words(profile: Profile) -> str:
+    """Return the tip as people name it: gauge where it has one, bore and length."""
+    gauge = f"{profile.tip.gauge}G, " if profile.tip.gauge is not None else ""
+    return f"{gauge}bore {profile.tip.bore_mm:g} mm, length {profile.tip.length_mm:g} mm"
+
+
+def _labels(layout: Layout) -> dict[int, str]:
+    labels = {}
+    for deposit in layout.deposits:
+        names = [share.pad_id for share in deposit.shares]
+        shown = " ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+        labels[deposit.index] = f"{shown} {deposit.kind} {deposit.volume_ul:.4f} uL"
+    return labels
+
+
+def _warnings(board: Board, dose_warnings: Sequence[str], layout: Layout, motions: Motions) -> list[str]:
+    reading = [problem_text(problem) for problem in board.problems if problem.severity is not Severity.NOTE]
+    return [*reading, *dose_warnings, *layout.warnings, *motions.warnings]

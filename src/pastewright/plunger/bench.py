@@ -1,0 +1,135 @@
+"""`Profile` to `PlungerBench`: the numbers that decide how pressure follows the plunger, and nothing else.
+
+Everything after this module works in real sweep at the plunger's face [µL]. The drive's own millimetres come in
+once, here: 1 mm commanded sweeps A·gain µL.
+"""
+
+from dataclasses import dataclass
+
+from pastewright.materials.model import Screw
+from pastewright.plunger.flow import TipFlow, tip_flow, yield_pressure_kpa
+from pastewright.plunger.screw import raising_torque_nm
+from pastewright.plunger.storage import N_PER_KPA_MM2, Store, stored_ul
+from pastewright.profile.model import Profile
+
+# Force to keep a barrel's seal gliding. ISO 7886-1 allows a mean of 10 N for syringes of 2 to 50 mL
+# (from memory); it loads the motor, but does not reach the paste.
+SEAL_FRICTION_N = 10.0
+
+# Share of a stepper's torque at speed that may be planned with; the rest is for what is not known.
+# Common practice: half to three quarters.
+TORQUE_SHARE = 0.7
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlungerBench:
+    """Tip, springs and drive. Speeds, backlash and microstep are commanded millimetres of the plunger.
+
+    `motor_torque_nm` is of the motor, `gear` motor turns per turn of the screw. `wanted_push_ul_s` is what
+    tuning asks for; `push_ul_s` what the drive can do of it.
+    """
+
+    tip: TipFlow
+    store: Store
+    screw: Screw
+    gear: float
+    motor_torque_nm: float
+    thread_friction: float
+    gain: float
+    microstep_mm: float
+    backlash_mm: float
+    stroke_mm: float
+    speed_mm_s: float
+    accel_mm_s2: float
+    wanted_push_ul_s: float
+    dwell_s: float
+    rest_fraction: float
+
+    @property
+    def ul_per_mm(self) -> float:
+        """Real sweep of one commanded millimetre [µL/mm]."""
+        return self.store.area_mm2 * self.gain
+
+    @property
+    def microstep_ul(self) -> float:
+        """Real sweep of one microstep [µL]."""
+        return self.ul_per_mm * self.microstep_mm
+
+    @property
+    def backlash_ul(self) -> float:
+        """What the motor's travel in the backlash would sweep [µL]."""
+        return self.ul_per_mm * self.backlash_mm
+
+    @property
+    def accel_ul_s2(self) -> float:
+        """Acceleration of the sweep [µL/s²]."""
+        return self.ul_per_mm * self.accel_mm_s2
+
+    @property
+    def push_ul_s(self) -> float:
+        """Sweep rate of pushes and retractions [µL/s], as tuned, or the drive's fastest."""
+        return min(self.wanted_push_ul_s, self.ul_per_mm * self.speed_mm_s)
+
+    @property
+    def yield_kpa(self) -> float:
+        """Pressure at which paste begins to move [kPa]."""
+        return yield_pressure_kpa(self.tip)
+
+    @property
+    def rest_kpa(self) -> float:
+        """Pressure that every deposit starts from and ends at [kPa]."""
+        return self.rest_fraction * self.yield_kpa
+
+    @property
+    def rest_ul(self) -> float:
+        """Volume stored at rest [µL]."""
+        return float(stored_ul(self.rest_kpa, self.store))
+
+    @property
+    def limit_kpa(self) -> float:
+        """Highest pressure that the motor can hold with its margin [kPa]; at least 0.
+
+        P = (F − F_seal)/A with the force F that the torque share raises through gear and screw; gear losses
+        are part of the margin.
+        """
+        torque = TORQUE_SHARE * self.motor_torque_nm * self.gear
+        force_n = torque / self.torque_per_newton_nm
+        return max(force_n - SEAL_FRICTION_N, 0.0) / (self.store.area_mm2 * N_PER_KPA_MM2)
+
+    @property
+    def torque_per_newton_nm(self) -> float:
+        """Torque on the screw for a newton at the plunger [N·m/N]."""
+        return raising_torque_nm(
+            1.0,
+            lead_mm=self.screw.lead_mm,
+            pitch_diameter_mm=self.screw.pitch_diameter_mm,
+            half_angle_deg=self.screw.half_angle_deg,
+            friction=self.thread_friction,
+        )
+
+
+def bench_of(profile: Profile) -> PlungerBench:
+    """Return the plunger's side of a profile, the barrel filled as at the start of a program."""
+    drive, tuning, barrel = profile.plunger, profile.tuning, profile.barrel
+    return PlungerBench(
+        tip=tip_flow(profile.tip, profile.paste),
+        store=Store(
+            area_mm2=barrel.area_mm2,
+            stiffness_n_mm=drive.frame_stiffness_n_mm,
+            paste_ul=barrel.fill_ul,
+            bulk_modulus_kpa=profile.paste.bulk_modulus_kpa,
+            bubble_ul=tuning.bubble_ul,
+        ),
+        screw=drive.screw,
+        gear=drive.gear,
+        motor_torque_nm=drive.torque_nm,
+        thread_friction=drive.thread_friction,
+        gain=tuning.gain,
+        microstep_mm=drive.microstep_mm,
+        backlash_mm=drive.backlash_mm,
+        stroke_mm=drive.stroke_mm,
+        speed_mm_s=drive.speed_mm_s,
+        accel_mm_s2=drive.accel_mm_s2,
+        wanted_push_ul_s=tuning.push_ul_s,
+        dwell_s=tuning.dwell_s,
+        rest_fraction=tuning.rest_fraction,
+    )

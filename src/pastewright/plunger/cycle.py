@@ -1,0 +1,209 @@
+"""Volumes to cycles, from rest to rest, by solving the state equation: exact, for a handful at a time.
+
+    dot:   push a, dwell, retract b = a − V          find a so that the cycle ends where it began, at P_rest
+    bead:  prime p to P_ss(Q), walk T while feeding Q·T, retract r = p + Q·T − V    find Q so that it does
+
+What ends at P_rest has delivered exactly V, since nothing is stored. Boards of many doses go through `table`,
+which asks here for a few dozen and interpolates.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s, steady_pressure_kpa
+from pastewright.plunger.model import DotCycle
+from pastewright.plunger.pressure import after_legs, pushed, retracted, still
+from pastewright.plunger.ramp import Leg, Ramp, ramp
+from pastewright.plunger.roots import bracketed_roots
+from pastewright.plunger.storage import stored_ul
+
+Floats = NDArray[np.float64]
+
+# Roots are found to this share of the dose, well below what the integration itself leaves.
+ROOT_SHARE = 2e-5
+
+# How many pushes that just reach the pressure limit are tried, and the share of the flow at the limit that
+# a push may have when even the slowest of them gives too little; it then never reaches the limit.
+LIMITED_LANES = 24
+SAFE_FLOW = 0.98
+
+# A push must outrun the flow it leads up to, by this share; the pressure of that flow stays this far below the limit,
+# for the small overshoot on the way; and it keeps clear of the most that a push can leave behind at its end.
+FLOW_OF_PUSH = 0.8
+STEADY_OF_LIMIT = 0.95
+STEADY_OF_REACH = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Dots:
+    """Solved dots, one a lane: volumes in µL, the push's rate in µL/s, the highest pressure in kPa."""
+
+    volume_ul: Floats
+    push_ul: Floats
+    push_ul_s: Floats
+    peak_kpa: Floats
+
+    @property
+    def retract_ul(self) -> Floats:
+        """What is drawn back [µL], b = a − V."""
+        return self.push_ul - self.volume_ul
+
+
+def dot_cycle(volume_ul: float, bench: PlungerBench) -> DotCycle:
+    """Return the cycle that lays one dot of `volume_ul` > 0."""
+    dots = solved_dots([volume_ul], bench)
+    return DotCycle(
+        volume_ul=volume_ul,
+        push_ul=float(dots.push_ul[0]),
+        push_ul_s=float(dots.push_ul_s[0]),
+        dwell_s=bench.dwell_s,
+        retract_ul=float(dots.retract_ul[0]),
+        retract_ul_s=bench.push_ul_s,
+        peak_kpa=float(dots.peak_kpa[0]),
+    )
+
+
+def solved_dots(volumes_ul: ArrayLike, bench: PlungerBench) -> Dots:
+    """Return the dots of the given volumes > 0 [µL].
+
+    Where the push as tuned would pass the pressure limit, the push is slowed until its peak is the limit.
+    """
+    volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
+    if volumes.size and not float(volumes.min()) > 0:
+        raise ValueError(f"a dot of {volumes.min()} µL; volumes must be above zero")
+    rates = np.full_like(volumes, bench.push_ul_s)
+    pushes = _pushes(volumes, rates, bench)
+    peaks = _pushed(pushes, rates, bench)[1]
+    over = peaks > bench.limit_kpa * (1 + 1e-6)
+    if over.any() and bench.limit_kpa > bench.yield_kpa:
+        rates = np.where(over, _limited_rates(volumes, bench), rates)
+        pushes = np.where(over, _pushes(volumes, rates, bench), pushes)
+        peaks = _pushed(pushes, rates, bench)[1]
+    return Dots(volumes, pushes, rates, peaks)
+
+
+def dot_end_kpa(
+    pressure_kpa: ArrayLike, *, push_ul: ArrayLike, push_ul_s: ArrayLike, retract_ul: ArrayLike, bench: PlungerBench
+) -> Floats:
+    """Pressure after a dot's push, dwell and retraction, from any pressure before it [kPa]."""
+    start = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
+    pressure, _ = pushed(start, _ramp(push_ul, push_ul_s, bench), bench)
+    pressure, _ = after_legs(pressure, [still(bench.dwell_s + np.zeros_like(pressure))], bench)
+    return retracted(pressure, _ramp(retract_ul, bench.push_ul_s, bench), bench)
+
+
+def _ramp(sweep_ul: ArrayLike, rate_ul_s: ArrayLike, bench: PlungerBench) -> Ramp:
+    return ramp(
+        sweep_ul, rate_ul_s=rate_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
+    )
+
+
+def _pushed(pushes: Floats, rates: ArrayLike, bench: PlungerBench) -> tuple[Floats, Floats]:
+    return pushed(np.full_like(pushes, bench.rest_kpa), _ramp(pushes, rates, bench), bench)
+
+
+def _pushes(volumes: Floats, rates: Floats, bench: PlungerBench) -> Floats:
+    """Push a [µL] for each volume at its rate: the root of (stored at the end) − (stored at rest)."""
+
+    def surplus(push: Floats) -> Floats:
+        end = dot_end_kpa(
+            np.full_like(push, bench.rest_kpa),
+            push_ul=push,
+            push_ul_s=rates,
+            retract_ul=np.maximum(push - volumes, 0.0),
+            bench=bench,
+        )
+        return stored_ul(end, bench.store) - bench.rest_ul
+
+    # With nothing drawn back some of the dose stays behind; from there on a larger push lets out more.
+    low = volumes * (1 + 1e-9)
+    # The dose flowing steadily through the dwell needs about this pressure; a guess to start from.
+    rough = np.minimum(volumes / max(bench.dwell_s, 0.05), rates)
+    high = low + stored_ul(driving_pressure_kpa(rough, bench.tip), bench.store) - bench.rest_ul
+    for _ in range(60):
+        short = surplus(high) > 0
+        if not short.any():
+            break
+        low = np.where(short, high, low)
+        high = np.where(short, volumes + 1.6 * (high - volumes), high)
+    return bracketed_roots(surplus, low, high, tolerance=ROOT_SHARE * volumes)
+
+
+def _limited_rates(volumes: Floats, bench: PlungerBench) -> Floats:
+    """Push rate [µL/s] at which each volume's push peaks at the pressure limit.
+
+    Slower pushes reach the limit later and let out more on the way. A fan of rates is pushed to the limit,
+    the volume each lays is found, and the rate is read off between them.
+    """
+    floor = float(flow_ul_s(bench.limit_kpa, bench.tip))
+    if floor >= bench.push_ul_s:
+        return np.full_like(volumes, bench.push_ul_s)
+    # Above the flow at the limit by steps that close in on it, since the time to get there grows without end.
+    above = np.geomspace(1.0, 0.01, LIMITED_LANES)
+    rates = floor + (bench.push_ul_s - floor) * above
+    span = float(stored_ul(bench.limit_kpa, bench.store)) - bench.rest_ul
+    low, high = np.full_like(rates, 0.0), np.full_like(rates, span)
+
+    def shortfall(push: Floats) -> Floats:
+        return bench.limit_kpa - _pushed(push, rates, bench)[1]
+
+    for _ in range(60):
+        short = shortfall(high) > 0
+        if not short.any():
+            break
+        high = np.where(short, 1.6 * high, high)
+    pushes = bracketed_roots(shortfall, low, high, tolerance=1e-4 * bench.limit_kpa)
+    pressure = _pushed(pushes, rates, bench)[0]
+    pressure, _ = after_legs(pressure, [still(bench.dwell_s + np.zeros_like(pressure))], bench)
+    laid = pushes - retractions_ul(pressure, bench)
+    found = np.exp(np.interp(np.log(volumes), np.log(laid), np.log(rates)))
+    return np.where(volumes > laid[-1], SAFE_FLOW * floor, found)
+
+
+def retractions_ul(pressures_kpa: Floats, bench: PlungerBench) -> Floats:
+    """Retraction [µL] that leads from each pressure ≥ P_rest to P_rest, with the flow meanwhile."""
+    start = np.atleast_1d(np.asarray(pressures_kpa, dtype=float))
+    spare = stored_ul(start, bench.store) - bench.rest_ul
+
+    def surplus(back: Floats) -> Floats:
+        end = retracted(start, _ramp(back, bench.push_ul_s, bench), bench)
+        return stored_ul(end, bench.store) - bench.rest_ul
+
+    return bracketed_roots(surplus, np.zeros_like(spare), spare, tolerance=ROOT_SHARE * spare * 1e-2)
+
+
+@lru_cache(maxsize=64)
+def most_flow_ul_s(bench: PlungerBench) -> float:
+    """Largest steady flow planned with [µL/s]: by force, by the push's rate, and by how the push ends.
+
+    While the plunger brakes, a stiff barrel loses pressure as fast as the plunger slows; no push, however long,
+    leaves it higher than braking from its steady state at full rate does.
+    """
+    rate = bench.push_ul_s
+    brake = Leg(np.array([rate / bench.accel_ul_s2]), np.array([rate]), np.array([0.0]))
+    reach, _ = after_legs(np.array([steady_pressure_kpa(rate, bench.tip)]), [brake], bench)
+    steady = min(STEADY_OF_LIMIT * bench.limit_kpa, STEADY_OF_REACH * float(reach[0]))
+    return min(float(flow_ul_s(steady, bench.tip)), FLOW_OF_PUSH * rate)
+
+
+def primes_ul(pressures_kpa: Floats, bench: PlungerBench) -> tuple[Floats, Floats]:
+    """Push [µL] that leads from P_rest to each pressure ≥ P_rest, and the peak on the way [kPa]."""
+    goal = np.atleast_1d(np.asarray(pressures_kpa, dtype=float))
+    spare = stored_ul(goal, bench.store) - bench.rest_ul
+
+    def surplus(push: Floats) -> Floats:
+        end, _ = _pushed(push, bench.push_ul_s, bench)
+        return stored_ul(end, bench.store) - stored_ul(goal, bench.store)
+
+    high = spare * 1.05
+    for _ in range(60):
+        short = surplus(high) < 0
+        if not short.any():
+            break
+        high = np.where(short, 1.6 * high, high)
+    push = bracketed_roots(surplus, spare, high, tolerance=ROOT_SHARE * spare * 1e-2)
+    return push, _pushed(push, bench.push_ul_s, bench)[1]

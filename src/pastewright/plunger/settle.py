@@ -1,0 +1,128 @@
+"""A bench in an unknown state to one at rest: how long a strip must be laid before the first pad.
+
+Nobody knows what pressure the last job, a new barrel or a thumb on the plunger has left, nor which side of the
+backlash the drive stands on. A steady feed forgets it: pressure goes to P_ss(Q) from wherever it was, with the
+time constant C·dP/dQ. Then the retraction from P_ss to P_rest, as after a bead, gives the known state.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.cycle import most_flow_ul_s, primes_ul, retractions_ul
+from pastewright.plunger.flow import driving_pressure_kpa, steady_pressure_kpa
+from pastewright.plunger.model import BeadCycle
+from pastewright.plunger.pressure import after_fed, after_legs, pushed, time_constant_s
+from pastewright.plunger.ramp import Leg, Ramp, ramp
+from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
+from pastewright.plunger.walk import Walk, walk_lasting, walked_shares
+
+Floats = NDArray[np.float64]
+
+# Settled means within this share of the steady pressure, whatever the pressure before was, from none to twice the
+# steady one. A dot's volume goes with a power of about 1/n + 1 of what is stored, so 0.2 % here is near 1 % there.
+SETTLED = 0.002
+WORST_START = 2.0
+
+# Least paste is spent at the slowest feed; this bounds the wait.
+LONGEST_S = 30.0
+FLOWS = 12
+CHUNKS = 240
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settling:
+    """The strip: a bead's cycle along `walk`, laid at `flow_ul_s`. `cycle.volume_ul` leaves the tip if the bench
+    starts at rest; up to `most_ul` if it starts at the worst.
+    """
+
+    cycle: BeadCycle
+    walk: Walk
+    flow_ul_s: float
+    steady_kpa: float
+    most_ul: float
+
+
+def settling(
+    bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_mm_s2: float
+) -> Settling:
+    """Return the strip that settles the bench, `length_mm` long and walked no faster than `speed_mm_s`.
+
+    Of a ladder of flows it takes the one that spends least paste within 30 s, or the quickest if none is that
+    quick.
+    """
+    quickest = Walk(legs_mm=(length_mm,), speed_mm_s=speed_mm_s, accel_mm_s2=accel_mm_s2)
+    flows = np.geomspace(0.003, 1.0, FLOWS) * most_flow_ul_s(bench)
+    waits, peaks = _waits_s(flows, bench)
+    waits = np.maximum(waits, quickest.time_s)
+    allowed = (waits <= LONGEST_S) & (peaks <= bench.limit_kpa)
+    if not allowed.any():
+        allowed = waits <= max(LONGEST_S, float(waits.min()))
+    spent = np.where(allowed, flows * waits, np.inf)
+    best = int(np.argmin(spent))
+    flow = float(flows[best])
+    walk = walk_lasting(quickest, float(waits[best]))
+    steady = steady_pressure_kpa(flow, bench.tip)
+    primes, prime_peak = primes_ul(np.array([steady]), bench)
+    feed = flow * walk.time_s
+    start = stored_ul(np.array([steady]), bench.store)
+    ended, highest = after_fed(
+        start,
+        np.array([walk.time_s]),
+        lambda steps: feed * walked_shares([walk], steps),
+        bench,
+        least_steps=64,
+    )
+    back = float(retractions_ul(ended, bench)[0])
+    prime = float(primes[0])
+    worst = float(stored_ul(WORST_START * steady, bench.store)) - bench.rest_ul
+    cycle = BeadCycle(
+        volume_ul=prime + feed - back,
+        prime_ul=prime,
+        prime_ul_s=bench.push_ul_s,
+        feed_ul=feed,
+        travel_s=walk.time_s,
+        retract_ul=back,
+        retract_ul_s=bench.push_ul_s,
+        peak_kpa=float(np.maximum(prime_peak, highest)[0]),
+    )
+    return Settling(
+        cycle=cycle,
+        walk=walk,
+        flow_ul_s=flow,
+        steady_kpa=steady,
+        most_ul=cycle.volume_ul + worst + bench.backlash_ul,
+    )
+
+
+def _waits_s(flows: Floats, bench: PlungerBench) -> tuple[Floats, Floats]:
+    """Time of feeding [s] after which both extreme starts are settled, and the highest pressure met [kPa]."""
+    steady = driving_pressure_kpa(flows, bench.tip)
+    prime, _ = primes_ul(steady, bench)
+    # Low: no pressure, and the backlash swallows its part of the push as planned. High: twice the steady pressure,
+    # and no backlash was left to swallow, so that its travel pushes paste too.
+    low, _ = pushed(np.zeros_like(flows), _prime(prime, bench), bench)
+    start = WORST_START * steady
+    surplus = stored_ul(start, bench.store) + bench.backlash_ul
+    high, peak = pushed(pressure_of_stored_kpa(surplus, bench.store), _prime(prime, bench), bench)
+    pressure = np.concatenate([low, high])
+    goal = np.concatenate([steady, steady])
+    rate = np.concatenate([flows, flows])
+    chunk = 0.125 * time_constant_s(goal, bench)
+    waits = np.full_like(pressure, np.inf)
+    for count in range(CHUNKS):
+        fine = np.abs(pressure - goal) <= SETTLED * goal
+        waits = np.where(fine & np.isinf(waits), count * chunk, waits)
+        if np.isfinite(waits).all():
+            break
+        pressure, _ = after_legs(pressure, [Leg(chunk, rate, rate)], bench)
+    both = np.maximum(waits[: flows.size], waits[flows.size :])
+    return np.where(np.isfinite(both), both, CHUNKS * chunk[: flows.size]), peak
+
+
+def _prime(prime: Floats, bench: PlungerBench) -> Ramp:
+    return ramp(
+        prime, rate_ul_s=bench.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
+    )

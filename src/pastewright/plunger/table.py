@@ -1,0 +1,65 @@
+"""Many dots for the price of a few dozen: solve a ladder of volumes, interpolate the rest.
+
+The push is interpolated as its part beyond reaching yield, over the volume, both in logarithms, where the curve is
+close to straight (a power law near yield). The retraction is never interpolated: it is push − volume, so that
+conservation holds exactly whatever the interpolation does.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
+
+from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.cycle import Dots, solved_dots
+from pastewright.plunger.storage import stored_ul
+
+Floats = NDArray[np.float64]
+
+# Steps of the ladder per factor e of volume, and at least. Delivered volumes then stay within 0.1 % of the
+# solved ones (measured in the tests; the corner where the pressure limit sets in is the worst place).
+STEPS_PER_E = 8
+LEAST_STEPS = 24
+MOST_STEPS = 160
+
+
+@dataclass(frozen=True, slots=True)
+class DotTable:
+    """The ladder: natural logarithms of volume, of push beyond yield, of push rate, and of peak pressure."""
+
+    log_volume: Floats
+    log_beyond: Floats
+    log_rate: Floats
+    log_peak: Floats
+    to_yield_ul: float
+
+    def dots(self, volumes_ul: ArrayLike) -> Dots:
+        """Return the dots of the given volumes [µL], which must lie on the ladder."""
+        volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
+        at = np.log(volumes)
+        if at.size and (at.min() < self.log_volume[0] - 1e-9 or at.max() > self.log_volume[-1] + 1e-9):
+            raise ValueError("a volume beyond the table; make the table for the board's own range")
+        at = np.clip(at, self.log_volume[0], self.log_volume[-1])
+        beyond, rate, peak = (
+            np.exp(PchipInterpolator(self.log_volume, column)(at))
+            for column in (self.log_beyond, self.log_rate, self.log_peak)
+        )
+        return Dots(volumes, self.to_yield_ul + beyond, rate, peak)
+
+
+def dot_table(smallest_ul: float, largest_ul: float, bench: PlungerBench) -> DotTable:
+    """Return the table for volumes from `smallest_ul` to `largest_ul` [µL], both above zero."""
+    span = np.log(largest_ul / smallest_ul)
+    steps = int(np.clip(np.ceil(STEPS_PER_E * span), LEAST_STEPS, MOST_STEPS))
+    # A hair wider than asked, so that a single volume too has a ladder.
+    volumes = np.geomspace(smallest_ul * 0.999, largest_ul * 1.001, steps)
+    dots = solved_dots(volumes, bench)
+    to_yield = float(stored_ul(bench.yield_kpa, bench.store)) - bench.rest_ul
+    return DotTable(
+        np.log(volumes),
+        np.log(dots.push_ul - to_yield),
+        np.log(dots.push_ul_s),
+        np.log(dots.peak_kpa),
+        to_yield,
+    )

@@ -1,0 +1,87 @@
+"""How far along a bead the tip is at a time: every leg of the path a trapezoid from standstill to standstill.
+
+Corners are stopped at. Controllers in exact-stop mode (G61 of RS274/NGC) do just that; others round corners off
+within their own limits and are a little earlier, by at most v/a per corner.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from pastewright.kinematics import move_time_s
+from pastewright.plunger.ramp import Leg
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Walk:
+    """A path of straight legs [mm], walked at `speed_mm_s` with `accel_mm_s2` along the path."""
+
+    legs_mm: tuple[float, ...]
+    speed_mm_s: float
+    accel_mm_s2: float
+
+    @property
+    def length_mm(self) -> float:
+        """Length of the path [mm]."""
+        return sum(self.legs_mm)
+
+    @property
+    def time_s(self) -> float:
+        """Time of the whole walk [s], ramps included."""
+        return sum(move_time_s(leg, self.speed_mm_s, self.accel_mm_s2) for leg in self.legs_mm)
+
+
+def walk_lasting(walk: Walk, time_s: float) -> Walk:
+    """Return the same path walked more slowly, so that it takes `time_s`; the same walk if it already does."""
+    if time_s <= walk.time_s:
+        return walk
+
+    def late(speed: float) -> float:
+        return sum(move_time_s(leg, speed, walk.accel_mm_s2) for leg in walk.legs_mm) - time_s
+
+    speed = float(brentq(late, 0.5 * walk.length_mm / time_s, walk.speed_mm_s, xtol=1e-12, rtol=1e-12))
+    return Walk(legs_mm=walk.legs_mm, speed_mm_s=speed, accel_mm_s2=walk.accel_mm_s2)
+
+
+def walked_shares(walks: list[Walk], steps: int) -> Floats:
+    """Share of the path done [-] at `steps` + 1 equal times from start to end; walks × (steps + 1)."""
+    shares = np.zeros((len(walks), steps + 1))
+    by_legs: dict[int, list[int]] = {}
+    for index, walk in enumerate(walks):
+        by_legs.setdefault(len(walk.legs_mm), []).append(index)
+    for members in by_legs.values():
+        legs = np.array([walks[index].legs_mm for index in members])
+        speed = np.array([walks[index].speed_mm_s for index in members])[:, None]
+        accel = np.array([walks[index].accel_mm_s2 for index in members])[:, None]
+        top = np.minimum(speed, np.sqrt(accel * legs))
+        rise = top / accel
+        times = rise + legs / top
+        begins = np.cumsum(times, axis=1) - times
+        clock = times.sum(axis=1)[:, None] * np.linspace(0.0, 1.0, steps + 1)
+        way = np.zeros_like(clock)
+        for leg in range(legs.shape[1]):
+            at = slice(leg, leg + 1)
+            t = np.clip(clock - begins[:, at], 0.0, times[:, at])
+            up = np.minimum(t, rise[:, at])
+            down = np.maximum(t - (times[:, at] - rise[:, at]), 0.0)
+            # As if at top speed throughout, less what the rise and the braking so far lack.
+            way += top[:, at] * (t - up) + accel * (up * up - down * down) / 2
+        shares[members] = way / way[:, -1:]
+    return shares
+
+
+def walk_legs(walk: Walk, feed_ul: float) -> list[Leg]:
+    """Return the sweep rates [µL/s] of a walk that feeds `feed_ul`, as legs of one lane."""
+    per_mm = feed_ul / walk.length_mm
+    legs = []
+    for leg_mm in walk.legs_mm:
+        top = min(walk.speed_mm_s, (walk.accel_mm_s2 * leg_mm) ** 0.5)
+        rise = np.array([top / walk.accel_mm_s2])
+        cruise = leg_mm / top - rise
+        still, full = np.zeros(1), np.array([top * per_mm])
+        legs += [Leg(rise, still, full), Leg(cruise, full, full), Leg(rise, full, still)]
+    return legs

@@ -1,0 +1,135 @@
+"""The one table of the profile file (`keys.toml`) as values: every key with its unit, range, default and meaning.
+
+`read` checks files by it, `new` writes files from it, and the page docs/profile.md is made of it. Values here are
+in the units of the file (friendly ones: Pa, MPa, mL, percent); `scale` leads to the model's (kPa, µL, fractions).
+"""
+
+import tomllib
+from dataclasses import dataclass
+from enum import StrEnum
+from importlib.resources import files
+from math import inf
+from typing import Any
+
+
+class Kind(StrEnum):
+    """What may stand behind a key."""
+
+    NUMBER = "number"
+    INTEGER = "whole number"
+    TEXT = "text"
+    CHOICE = "one of"
+    YES_NO = "true or false"
+    PAIRS = "pairs"
+
+
+class Need(StrEnum):
+    """Whether a key must be given: required, else its default holds, or it may be left out for another key."""
+
+    REQUIRED = "required"
+    DEFAULT = "default"
+    OPTIONAL = "optional"
+
+
+Value = float | int | str | bool | tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """One key of the file. `low` and `high` are the first and last value allowed, in the file's unit.
+
+    `field` is the name in the model where it differs from `name`.
+    """
+
+    section: str
+    name: str
+    kind: Kind
+    comment: str
+    unit: str
+    low: float
+    high: float
+    choices: tuple[str, ...]
+    need: Need
+    default: Value | None
+    scale: float
+    field: str
+
+    @property
+    def path(self) -> str:
+        """The key with its section: `plunger.letter`."""
+        return f"{self.section}.{self.name}" if self.section else self.name
+
+    @property
+    def accepts(self) -> str:
+        """What the key accepts, for messages and the page: "0.5 to 60 mm", "reprap or ngc"."""
+        if self.kind is Kind.CHOICE:
+            return ", ".join(self.choices[:-1]) + " or " + self.choices[-1]
+        if self.kind in (Kind.TEXT, Kind.YES_NO):
+            return self.kind.value
+        return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A table of the file; `repeated` ones are written [[name]] any number of times."""
+
+    name: str
+    about: str
+    repeated: bool
+    keys: tuple[Key, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the keys in the order of the file."""
+        return tuple(key.name for key in self.keys)
+
+
+def _key(section: str, row: dict[str, Any]) -> Key:
+    default, low_high = row.get("default"), row.get("range", [-inf, inf])
+    kind = Kind(row.get("kind", Kind.NUMBER))
+    if kind is Kind.NUMBER and default is not None:
+        default = float(default)
+    if isinstance(default, list):
+        default = tuple((float(first), float(second)) for first, second in default)
+    need = Need.OPTIONAL if row.get("optional") else Need.REQUIRED if default is None else Need.DEFAULT
+    return Key(
+        section=section,
+        name=row["name"],
+        kind=kind,
+        comment=row["comment"],
+        unit=row.get("unit", ""),
+        low=low_high[0],
+        high=low_high[1],
+        choices=tuple(row.get("words", ())),
+        need=need,
+        default=default,
+        scale=row.get("scale", 1.0),
+        field=row.get("field", row["name"]),
+    )
+
+
+def _sections() -> tuple[Section, ...]:
+    text = files("pastewright.profile").joinpath("keys.toml").read_text(encoding="utf-8")
+    return tuple(
+        Section(
+            name=row["name"],
+            about=row["about"],
+            repeated=row.get("repeated", False),
+            keys=tuple(_key(row["name"], key) for key in row["keys"]),
+        )
+        for row in tomllib.loads(text)["section"]
+    )
+
+
+SECTIONS = _sections()
+KEYS = tuple(key for section in SECTIONS for key in section.keys)
+
+
+def section_named(name: str) -> Section:
+    """Return a section by its name; the top of the file is ""."""
+    return next(section for section in SECTIONS if section.name == name)
+
+
+def key_at(path: str) -> Key | None:
+    """Return the key of a path ("plunger.letter"), or None when there is none."""
+    return next((key for key in KEYS if key.path == path), None)

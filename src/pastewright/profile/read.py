@@ -1,0 +1,250 @@
+"""Text of a profile file to a `Profile`, or to every problem in it at once.
+
+Steps: TOML to plain values; each value against the key table (`keys`); values against each other (`checks`);
+then units of the file to units of the model.
+"""
+
+import hashlib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from pastewright.materials.tables import nearest
+from pastewright.problems import InputError, Problem, one_error
+from pastewright.profile import build
+from pastewright.profile.accept import accepted
+from pastewright.profile.checks import cross_checks
+from pastewright.profile.keys import KEYS, SECTIONS, Key, Need, Value, section_named
+from pastewright.profile.lines import Path as KeyPath
+from pastewright.profile.lines import key_lines
+from pastewright.profile.model import Profile
+from pastewright.profile.values import Table, Values
+
+# More than any bench says; a larger file is something else.
+LARGEST_BYTES = 200_000
+
+# Looking for the word that was meant takes time; a file with more wrong words than this is something else.
+MOST_HINTS = 40
+
+
+def read_profile(path: Path) -> Profile:
+    """Return the profile of a TOML file; InputError gathers all that is wrong with it."""
+    try:
+        if path.is_dir():
+            raise one_error("this is a folder, not a profile", "Give the bench's .toml file.", file=str(path))
+        if path.stat().st_size > LARGEST_BYTES:
+            raise one_error(
+                f"a profile of more than {LARGEST_BYTES} bytes is not read",
+                "Give the bench's .toml file.",
+                file=str(path),
+            )
+        data = path.read_bytes()
+    except OSError as error:
+        raise one_error(
+            f"the profile cannot be read: {error.strerror or error}",
+            "Write one with: pastewright profile new bench.toml",
+            file=str(path),
+        ) from None
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise one_error(
+            "this is not UTF-8 text", "Save the file as UTF-8 text.", file=str(path), line=line
+        ) from None
+    return parse_profile(text, str(path))
+
+
+def parse_profile(text: str, file: str) -> Profile:
+    """Return the profile in `text`; `file` is the name that messages and the profile carry."""
+    document = _document(text.removeprefix("\ufeff"), file)
+    reader = _Reader(file, key_lines(text.removeprefix("\ufeff").replace("\r\n", "\n")))
+    values = reader.values(document)
+    reader.problems.extend(cross_checks(values))
+    if reader.problems:
+        raise InputError(
+            sorted(reader.problems, key=lambda problem: (problem.line is None, problem.line or 0))
+        )
+    return build.profile(values, sha256=hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest())
+
+
+def _document(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found = re.fullmatch(
+            r"(.*?) *\(at (?:line (\d+), column \d+|end of document)\)", str(error), re.DOTALL
+        )
+        what, line = (found.group(1), found.group(2)) if found else (str(error), None)
+        if "Cannot overwrite" in what or "Cannot declare" in what:
+            what = "a key or section is given twice"
+        raise one_error(
+            f"not valid TOML: {what[:1].lower()}{what[1:]}",
+            'Each line is a [section], or key = value; text stands in "quotes", and no key comes twice.',
+            file=file,
+            line=int(line) if line else max(1, len(text.splitlines())),
+        ) from None
+    except ValueError as error:
+        # The parser lets Python's own limit on the digits of a whole number through.
+        raise one_error(
+            f"not valid TOML: {error}", "Write numbers of a sensible length.", file=file
+        ) from None
+    except RecursionError:
+        raise one_error("not a profile: values are nested too deeply", file=file) from None
+
+
+class _Reader:
+    """Checks one document against the key table and gathers problems; one reader reads one file."""
+
+    def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
+        self.file = file
+        self.lines = lines
+        self.problems: list[Problem] = []
+        self.meant: set[str] = set()
+        self.hints = 0
+
+    def values(self, document: Mapping[str, Any]) -> Values:
+        """Return every value that is right, defaults filled in."""
+        self._unknown_words(document)
+        tables: dict[str, Table] = {}
+        for section in SECTIONS:
+            if not section.repeated:
+                found = self._section(document, section.name)
+                tables[section.name] = self._table(section.name, found, tuple(section.name.split(".")))
+        return Values(file=self.file, tables=tables, rules=self._rules(document))
+
+    def _section(self, document: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+        if not name:
+            return document
+        found = document.get(name, {})
+        if isinstance(found, dict):
+            return found
+        self._problem((name,), f"{name} is not a section", f"Write [{name}] on a line of its own.")
+        return {}
+
+    def _rules(self, document: Mapping[str, Any]) -> tuple[Table, ...]:
+        dose = document.get("dose", {})
+        rules = dose.get("rule", []) if isinstance(dose, dict) else []
+        if not isinstance(rules, list) or not all(isinstance(rule, dict) for rule in rules):
+            self._problem(
+                ("dose", "rule"),
+                "dose.rule is not a list of rules",
+                "Write [[dose.rule]] with two brackets.",
+            )
+            return ()
+        tables = []
+        for index, rule in enumerate(rules):
+            path = ("dose", "rule", index)
+            self._unknown_keys(rule, section_named("dose.rule").names, path)
+            tables.append(self._table("dose.rule", rule, path))
+        return tuple(tables)
+
+    def _table(self, section: str, found: Mapping[str, Any], path: KeyPath) -> Table:
+        """Check the keys of one section; wrong ones are left out, so that later checks skip them."""
+        own = () if not section else path
+        good: dict[str, Value | None] = {}
+        missing: list[Key] = []
+        lines: dict[str, int | None] = {"": self._line(own)}
+        for key in section_named(section).keys:
+            lines[key.name] = self._line((*own, key.name))
+            if key.name in found:
+                try:
+                    good[key.name] = accepted(key, found[key.name])
+                except InputError as error:
+                    self.problems.extend(
+                        replace(problem, file=self.file, line=lines[key.name]) for problem in error.problems
+                    )
+            elif key.need is not Need.REQUIRED:
+                good[key.name] = key.default
+            else:
+                missing.append(key)
+        self._missing(section, missing, own)
+        return Table(section=section, values=good, given=frozenset(found), lines=lines)
+
+    def _missing(self, section: str, missing: Sequence[Key], own: KeyPath) -> None:
+        """Report required keys that are not there, but for those that a wrong word was meant to be."""
+        keys = [key for key in missing if key.path not in self.meant]
+        if section and own not in self.lines and len(own) == 1:
+            if keys and section not in self.meant:
+                names = ", ".join(key.name for key in keys)
+                self._problem((), f"the section [{section}] is missing", f"Add it, with {names}.")
+            return
+        for key in keys:
+            self._problem(own, f"{key.path} is missing", f"Add {key.name}, {key.comment} ({key.accepts}).")
+
+    # ---- words
+
+    def _unknown_words(self, document: Mapping[str, Any]) -> None:
+        sections = [section.name for section in SECTIONS if section.name and "." not in section.name]
+        tops = list(section_named("").names)
+        for name, value in document.items():
+            if name in tops:
+                continue
+            if name not in sections:
+                self._unknown_top(name, value, sections, tops)
+            elif isinstance(value, dict):
+                known = [*section_named(name).names, *(["rule"] if name == "dose" else [])]
+                self._unknown_keys(value, known, (name,))
+
+    def _unknown_top(self, name: str, value: Any, sections: list[str], tops: list[str]) -> None:
+        if isinstance(value, dict | list):
+            close = self._nearest(name, sections)
+            mend = f"Did you mean [{close}]?" if close else "Sections: " + ", ".join(sections) + "."
+            self._problem((name,), f"there is no section [{name}]", mend)
+        else:
+            homes = [key.section for key in KEYS if key.name == name and key.section]
+            close = self._nearest(name, [*tops, *sections, *(key.name for key in KEYS)])
+            if homes:
+                mend = f"It belongs below [{homes[0]}]."
+            else:
+                mend = f"Did you mean {close}?" if close else "Keys stand below the header of their section."
+            self._problem((name,), f"there is no key {name} outside the sections", mend)
+        self.meant.add(close)
+
+    def _unknown_keys(self, table: Mapping[str, Any], known: Sequence[str], path: KeyPath) -> None:
+        section = ".".join(part for part in path if isinstance(part, str))
+        for name in table:
+            if name in known:
+                continue
+            same = next((word for word in known if _base(word) == _base(name) != word), "")
+            homes = [key.section for key in KEYS if key.name == name]
+            close = same or self._nearest(name, known)
+            if same:
+                accepts = next(key.accepts for key in section_named(section).keys if key.name == same)
+                mend = f"The unit is part of the name: here it is {same} ({accepts})."
+            elif close:
+                mend = f"Did you mean {close}?"
+            elif homes:
+                mend = f"It belongs below [{homes[0]}]."
+            else:
+                mend = f"Keys of [{section}]: " + ", ".join(known) + "."
+            self.meant.add(f"{section}.{close}")
+            self._problem((*path, name), f"there is no key {name} in [{section}]", mend)
+
+    def _nearest(self, name: str, known: Sequence[str]) -> str:
+        self.hints += 1
+        return nearest(name, known) if self.hints <= MOST_HINTS else ""
+
+    def _problem(self, path: KeyPath, what: str, mend: str) -> None:
+        self.problems.append(Problem(what=what, mend=mend, file=self.file, line=self._line(path)))
+
+    def _line(self, path: KeyPath) -> int | None:
+        for end in range(len(path), 0, -1):
+            if path[:end] in self.lines:
+                return self.lines[path[:end]]
+        return None
+
+
+# Endings that are units of people, longest first; a key of the file with another one is the same quantity.
+_UNIT_ENDING = re.compile(
+    r"_(n_mm|mm_s2|mm_s|ul_s|ml_s|mm_min|m_s|g_cm3|kg_m3|pa_sn|kpa_sn|pa_s|mm2|wt_percent|percent|fraction|ratio|"
+    r"mm|um|cm|inch|in|mil|m|ul|nl|ml|mm3|kpa|mpa|gpa|bar|psi|pa|nm|nmm|ncm|mnm|ms|s|min|deg|rad)$"
+)
+
+
+def _base(name: str) -> str:
+    """Return a key's name without its unit."""
+    return _UNIT_ENDING.sub("", name)

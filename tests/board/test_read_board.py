@@ -1,0 +1,197 @@
+"""From a folder or zip of files to a board: roles, gathered problems, checksums, and damage of every kind."""
+
+import hashlib
+import zipfile
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pytest import approx
+
+from pastewright.board.model import Board, LayerRole, PadKind, PasteOrigin, Side
+from pastewright.board.read import read_board
+from pastewright.problems import InputError, Severity
+
+HEAD = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.1*%\n%ADD11R,1X0.5*%\n%ADD12R,1.2X0.7*%\n%ADD13C,1.7*%\nG01*\n%LPD*%\n"
+PADS = "D{0}*\nX5000000Y5000000D03*\nX8000000Y5000000D03*\nX5000000Y9000000D03*\n"
+EDGE = "D10*\nX0Y0D02*\nX20000000Y0D01*\nX20000000Y15000000D01*\nX0Y15000000D01*\nX0Y0D01*\n"
+HOLE = "D13*\nX15000000Y7000000D03*\n"
+DRILL = "M48\nMETRIC,TZ\nT1C1.000\n%\nG90\nG05\nT1\nX15.0Y7.0\nM30\n"
+
+
+def gerber(body: str) -> bytes:
+    return (HEAD + body + "M02*\n").encode()
+
+
+def files() -> dict[str, bytes]:
+    return {
+        "logger-F_Paste.gtp": gerber(PADS.format(11)),
+        "logger-F_Cu.gtl": gerber(PADS.format(11) + HOLE),
+        "logger-F_Mask.gts": gerber(PADS.format(12) + HOLE),
+        "logger-B_Cu.gbl": gerber(HOLE),
+        "logger-B_Mask.gbs": gerber(HOLE),
+        "logger-Edge_Cuts.gm1": gerber(EDGE),
+        "logger-PTH.drl": DRILL.encode(),
+        "readme.txt": b"Soil moisture logger, second build.\n",
+    }
+
+
+def folder(path: Path, contents: dict[str, bytes]) -> Path:
+    path.mkdir(exist_ok=True)
+    for name, data in contents.items():
+        (path / name).write_bytes(data)
+    return path
+
+
+def pasted_mm2(board: Board) -> float:
+    return sum(pad.aperture_area_mm2 for pad in board.pads)
+
+
+def refused(path: Path, side: Side = Side.TOP, **more: object) -> InputError:
+    with pytest.raises(InputError) as caught:
+        read_board(path, side=side, **more)  # type: ignore[arg-type]
+    assert caught.value.problems
+    assert all(problem.what for problem in caught.value.problems)
+    return caught.value
+
+
+def test_a_folder_becomes_a_board_named_like_it(tmp_path: Path):
+    board = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    assert board.name == "logger" and board.size_mm == approx((20, 15))
+    assert pasted_mm2(board) == approx(1.5) and len(board.holes) == 1
+    assert sorted(pad.kind for pad in board.pads) == [PadKind.SURFACE] * 3 + [PadKind.THROUGH_HOLE]
+
+
+def test_a_zip_gives_the_same_board_as_the_folder_it_was_made_from(tmp_path: Path):
+    path = tmp_path / "logger.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, data in files().items():
+            archive.writestr(name, data)
+    packed = read_board(path, side=Side.TOP)
+    plain = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    assert packed == plain
+
+
+def test_every_file_is_accounted_for(tmp_path: Path):
+    board = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    uses = {use.file: use for use in board.layers}
+    assert set(uses) == set(files())
+    assert {name for name, use in uses.items() if not use.used} == {"logger-B_Cu.gbl", "logger-B_Mask.gbs", "readme.txt"}
+    assert uses["logger-B_Cu.gbl"].note == "not needed for this side"
+    assert all(use.how for use in board.layers)
+    assert all(use.note for use in board.layers if not use.used)
+
+
+def test_the_checksum_changes_with_any_byte_and_with_nothing_else(tmp_path: Path):
+    first = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    again = read_board(folder(tmp_path / "other", files()), side=Side.TOP, name="logger")
+    assert first.inputs_sha256 == again.inputs_sha256
+    assert len(first.inputs_sha256) == hashlib.sha256().digest_size * 2
+    changed = files() | {"readme.txt": b"Soil moisture logger, third build.\n"}
+    assert read_board(folder(tmp_path / "third", changed), side=Side.TOP).inputs_sha256 != first.inputs_sha256
+
+
+def test_the_side_chooses_the_layers(tmp_path: Path):
+    board = read_board(folder(tmp_path / "logger", files()), side=Side.BOTTOM)
+    assert board.mirrored and board.side is Side.BOTTOM
+    assert board.paste_origin is PasteOrigin.EXPOSED_COPPER
+    assert [pad.kind for pad in board.pads] == [PadKind.THROUGH_HOLE]
+    assert pasted_mm2(board) == 0.0
+    assert any("left to paste" in problem.what for problem in board.problems)
+
+
+def test_the_shrinkage_reaches_the_paste(tmp_path: Path):
+    contents = files()
+    del contents["logger-F_Paste.gtp"]
+    board = read_board(folder(tmp_path / "logger", contents), side=Side.TOP, shrink_mm=0.05)
+    assert pasted_mm2(board) == approx(3 * 0.9 * 0.4)
+
+
+def test_an_override_gives_an_unknown_file_its_role(tmp_path: Path):
+    contents = files()
+    contents["stencil one.dat"] = contents.pop("logger-F_Paste.gtp")
+    path = folder(tmp_path / "logger", contents)
+    overrides = {"stencil one.dat": LayerRole.TOP_PASTE}
+    board = read_board(path, side=Side.TOP, overrides=overrides)
+    assert board.paste_origin is PasteOrigin.PASTE_LAYER and pasted_mm2(board) == approx(1.5)
+
+
+def test_problems_of_all_layers_come_together(tmp_path: Path):
+    broken = gerber("D77*\nX0Y0D03*\n")
+    path = folder(tmp_path / "logger", files() | {"logger-F_Paste.gtp": broken, "logger-F_Mask.gts": broken})
+    error = refused(path)
+    assert {problem.file for problem in error.problems if problem.severity is Severity.ERROR} == {
+        "logger-F_Paste.gtp",
+        "logger-F_Mask.gts",
+    }
+    assert all(problem.line for problem in error.problems if problem.severity is Severity.ERROR)
+
+
+def test_a_broken_layer_of_the_other_side_does_not_matter(tmp_path: Path):
+    path = folder(tmp_path / "logger", files() | {"logger-B_Cu.gbl": gerber("D77*\nX0Y0D03*\n")})
+    assert pasted_mm2(read_board(path, side=Side.TOP)) == approx(1.5)
+    refused(path, Side.BOTTOM)
+
+
+def test_two_paste_layers_of_one_side_must_be_told_apart_by_the_person(tmp_path: Path):
+    path = folder(tmp_path / "logger", files() | {"panel-F_Paste.gtp": gerber(PADS.format(12))})
+    error = refused(path)
+    assert any("2 files claim to be the top paste layer" in problem.what for problem in error.problems)
+    board = read_board(path, side=Side.TOP, overrides={"panel-F_Paste.gtp": LayerRole.OTHER})
+    assert pasted_mm2(board) == approx(1.5)
+
+
+def test_the_wrong_layer_given_as_paste_is_refused_with_a_way_out(tmp_path: Path):
+    wrong = gerber("D11*\nX15000000Y12000000D03*\nX17000000Y12000000D03*\n")
+    error = refused(folder(tmp_path / "logger", files() | {"logger-F_Paste.gtp": wrong}))
+    assert any("no paste layer of this side" in problem.what and problem.mend for problem in error.problems)
+
+
+def test_a_folder_without_fabrication_files_is_refused(tmp_path: Path):
+    error = refused(folder(tmp_path / "logger", {"readme.txt": b"nothing here\n"}))
+    assert "readme.txt" in error.problems[0].what and error.problems[0].mend
+
+
+def test_a_bad_netlist_costs_names_but_not_the_board(tmp_path: Path):
+    netlist = b"P  UNITS CUST 0\n317GND   broken record without any place\n999\n"
+    board = read_board(folder(tmp_path / "logger", files() | {"logger.ipc": netlist}), side=Side.TOP)
+    assert pasted_mm2(board) == approx(1.5)
+    assert any(problem.severity is Severity.WARNING and problem.file == "logger.ipc" for problem in board.problems)
+
+
+def test_warnings_of_the_readers_travel_with_the_board(tmp_path: Path):
+    unended = gerber(PADS.format(11)).replace(b"M02*\n", b"")
+    board = read_board(folder(tmp_path / "logger", files() | {"logger-F_Paste.gtp": unended}), side=Side.TOP)
+    assert any(problem.file == "logger-F_Paste.gtp" for problem in board.problems)
+    assert not any(problem.severity is Severity.ERROR for problem in board.problems)
+
+
+def damaged(data: bytes, cuts: list[tuple[int, int, bytes]]) -> bytes:
+    """Each cut replaces some bytes at a place (counted round the file) by others."""
+    for place, length, instead in cuts:
+        at = place % (len(data) + 1)
+        data = data[:at] + instead + data[at + length :]
+    return data
+
+
+WORDS = st.sampled_from([b"%", b"*", b"D03*", b"%LPC*%", b"G36*", b"G37*", b"-", b"9999999999", b"\x00", b"%SRX3Y3I9J9*%", b""])
+CUTS = st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 40), WORDS | st.binary(max_size=6)), min_size=1, max_size=4)
+
+
+@settings(deadline=None, max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(name=st.sampled_from(sorted(files())), cuts=CUTS, side=st.sampled_from(Side))
+def test_damaged_files_give_a_board_or_an_input_error_and_never_a_traceback(
+    tmp_path: Path, name: str, cuts: list[tuple[int, int, bytes]], side: Side
+):
+    contents = files()
+    contents[name] = damaged(contents[name], cuts)
+    path = folder(tmp_path / "logger", contents)
+    try:
+        board = read_board(path, side=side)
+    except InputError as error:
+        assert error.problems
+        return
+    assert len({pad.id for pad in board.pads}) == len(board.pads)
+    assert all(pad.land.is_valid and pad.land.area > 0 for pad in board.pads)
+    assert all(aperture.shape.area > 0 for pad in board.pads for aperture in pad.apertures)
