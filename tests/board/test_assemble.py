@@ -181,15 +181,31 @@ def test_a_large_land_among_small_pads_is_thermal_even_with_one_opening():
     assert "times the median" in only(made, PadKind.THERMAL).kind_reason
 
 
-def test_two_large_lands_that_face_each_other_are_a_two_terminal_part_and_not_thermal():
-    small = [(10.0, y) for y in (1, 2, 3, 12, 13, 14)]
-    large = [(6.0, 7.5), (14.0, 7.5)]
+@pytest.mark.parametrize("ref", ["", "BT1"])
+def test_the_two_large_lands_of_a_battery_holder_are_not_thermal_whatever_stands_around(ref: str):
+    small = [(2.5, 4.4), (2.5, 5.1), (6.0, 4.6), (6.0, 5.3), (10.0, 7.0), (10.0, 8.2), (9.0, 4.0)]
+    large = [(5.0, 8.0), (15.0, 8.0)]
+    copper = "".join(pin(ref, str(n), flash(13, at)) if ref else flash(13, at) for n, at in enumerate(large))
     made = board(
-        paste=flash(13, *large) + flash(11, *small),
-        copper=flash(13, *large) + flash(11, *small),
-        mask=flash(14, *large) + flash(12, *small),
+        paste=flash(13, *large) + flash(19, *small),
+        copper=copper + flash(19, *small),
+        mask=flash(14, *large) + flash(19, *small),
     )
-    assert set(kinds(made)) == {PadKind.SURFACE}
+    assert len(made.pads) == 9 and set(kinds(made)) == {PadKind.SURFACE}
+
+
+def test_the_tabs_of_a_named_connector_are_not_thermal_but_the_land_of_a_named_regulator_is():
+    pins = [(5.0 + 0.8 * n, 4.0) for n in range(4)]
+    places = [(2.5, 8.0), (9.5, 8.0)]
+
+    def drawn(lands: list[tuple[float, float]]) -> Board:
+        copper = "".join(pin("J1", str(n), flash(19, at)) for n, at in enumerate(pins))
+        copper += "".join(pin("J1", f"T{n}", flash(13, at)) for n, at in enumerate(lands))
+        mask = flash(19, *pins) + flash(14, *lands)
+        return board(paste=flash(19, *pins) + flash(13, *lands), copper=copper, mask=mask)
+
+    assert set(kinds(drawn(places))) == {PadKind.SURFACE}
+    assert kinds(drawn(places[:1])).count(PadKind.THERMAL) == 1
 
 
 def test_the_heatsink_attribute_makes_a_pad_thermal():
@@ -229,6 +245,24 @@ def test_an_unplated_hole_makes_no_through_hole_pad():
     assert PadKind.THROUGH_HOLE not in kinds(made) and made.holes[0].plated is False
 
 
+def test_plated_and_other_holes_of_one_file_are_told_apart():
+    places = [(15.0, 4.0), (15.0, 10.0)]
+    drills = tuple(
+        Drill(x_mm=x, y_mm=y, diameter_mm=1.0, line=1, plated=plated)
+        for (x, y), plated in zip(places, (True, False), strict=True)
+    )
+    layers = Layers(
+        name="logger",
+        side=Side.TOP,
+        copper=layer(flash(20, *places), "copper.gbr"),
+        mask=layer(flash(21, *places), "mask.gbr"),
+        drills=(DrillFile(file="holes.drl", drills=drills, plated=None, attributes={}),),
+    )
+    made = assemble(layers)
+    assert [hole.plated for hole in made.holes] == [True, False]
+    assert [pad.kind for pad in made.pads] == [PadKind.THROUGH_HOLE, PadKind.SURFACE]
+
+
 def test_vias_in_a_thermal_land_do_not_make_it_a_through_hole_pad():
     vias = [(9.0, 6.0), (11.0, 8.0), (10.0, 7.0)]
     panes = [(9.2, 6.2), (9.2, 7.8), (10.8, 6.2), (10.8, 7.8)]
@@ -243,7 +277,7 @@ def test_vias_in_a_thermal_land_do_not_make_it_a_through_hole_pad():
 
 def test_a_via_in_a_small_pad_leaves_it_a_surface_pad():
     made = board(
-        paste=flash(11, *PADS), copper=flash(11, *PADS), mask=flash(12, *PADS), holes=[(5.3, 5, 0.25)]
+        paste=flash(11, *PADS), copper=flash(11, *PADS), mask=flash(12, *PADS), holes=[(*PADS[0], 0.25)]
     )
     assert set(kinds(made)) == {PadKind.SURFACE}
 
@@ -425,6 +459,21 @@ def test_missing_layers_are_named_and_do_not_stop_the_work():
     assert made.size_mm == approx((4.0, 4.5)) and made.file_origin_mm == approx((4.5, 4.75))
 
 
+def test_without_copper_a_row_in_one_long_opening_stays_a_row_and_panes_stay_panes():
+    row = [(5.0 + 0.8 * n, 12.0) for n in range(5)]
+    panes = [(13.0 + i, 7.0 + j) for i in (0, 1) for j in (0, 1)]
+    long_opening = polygon([(4, 11.5), (9, 11.5), (9, 12.5), (4, 12.5)])
+    square = polygon([(12, 6), (15, 6), (15, 9), (12, 9)])
+    made = board(paste=flash(19, *row, *panes), mask=long_opening + square)
+    assert sorted(len(pad.apertures) for pad in made.pads) == [1] * 5 + [4]
+
+
+def test_without_paste_and_drill_layers_it_is_said_that_through_hole_pads_get_paste():
+    made = board(copper=flash(20, (15, 7)), mask=flash(21, (15, 7)))
+    assert kinds(made) == [PadKind.SURFACE]
+    assert any("through-hole pads cannot be told" in p.what for p in made.problems)
+
+
 def test_nothing_but_an_outline_is_an_error_with_a_way_out():
     with pytest.raises(InputError) as caught:
         board()
@@ -451,6 +500,14 @@ def test_one_opening_over_two_pads_is_counted_once_and_warned_of():
     assert sum(len(pad.apertures) for pad in made.pads) == 1
     assert sum(pad.aperture_area_mm2 for pad in made.pads) == approx(0.5)
     assert any("run over several pads" in p.what and p.severity is Severity.WARNING for p in made.problems)
+
+
+def test_an_opening_belongs_to_the_pad_it_covers_most():
+    pair = [(10.0, 7.0), (10.6, 7.0)]
+    for x, owner in ((10.15, 0), (10.45, 1)):
+        made = board(paste=flash(11, (x, 7)), copper=flash(19, *pair), mask=flash(19, *pair))
+        (pad,) = (pad for pad in made.pads if pad.apertures)
+        assert (pad.land.centroid.x, pad.land.centroid.y) == approx(pair[owner])
 
 
 def test_the_outline_in_every_layer_changes_nothing():

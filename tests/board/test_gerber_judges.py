@@ -3,8 +3,8 @@
 gerbv (Debian package `gerbv`, 2.9.6 here) draws a PNG without a display; the area is the sum of its grey values. Its
 window must be given, since its automatic one clips turned macros, and R flashes are rewritten as macros first, since
 it shrinks those to an even number of pixels. It ignores AB, LR, LM and LS, misreads macros of one letter and a minus
-sign before a variable (`-$3`; `0-$3` is right), strokes no macros, and misplaces turned circle primitives, so these
-are judged elsewhere, by closed forms.
+sign before a variable (`-$3`; `0-$3` is right), strokes no macros, and turns circle and polygon primitives about
+their own centre, so these are judged elsewhere, by closed forms.
 """
 
 import re
@@ -58,7 +58,7 @@ DRAWINGS = {
     + "%AMMIX*1,1,2,1,1*20,1,0.8,-3,-2,3,-1,0*21,1,4,0.5,0,-3,30*22,1,2,1,-2,2,-15*%%ADD10MIX*%"
     "D10*X60000Y60000D03*X140000Y120000D03*",
     "macro outline, polygon, exposure off": MM
-    + "%AMCUT*4,1,4,-3,-2,3,-2,4,1,0,3,-3,-2,10*1,0,1.5,0.5,0*5,1,8,2.5,3,2,22.5*21,0,5,0.3,0,0,45*%"
+    + "%AMCUT*4,1,4,-3,-2,3,-2,4,1,0,3,-3,-2,10*1,0,1.5,0.5,0*5,1,8,2.5,3,2,0*21,0,5,0.3,0,0,45*%"
     "%ADD10CUT*%D10*X60000Y60000D03*X140000Y130000D03*",
     "macro thermal": MM + "%AMTH*7,0,0,6,4,0.8,20*%%ADD10TH*%D10*X100000Y100000D03*",
     "macro moire": MM + "%AMMO1*6,0,0,8,0.5,0.6,3,0.2,9,10*%%ADD10MO1*%D10*X100000Y100000D03*",

@@ -219,6 +219,14 @@ def test_without_copper_the_mask_decides_and_without_mask_the_copper():
         assert len(found.openings) == 4 and len(found.left_out) == 1
 
 
+def test_without_a_mask_a_painted_pad_over_painted_copper_is_paste_and_text_over_a_pour_is_not():
+    text = stroke(15, (13, 12), (14, 13), (15, 12))
+    copper = painted(5, 5, half=0.5) + region(10, 10, 18, 14)
+    found = paste(painted(5, 5) + flash(11, (12, 11)) + text, copper=copper, mask=None)
+    assert len(found.openings) == 2 and total_mm2(found) == approx(1.5, rel=1e-2)
+    assert len(found.left_out) == 1
+
+
 def test_with_neither_copper_nor_mask_the_shape_decides_with_a_warning():
     body = flash(11, *PADS) + rectangle(10, 0, 0, 20, 15) + painted(12, 12) + stroke(15, (15, 1), (17, 1))
     found = paste(body, copper=None, mask=None, outline=box(0, 0, 20, 15))

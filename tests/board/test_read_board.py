@@ -2,6 +2,8 @@
 
 import hashlib
 import zipfile
+from functools import cache
+from math import hypot
 from pathlib import Path
 
 import pytest
@@ -9,11 +11,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.model import Board, LayerRole, PadKind, PasteOrigin, Side
+from pastewright.board.model import Board, LayerRole, Pad, PadKind, PasteOrigin, Side
 from pastewright.board.read import read_board
+from pastewright.demo.board import demo_files
 from pastewright.problems import InputError, Severity
 
-HEAD = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.1*%\n%ADD11R,1X0.5*%\n%ADD12R,1.2X0.7*%\n%ADD13C,1.7*%\nG01*\n%LPD*%\n"
+HEAD = (
+    "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.1*%\n%ADD11R,1X0.5*%\n%ADD12R,1.2X0.7*%\n%ADD13C,1.7*%\nG01*\n%LPD*%\n"
+)
 PADS = "D{0}*\nX5000000Y5000000D03*\nX8000000Y5000000D03*\nX5000000Y9000000D03*\n"
 EDGE = "D10*\nX0Y0D02*\nX20000000Y0D01*\nX20000000Y15000000D01*\nX0Y15000000D01*\nX0Y0D01*\n"
 HOLE = "D13*\nX15000000Y7000000D03*\n"
@@ -77,7 +82,11 @@ def test_every_file_is_accounted_for(tmp_path: Path):
     board = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
     uses = {use.file: use for use in board.layers}
     assert set(uses) == set(files())
-    assert {name for name, use in uses.items() if not use.used} == {"logger-B_Cu.gbl", "logger-B_Mask.gbs", "readme.txt"}
+    assert {name for name, use in uses.items() if not use.used} == {
+        "logger-B_Cu.gbl",
+        "logger-B_Mask.gbs",
+        "readme.txt",
+    }
     assert uses["logger-B_Cu.gbl"].note == "not needed for this side"
     assert all(use.how for use in board.layers)
     assert all(use.note for use in board.layers if not use.used)
@@ -157,7 +166,9 @@ def test_a_bad_netlist_costs_names_but_not_the_board(tmp_path: Path):
     netlist = b"P  UNITS CUST 0\n317GND   broken record without any place\n999\n"
     board = read_board(folder(tmp_path / "logger", files() | {"logger.ipc": netlist}), side=Side.TOP)
     assert pasted_mm2(board) == approx(1.5)
-    assert any(problem.severity is Severity.WARNING and problem.file == "logger.ipc" for problem in board.problems)
+    assert any(
+        problem.severity is Severity.WARNING and problem.file == "logger.ipc" for problem in board.problems
+    )
 
 
 def test_warnings_of_the_readers_travel_with_the_board(tmp_path: Path):
@@ -175,11 +186,17 @@ def damaged(data: bytes, cuts: list[tuple[int, int, bytes]]) -> bytes:
     return data
 
 
-WORDS = st.sampled_from([b"%", b"*", b"D03*", b"%LPC*%", b"G36*", b"G37*", b"-", b"9999999999", b"\x00", b"%SRX3Y3I9J9*%", b""])
-CUTS = st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 40), WORDS | st.binary(max_size=6)), min_size=1, max_size=4)
+WORDS = st.sampled_from(
+    [b"%", b"*", b"D03*", b"%LPC*%", b"G36*", b"G37*", b"-", b"9999999999", b"\x00", b"%SRX3Y3I9J9*%", b""]
+)
+CUTS = st.lists(
+    st.tuples(st.integers(0, 10**6), st.integers(0, 40), WORDS | st.binary(max_size=6)),
+    min_size=1,
+    max_size=4,
+)
 
 
-@settings(deadline=None, max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.sampled_from(sorted(files())), cuts=CUTS, side=st.sampled_from(Side))
 def test_damaged_files_give_a_board_or_an_input_error_and_never_a_traceback(
     tmp_path: Path, name: str, cuts: list[tuple[int, int, bytes]], side: Side
@@ -195,3 +212,94 @@ def test_damaged_files_give_a_board_or_an_input_error_and_never_a_traceback(
     assert len({pad.id for pad in board.pads}) == len(board.pads)
     assert all(pad.land.is_valid and pad.land.area > 0 for pad in board.pads)
     assert all(aperture.shape.area > 0 for pad in board.pads for aperture in pad.apertures)
+
+
+def demo(tmp_path: Path, flavour: str, side: Side, **more: object) -> Board:
+    path = folder(tmp_path / flavour, demo_files(flavour))  # type: ignore[arg-type]
+    return read_board(path, side=side, **more)  # type: ignore[arg-type]
+
+
+def paired(one: Board, other: Board) -> list[tuple[Pad, Pad]]:
+    """Pads of both boards that stand in one place, to within the rounding of inch files (0.01 mm)."""
+    pairs = []
+    for pad in one.pads:
+        centre = pad.land.centroid
+        near = min(other.pads, key=lambda each: each.land.centroid.distance(centre))
+        assert near.land.centroid.distance(centre) < 0.01, pad.id
+        pairs.append((pad, near))
+    assert len({pad.id for _, pad in pairs}) == len(other.pads) == len(one.pads)
+    return pairs
+
+
+@pytest.mark.parametrize("side", Side)
+def test_both_flavours_of_the_demo_board_give_the_same_pads_kinds_and_areas(tmp_path: Path, side: Side):
+    new, old = demo(tmp_path, "x2", side), demo(tmp_path, "rs274x", side)
+    assert new.size_mm == approx(old.size_mm, abs=1e-3)
+    assert len(new.holes) == len(old.holes) and len(new.fiducials) == len(old.fiducials) > 0
+    pairs = paired(new, old)
+    assert [pad.kind for pad, _ in pairs] == [pad.kind for _, pad in pairs]
+    assert [len(pad.apertures) for pad, _ in pairs] == [len(pad.apertures) for _, pad in pairs]
+    for pad, same in pairs:
+        assert pad.land.area == approx(same.land.area, rel=2e-3)
+        assert pad.aperture_area_mm2 == approx(same.aperture_area_mm2, rel=2e-3)
+    assert pasted_mm2(new) == approx(pasted_mm2(old), rel=1e-4) and pasted_mm2(new) > 1.0
+
+
+@pytest.mark.parametrize("side", Side)
+def test_the_demo_board_without_any_names_keeps_its_paste_and_its_kinds(tmp_path: Path, side: Side):
+    named = demo(tmp_path, "rs274x", side)
+    netlists = {use.file: LayerRole.OTHER for use in named.layers if use.role is LayerRole.NETLIST}
+    assert netlists
+    bare = demo(tmp_path, "rs274x", side, overrides=netlists)
+    assert not any(pad.ref for pad in bare.pads) and any(pad.ref for pad in named.pads)
+    assert pasted_mm2(bare) == approx(pasted_mm2(named), rel=1e-9)
+    assert [pad.kind for pad in bare.pads] == [pad.kind for pad in named.pads]
+
+
+def test_the_demo_boards_windowed_land_is_one_thermal_pad(tmp_path: Path):
+    board = demo(tmp_path, "x2", Side.TOP)
+    (thermal,) = (pad for pad in board.pads if pad.kind is PadKind.THERMAL)
+    assert len(thermal.apertures) > 1
+    centre = thermal.land.centroid
+    assert all(
+        hypot(a.shape.centroid.x - centre.x, a.shape.centroid.y - centre.y) < 2 for a in thermal.apertures
+    )
+    assert 0.3 < thermal.aperture_area_mm2 / thermal.land.area < 0.9
+
+
+def test_the_demo_board_without_a_paste_layer_pastes_the_same_surface_pads(tmp_path: Path):
+    full = demo(tmp_path, "x2", Side.TOP)
+    paste = {use.file: LayerRole.OTHER for use in full.layers if use.role is LayerRole.TOP_PASTE}
+    bare = demo(tmp_path, "x2", Side.TOP, overrides=paste)
+    assert bare.paste_origin is PasteOrigin.EXPOSED_COPPER
+    through = {pad.id for pad in full.pads if pad.kind is PadKind.THROUGH_HOLE}
+    assert {pad.id for pad in bare.pads if pad.apertures} == {
+        pad.id for pad in full.pads if pad.apertures
+    } - through
+
+
+@cache
+def demo_contents(flavour: str) -> dict[str, bytes]:
+    return demo_files(flavour)  # type: ignore[arg-type]
+
+
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    flavour=st.sampled_from(["x2", "rs274x"]),
+    number=st.integers(0, 50),
+    cuts=CUTS,
+    side=st.sampled_from(Side),
+)
+def test_a_damaged_demo_board_gives_a_board_or_an_input_error_and_never_a_traceback(
+    tmp_path: Path, flavour: str, number: int, cuts: list[tuple[int, int, bytes]], side: Side
+):
+    contents = dict(demo_contents(flavour))
+    name = sorted(contents)[number % len(contents)]
+    contents[name] = damaged(contents[name], cuts)
+    try:
+        board = read_board(folder(tmp_path / flavour, contents), side=side)
+    except InputError as error:
+        assert error.problems
+        return
+    assert len({pad.id for pad in board.pads}) == len(board.pads)
+    assert all(pad.land.is_valid and pad.land.area > 0 for pad in board.pads)

@@ -139,9 +139,7 @@ DEPOSITS = (
     ExpectedDeposit(kind="dot", points_mm=((1.0, 1.0),), volume_ul=0.1, pad_ids=("R1-1",)),
     ExpectedDeposit(kind="dot", points_mm=((3.0, 1.0),), volume_ul=0.1, pad_ids=("R1-2",)),
     ExpectedDeposit(kind="dot", points_mm=((6.0, 2.0),), volume_ul=0.4, pad_ids=("C1-1",)),
-    ExpectedDeposit(
-        kind="bead", points_mm=((8.0, 1.0), (8.0, 5.0)), volume_ul=1.5, pad_ids=("U1-1", "U1-2")
-    ),
+    ExpectedDeposit(kind="bead", points_mm=((8.0, 1.0), (8.0, 5.0)), volume_ul=1.5, pad_ids=("U1-1", "U1-2")),
     ExpectedDeposit(kind="dot", points_mm=((6.0, 6.0),), volume_ul=0.05, pad_ids=("R2-1",)),
     ExpectedDeposit(
         kind="bead", points_mm=((1.0, 6.0), (4.0, 6.0), (4.0, 8.0)), volume_ul=2.0, pad_ids=("U2-9",)
@@ -303,12 +301,15 @@ def operations(expected: Expected, profile: Profile) -> list[Op]:
 def unit_of(profile: Profile) -> float:
     """Plunger travel [mm] of one unit behind its letter."""
     drive = profile.plunger
-    return drive.sign * {
-        PlungerUnit.MM: 1.0,
-        PlungerUnit.UL: 1 / profile.barrel.area_mm2,
-        PlungerUnit.TURN: drive.screw.lead_mm / drive.gear,
-        PlungerUnit.DEGREE: drive.screw.lead_mm / drive.gear / 360,
-    }[drive.unit]
+    return (
+        drive.sign
+        * {
+            PlungerUnit.MM: 1.0,
+            PlungerUnit.UL: 1 / profile.barrel.area_mm2,
+            PlungerUnit.TURN: drive.screw.lead_mm / drive.gear,
+            PlungerUnit.DEGREE: drive.screw.lead_mm / drive.gear / 360,
+        }[drive.unit]
+    )
 
 
 def write(expected: Expected, profile: Profile) -> str:

@@ -30,6 +30,9 @@ _KNOWN_BYTES = (
 )
 
 
+_SWALLOWED = re.compile(r"\n[ \t]*(?:[GDXYIJM][+-]?\d+)+[ \t]*(?:\n|$)")
+
+
 class Kind(IntEnum):
     """What a statement is."""
 
@@ -108,7 +111,7 @@ def statements(text: str, complaints: Complaints) -> Iterator[tuple[Kind, str, i
             if cut < 0 or cut > last_star or rest.startswith("%"):
                 yield from _last_words(rest, line, complaints)
                 return
-            complaints.error(f"The statement {_shown(text[begin:cut])} is not ended by '*'.", line=line)
+            complaints.error(f"The statement {shown(text[begin:cut])} is not ended by '*'.", line=line)
             at = cut
             continue
         group = found.lastindex or 3
@@ -125,12 +128,18 @@ def statements(text: str, complaints: Complaints) -> Iterator[tuple[Kind, str, i
         else:
             if text[at - 1] != "*":
                 complaints.warn("A comment is not ended by '*'.", line=line)
+            elif "\n" in body and _SWALLOWED.search(body):
+                complaints.warn(
+                    f"A comment runs on into {shown(body[body.index(chr(10)) :])}; a '*' may be missing.",
+                    "End the comment with '*', or export this layer again.",
+                    line=line,
+                )
             yield Kind.COMMENT, body, line
 
 
 def _last_words(rest: str, line: int, complaints: Complaints) -> Iterator[tuple[Kind, str, int]]:
     """Deal with text after the last whole statement: only a program end or a comment may lack its `*`."""
-    if rest.strip() in {"M02", "M2", "M00", "M0", "M30"}:
+    if rest.strip() in {"M02", "M00", "M30"}:
         complaints.note(f"{rest.strip()} is not ended by '*'.", line=line)
         yield Kind.WORDS, rest.strip(), line
     elif rest.startswith("G04"):
@@ -139,7 +148,7 @@ def _last_words(rest: str, line: int, complaints: Complaints) -> Iterator[tuple[
         complaints.warn("A single '%' stands at the end of the file.", line=line)
     else:
         complaints.error(
-            f"The file is cut off in the middle of a statement: {_shown(rest)}.",
+            f"The file is cut off in the middle of a statement: {shown(rest)}.",
             "Copy or export the file again: what is missing may be paste.",
             line=line,
         )
@@ -149,7 +158,7 @@ def blocks(body: str, line: int, complaints: Complaints) -> list[tuple[str, int]
     """Return the data blocks of an extended statement, each with its line."""
     parts = body.split("*")
     if parts[-1].strip():
-        complaints.warn(f"The extended statement {_shown(body)} lacks its '*' before the '%'.", line=line)
+        complaints.warn(f"The extended statement {shown(body)} lacks its '*' before the '%'.", line=line)
     found = []
     for part in parts:
         stripped = part.lstrip()
@@ -160,10 +169,7 @@ def blocks(body: str, line: int, complaints: Complaints) -> list[tuple[str, int]
     return found
 
 
-def _shown(text: str) -> str:
+def shown(text: str) -> str:
     """Return `text` fit for a message: one line, at most 40 characters."""
-    line = " ".join(text.split())
+    line = " ".join(text[:200].split())
     return repr(line if len(line) <= 40 else line[:37] + "…")
-
-
-shown = _shown

@@ -22,8 +22,8 @@ from pastewright.board.gerber_macros import Macro, MacroError, parsed_macro
 from pastewright.board.gerber_plot import Block, Budget
 from pastewright.board.layer import Attributes
 
-MOST_PRIMITIVES = 200_000
-"""Macro primitives drawn for all aperture definitions of one file."""
+MOST_PRIMITIVES = 50_000
+"""Macro primitives drawn for all aperture definitions of one file. Boards have some thousands; these take 5 s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 import shapely
+from scipy.spatial import cKDTree
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from pastewright.board.islands import Shapes, shape_array
+from pastewright.board.islands import Indices, Shapes, shape_array
 from pastewright.board.lands import Land, Lands
 from pastewright.board.model import Area, Hole, PadKind, PasteOrigin
 
@@ -44,9 +45,11 @@ TEST_POINT_TO_MM = 2.6
 TEST_POINT_ALONE_MM = 0.5
 # Thermal lands told by size, against the median of the pads near by.
 THERMAL_MM2, THERMAL_TIMES, THERMAL_ASPECT = 4.0, 5.0, 2.5
-# A thermal land fills its box (shield frames do not) and has no twin facing it (parts with two terminals do).
+# A thermal land fills its box (shield frames do not) and has no twin in its part (mounting tabs do).
 THERMAL_FILL = 0.7
-TWIN_PART, TWIN_SIDES = 0.1, 4.0
+TWIN_PART = 0.9
+# Without names, the leads of the part are the pads that lie point-symmetric about the land: two pairs at least.
+SYMMETRY_MM, SYMMETRIC_LEADS = 0.05, 4
 NEIGHBOURHOOD_MM = 3.0
 PANED_MM2 = 1.0
 
@@ -135,10 +138,11 @@ def hole_centre(hole: Hole) -> tuple[float, float]:
 
 def least_width_mm(shape: Polygon) -> float:
     """Return the shorter side of the smallest box around `shape`, at any angle [mm]."""
-    return _sides_mm(shape)[0]
+    return sides_mm(shape)[0]
 
 
-def _sides_mm(shape: Polygon) -> tuple[float, float]:
+def sides_mm(shape: Polygon) -> tuple[float, float]:
+    """Return the shorter and the longer side of the smallest box around `shape`, at any angle [mm]."""
     corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
     sides = np.hypot(*np.diff(corners[:3], axis=0).T)
     return float(sides.min()), float(sides.max())
@@ -217,7 +221,6 @@ def _thermals(
     )
     near = STRtree(shapes[surface]) if surface.any() else None
     near_ids = np.flatnonzero(surface)
-    every = STRtree(shapes)
     by_ref = _by_ref(sites, near_ids)
     kinds: list[Kind] = []
     for number, (site, kind) in enumerate(zip(sites, found, strict=True)):
@@ -229,11 +232,12 @@ def _thermals(
             continue
         reason = ""
         if surface[number] and near is not None and area_mm2[number] >= THERMAL_MM2:
-            around = by_ref.get(site.ref, [])
-            if not site.ref:
+            if site.ref:
+                around = by_ref.get(site.ref, [])
+            else:
                 hits = near.query(shapes[number], predicate="dwithin", distance=NEIGHBOURHOOD_MM)
-                around = [int(near_ids[hit]) for hit in hits]
-            reason = _large(number, around, area_mm2, shapes, every)
+                around = _leads(number, near_ids[hits], area_mm2, shapes)
+            reason = _large(number, around, area_mm2, shapes)
         if reason:
             kinds.append(Kind(kind=PadKind.THERMAL, reason=reason))
         else:
@@ -249,32 +253,39 @@ def _by_ref(sites: Sequence[Site], numbers: Iterable[int]) -> Mapping[str, list[
     return found
 
 
-def _large(number: int, around: Sequence[int], area_mm2: Shapes, shapes: Shapes, tree: STRtree) -> str:
+def _leads(number: int, near: Indices, area_mm2: Shapes, shapes: Shapes) -> list[int]:
+    """Return those of the lands near by that have an equal on the other side of the land's centre.
+
+    Packages with a thermal land have leads so; the neighbours of any other large pad hardly ever lie so.
+    """
+    others = near[near != number]
+    if len(others) < SYMMETRIC_LEADS:
+        return []
+    centre = shapely.get_coordinates(shapes[number].centroid)[0]
+    away = shapely.get_coordinates(shapely.centroid(shapes[others])) - centre
+    tree = cKDTree(away)
+    leads = [
+        int(other)
+        for other, opposite in zip(others, tree.query_ball_point(-away, SYMMETRY_MM), strict=True)
+        if any(abs(area_mm2[others[n]] - area_mm2[other]) < 0.05 * area_mm2[other] for n in opposite)
+    ]
+    return leads if len(leads) >= SYMMETRIC_LEADS else []
+
+
+def _large(number: int, around: Sequence[int], area_mm2: Shapes, shapes: Shapes) -> str:
     """Return why the land is thermal by its size, "" if it is not: it needs two smaller pads to compare with."""
     others = [float(area_mm2[other]) for other in around if other != number]
-    if len(others) < 2:
+    if len(others) < 2 or max(others) > TWIN_PART * area_mm2[number]:
         return ""
     median_mm2 = float(np.median(others))
     if area_mm2[number] < THERMAL_TIMES * median_mm2:
         return ""
-    short_mm, long_mm = _sides_mm(shapes[number])
-    compact = long_mm <= THERMAL_ASPECT * short_mm and area_mm2[number] >= THERMAL_FILL * short_mm * long_mm
-    if not compact or _has_twin(number, area_mm2, shapes, tree, reach_mm=TWIN_SIDES * long_mm):
+    short_mm, long_mm = sides_mm(shapes[number])
+    if long_mm > THERMAL_ASPECT * short_mm or area_mm2[number] < THERMAL_FILL * short_mm * long_mm:
         return ""
     return (
         f"{area_mm2[number]:.1f} mm2, {area_mm2[number] / median_mm2:.0f} times the median of the pads around"
     )
-
-
-def _has_twin(number: int, area_mm2: Shapes, shapes: Shapes, tree: STRtree, *, reach_mm: float) -> bool:
-    """True when a land of the same area is in reach with no other land between the two."""
-    for other in tree.query(shapes[number], predicate="dwithin", distance=reach_mm).tolist():
-        if other == number or abs(area_mm2[other] - area_mm2[number]) > TWIN_PART * area_mm2[number]:
-            continue
-        between = shapely.shortest_line(shapes[number].centroid, shapes[other].centroid)
-        if set(tree.query(between, predicate="intersects").tolist()) <= {number, other}:
-            return True
-    return False
 
 
 def _surface_reason(site: Site, *, exposed: bool) -> str:

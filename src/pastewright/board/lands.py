@@ -6,7 +6,7 @@ open) is cut by its opening, and only openings without such an object fall back 
 defined by the mask alone, and pads painted with strokes.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -200,10 +200,17 @@ def _cleared(objects: Sequence[GerberObject], index: Indices, shapes: Shapes) ->
     which, wipe = STRtree(wipes).query(shapes, predicate="intersects")
     later = clear[wipe] > index[which]
     left: dict[int, Any] = {}
-    for position in np.unique(which[later]):
-        cut = shapely.union_all(wipes[wipe[later & (which == position)]])
-        left[int(position)] = shapely.difference(shapes[position], cut)
+    for position, cuts in _runs(which[later], wipe[later]):
+        left[position] = shapely.difference(shapes[position], shapely.union_all(wipes[cuts]))
     return left
+
+
+def _runs(keys: Indices, values: Indices) -> Iterator[tuple[int, Indices]]:
+    """Yield each distinct key with all of its values."""
+    order = np.argsort(keys, kind="stable")
+    keys, values = keys[order], values[order]
+    distinct, starts = np.unique(keys, return_index=True)
+    yield from zip(distinct.tolist(), np.split(values, starts[1:]), strict=True) if len(distinct) else ()
 
 
 def _vias(things: Sequence[GerberObject], shapes: Shapes, drills: Sequence[Drill]) -> list[bool]:
@@ -346,11 +353,11 @@ def _clipped(shapes: Shapes, shown: Shapes, opening: Indices, thing: Indices) ->
     if not heavy.any():
         return clipped
     boxes: Shapes = np.asarray(shapely.box(*shapely.bounds(shapely.buffer(shown, 0.1)).T))
-    for number in np.unique(thing[heavy]):
-        rows = np.flatnonzero(thing == number)
+    for number, rows in _runs(thing[heavy], np.flatnonzero(heavy)):
         frame = boxes[opening[rows]]
         parts = shape_array(polygons(shapely.intersection(shapes[number], shapely.union_all(frame))))
         row, part = STRtree(parts).query(frame, predicate="intersects")
-        for position, place in enumerate(rows):
-            clipped[place] = shapely.union_all(parts[part[row == position]])
+        clipped[rows] = Polygon()
+        for position, found in _runs(row, part):
+            clipped[rows[position]] = shapely.union_all(parts[found])
     return clipped

@@ -1,6 +1,6 @@
 """The `Board`: pads, paste apertures, holes and fiducials of one side, as seen from that side.
 
-Board coordinates: mm, origin at the lower left corner of the outline's box (of the paste layer's box when
+Board coordinates: mm, origin at the lower left corner of the outline's box (of the pads' box when
 there is no outline), x to the right and y up as seen from the pasted side. `Board.to_file_mm` leads back
 to the coordinates of the files, so that any pad can be found in them again.
 """

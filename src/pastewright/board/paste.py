@@ -109,6 +109,8 @@ def find_paste(
         if lands.copper is not None and len(unclear):
             more, instead = over.poured(unclear)
             is_paste[unclear] = over.judged(unclear, solid, [*more, *instead.values()])[unclear]
+        if not lands.has_mask:
+            is_paste |= _over_any_copper(objects, shapes, candidate & ~is_paste, lands, outline)
         problems.extend(_mismatch(layer, candidate & solid, is_paste, lands))
     problems.extend(_without_area(layer, np.flatnonzero(dark & solid & (area_mm2 <= LEAST_AREA_MM2))))
     openings = _openings(layer, dark, is_paste)
@@ -227,6 +229,30 @@ def _grown(land: Land, shape: Polygon) -> Land:
     )
 
 
+def _over_any_copper(
+    objects: Sequence[GerberObject],
+    shapes: Shapes,
+    candidate: NDArray[np.bool_],
+    lands: Lands,
+    outline: Area | None,
+) -> NDArray[np.bool_]:
+    """Without a mask, painted pads and pours are no lands: there copper and shape must both say paste."""
+    result = np.zeros(len(shapes), dtype=bool)
+    likely = candidate & _paste_by_shape(objects, shapes, candidate, outline)
+    index = np.flatnonzero(likely)
+    copper = [thing.shape for thing in (lands.copper.objects if lands.copper else ()) if thing.dark]
+    if len(index) == 0 or not copper:
+        return result
+    ground = shape_array(copper)
+    tree = STRtree(ground)
+    for members in groups(len(index), touching(shapes[index])):
+        area = shapely.union_all(shapes[index[members]])
+        near = ground[tree.query(area, predicate="intersects")]
+        beneath = shapely.intersection(area, shapely.union_all(near))
+        result[index[members]] = beneath.area > COPPER_PART * area.area
+    return result
+
+
 def _without_area(layer: GerberLayer, indices: Indices) -> list[Problem]:
     if len(indices) == 0:
         return []
@@ -288,6 +314,11 @@ def _left_out(
 ) -> list[LeftOut]:
     """Return what is not paste, one entry per thing that hangs together."""
     found: list[LeftOut] = []
+    band = None
+    if outline is not None and len(indices):
+        widest_mm = max(layer.objects[int(n)].width_mm for n in indices)
+        band = shapely.buffer(outline.boundary, ON_OUTLINE_MM + widest_mm / 2)
+        shapely.prepare([band, outline])
     for members in groups(len(indices), touching(shapes[indices])):
         things = [layer.objects[int(n)] for n in indices[members]]
         parts = united([thing.shape for thing in things])
@@ -295,22 +326,21 @@ def _left_out(
             continue
         area = one_area(parts)
         source = Source(file=layer.file, line=things[0].line)
-        found.append(LeftOut(shape=area, reason=_reason(things, area, outline, lands), source=source))
+        found.append(LeftOut(shape=area, reason=_reason(things, area, outline, band, lands), source=source))
     return found
 
 
-def _reason(things: Sequence[GerberObject], area: Area, outline: Area | None, lands: Lands) -> str:
+def _reason(
+    things: Sequence[GerberObject], area: Area, outline: Area | None, band: Area | None, lands: Lands
+) -> str:
     strokes = all(thing.kind is ObjectKind.STROKE for thing in things)
     how_many = f"{len(things)} {'stroke' if strokes else 'object'}{'s' if len(things) > 1 else ''}"
     beneath = "no exposed copper beneath" if lands.known else "told by its shape"
     if any(_function(thing) in ("Profile", "Border") for thing in things):
         return f"board outline: its attribute says so ({how_many})"
     if outline is not None:
-        if strokes:
-            widest_mm = max(thing.width_mm for thing in things)
-            band = shapely.buffer(outline.boundary, ON_OUTLINE_MM + widest_mm / 2)
-            if shapely.covers(band, area):
-                return f"board outline: follows it within {ON_OUTLINE_MM} mm ({how_many})"
+        if strokes and shapely.covers(band, area):
+            return f"board outline: follows it within {ON_OUTLINE_MM} mm ({how_many})"
         if shapely.covers(shapely.convex_hull(area), outline):
             return f"frame around the board ({how_many})"
         if not shapely.intersects(outline, area):

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
 # Into a pipe or file nothing is folded: lines stay whole for other programs, and tables keep their columns.
 PIPE_WIDTH = 200
-out = Console(highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH, soft_wrap=not sys.stdout.isatty())
+out = Console(
+    highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH, soft_wrap=not sys.stdout.isatty()
+)
 err = Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
 
 MOST_SHOWN = 40

@@ -47,11 +47,11 @@ def _softened(problem: Problem) -> Problem:
 
 
 def _print_layers(boards: Sequence[Board]) -> None:
-    used = {use.file for board in boards for use in board.layers if use.used}
+    used = {use.file: use for board in boards for use in board.layers if use.used}
     table = Table(box=None, header_style="bold", pad_edge=False)
     for heading in ("file", "taken as", "how known", "used", "note"):
         table.add_column(heading, overflow="fold")
-    for use in boards[0].layers:
+    for use in (used.get(use.file, use) for use in boards[0].layers):
         table.add_row(
             escape(use.file),
             str(use.role),

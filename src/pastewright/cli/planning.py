@@ -17,7 +17,7 @@ from pastewright.plan.pipeline import Plan, make_plan
 from pastewright.problems import one_error
 from pastewright.report.render import render_report
 
-STAGES = ("reading", "doses", "deposits", "order", "motions", "program", "verdict", "report")
+STAGES = ("reading", "doses", "deposits", "order", "motions", "program", "verdict", "what if", "report")
 PROGRAM_STEM = "program"
 
 

@@ -14,6 +14,7 @@ from pastewright.cli.console import print_problems
 from pastewright.cli.reading import load_profile
 from pastewright.plunger.bench import bench_of
 from pastewright.problems import InputError, Problem, one_error
+from pastewright.profile.checks import profile_warnings
 from pastewright.profile.examples import example_names, example_text
 from pastewright.profile.new import Question, answer, profile_text, questions
 
@@ -56,8 +57,7 @@ def check_command(file: Path) -> int:
         f" {bench.limit_kpa:.0f} kPa"
     )
     console.print(f"  pushes and retracts at up to {bench.push_ul_s:.3g} µL/s")
-    if not profile.tuning.dated:
-        console.print("  [yellow]look[/] the tuning values are starting points: no trial has been read yet")
+    print_problems(profile_warnings(profile))
     return DONE
 
 

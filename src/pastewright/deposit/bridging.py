@@ -84,15 +84,12 @@ def touched_lands(
 
 def _paths(deposits: Sequence[Deposit]) -> tuple[NDArray[np.object_], NDArray[np.float64]]:
     """Path geometry and half width [mm] of each deposit."""
-    dots = np.array([deposit.kind is DepositKind.DOT for deposit in deposits])
-    paths = np.empty(len(deposits), dtype=object)
-    paths[dots] = shapely.points(
-        [deposit.points_mm[0] for deposit in deposits if deposit.kind is DepositKind.DOT]
-    )
-    beads = [deposit.points_mm for deposit in deposits if deposit.kind is DepositKind.BEAD]
-    owner = np.repeat(np.arange(len(beads)), [len(points) for points in beads])
-    if beads:
-        paths[~dots] = shapely.linestrings([point for points in beads for point in points], indices=owner)
+    beads = np.array([deposit.kind is DepositKind.BEAD for deposit in deposits])
+    paths: NDArray[np.object_] = np.asarray(shapely.points([deposit.points_mm[0] for deposit in deposits]))
+    lines = [deposit.points_mm for deposit in deposits if deposit.kind is DepositKind.BEAD]
+    if lines:
+        owner = np.repeat(np.arange(len(lines)), [len(points) for points in lines])
+        paths[beads] = shapely.linestrings([point for points in lines for point in points], indices=owner)
     return paths, np.array([deposit.width_mm / 2 for deposit in deposits])
 
 

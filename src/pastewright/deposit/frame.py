@@ -7,7 +7,7 @@
               long side --> u
 
 Shapes repeat: a board has thousands of pads and a few dozen shapes. Coordinates relative to the first corner,
-rounded to a nanometre, name a shape; its frame is computed once from the rounded corners and moved to the pads.
+rounded far below a nanometre, name a shape; its frame is computed once from the rounded corners and moved to the pads.
 """
 
 from collections.abc import Sequence
@@ -20,7 +20,9 @@ from shapely.geometry import Polygon
 
 from pastewright.board.model import Area, Point
 
-_DECIMALS = 6
+_DECIMALS = 9
+# Boxes and sides that differ by less are equal: rounded coordinates must not choose the direction of a disc.
+_TIE = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,10 @@ class Frame:
 
     def _local(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         dx, dy = xy[:, 0] - self.x_mm, xy[:, 1] - self.y_mm
-        return np.column_stack([dx * self.ux + dy * self.uy, dy * self.ux - dx * self.uy])
+        # Rounded as shapes are, so that equal lands in different places are equal here too.
+        return np.round(
+            np.column_stack([dx * self.ux + dy * self.uy, dy * self.ux - dx * self.uy]), _DECIMALS
+        )
 
 
 def frames(shapes: Sequence[Polygon]) -> list[Frame]:
@@ -64,13 +69,16 @@ def frames(shapes: Sequence[Polygon]) -> list[Frame]:
     first = xy[bounds[:-1]]
     relative = np.round(xy - first[owner], _DECIMALS) + 0.0  # + 0.0 makes −0.0 and 0.0 the same bytes
     areas = shapely.area(np.array(shapes, dtype=object))
+    pierced = shapely.get_num_interior_rings(np.array(shapes, dtype=object)) > 0
     known: dict[bytes, tuple[int, tuple[float, float, float, float, float, float]]] = {}
     found: list[Frame] = []
-    for (x0, y0), begin, end, area in zip(
-        first.tolist(), bounds[:-1].tolist(), bounds[1:].tolist(), areas.tolist(), strict=True
+    for index, ((x0, y0), begin, end, area) in enumerate(
+        zip(first.tolist(), bounds[:-1].tolist(), bounds[1:].tolist(), areas.tolist(), strict=True)
     ):
-        # Inner rings are told apart by the area alone: enough, since forms see the polygon itself.
-        name = relative[begin:end].tobytes() + f"{area:.6f}".encode()
+        name = relative[begin:end].tobytes()
+        if pierced[index]:
+            inner = shapely.get_coordinates(list(shapes[index].interiors)) - first[index]
+            name += b"inner" + np.round(inner, _DECIMALS).tobytes()
         if name not in known:
             known[name] = len(known), _least_box(relative[begin:end])
         number, (dx, dy, ux, uy, long_mm, short_mm) = known[name]
@@ -107,12 +115,12 @@ def _least_box(ring: NDArray[np.float64]) -> tuple[float, float, float, float, f
     across = np.column_stack([-edges[:, 1], edges[:, 0]]) @ corners.T
     width, depth = np.ptp(along, axis=1), np.ptp(across, axis=1)
     area = width * depth
-    best = int(np.argmax(area <= area.min() * (1 + 1e-6)))
+    best = int(np.argmax(area <= area.min() * (1 + _TIE)))
     ux, uy = edges[best].tolist()
     u = float(along[best].max() + along[best].min()) / 2
     v = float(across[best].max() + across[best].min()) / 2
-    long_mm, short_mm = round(float(width[best]), _DECIMALS), round(float(depth[best]), _DECIMALS)
+    long_mm, short_mm = float(width[best]), float(depth[best])
     x, y = u * ux - v * uy, u * uy + v * ux
-    if short_mm > long_mm:
+    if short_mm > long_mm * (1 + _TIE):
         return x, y, -uy, ux, short_mm, long_mm
-    return x, y, ux, uy, long_mm, short_mm
+    return x, y, ux, uy, max(long_mm, short_mm), min(long_mm, short_mm)

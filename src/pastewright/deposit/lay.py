@@ -20,7 +20,7 @@ from pastewright.deposit.bridging import Near, near_deposits, touched_lands
 from pastewright.deposit.forms import Choice, Form, Limits, Piece, choose, limits
 from pastewright.deposit.frame import Frame, frames
 from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Share
-from pastewright.deposit.odd import attempt_odd, choose_odd, lies_within
+from pastewright.deposit.odd import choose_odd, fit_odd, lies_within
 from pastewright.deposit.rows import Row, Single, find_rows
 from pastewright.dose.model import Dose
 from pastewright.materials.model import Paste, Tip
@@ -89,10 +89,9 @@ class _Chooser:
         name = (frame.shape, round(volume_ul, 9), place)
         if name not in self._clear:
             left = frame.to_local(area).difference(keep_out)
-            choice = None
+            self._clear[name] = None
             if isinstance(left, Polygon | MultiPolygon) and not left.is_empty:
-                choice = attempt_odd(left, name[1], self._bench)
-            self._clear[name] = None if choice is None or choice.warnings else choice
+                self._clear[name] = fit_odd(left, name[1], self._bench)
         return self._clear[name]
 
 
@@ -164,24 +163,23 @@ def _lay_singly(board: Board, doses: Sequence[Dose], chooser: _Chooser) -> dict[
     flat = [area for group in areas for area in group]
     spare = [board.pads[index].land for index, group in zip(wanted, areas, strict=True) if len(group) > 1]
     found = frames([*flat, *spare])
-    spares = iter(found[len(flat) :])
-    holes = _holes_in(flat, board.holes)
+    holes = _holes_in([*flat, *spare], board.holes)
     laid: dict[int, _Laid] = {}
-    begin = 0
+    begin, instead = 0, len(flat)
     for index, group in zip(wanted, areas, strict=True):
         pad, volume_ul = board.pads[index], doses[index].target_ul
         end = begin + len(group)
         parts = _parts(
             pad, group, found[begin:end], volume_ul, chooser, [holes.get(k, []) for k in range(begin, end)]
         )
-        own = _of_areas(pad, parts)
+        own = _of_areas(parts)
         if len(group) > 1:
-            frame = next(spares)
             if own.warnings:
-                whole = chooser.choice(pad.land, frame, volume_ul)
+                land, at = [pad.land], slice(instead, instead + 1)
+                whole = _of_areas(_parts(pad, land, found[at], volume_ul, chooser, [holes.get(instead, [])]))
                 if not whole.warnings:
-                    reason = f"{whole.reason}, not pane by pane: the panes are too small for this tip"
-                    own = _Laid(form=whole.form, parts=((frame, whole),), reason=reason, warnings=())
+                    own = replace(whole, reason=f"{whole.reason}; not pane by pane: {own.warnings[0]}")
+            instead += 1
         laid[index] = own
         begin = end
     return laid
@@ -215,7 +213,7 @@ def _parts(
     return parts
 
 
-def _of_areas(pad: Pad, parts: list[tuple[Frame, Choice]]) -> _Laid:
+def _of_areas(parts: list[tuple[Frame, Choice]]) -> _Laid:
     if len(parts) == 1:
         choice = parts[0][1]
         return _Laid(form=choice.form, parts=tuple(parts), reason=choice.reason, warnings=choice.warnings)
@@ -292,12 +290,8 @@ def _collect(
 
 
 def _deposits(pad: Pad, own: _Laid, begin: int) -> list[Deposit]:
-    made: list[Deposit] = []
-    for frame, choice in own.parts:
-        made.extend(
-            _deposit(pad, frame, piece, begin + len(made) + k) for k, piece in enumerate(choice.pieces)
-        )
-    return made
+    pieces = [(frame, piece) for frame, choice in own.parts for piece in choice.pieces]
+    return [_deposit(pad, frame, piece, index) for index, (frame, piece) in enumerate(pieces, start=begin)]
 
 
 def _deposit(pad: Pad, frame: Frame, piece: Piece, index: int) -> Deposit:

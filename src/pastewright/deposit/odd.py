@@ -23,6 +23,8 @@ _COUNTS = (2, 3, 4, 5, 6, 7, 8, 9, 12, 16, 20, 25, 36, 49)
 _FINE_MM = 0.005
 _EPS = 1e-9
 
+_Widest = tuple[tuple[float, float], float]
+
 
 def lies_within(choice: Choice, land: Area, overhang_mm: float) -> bool:
     """Tell whether the pieces of a choice lie in a land (in the frame's coordinates) ± overhang."""
@@ -39,24 +41,34 @@ def footprint(piece: Piece) -> Polygon:
 
 def choose_odd(land: Area, volume_ul: float, limits: Limits) -> Choice:
     """Return the form for a dose [µL] on a land of any shape, given in its frame's coordinates."""
-    choice = attempt_odd(land, volume_ul, limits)
+    choice = _attempt(land, volume_ul, limits)
     if choice.possible:
         return choice
-    hint = finer_tip(lambda finer: attempt_odd(land, volume_ul, finer).possible, limits)
+    hint = finer_tip(lambda finer: _attempt(land, volume_ul, finer).possible, limits)
     return replace(choice, warnings=(*choice.warnings[:-1], f"{choice.warnings[-1]}; {hint}"))
 
 
-def attempt_odd(land: Area, volume_ul: float, limits: Limits) -> Choice:
-    """Return the form for a dose on a land of any shape, without advice about other tips."""
-    centre, room_mm = _widest_place(land)
-    widest_mm = 2 * (room_mm + limits.overhang_mm)
+def fit_odd(land: Area, volume_ul: float, limits: Limits) -> Choice | None:
+    """Return a form that lays the whole dose within a land of any shape; None when there is none."""
+    return _fit(land, volume_ul, limits, first=_widest_place(land, limits))
+
+
+def _fit(land: Area, volume_ul: float, limits: Limits, *, first: _Widest) -> Choice | None:
     for care in (limits, replace(limits, tall_mm=inf, spread=inf)):
-        field = _field(land, volume_ul, care, first=(centre, widest_mm))
+        field = _field(land, volume_ul, care, first=first)
         if field is not None:
             return _choice(field, volume_ul, land, limits)
+    return None
+
+
+def _attempt(land: Area, volume_ul: float, limits: Limits) -> Choice:
+    first = centre, widest_mm = _widest_place(land, limits)
+    fit = _fit(land, volume_ul, limits, first=first)
+    if fit is not None:
+        return fit
     least_ul = dot_volume_ul(limits.least_dot_mm, limits.dot_ratio)
     if volume_ul >= least_ul and widest_mm >= limits.least_dot_mm:
-        return _trimmed(land, volume_ul, limits, first=(centre, widest_mm))
+        return _trimmed(land, volume_ul, limits, first=first)
     fits = limits.least_dot_mm <= widest_mm + _EPS
     part = least_ul / volume_ul
     where = _choice(np.array([centre]), least_ul, land, limits)
@@ -81,11 +93,11 @@ def _choice(centres: NDArray[np.float64], volume_ul: float, land: Area, limits: 
     return Choice(form=Form.DOT_FIELD, pieces=pieces, reason=reason)
 
 
-def _widest_place(land: Area) -> tuple[tuple[float, float], float]:
-    """Centre of the largest circle in a land and its radius [mm]."""
+def _widest_place(land: Area, limits: Limits) -> _Widest:
+    """Where a land has most room for one dot, and how wide that dot may be [mm]: largest circle and overhang."""
     circle = shapely.maximum_inscribed_circle(land, tolerance=_FINE_MM)
     (u, v), _ = circle.coords
-    return (u, v), float(circle.length)
+    return (u, v), 2 * (float(circle.length) + limits.overhang_mm)
 
 
 def _field(
@@ -93,7 +105,7 @@ def _field(
     volume_ul: float,
     limits: Limits,
     *,
-    first: tuple[tuple[float, float], float],
+    first: _Widest,
 ) -> NDArray[np.float64] | None:
     """Centres of the fewest dots that hold the volume in the land; None when no grid does."""
     centre, widest_mm = first
@@ -160,13 +172,13 @@ def _trimmed(
     volume_ul: float,
     limits: Limits,
     *,
-    first: tuple[tuple[float, float], float],
+    first: _Widest,
 ) -> Choice:
     """The most that dots can hold on the land: the best of one dot and of grids of ever smaller dots."""
     centre, widest_mm = first
     best_ul, best = dot_volume_ul(widest_mm, limits.dot_ratio), np.array([centre])
     dot_mm = widest_mm
-    while (dot_mm := 0.9 * dot_mm) >= limits.least_dot_mm:
+    while (dot_mm := 0.96 * dot_mm) >= limits.least_dot_mm:
         centres = _grid_points(land, dot_mm, limits.overhang_mm - dot_mm / 2)
         total_ul = len(centres) * dot_volume_ul(dot_mm, limits.dot_ratio)
         if total_ul > best_ul:

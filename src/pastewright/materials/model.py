@@ -96,12 +96,17 @@ class Tip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Barrel:
-    """A syringe barrel; `fill_ul` is the paste in it at the start of the program."""
+    """A syringe barrel; `fill_ul` is the paste in it at the start of the program.
+
+    `limit_kpa` is the gauge pressure it is rated for: 700 kPa (about 100 psi) is what dispensing barrels
+    are commonly sold for, medical syringes stand less (common practice; see the maker's data).
+    """
 
     name: str
     bore_mm: float
     capacity_ul: float
     fill_ul: float
+    limit_kpa: float = 700.0
 
     @property
     def area_mm2(self) -> float:

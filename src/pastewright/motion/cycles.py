@@ -6,6 +6,7 @@ blended by what has been used.
 """
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import dist
 
 import numpy as np
@@ -57,7 +58,9 @@ def path_of(deposit: Deposit, *, backwards: bool) -> tuple[tuple[float, float], 
     """Return the deposit's points in the order they are laid [mm, board], doubled points once."""
     points = deposit.points_mm[::-1] if backwards else deposit.points_mm
     kept = [points[0]]
-    kept += [b for a, b in zip(points, points[1:], strict=False) if dist(a, b) > SAME_POINT_MM]
+    for point in points[1:]:
+        if dist(kept[-1], point) > SAME_POINT_MM:
+            kept.append(point)
     return tuple(kept)
 
 
@@ -114,7 +117,7 @@ def _late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
 def _walk(deposit: Deposit, profile: Profile) -> Walk:
     path = path_of(deposit, backwards=False)
     return Walk(
-        legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in zip(path, path[1:], strict=False)),
+        legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(path)),
         speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
         accel_mm_s2=profile.machine.accel_xy_mm_s2,
     )

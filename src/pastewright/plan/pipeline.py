@@ -14,15 +14,22 @@ from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.model import Motions
 from pastewright.motion.plan import plan_motions
 from pastewright.plan.document import plan_document, problem_text, with_verdict
+from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
+from pastewright.profile.checks import profile_warnings
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
 from pastewright.readback.expect import expected_from_plan
 from pastewright.readback.model import Verdict
 from pastewright.readback.verify import verify
+from pastewright.readback.whatif import WhatIf, what_if
 from pastewright.route.model import Sequence as Tour
 from pastewright.route.order import order
+
+
+# Enough for the spread, and small beside the verdict itself on a large board.
+WHAT_IF_DEPOSITS = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +44,8 @@ class Plan:
     motions: Motions
     program: Program
     verdict: Verdict
+    scenarios: tuple[WhatIf, ...]
+    bench: PlungerBench
     document: dict[str, Any]
 
 
@@ -85,7 +94,7 @@ def make_plan(
         motions = dry_motions(motions, profile)
     on_stage("program")
     program = write_program(motions, profile, _header(board, profile, layout, motions), _labels(layout))
-    warnings = _warnings(board, doses.warnings, layout, motions)
+    warnings = _warnings(board, profile, doses.warnings, layout, motions)
     document = plan_document(
         board=board,
         profile=profile,
@@ -97,7 +106,10 @@ def make_plan(
         warnings=warnings,
     )
     on_stage("verdict")
-    verdict = verify(program.text, expected_from_plan(document), profile)
+    expected = expected_from_plan(document)
+    verdict = verify(program.text, expected, profile)
+    on_stage("what if")
+    scenarios = () if dry else what_if(program.text, expected, profile, most_deposits=WHAT_IF_DEPOSITS)
     return Plan(
         board=board,
         profile=profile,
@@ -107,6 +119,8 @@ def make_plan(
         motions=motions,
         program=program,
         verdict=verdict,
+        scenarios=scenarios,
+        bench=bench_of(profile),
         document=with_verdict(document, verdict),
     )
 
@@ -143,6 +157,8 @@ def _labels(layout: Layout) -> dict[int, str]:
     return labels
 
 
-def _warnings(board: Board, dose_warnings: Sequence[str], layout: Layout, motions: Motions) -> list[str]:
+def _warnings(
+    board: Board, profile: Profile, dose_warnings: Sequence[str], layout: Layout, motions: Motions
+) -> list[str]:
     reading = [problem_text(problem) for problem in board.problems if problem.severity is not Severity.NOTE]
     return [*reading, *dose_warnings, *layout.warnings, *motions.warnings]

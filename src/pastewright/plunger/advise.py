@@ -9,7 +9,7 @@ from math import pi
 
 import numpy as np
 
-from pastewright.materials.model import Tip
+from pastewright.materials.model import BarrelSize, Tip
 from pastewright.materials.rules import TipFit, tip_fit, tip_ratio
 from pastewright.materials.tables import barrels, powders, tips
 from pastewright.plunger.bench import PlungerBench, bench_of
@@ -75,14 +75,14 @@ class TipRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarrelRow:
-    """A barrel of the table, full, behind the same drive."""
+    """A barrel of the table, full, behind the same drive. `boards` is None where its microsteps are too coarse."""
 
     name: str
     bore_mm: float
     microsteps_smallest: float
     peak_kpa: float
     force_n: float
-    boards: int
+    boards: int | None
     suits: bool
     why_not: str
 
@@ -252,24 +252,11 @@ def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[Ba
         store = replace(bench.store, area_mm2=size.area_mm2, paste_ul=size.capacity_ul)
         there = replace(bench, store=store)
         peak = float(solved_dots([doses[-1]], there).peak_kpa[0])
-        strip = _strip(there, profile)
-        full = replace(
-            profile,
-            barrel=replace(
-                profile.barrel,
-                name=size.name,
-                bore_mm=size.bore_mm,
-                capacity_ul=size.capacity_ul,
-                fill_ul=size.capacity_ul,
-            ),
-        )
-        boards = boards_per_barrel(
-            full, board_ul=float(doses.sum()), settling_ul=strip.cycle.volume_ul
-        )
         steps = microsteps(float(doses[0]), there)
+        boards = None if steps < FEW_MICROSTEPS else _boards(doses, there, profile, size)
         reasons = [
             f"{steps:.1f} microsteps for the smallest dose" if steps < FEW_MICROSTEPS else "",
-            "less than one board in it" if boards < 1 else "",
+            "less than one board in it" if boards == 0 else "",
             *_pressure_reasons(peak, there),
         ]
         why_not = "; ".join(reason for reason in reasons if reason)
@@ -286,6 +273,16 @@ def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[Ba
             )
         )
     return rows
+
+
+def _boards(doses: Doses, bench: PlungerBench, profile: Profile, size: BarrelSize) -> int:
+    filled = replace(profile.barrel, bore_mm=size.bore_mm, fill_ul=size.capacity_ul)
+    strip = _strip(bench, profile)
+    return boards_per_barrel(
+        replace(profile, barrel=filled),
+        board_ul=float(doses.sum()),
+        settling_ul=strip.cycle.volume_ul,
+    )
 
 
 def _gear_rows(doses: Doses, bench: PlungerBench) -> list[GearRow]:

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.curve import curve_at
 from pastewright.plunger.cycle import most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
 from pastewright.plunger.model import BeadCycle
@@ -72,7 +72,7 @@ def _read(log_x: Floats, log_y: Floats, x: Floats) -> Floats:
     inside = np.clip(at, log_x[0], log_x[-1])
     # Below the ladder leaks fall at least as fast as the flow, so a proportional tail never exceeds them by much.
     tail = np.minimum(at - log_x[0], 0.0)
-    value: Floats = np.exp(PchipInterpolator(log_x, log_y)(inside) + tail)
+    value: Floats = np.exp(curve_at(inside, log_x, log_y) + tail)
     return value
 
 
@@ -155,9 +155,7 @@ def _within_flow(volumes: Floats, walks: list[Walk], table: BeadTable, most: flo
     ]
 
 
-def _flows(
-    volumes: Floats, times: Floats, left_share: Floats, table: BeadTable, fastest: float
-) -> Floats:
+def _flows(volumes: Floats, times: Floats, left_share: Floats, table: BeadTable, fastest: float) -> Floats:
     def surplus(flow: Floats) -> Floats:
         leaks = table.prime_leak_ul(flow) + table.retract_leak_ul(flow)
         return leaks + flow * (times + left_share) - volumes
@@ -167,9 +165,7 @@ def _flows(
     return bracketed_roots(surplus, low, high, tolerance=1e-6 * volumes)
 
 
-def _walked(
-    feeds: Floats, stored: Floats, walks: list[Walk], bench: PlungerBench
-) -> tuple[Floats, Floats]:
+def _walked(feeds: Floats, stored: Floats, walks: list[Walk], bench: PlungerBench) -> tuple[Floats, Floats]:
     """Pressure at the end of each walk and the highest on it [kPa]; beads of like many legs go together."""
     ended, highest = np.zeros_like(feeds), np.zeros_like(feeds)
     groups: dict[int, list[int]] = {}
@@ -181,8 +177,10 @@ def _walked(
         ended[members], highest[members] = after_fed(
             stored[members],
             times,
-            lambda steps, chosen=chosen, members=members: feeds[members, None]  # type: ignore[misc]
-            * walked_shares(chosen, steps),
+            lambda steps, chosen=chosen, members=members: (
+                feeds[members, None]  # type: ignore[misc]
+                * walked_shares(chosen, steps)
+            ),
             bench,
             least_steps=16 * 2**power,
         )

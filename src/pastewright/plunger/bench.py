@@ -20,6 +20,7 @@ SEAL_FRICTION_N = 10.0
 # Common practice: half to three quarters.
 TORQUE_SHARE = 0.7
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlungerBench:
     """Tip, springs and drive. Speeds, backlash and microstep are commanded millimetres of the plunger.

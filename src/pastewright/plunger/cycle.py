@@ -26,10 +26,11 @@ Floats = NDArray[np.float64]
 # Roots are found to this share of the dose, well below what the integration itself leaves.
 ROOT_SHARE = 2e-5
 
-# How many pushes that just reach the pressure limit are tried, and the share of the flow at the limit that
-# a push may have when even the slowest of them gives too little; it then never reaches the limit.
-LIMITED_LANES = 24
-SAFE_FLOW = 0.98
+# How many pushes that just reach the pressure limit are tried, and how far above the flow at the limit the slowest of
+# them is. Doses that need still more are pushed at that rate too: were it to go on for ever, the pressure would pass the
+# limit by less than this share.
+LIMITED_LANES = 40
+SLOWEST_ABOVE = 0.005
 
 # A push must outrun the flow it leads up to, by this share; the pressure of that flow stays this far below the limit,
 # for the small overshoot on the way; and it keeps clear of the most that a push can leave behind at its end.
@@ -79,7 +80,7 @@ def solved_dots(volumes_ul: ArrayLike, bench: PlungerBench) -> Dots:
     pushes = _pushes(volumes, rates, bench)
     peaks = _pushed(pushes, rates, bench)[1]
     over = peaks > bench.limit_kpa * (1 + 1e-6)
-    if over.any() and bench.limit_kpa > bench.yield_kpa:
+    if over.any() and limited_fan(bench)[0].size:
         rates = np.where(over, _limited_rates(volumes, bench), rates)
         pushes = np.where(over, _pushes(volumes, rates, bench), pushes)
         peaks = _pushed(pushes, rates, bench)[1]
@@ -87,7 +88,12 @@ def solved_dots(volumes_ul: ArrayLike, bench: PlungerBench) -> Dots:
 
 
 def dot_end_kpa(
-    pressure_kpa: ArrayLike, *, push_ul: ArrayLike, push_ul_s: ArrayLike, retract_ul: ArrayLike, bench: PlungerBench
+    pressure_kpa: ArrayLike,
+    *,
+    push_ul: ArrayLike,
+    push_ul_s: ArrayLike,
+    retract_ul: ArrayLike,
+    bench: PlungerBench,
 ) -> Floats:
     """Pressure after a dot's push, dwell and retraction, from any pressure before it [kPa]."""
     start = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
@@ -97,9 +103,7 @@ def dot_end_kpa(
 
 
 def _ramp(sweep_ul: ArrayLike, rate_ul_s: ArrayLike, bench: PlungerBench) -> Ramp:
-    return ramp(
-        sweep_ul, rate_ul_s=rate_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
-    )
+    return ramp(sweep_ul, rate_ul_s=rate_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul)
 
 
 def _pushed(pushes: Floats, rates: ArrayLike, bench: PlungerBench) -> tuple[Floats, Floats]:
@@ -134,17 +138,25 @@ def _pushes(volumes: Floats, rates: Floats, bench: PlungerBench) -> Floats:
 
 
 def _limited_rates(volumes: Floats, bench: PlungerBench) -> Floats:
-    """Push rate [µL/s] at which each volume's push peaks at the pressure limit.
+    """Push rate [µL/s] at which each volume's push peaks at the pressure limit."""
+    rates, laid = limited_fan(bench)
+    found: Floats = np.exp(np.interp(np.log(volumes), np.log(laid), np.log(rates)))
+    return found
 
-    Slower pushes reach the limit later and let out more on the way. A fan of rates is pushed to the limit,
-    the volume each lays is found, and the rate is read off between them.
+
+def limited_fan(bench: PlungerBench) -> tuple[Floats, Floats]:
+    """Return falling push rates [µL/s] and the rising volumes [µL] of the dots whose push just peaks at the limit.
+
+    The first is the rate as tuned: up to its volume nothing needs slowing. Slower pushes reach the limit later and
+    let out more on the way. Empty where no push can reach the limit.
     """
     floor = float(flow_ul_s(bench.limit_kpa, bench.tip))
-    if floor >= bench.push_ul_s:
-        return np.full_like(volumes, bench.push_ul_s)
+    if floor >= bench.push_ul_s or floor <= 0:
+        return np.empty(0), np.empty(0)
     # Above the flow at the limit by steps that close in on it, since the time to get there grows without end.
-    above = np.geomspace(1.0, 0.01, LIMITED_LANES)
-    rates = floor + (bench.push_ul_s - floor) * above
+    fastest = bench.push_ul_s / floor - 1
+    above = np.geomspace(fastest, min(SLOWEST_ABOVE, fastest / 2), LIMITED_LANES)
+    rates = floor * (1 + above)
     span = float(stored_ul(bench.limit_kpa, bench.store)) - bench.rest_ul
     low, high = np.full_like(rates, 0.0), np.full_like(rates, span)
 
@@ -156,12 +168,10 @@ def _limited_rates(volumes: Floats, bench: PlungerBench) -> Floats:
         if not short.any():
             break
         high = np.where(short, 1.6 * high, high)
-    pushes = bracketed_roots(shortfall, low, high, tolerance=1e-4 * bench.limit_kpa)
+    pushes = bracketed_roots(shortfall, low, high, tolerance=1e-5 * bench.limit_kpa)
     pressure = _pushed(pushes, rates, bench)[0]
     pressure, _ = after_legs(pressure, [still(bench.dwell_s + np.zeros_like(pressure))], bench)
-    laid = pushes - retractions_ul(pressure, bench)
-    found = np.exp(np.interp(np.log(volumes), np.log(laid), np.log(rates)))
-    return np.where(volumes > laid[-1], SAFE_FLOW * floor, found)
+    return rates, pushes - retractions_ul(pressure, bench)
 
 
 def retractions_ul(pressures_kpa: Floats, bench: PlungerBench) -> Floats:

@@ -81,7 +81,9 @@ def _mend(volume_ul: float, bench: PlungerBench) -> str:
     barrel = (
         f"a barrel of {max(fitting, key=lambda size: size.bore_mm).name}" if fitting else "a smaller barrel"
     )
-    return f"A gear of {gear:g} in place of {bench.gear:g} would do, or {barrel} (bore up to {bore_mm:.2f} mm)"
+    return (
+        f"A gear of {gear:g} in place of {bench.gear:g} would do, or {barrel} (bore up to {bore_mm:.2f} mm)"
+    )
 
 
 def pressure_problems(peak_kpa: float, bench: PlungerBench) -> tuple[Problem, ...]:

@@ -65,7 +65,12 @@ def retracted(pressure_kpa: Floats, ramp: Ramp, bench: PlungerBench) -> Floats:
 
 
 def after_legs(
-    pressure_kpa: Floats, legs: Iterable[Leg], bench: PlungerBench, deviation: Deviation | None = None
+    pressure_kpa: Floats,
+    legs: Iterable[Leg],
+    bench: PlungerBench,
+    deviation: Deviation | None = None,
+    *,
+    least_steps: int = LEAST_STEPS,
 ) -> tuple[Floats, Floats]:
     """Return pressure at the end and the highest met [kPa], one a lane."""
     off = deviation or AS_PROFILED
@@ -73,15 +78,15 @@ def after_legs(
     most = stored
     for leg in legs:
         if float(leg.time_s.max(initial=0.0)) > 0:
-            stored, most = _after_leg(stored, most, leg, bench, off)
+            stored, most = _after_leg(stored, most, leg, bench, off, least_steps)
     return pressure_of_stored_kpa(stored, bench.store), pressure_of_stored_kpa(most, bench.store)
 
 
 def _after_leg(
-    stored: Floats, most: Floats, leg: Leg, bench: PlungerBench, off: Deviation
+    stored: Floats, most: Floats, leg: Leg, bench: PlungerBench, off: Deviation, least_steps: int
 ) -> tuple[Floats, Floats]:
     tip, store = bench.tip, bench.store
-    steps = _steps(pressure_of_stored_kpa(stored, store), leg, bench, off)
+    steps = max(_steps(pressure_of_stored_kpa(stored, store), leg, bench, off), least_steps)
     # Stiffer springs are the same springs on a faster clock.
     h = leg.time_s / steps * off.stiffness
     climb = (leg.end_ul_s - leg.start_ul_s) / (2 * steps)  # of the sweep rate, in half a step
@@ -111,7 +116,7 @@ def _steps(pressure: Floats, leg: Leg, bench: PlungerBench, off: Deviation) -> i
     reach = pressure + sweep * off.stiffness / bench.store.linear_ul_kpa
     top = np.maximum(pressure, np.minimum(reach, steady))
     wanted = leg.time_s * off.stiffness * off.flow / (STEP_OF_TIME_CONSTANT * time_constant_s(top, bench))
-    return int(np.clip(ceil(float(wanted.max())), LEAST_STEPS, MOST_STEPS))
+    return int(np.clip(ceil(float(wanted.max())), 1, MOST_STEPS))
 
 
 def after_fed(

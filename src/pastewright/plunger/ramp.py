@@ -35,9 +35,7 @@ class Ramp:
     legs: tuple[Leg, Leg, Leg]
 
 
-def ramp(
-    sweep_ul: ArrayLike, *, rate_ul_s: ArrayLike, accel_ul_s2: float, backlash_ul: float
-) -> Ramp:
+def ramp(sweep_ul: ArrayLike, *, rate_ul_s: ArrayLike, accel_ul_s2: float, backlash_ul: float) -> Ramp:
     """Return the sweep of `sweep_ul` ≥ 0 [µL], one a lane, at most `rate_ul_s` fast.
 
     The motor covers sweep + backlash from standstill to standstill: ramps t_a = u/α with u the lesser of the

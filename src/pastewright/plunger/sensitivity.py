@@ -92,9 +92,7 @@ def _cycle_legs(cycle: DotCycle | BeadCycle, walk: Walk | None, bench: PlungerBe
 
 
 def _sweep_legs(volume_ul: ArrayLike, rate_ul_s: float, bench: PlungerBench) -> list[Leg]:
-    way = ramp(
-        volume_ul, rate_ul_s=rate_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
-    )
+    way = ramp(volume_ul, rate_ul_s=rate_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul)
     return [still(way.lag_s), *way.legs]
 
 

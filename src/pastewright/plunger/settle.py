@@ -45,9 +45,7 @@ class Settling:
     most_ul: float
 
 
-def settling(
-    bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_mm_s2: float
-) -> Settling:
+def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_mm_s2: float) -> Settling:
     """Return the strip that settles the bench, `length_mm` long and walked no faster than `speed_mm_s`.
 
     Of a ladder of flows it takes the one that spends least paste within 30 s, or the quickest if none is that
@@ -117,7 +115,7 @@ def _waits_s(flows: Floats, bench: PlungerBench) -> tuple[Floats, Floats]:
         waits = np.where(fine & np.isinf(waits), count * chunk, waits)
         if np.isfinite(waits).all():
             break
-        pressure, _ = after_legs(pressure, [Leg(chunk, rate, rate)], bench)
+        pressure, _ = after_legs(pressure, [Leg(chunk, rate, rate)], bench, least_steps=2)
     both = np.maximum(waits[: flows.size], waits[flows.size :])
     return np.where(np.isfinite(both), both, CHUNKS * chunk[: flows.size]), peak
 

@@ -57,23 +57,23 @@ def stored_ul(pressure_kpa: ArrayLike, store: Store) -> Floats:
 def compliance_ul_kpa(pressure_kpa: ArrayLike, store: Store) -> Floats:
     """Stored volume per pressure [µL/kPa], C = A²/k + V_paste/K + V_bubble·P0/(P0+P)²."""
     absolute = ATMOSPHERE_KPA + np.maximum(np.asarray(pressure_kpa, dtype=float), 0.0)
-    return store.linear_ul_kpa + (store.bubble_ul * ATMOSPHERE_KPA) / (absolute * absolute)
+    result: Floats = store.linear_ul_kpa + (store.bubble_ul * ATMOSPHERE_KPA) / (absolute * absolute)
+    return result
 
 
 def pressure_of_stored_kpa(volume_ul: ArrayLike, store: Store) -> Floats:
     """Gauge pressure [kPa] at which `volume_ul` is stored: the inverse of `stored_ul`.
 
-    c·P² + (c·P0 + V_b − S)·P − S·P0 = 0 with c the linear compliance; the root is taken in the form
-    that keeps its digits for either sign of the middle term.
+    c·P² + (c·P0 + V_b − S)·P − S·P0 = 0 with c the linear compliance; a straight line below atmosphere.
     """
     s = np.asarray(volume_ul, dtype=float)
     c = store.linear_ul_kpa
-    middle = c * ATMOSPHERE_KPA + store.bubble_ul - s
-    root = np.sqrt(middle * middle + 4 * c * ATMOSPHERE_KPA * np.maximum(s, 0.0))
-    # For S < c·P0 + V_b the first form adds two positives; beyond, the second does.
-    positive = np.where(
-        middle > 0, 2 * s * ATMOSPHERE_KPA / np.where(middle > 0, middle + root, 1.0), (root - middle) / (2 * c)
-    )
-    negative = s / (c + store.bubble_ul / ATMOSPHERE_KPA)
-    result: Floats = np.where(s < 0, negative, positive)
+    if store.bubble_ul == 0:
+        straight: Floats = s / c
+        return straight
+    middle = (c * ATMOSPHERE_KPA + store.bubble_ul) - s
+    root = np.sqrt(middle * middle + (4 * c * ATMOSPHERE_KPA) * np.maximum(s, 0.0))
+    below = np.minimum(s, 0.0) / (c + store.bubble_ul / ATMOSPHERE_KPA)
+    # With S < 0 the root equals the middle term, and only the straight line is left.
+    result: Floats = (root - middle) / (2 * c) + below
     return result

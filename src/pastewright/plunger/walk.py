@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from pastewright.kinematics import move_time_s
 from pastewright.plunger.ramp import Leg
+from pastewright.plunger.roots import bracketed_roots
 
 Floats = NDArray[np.float64]
 
@@ -40,11 +40,17 @@ def walk_lasting(walk: Walk, time_s: float) -> Walk:
     if time_s <= walk.time_s:
         return walk
 
-    def late(speed: float) -> float:
-        return sum(move_time_s(leg, speed, walk.accel_mm_s2) for leg in walk.legs_mm) - time_s
+    def late(speed: Floats) -> Floats:
+        return np.array([_at(walk, float(speed[0])).time_s - time_s])
 
-    speed = float(brentq(late, 0.5 * walk.length_mm / time_s, walk.speed_mm_s, xtol=1e-12, rtol=1e-12))
-    return Walk(legs_mm=walk.legs_mm, speed_mm_s=speed, accel_mm_s2=walk.accel_mm_s2)
+    # Without its ramps the walk would take less than its time at this speed, so that it must be faster.
+    slowest = np.array([0.999 * walk.length_mm / time_s])
+    speed = bracketed_roots(late, slowest, np.array([walk.speed_mm_s]), tolerance=1e-12 * time_s)
+    return _at(walk, float(speed[0]))
+
+
+def _at(walk: Walk, speed_mm_s: float) -> Walk:
+    return Walk(legs_mm=walk.legs_mm, speed_mm_s=speed_mm_s, accel_mm_s2=walk.accel_mm_s2)
 
 
 def walked_shares(walks: list[Walk], steps: int) -> Floats:

@@ -110,6 +110,7 @@ def _barrel(table: Table) -> Barrel:
         bore_mm=bore_mm,
         capacity_ul=capacity_ul,
         fill_ul=fill_ul,
+        limit_kpa=fields["limit_kpa"],
     )
 
 

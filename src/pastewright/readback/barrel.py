@@ -199,6 +199,8 @@ class _Barrel:
 
         Part of the path per second: rises over the ramp to w = 1/(T − ramp), stays, and falls.
         """
+        if ramp_s < 1e-9 * seconds:
+            ramp_s = 0.0
         rate = 1.0 / (seconds - ramp_s)
         in_ramp = rate * ramp_s / 2
         dead = max(1.0 - share, 0.0)

@@ -190,7 +190,7 @@ class Controller:
                 f"whether {self.letters.plunger} words are positions or distances is not stated"
                 " (M82 or M83, again after every G90 or G91)",
             )
-            return True
+            return state.plunger_known  # a guess, so that the rest of the program is judged too
         return state.plunger_absolute
 
     def _feed(self, line: int, act: Act, params: Params, state: State) -> tuple[int, float, float, float]:

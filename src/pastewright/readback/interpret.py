@@ -24,7 +24,6 @@ MOST_M_WORDS = 4  # on a line, NISTIR 6556 section 3.3.5
 
 _RANK = {act: rank for rank, act in enumerate(ORDER)}
 _LAST = len(ORDER)
-_OFFSETS = frozenset({Act.CLEAR_OFFSET, Act.SUSPEND_OFFSET, Act.RESTORE_OFFSET})
 # One-shot codes whose axis words are not those of a move (section 3.4).
 _TAKES_AXES = frozenset({Act.SET_OFFSET, Act.DATA, Act.HOME})
 
@@ -151,12 +150,11 @@ class _Reader:
         """
         number, last = block.number, self.last_number
         assert number is not None
-        if block.words and block.words[0] == ("M", 110.0):
-            values = [value for letter, value in block.words if letter == "N"]
-            self.last_number = int(values[0] or 0) if values else number
-            return False
         if self.checksums and not block.checked:
             raise LineError(f"line N{number} has no checksum, and this controller is set to check them")
+        if block.words and block.words[0] == ("M", 110.0):  # starts counting anew
+            self.last_number = number
+            return True
         if last is not None and number <= last:
             self._find(FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; numbers must rise")
             return self.is_ngc
@@ -267,7 +265,7 @@ class _Reader:
             case Act.MOTORS_OFF:
                 machine.motors_off(state)
             case Act.LINE_NUMBER:
-                self.last_number = int(params.get("N", 0))
+                self.last_number = int(params.get("N", self.last_number or 0))
             case _:
                 machine.modal(line, code, params, state)
 
@@ -286,7 +284,7 @@ class _Reader:
             if mover is None:
                 raise LineError("axis words, but no code says how to move (G0, G1, …)")
         self._check_letters([*codes, *([mover] if mover is not None else [])], params)
-        self._check_pairs(line, acts, params, mover, state)
+        self._check_pairs(acts, params, mover)
         unit = state.unit_mm
         feed = params.get("F")
         moves = mover is not None and mover.act in MOTIONS and has_axes
@@ -303,21 +301,16 @@ class _Reader:
         if motion is not None:
             state.motion = motion if motion.act in MOTIONS else None
         if moves and mover is not None:
+            if Act.MACHINE_COORDINATES in acts and state.absolute is False:
+                raise LineError("G53 makes no sense with distances (G91)")
             machine.move(line, mover, params, state=state, in_machine=Act.MACHINE_COORDINATES in acts)
         if Act.END in acts:
             self.ended = True
 
     @staticmethod
-    def _check_pairs(line: int, acts: set[Act], params: Params, mover: Code | None, state: State) -> None:
+    def _check_pairs(acts: set[Act], params: Params, mover: Code | None) -> None:
         """LineError where words of one line contradict each other."""
-        if Act.DWELL in acts and "P" not in params:
-            raise LineError("G4 needs its time: P")
-        if Act.DWELL in acts and Act.DATA in acts:
-            raise LineError("G4 and G10 want the same word P")
-        if Act.MACHINE_COORDINATES in acts:
-            if mover is None or mover.act not in (Act.RAPID, Act.FEED):
-                raise LineError("G53 needs G0 or G1")
-            if state.absolute is False:
-                raise LineError("G53 makes no sense with distances (G91)")
+        if Act.MACHINE_COORDINATES in acts and (mover is None or mover.act not in (Act.RAPID, Act.FEED)):
+            raise LineError("G53 needs G0 or G1")
         if mover is not None and mover.act is Act.MOTION_OFF and any(letter in params for letter in "XYZ"):
             raise LineError("axis words, but G80 ended all moves")

@@ -20,7 +20,7 @@ class FindingKind(StrEnum):
     SPEED = "over speed"
     STROKE = "plunger beyond stroke"
     PRESSURE = "pressure left"
-    FORCE = "motor would stall"
+    FORCE = "beyond the bench's strength"
     DWELL = "odd wait"
     UNKNOWN_WORD = "unknown word"
     SYNTAX = "bad line"

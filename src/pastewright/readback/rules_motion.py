@@ -64,7 +64,7 @@ def standoffs(seen: Evidence) -> Iterator[Finding]:
 
 def _standoff(visit: Visit, board_mm: float, highest_mm: float, pads: tuple[str, ...]) -> Iterator[Finding]:
     low, high = visit.low_mm - board_mm, visit.high_mm - board_mm
-    if low < LEAST_STANDOFF_MM - HEIGHT_GRAIN_MM:
+    if not low >= LEAST_STANDOFF_MM - HEIGHT_GRAIN_MM:  # also when the height is unknown
         off, limit = low, f"less than {LEAST_STANDOFF_MM:.2f} mm: the tip ploughs"
     elif high > highest_mm:
         off, limit = high, f"more than {highest_mm:.3f} mm: the paste does not reach the board"

@@ -7,6 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pastewright.profile.model import Profile
+from pastewright.readback.barrel import ATMOSPHERE_KPA
 from pastewright.readback.evidence import Evidence, paste_run
 from pastewright.readback.ledger import stray_limit_ul
 from pastewright.readback.match import targets
@@ -75,6 +76,10 @@ def relieved_at_the_end(seen: Evidence) -> Iterator[Finding]:
     if len(seen.moves) and seen.paste.last_kpa[-1] > limit:
         what = f"the barrel ends at {seen.paste.last_kpa[-1]:.1f} kPa; above {limit:.1f} kPa paste goes on oozing"
         yield Finding(kind=FindingKind.PRESSURE, what=what, line=int(seen.moves.line[-1]))
+    if seen.paste.lowest_kpa < -ATMOSPHERE_KPA:
+        row = int(seen.paste.last_kpa.argmin())
+        what = f"the plunger pulls {seen.paste.lowest_kpa:.0f} kPa; no vacuum is deeper than −{ATMOSPHERE_KPA:.0f} kPa"
+        yield Finding(kind=FindingKind.PRESSURE, what=what, line=int(seen.moves.line[row]))
     drawn = -float(seen.paste.out_ul[seen.paste.out_ul < 0].sum())
     if drawn > stray_limit_ul(seen.expected):
         row = int(np.flatnonzero(seen.paste.out_ul < 0)[0])
@@ -133,12 +138,19 @@ def plunger_within_stroke(seen: Evidence) -> Iterator[Finding]:
         yield Finding(kind=FindingKind.STROKE, what=what, line=line_of_least)
 
 
-def motor_strong_enough(seen: Evidence) -> Iterator[Finding]:
-    """The screw can be turned at the highest pressure: a stalled motor loses steps, and all doses after it."""
+def strong_enough(seen: Evidence) -> Iterator[Finding]:
+    """The barrel holds the highest pressure, and the motor turns the screw against it.
+
+    A stalled motor loses steps, and with them all doses after it.
+    """
     if not len(seen.moves):
         return
     row = int(seen.paste.peak_kpa.argmax())
     peak = float(seen.paste.peak_kpa[row])
+    limit = seen.profile.barrel.limit_kpa
+    if peak > limit:
+        what = f"the pressure rises to {peak:.0f} kPa; the barrel is made for {limit:g} kPa"
+        yield Finding(kind=FindingKind.FORCE, what=what, line=int(seen.moves.line[row]))
     force = peak * seen.profile.barrel.area_mm2 / 1000
     needed = raising_torque_nm(force, seen.profile) / seen.profile.plunger.gear
     if needed > seen.profile.plunger.torque_nm:
@@ -203,6 +215,6 @@ RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     relieved_at_the_end,
     settled_first,
     plunger_within_stroke,
-    motor_strong_enough,
+    strong_enough,
 )
 DRY_RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (plunger_still, every_place_visited)

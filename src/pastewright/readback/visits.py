@@ -60,8 +60,17 @@ def levels(moves: Timeline, *, travel_z_mm: float) -> Levels:
     for row in moves.arcs:
         sideways[row] = True
     lift = ~sideways & ~(shift[:, 2] == 0)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], low.astype(np.int8), [0]])))
-    return Levels(low=low, sideways=sideways, lift=lift, starts=edges[0::2], stops=edges[1::2] - 1)
+    # A visit ends where the tip is up again, also when the very next row lowers it once more.
+    up_after = moves.end_mm[:, 2] >= travel_z_mm - HEIGHT_GRAIN_MM
+    follows = np.concatenate([[False], low[:-1] & ~up_after[:-1]]) if len(low) else low
+    precedes = np.concatenate([low[1:], [False]]) & ~up_after if len(low) else low
+    return Levels(
+        low=low,
+        sideways=sideways,
+        lift=lift,
+        starts=np.flatnonzero(low & ~follows),
+        stops=np.flatnonzero(low & ~precedes),
+    )
 
 
 def visits(moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats) -> list[Visit]:
@@ -88,7 +97,7 @@ def visits(moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats) -> 
         path = ((places[k][0], places[k][1]),) if not sideways[k] else _path(moves, where, first, stops[k])
         low, high = lows[k], highs[k]
         if low > high:  # no work at all: down and up again
-            low = high = float(np.nanmin(z[first : stops[k] + 1]))
+            low = high = min(z[first : stops[k] + 1].tolist())
         found.append(Visit(first, stops[k], lines[k], path, volumes[k], peaks[k], low, high))
     return found
 

@@ -16,7 +16,6 @@ from pastewright.report import colours
 from pastewright.route.model import Sequence as Tour
 
 MARGIN_MM = 2.0
-LEGEND_MM = 7.0
 MOST_TITLES = 3000  # beyond that, tooltips would double the size of the file
 
 
@@ -45,12 +44,18 @@ def board_svg(
     apertures themselves are drawn.
     """
     x0, y0, x1, y1 = _frame(board, layout)
-    width, height = x1 - x0, y1 - y0
+    width = x1 - x0
+    legend, legend_mm = _legend(
+        _entries(board, planned=layout is not None, looks=bool(looks)), x0=x0, base=-y0, width=width
+    )
+    height = y1 - y0 + legend_mm
+    box = f"{_n(x0)} {_n(-y1)} {_n(width)} {_n(height)}"
+    size = f' width="{_n(width * 12)}" height="{_n(height * 12)}"' if standalone else ""
+    words = escape(f"{board.name}, {board.side} side", quote=True)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height + LEGEND_MM)}"'
-        + (f' width="{_n(width * 12)}" height="{_n((height + LEGEND_MM) * 12)}"' if standalone else "")
-        + f' role="img" aria-label="{escape(board.name, quote=True)}, {board.side} side" font-family="sans-serif">',
-        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height + LEGEND_MM)}" fill="{colours.GROUND}"/>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}"{size} role="img" aria-label="{words}"'
+        ' font-family="sans-serif">',
+        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height)}" fill="{colours.GROUND}"/>',
         '<g transform="scale(1 -1)">',
         *_ground(board),
         *_lands(board),
@@ -63,7 +68,7 @@ def board_svg(
             parts.append(_travel(layout.deposits, tour))
     parts += _looks(looks)
     parts.append("</g>")
-    parts += _legend(x0, -y0, width, planned=layout is not None, looks=bool(looks))
+    parts += legend
     parts.append("</svg>")
     return "\n".join(parts)
 
@@ -199,24 +204,39 @@ def _looks(looks: Sequence[Look]) -> Iterable[str]:
         )
 
 
-def _legend(x0: float, base: float, width: float, *, planned: bool, looks: bool) -> Iterable[str]:
-    """Swatches under the board, in rows that fit its width."""
-    entries = [(colours.LAND, "pad"), (colours.FIDUCIAL, "fiducial")]
+def _entries(board: Board, *, planned: bool, looks: bool) -> list[tuple[str, str]]:
+    entries = [(colours.LAND, "pad"), (colours.LAND_BARE, "pad without paste")]
+    if board.fiducials:
+        entries.append((colours.FIDUCIAL, "fiducial"))
     if planned:
         entries += [(colour, f"paste {words}") for _, colour, words in colours.FILL_SCALE]
         entries.append((colours.TRAVEL, "travel"))
     else:
         entries.append((colours.APERTURE, "paste aperture"))
+    if board.left_out:
+        entries.append((colours.LEFT_OUT, "not paste"))
     if looks:
         entries.append((colours.LOOK, "needs a look"))
+    return entries
+
+
+def _legend(
+    entries: Sequence[tuple[str, str]], *, x0: float, base: float, width: float
+) -> tuple[list[str], float]:
+    """Swatches under the board, in rows that fit its width, and the height they take [mm]."""
     size = min(1.6, max(0.8, width / 36))
-    column = size * 8.6
+    column = size * 9.6
     per_row = max(1, int((width - MARGIN_MM) / column))
+    parts = []
     for index, (colour, words) in enumerate(entries):
         x = x0 + MARGIN_MM / 2 + (index % per_row) * column
         y = base + size * (0.9 + 1.5 * (index // per_row))
-        yield f'<rect x="{_n(x)}" y="{_n(y - size * 0.75)}" width="{_n(size)}" height="{_n(size * 0.8)}" fill="{colour}"/>'
-        yield f'<text x="{_n(x + size * 1.3)}" y="{_n(y)}" font-size="{_n(size)}" fill="#e9efe9">{escape(words)}</text>'
+        parts.append(
+            f'<rect x="{_n(x)}" y="{_n(y - size * 0.75)}" width="{_n(size)}" height="{_n(size * 0.8)}"'
+            f' fill="{colour}"/>'
+            f'<text x="{_n(x + size * 1.3)}" y="{_n(y)}" font-size="{_n(size)}" fill="#e9efe9">{escape(words)}</text>'
+        )
+    return parts, size * (0.6 + 1.5 * -(-len(entries) // per_row))
 
 
 def _area_path(area: Area) -> str:

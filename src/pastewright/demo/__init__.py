@@ -1,0 +1,1 @@
+"""The demo board, a soil-moisture logger for greenhouses, and its fabrication files in two flavours."""

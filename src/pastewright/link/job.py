@@ -1,0 +1,339 @@
+"""Text of a program and its plan to a `Job`: blocks of lines in the order they are sent, one per deposit.
+
+    setup     modes and settings, before anything moves
+    settle    raising the tip, the settling strip
+    deposit   from the line that plan.json names to the one before the next deposit's
+    end       after the last lift: park, motors
+
+Every line of the text belongs to exactly one block. A block knows the modes in force before it, so that a run may
+begin with it (`chosen`): modes and the plunger's position are restated by words that move nothing.
+"""
+
+import hashlib
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any
+
+from pastewright.link.words import Modal, Scan, UnreadableError, number, restated, wire_line, words_of
+from pastewright.problems import InputError, Problem, one_error
+
+
+class Part(StrEnum):
+    """What a block of lines is for."""
+
+    SETUP = "setup"
+    SETTLE = "settle"
+    DEPOSIT = "deposit"
+    END = "end"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """Lines `first` to `last` of the program (1-based, both included), as they go out, and the modes around them."""
+
+    part: Part
+    first: int
+    last: int
+    lines: tuple[str, ...]
+    deposit: int | None
+    before: Modal
+    after: Modal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Laid:
+    """What a deposit is, for people: its pads, place [mm, board] and volume."""
+
+    id: int
+    kind: str
+    pads: tuple[str, ...]
+    points_mm: tuple[tuple[float, float], ...]
+    volume_ul: float
+    width_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A program ready to be sent. `deposits` are in the order of the program; `dialect` is "reprap" or "ngc"."""
+
+    sha256: str
+    board: str
+    side: str
+    size_mm: tuple[float, float]
+    dialect: str
+    letter: str
+    dry: bool
+    paste: str
+    machine_s: float
+    paste_ul: float
+    strip_ul: float
+    blocks: tuple[Block, ...]
+    deposits: tuple[Laid, ...]
+
+    @property
+    def pads(self) -> tuple[str, ...]:
+        """Every pad that gets paste, in the order it gets it first."""
+        return tuple(dict.fromkeys(pad for laid in self.deposits for pad in laid.pads))
+
+    @property
+    def own_mode(self) -> bool:
+        """Whether M82 and M83 rule the plunger's words."""
+        return self.letter == "E"
+
+
+def job_sha256(text: str) -> str:
+    """Return the name of a program: the SHA-256 of its text."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_job(text: str, document: Mapping[str, Any], *, file: str = "", plan_file: str = "") -> Job:
+    """Return the job of a program and its plan.json; raises `InputError` naming every line that does not fit."""
+    laid, first_lines = _deposits(document, plan_file)
+    profile = _part(document, "profile", plan_file)
+    board = _part(document, "board", plan_file)
+    totals = _part(document, "totals", plan_file)
+    rows = text.splitlines()
+    starts = _starts(first_lines, rows, file)
+    letter = str(profile.get("plunger_letter", "E"))
+    blocks = _blocks(rows, starts, letter, file)
+    size = board.get("size_mm") or (0.0, 0.0)
+    paste_ul = float(totals.get("paste_ul", 0.0))
+    return Job(
+        sha256=job_sha256(text),
+        board=str(board.get("name", "")),
+        side=str(board.get("side", "")),
+        size_mm=(float(size[0]), float(size[1])),
+        dialect=str(profile.get("dialect", "")),
+        letter=letter,
+        dry=bool(document.get("dry", False)),
+        paste=str(profile.get("paste", "")),
+        machine_s=float(totals.get("machine_s", 0.0)),
+        paste_ul=paste_ul,
+        strip_ul=max(float(totals.get("barrel_sweep_ul", paste_ul)) - paste_ul, 0.0),
+        blocks=blocks,
+        deposits=tuple(laid[deposit] for _, deposit in starts),
+    )
+
+
+def _part(document: Mapping[str, Any], name: str, plan_file: str) -> Mapping[str, Any]:
+    part = document.get(name) if isinstance(document, Mapping) else None
+    if not isinstance(part, Mapping):
+        raise one_error(
+            f"there is no {name!r} in this plan",
+            "Give the plan.json that was written together with the program.",
+            file=plan_file,
+        )
+    return part
+
+
+def _deposits(document: Mapping[str, Any], plan_file: str) -> tuple[dict[int, Laid], dict[int, int]]:
+    """Return deposits by id and their first lines; a bead across several pads appears once, with all of them."""
+    laid: dict[int, Laid] = {}
+    first_lines: dict[int, int] = {}
+    pads = document.get("pads") if isinstance(document, Mapping) else None
+    try:
+        for pad in pads or ():
+            for row in pad["deposits"]:
+                key = int(row["id"])
+                if key in laid:
+                    laid[key] = replace(laid[key], pads=(*laid[key].pads, str(pad["id"])))
+                    continue
+                first_lines[key] = int(row["line"])
+                laid[key] = Laid(
+                    id=key,
+                    kind=str(row["kind"]),
+                    pads=(str(pad["id"]),),
+                    points_mm=tuple((float(x), float(y)) for x, y in row["points_mm"]),
+                    volume_ul=float(row["total_ul"]),
+                    width_mm=float(row["width_mm"]),
+                )
+    except (KeyError, TypeError, ValueError) as error:
+        raise one_error(
+            f"the plan's pads are not as they should be ({error!r})",
+            "Give the plan.json that was written together with the program.",
+            file=plan_file,
+        ) from None
+    if not laid:
+        raise one_error(
+            "this plan has no deposits",
+            "Give the plan.json that was written together with the program.",
+            file=plan_file,
+        )
+    return laid, first_lines
+
+
+def _starts(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> list[tuple[int, int]]:
+    """Return (first line, deposit) in program order."""
+    wrong = [
+        Problem(
+            what=f"the plan has deposit {deposit} begin at line {line}, but the program has {len(rows)} lines"
+            if line > 0
+            else f"the plan does not say at which line deposit {deposit} begins",
+            mend="Program and plan.json must come from the same `pastewright plan`.",
+            file=file,
+        )
+        for deposit, line in first_lines.items()
+        if not 0 < line <= len(rows)
+    ]
+    seen: dict[int, int] = {}
+    for deposit, line in first_lines.items():
+        if line in seen and 0 < line <= len(rows):
+            wrong.append(
+                Problem(
+                    what=f"the plan has deposits {seen[line]} and {deposit} begin at the same line",
+                    mend="Program and plan.json must come from the same `pastewright plan`.",
+                    file=file,
+                    line=line,
+                )
+            )
+        seen[line] = deposit
+    if wrong:
+        raise InputError(wrong[:20])
+    return sorted((line, deposit) for deposit, line in first_lines.items())
+
+
+def _blocks(rows: Sequence[str], starts: Sequence[tuple[int, int]], letter: str, file: str) -> tuple[Block, ...]:
+    wire = [wire_line(row) for row in rows]
+    problems: list[Problem] = []
+    scan = Scan(letter)
+    cuts: list[tuple[int, Part, int | None]] = [(line, Part.DEPOSIT, deposit) for line, deposit in starts]
+    settle = _first_move(wire, cuts[0][0], letter)
+    cuts = [(1, Part.SETUP, None), *([(settle, Part.SETTLE, None)] if settle else []), *cuts]
+    end = _end(wire, cuts[-1][0], letter)
+    if end is not None:
+        cuts.append((end, Part.END, None))
+    blocks: list[Block] = []
+    for index, (first, part, deposit) in enumerate(cuts):
+        last = cuts[index + 1][0] - 1 if index + 1 < len(cuts) else len(rows)
+        before = scan.modal()
+        for at in range(first - 1, last):
+            try:
+                if wire[at]:
+                    scan.line(wire[at])
+            except UnreadableError as error:
+                problems.append(
+                    Problem(
+                        what=f"this line cannot be followed: {error}",
+                        mend="Programs that are run line by line need plain numbers and straight moves.",
+                        file=file,
+                        line=at + 1,
+                    )
+                )
+        blocks.append(
+            Block(
+                part=part,
+                first=first,
+                last=last,
+                lines=tuple(line for line in wire[first - 1 : last] if line),
+                deposit=deposit,
+                before=before,
+                after=scan.modal(),
+            )
+        )
+    if problems:
+        raise InputError(problems[:20])
+    return tuple(blocks)
+
+
+def _first_move(wire: Sequence[str], until: int, letter: str) -> int | None:
+    """Return the first line (1-based) before `until` that moves an axis or the plunger, None if none does."""
+    scan = Scan(letter)
+    for at, line in enumerate(wire[: until - 1], start=1):
+        if not line:
+            continue
+        try:
+            scan.line(line)
+        except UnreadableError:
+            return at
+        if scan.moved:
+            return at
+    return None
+
+
+def _end(wire: Sequence[str], start: int, letter: str) -> int | None:
+    """Return the line (1-based) after the last deposit's lift, None where nothing follows it.
+
+    In a program that never lowers the tip (a dry one) it is the last move in X or Y after the deposit's own.
+    """
+    scan, lifts, hops = Scan(letter), [], []
+    scan.line("G1")  # the last deposit's lines may rely on the motion word of an earlier one
+    for at, line in enumerate(wire[start - 1 :], start=start):
+        try:
+            if line:
+                scan.line(line)
+        except UnreadableError:
+            continue
+        if not line or not scan.moved:
+            continue
+        if scan.moved & {"Z"}:
+            lifts.append(at)
+        elif scan.moved & {"X", "Y"}:
+            hops.append(at)
+    if lifts:
+        after = lifts[-1] + 1
+        return after if after <= len(wire) and any(wire[after - 1 :]) else None
+    return hops[-1] if len(hops) > 1 else None
+
+
+def chosen(job: Job, deposits: Collection[int]) -> tuple[Block, ...]:
+    """Return the blocks of a run that lays only `deposits`: setup, settling, those, end, in program order.
+
+    Where a block does not follow its own predecessor, the modes before it are restated first.
+    """
+    blocks: list[Block] = []
+    skipped = False
+    for block in job.blocks:
+        if block.part is Part.DEPOSIT and block.deposit not in deposits:
+            skipped = True
+            continue
+        if skipped:
+            again = restated(block.before, job.letter, own_mode=job.own_mode)
+            block = replace(block, lines=(*again, *block.lines))
+            skipped = False
+        blocks.append(block)
+    return tuple(blocks)
+
+
+def in_air(job: Job, travel_z_mm: float) -> Job:
+    """Return the job with the plunger still and the tip never below `travel_z_mm`, for a first run in the air."""
+    if job.dry:
+        return job
+    if any(block.after.absolute is False for block in job.blocks):
+        raise one_error(
+            "a program in relative positions (G91) cannot be lifted into the air line by line",
+            "Plan it with `pastewright plan --dry` instead.",
+        )
+    units = next((block.after.units_mm for block in job.blocks if block.after.units_mm), 1.0) or 1.0
+    floor = travel_z_mm / units
+    blocks = tuple(
+        replace(
+            block,
+            lines=tuple(line for line in (_aired(line, job.letter, floor) for line in block.lines) if line),
+            before=_aired_modal(block.before, job.letter, travel_z_mm),
+            after=_aired_modal(block.after, job.letter, travel_z_mm),
+        )
+        for block in job.blocks
+    )
+    return replace(job, dry=True, blocks=blocks)
+
+
+def _aired(line: str, letter: str, floor: float) -> str:
+    words = words_of(line)
+    if ("G", 92.0) in words or not any(name in ("Z", letter) for name, _ in words):
+        return line
+    if any(name == "G" and value in (4.0, 28.0) or name == "M" for name, value in words):
+        return line
+    kept = [
+        (name, max(value, floor) if name == "Z" else value) for name, value in words if name != letter
+    ]
+    if not any(name in "XYZ" for name, _ in kept):
+        return ""  # the plunger alone would have moved, at its own feed
+    return " ".join(f"{name}{number(value)}" for name, value in kept)
+
+
+def _aired_modal(modal: Modal, letter: str, travel_z_mm: float) -> Modal:
+    place = {name: max(value, travel_z_mm) if name == "Z" else value for name, value in modal.place.items()}
+    if letter in place:
+        place[letter] = 0.0
+    return replace(modal, place=place)

@@ -1,0 +1,395 @@
+"""The RepRap host protocol: numbered lines with checksums, an answer to each, `Resend` when one was bad.
+
+How it goes, in plain words. Every line goes out as `N<number> <words>*<sum>`; the sum is the exclusive-or of all
+bytes before the star. The controller takes lines in strict sequence and answers each with `ok`. A line that is
+damaged, or not the next in sequence, changes nothing: the answer is an `Error:` text, `Resend: <n>` (some say
+`rs <n>`) with the number it waits for, and an `ok`. Long commands are bridged by `echo:busy:`. Anything else
+(temperatures, messages) is chatter. After a reset it says `start` and waits for line 1. Some controllers append
+what they know to the ok: `ok N12 P15 B3`, last line taken, free places in planner and command buffer.
+
+Why nothing is lost or doubled. The number decides, not the count of oks: `Resend: n` means "all before n is taken,
+n is not". So an unanswered line may always be sent again; if it had been taken, the answer says so. An ok proves
+little, as serial lines lose and double bytes; a barrier proves much: `M400` (wait until all moves have ended) and
+`M114` (say where you are). The controller answers in sequence, so a position that comes after M114 went out comes
+after everything before it was carried out. The ok of M114 is the first one *after* the position: oks before
+it are surplus, and the count is right again at every barrier.
+
+    state      what came                        what follows
+    ASKING     position and ok of the handshake READY: Ready
+    ASKING     nothing for `silence_s`          ask again, 3 times, then Failed silent
+    READY      ok                               next line
+    READY      Resend: n, n was sent            go on from n as soon as the answers in flight are in
+    READY      Resend: n, n proved long ago     twice in a row: Failed reset
+    READY      nothing for `silence_s`          the oldest unanswered line again, 6 times, then Failed silent
+    READY      start                            Failed reset
+    any        busy                             the wait starts anew
+
+Source: the public G-code pages of the RepRap wiki and the controllers' serial texts (from memory). One line is in
+flight at a time; with an advanced ok as many as its B allows, up to `MOST_IN_FLIGHT` and `MOST_BYTES`.
+"""
+
+import re
+from collections import deque
+from collections.abc import Iterable
+from enum import Enum
+from functools import reduce
+from operator import xor
+
+from pastewright.link.events import Event, Failed, Passed, Ready, Repeated, Said, Trouble
+
+SILENCE_S = 10.0
+ASK_TRIES = 3
+LINE_TRIES = 6
+LINE_BYTES = 96
+"""Longest line sent; controllers keep 96 bytes a command (from memory)."""
+MOST_IN_FLIGHT = 4
+MOST_BYTES = 120
+QUIET_S = 0.1
+"""After a Resend with several lines in flight the controller may have thrown some away: wait this long for answers."""
+MOST_PENDING = 4096
+"""An answer line longer than this is no answer."""
+
+_RESEND = re.compile(r"^(?:resend|rs)\s*:?\s*N?\s*(\d+)", re.IGNORECASE)
+_OK_NUMBER = re.compile(r"\bN(\d+)")
+_OK_BUFFER = re.compile(r"\bB(\d+)")
+_PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
+_RESET = re.compile(r"^start\b")
+
+
+class _State(Enum):
+    ASKING = "asking"
+    READY = "ready"
+    FAILED = "failed"
+
+
+def numbered(line: str, number: int) -> bytes:
+    """Return a line as it goes over the wire, with number, checksum and line end."""
+    body = f"N{number} {line}".encode("ascii", "replace")
+    return b"%s*%d\n" % (body, reduce(xor, body))
+
+
+def position_of(text: str) -> dict[str, float]:
+    """Return the axes of a position report, {} where the text is none; step counts behind `Count` are left out."""
+    head = text.split("Count")[0]
+    place = {letter: float(value) for letter, value in _PLACE.findall(head)}
+    return place if {"X", "Y", "Z"} <= place.keys() else {}
+
+
+class RepRapSender:
+    """Sends lines to a printer controller. See `events.Sender` for the shape, the module for the rules."""
+
+    emergency = b"M112\n"
+
+    def __init__(self, *, silence_s: float = SILENCE_S, advanced: bool = True) -> None:
+        self._silence_s = silence_s
+        self._advanced = advanced
+        self._state = _State.ASKING
+        self._in = bytearray()
+        self._queue: deque[tuple[str, int | None]] = deque()  # line, barrier that it ends
+        self._lines: dict[int, tuple[bytes, int | None]] = {}  # what was numbered and is not proved yet
+        self._next = 0  # the number that goes out next
+        self._top = 0  # the highest number ever sent, plus one
+        self._proved = 0  # all before it are proved carried out
+        self._expected = 0  # all before it are believed taken
+        self._flight: deque[int] = deque()  # numbers that wait for an answer, in order
+        self._flight_bytes = 0
+        self._resend: int | None = None  # number asked for in the answer that is coming in
+        self._back_to: int | None = None  # go on from here when the answers in flight are in
+        self._suspect = 0  # Resends in a row that ask for what was proved
+        self._window = 1
+        self._barriers: dict[int, int] = {}  # line number of each M114 in flight -> token
+        self._position: dict[str, float] = {}
+        self._tries = 0
+        self._heard_s = 0.0
+        self._out = bytearray()
+        self._words = ""
+        self._taken = 0
+
+    # -- what the run asks for --------------------------------------------------------------------------
+
+    @property
+    def taken(self) -> int:
+        """Lines acknowledged since the start, barriers included."""
+        return self._taken
+
+    @property
+    def unsent(self) -> int:
+        """Lines pushed and not yet sent."""
+        return len(self._queue)
+
+    @property
+    def next_s(self) -> float | None:
+        """When to tick if nothing is received before."""
+        if self._state is _State.FAILED:
+            return None
+        if self._back_to is not None:
+            return self._heard_s + QUIET_S
+        return self._heard_s + self._silence_s if self._flight else None
+
+    def start(self, now_s: float) -> None:
+        """Set the controller's line count to 0 and ask for its name and position.
+
+        The empty line first ends whatever half line an earlier host left behind.
+        """
+        self._state = _State.ASKING
+        self._heard_s = now_s
+        self._ask()
+
+    def _ask(self) -> None:
+        self._flight.clear()
+        self._flight_bytes = 0
+        self._lines = {0: (numbered("M110 N0", 0), None)}
+        self._out += b"\n" + self._lines[0][0]
+        self._flight.append(0)
+        self._next = self._top = 1
+        self._expected = self._proved = 0
+        self._queue = deque([("M115", None), ("M400", None), ("M114", -1), *_no_questions(self._queue)])
+        self._barriers = {}
+        self._back_to = self._resend = None
+        self._position = {}
+
+    def push(self, lines: Iterable[str]) -> None:
+        """Queue lines; a line too long for a controller's buffer is a ValueError."""
+        for line in lines:
+            if len(line) > LINE_BYTES - 12:
+                raise ValueError(f"a line of {len(line)} characters is too long to send: {line[:40]}…")
+            self._queue.append((line, None))
+
+    def barrier(self, token: int) -> None:
+        """Queue M400 and M114."""
+        self._queue.append(("M400", None))
+        self._queue.append(("M114", token))
+
+    def drop_unsent(self) -> int:
+        """Forget what was not sent; what is being repeated stays, as the controller waits for it."""
+        dropped = len(self._queue)
+        self._queue.clear()
+        return dropped
+
+    def hold(self, now_s: float) -> bool:
+        """Return False: the protocol has no byte for it."""
+        return False
+
+    def go_on(self, now_s: float) -> None:
+        """Nothing to end."""
+
+    def break_off(self, now_s: float) -> None:
+        """Forget what was not sent; what was sent comes to its own end."""
+        self.drop_unsent()
+
+    # -- bytes out --------------------------------------------------------------------------------------
+
+    def to_send(self, now_s: float) -> bytes:
+        """Return the bytes that may go out now."""
+        if self._state is not _State.FAILED and self._back_to is None:
+            while self._room() and (self._next < self._top or self._queue):
+                self._send_next(now_s)
+        data = bytes(self._out)
+        self._out.clear()
+        return data
+
+    def _room(self) -> bool:
+        if not self._flight:
+            return True
+        if self._barriers:  # nothing may follow a barrier's question before its answer
+            return False
+        return len(self._flight) < self._window and self._flight_bytes < MOST_BYTES - LINE_BYTES
+
+    def _send_next(self, now_s: float) -> None:
+        if self._next == self._top:
+            line, token = self._queue.popleft()
+            self._lines[self._top] = (numbered(line, self._top), token)
+            self._top += 1
+        data, token = self._lines[self._next]
+        if token is not None:
+            self._barriers[self._next] = token
+            self._position = {}
+        if not self._flight:
+            self._heard_s = now_s
+        self._flight.append(self._next)
+        self._flight_bytes += len(data)
+        self._out += data
+        self._next += 1
+
+    # -- bytes in ---------------------------------------------------------------------------------------
+
+    def received(self, data: bytes, now_s: float) -> list[Event]:
+        """Take bytes from the controller."""
+        events: list[Event] = []
+        self._in += data
+        while (end := self._in.find(b"\n")) >= 0:
+            text = self._in[:end].decode("ascii", "replace").strip("\r\0 \t")
+            del self._in[: end + 1]
+            if text and self._state is not _State.FAILED:
+                self._line(text, now_s, events)
+        if len(self._in) > MOST_PENDING:
+            del self._in[:-MOST_PENDING]
+        return events
+
+    def _line(self, text: str, now_s: float, events: list[Event]) -> None:
+        self._heard_s = now_s
+        if text.startswith("ok"):
+            if place := position_of(text):  # some controllers answer M114 on one line: "ok C: X:… Y:…"
+                self._position = place
+            self._ok(text, events)
+            return
+        resend = _RESEND.match(text)
+        if resend:
+            self._resend = int(resend[1])
+            return
+        if place := position_of(text):
+            if self._barriers and self._flight and self._flight[0] in self._barriers:
+                self._position = place
+            return
+        lower = text.lower()
+        if _RESET.match(lower):
+            if self._state is _State.READY:
+                self._fail(Trouble.RESET, f"the controller started anew ({text})", events)
+            return
+        if lower.startswith(("echo:busy", "busy:", "wait")):
+            return
+        if "FIRMWARE_NAME" in text:
+            self._words = text
+            return
+        if lower.startswith("error:") and self._fatal(lower):
+            self._fail(Trouble.ALARM, f"the controller halted: {text}", events)
+            return
+        if self._state is _State.READY and "unknown command" in lower:
+            self._fail(Trouble.REFUSED, f"the controller does not know a line: {text}", events)
+            return
+        events.append(Said(text))
+
+    @staticmethod
+    def _fatal(lower: str) -> bool:
+        return any(word in lower for word in ("halted", "kill", "stopped", "endstop", "homing failed"))
+
+    def _ok(self, text: str, events: list[Event]) -> None:
+        asked, self._resend = self._resend, None
+        if asked is not None:
+            if self._flight:
+                self._pop()
+            self._asked_again(asked, events)
+            return
+        if not self._flight:
+            return  # surplus: a doubled ok, or the answer to a line given up
+        head = self._flight[0]
+        if head in self._barriers and not self._position:
+            return  # surplus: the position comes before the ok that counts
+        told = _OK_NUMBER.search(text) if self._advanced else None
+        if told:
+            last = int(told[1])
+            if last < head:
+                return  # of an earlier line, doubled
+            while self._flight and self._flight[0] <= min(last, head + MOST_IN_FLIGHT):
+                head = self._pop()
+                self._accepted(head, events)
+                if self._state is _State.FAILED:
+                    return
+            if free := _OK_BUFFER.search(text):
+                self._window = min(1 + int(free[1]), MOST_IN_FLIGHT)
+        else:
+            self._accepted(self._pop(), events)
+        self._go_back_if_quiet()
+
+    def _pop(self) -> int:
+        number = self._flight.popleft()
+        self._flight_bytes -= len(self._lines[number][0]) if number in self._lines else 0
+        if not self._flight:
+            self._flight_bytes = 0
+        return number
+
+    def _accepted(self, number: int, events: list[Event]) -> None:
+        self._tries = self._suspect = 0
+        if number >= self._expected:
+            self._taken += number + 1 - self._expected
+            self._expected = number + 1
+        token = self._barriers.pop(number, None)
+        if token is None:
+            return
+        position, self._position = self._position, {}
+        for old in range(self._proved, number + 1):
+            self._lines.pop(old, None)
+        self._proved = number + 1
+        if token == -1:
+            self._state = _State.READY
+            events.append(Ready(self._words or "a printer controller without a name"))
+        else:
+            events.append(Passed(token, position))
+
+    def _asked_again(self, number: int, events: list[Event]) -> None:
+        """Go on from `number`, unless it cannot be meant: damaged on the way, or from a controller that was reset."""
+        if number > self._top:
+            number = self._expected
+        elif number < self._proved or number not in {*self._lines, self._top}:
+            self._suspect += 1
+            if self._suspect >= 2 and self._state is _State.READY:
+                self._fail(
+                    Trouble.RESET,
+                    f"the controller asks for line {number}, which was carried out long ago: it was reset",
+                    events,
+                )
+                return
+            number = self._expected
+        else:
+            self._suspect = 0
+        events.append(Repeated(number))
+        self._back_to = number
+        self._go_back_if_quiet()
+
+    def _go_back_if_quiet(self) -> None:
+        if self._back_to is not None and not self._flight:
+            self._go_back()
+
+    def _go_back(self) -> None:
+        assert self._back_to is not None
+        self._expected = self._next = min(self._back_to, self._top)
+        self._back_to = None
+        self._flight.clear()
+        self._flight_bytes = 0
+        self._barriers = {number: t for number, t in self._barriers.items() if number < self._next}
+
+    # -- time -------------------------------------------------------------------------------------------
+
+    def tick(self, now_s: float) -> list[Event]:
+        """Let time pass: answers overdue are asked for."""
+        events: list[Event] = []
+        due = self.next_s
+        if due is None or now_s < due:
+            return events
+        self._heard_s = now_s
+        if self._back_to is not None:
+            self._go_back()
+            return events
+        self._tries += 1
+        limit = ASK_TRIES if self._state is _State.ASKING else LINE_TRIES
+        if self._tries >= limit:
+            self._fail(
+                Trouble.SILENT,
+                f"no answer for {self._tries * self._silence_s:.0f} s",
+                events,
+            )
+        elif self._state is _State.ASKING:
+            self._ask()
+        else:
+            # From the oldest believed not taken; had it been taken, the answer says so.
+            self._back_to = self._expected
+            self._window = 1
+            self._in.clear()  # half an answer will not be completed any more
+            self._out += b"\n"  # nor half a line
+            self._go_back()
+        return events
+
+    def _fail(self, trouble: Trouble, what: str, events: list[Event]) -> None:
+        self._state = _State.FAILED
+        self._out.clear()
+        self._queue.clear()
+        events.append(Failed(trouble, what))
+
+
+def _no_questions(queue: deque[tuple[str, int | None]]) -> list[tuple[str, int | None]]:
+    """Return the queue without the handshake's questions that an earlier try left there."""
+    rest = list(queue)
+    for at, (_, token) in enumerate(rest):
+        if token == -1:
+            return rest[at + 1 :]
+    return rest
