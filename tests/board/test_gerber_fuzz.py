@@ -218,6 +218,13 @@ def test_a_file_cut_off_anywhere_never_passes_in_silence():
             assert any("M02" in problem.what for problem in layer.problems), length
 
 
+def test_a_macro_that_all_but_touches_itself_stays_valid_when_it_is_turned():
+    """Found by changing one digit of the file above: its moiré then meets its thermal in a single point."""
+    data = EVERYTHING.replace(b"6,0,0,3,0.2", b"6,2,0,3,0.2")
+    assert data != EVERYTHING
+    outcome(data)
+
+
 def test_a_dropped_line_is_drawn_differently_or_told():
     """Every line matters but comments and names: without it objects or problems change."""
     lines = EVERYTHING.splitlines(keepends=True)

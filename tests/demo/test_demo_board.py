@@ -294,7 +294,7 @@ def test_the_netlist_names_the_pads_as_the_x2_attributes_do() -> None:
             use = thing.attributes.get("AperFunction", ("",))[0]
             if "P" in thing.attributes and use != "FiducialPad":
                 ref, pin = thing.attributes["P"][:2]
-                told[ref, pin[:4]] = (thing.attributes["N"][0], thing.shape)
+                told[ref, pin] = (thing.attributes["N"][0], thing.shape)
     assert points.keys() == told.keys()
     for key, (net, shape) in told.items():
         assert points[key].net == ("" if net == "N/C" else net)

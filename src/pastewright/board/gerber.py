@@ -132,7 +132,7 @@ class _Reader:
             )
         if not len(block) and not self.complaints.errors:
             self.complaints.note("The file draws nothing.")
-        return self.image.applied(block)
+        return self.image.applied(block).mended()
 
     # Word statements.
 

@@ -34,9 +34,9 @@ def look_command(source: Path, *, side: str, out: Path | None, layers: Sequence[
         _print_board(board)
         if out is not None:
             console.print(f"  picture  {escape(str(_draw(board, out)))}")
-    for one, error in failed:
+    for one, failure in failed:
         console.print(f"[bold]{one} side[/]: nothing to show")
-        print_problems([_softened(problem) for problem in error.problems])
+        print_problems([_softened(problem) for problem in failure.problems])
     return DONE
 
 

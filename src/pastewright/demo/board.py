@@ -172,7 +172,7 @@ def _record(pad: Pad) -> str:
     size = f"X{_tenth_mil(pad.land.w):04d}Y{_tenth_mil(height):04d}R{pad.turn_deg % 360:03d}"
     mask_side = "0" if pad.through or bare else "1" if pad.bottom else "2"
     net = pad.net or "N/C"
-    return f"{record}{net:<14}   {pad.ref:<6}-{pad.pin[:4]:<4} {hole}{access}{_net_place(pad.x, pad.y)}{size} S{mask_side}"
+    return f"{record}{net:<14}   {pad.ref:<6}-{pad.pin:<4} {hole}{access}{_net_place(pad.x, pad.y)}{size} S{mask_side}"
 
 
 def _net_place(x: float, y: float) -> str:

@@ -136,7 +136,7 @@ def _qfn32() -> Pattern:
 def _usb_c() -> Pattern:
     """A 16-contact receptacle: 0.5 mm pitch signals, wide power pads, shell in slots, two pegs. Faces down."""
     row, length = 4.045, 1.15
-    names = ("A1B12", "A4B9", "B8", "A5", "B7", "A6", "A7", "B6", "A8", "B5", "B4A9", "B1A12")
+    names = ("A1", "A4", "B8", "A5", "B7", "A6", "A7", "B6", "A8", "B5", "B4", "B1")
     places = (-3.2, -2.4, -1.75, -1.25, -0.75, -0.25, 0.25, 0.75, 1.25, 1.75, 2.4, 3.2)
     lands = [
         Land(pin=pin, x=x, y=row, w=0.6 if abs(x) > 2 else 0.3, h=length, same_paste=True)
