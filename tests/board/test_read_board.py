@@ -303,3 +303,27 @@ def test_a_damaged_demo_board_gives_a_board_or_an_input_error_and_never_a_traceb
         return
     assert len({pad.id for pad in board.pads}) == len(board.pads)
     assert all(pad.land.is_valid and pad.land.area > 0 for pad in board.pads)
+
+
+def test_drills_written_as_gerber_are_read_as_holes(tmp_path: Path):
+    contents = files()
+    del contents["logger-PTH.drl"]
+    head = "%TF.FileFunction,Plated,1,2,PTH*%\n%FSLAX46Y46*%\n%MOMM*%\n%TA.AperFunction,ComponentDrill*%\n%ADD10C,1.0*%\n"
+    contents["logger-PTH-drl.gbr"] = (head + "D10*\nX15000000Y7000000D03*\nM02*\n").encode()
+    board = read_board(folder(tmp_path, contents), side=Side.TOP)
+    hole = next(pad.hole for pad in board.pads if pad.kind is PadKind.THROUGH_HOLE)
+    assert hole is not None
+    assert (hole.x_mm, hole.y_mm, hole.diameter_mm) == approx((15.0, 7.0, 1.0))
+    assert hole.plated is True
+
+
+def test_unconnected_pads_share_no_net(tmp_path: Path):
+    contents = files()
+    names = "%TO.P,U1,{0}*%\n%TO.N,N/C*%\n"
+    flashes = ["X5000000Y5000000D03*\n", "X8000000Y5000000D03*\n", "X5000000Y9000000D03*\n"]
+    body = "D11*\n" + "".join(names.format(pin) + flash for pin, flash in enumerate(flashes, 1))
+    contents["logger-F_Cu.gtl"] = gerber(body)
+    board = read_board(folder(tmp_path, contents), side=Side.TOP)
+    pasted = [pad for pad in board.pads if pad.apertures]
+    assert [pad.ref for pad in pasted] == ["U1"] * 3
+    assert [pad.net for pad in pasted] == [""] * 3  # Gerber format specification: .N "N/C" is not a net

@@ -14,6 +14,7 @@ from pastewright.deposit.frame import frames
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.odd import choose_odd, footprint
 from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
+import itertools
 
 
 def bench(gauge=25, *, overhang_mm=0.05, dot_ratio=0.4, **changes):
@@ -80,6 +81,22 @@ def test_a_large_land_gets_a_field_and_a_larger_one_a_serpentine():
     assert path.kind is DepositKind.BEAD
     assert len(path.points_mm) % 2 == 0
     assert within(serpentine, 12.0, 10.0, 0.0)
+
+
+def test_lines_of_a_serpentine_lie_side_by_side_but_not_far_apart():
+    (path,) = choose(12.0, 10.0, 10.93, bench()).pieces
+    lines = sorted({round(v, 6) for _, v in path.points_mm})
+    steps = [upper - lower for lower, upper in itertools.pairwise(lines)]
+    assert all(path.width_mm <= step <= 2 * path.width_mm for step in steps)
+
+
+def test_a_row_may_use_the_overhang_at_its_ends_so_that_its_dots_only_touch():
+    # Two dots 0.54 mm wide on 1.0 mm: half a land each would let them overlap by 0.04 mm.
+    choice = choose(1.0, 0.5, 2 * dot_volume_ul(0.54, 0.4), bench())
+    assert choice.form is Form.DOT_ROW
+    (u0, _), (u1, _) = (piece.points_mm[0] for piece in choice.pieces)
+    assert u1 - u0 == approx(0.54)
+    assert within(choice, 1.0, 0.5, 0.05)
 
 
 def test_a_little_paste_on_a_large_land_is_spread_as_far_as_the_tip_allows():
@@ -198,6 +215,10 @@ def test_more_paste_asked_never_means_less_laid_while_no_limit_is_left(one, othe
 ELL = Polygon([(0, 0), (3, 0), (3, 1), (1, 1), (1, 3), (0, 3)])
 RING = Point(0, 0).buffer(2.0).difference(Point(0, 0).buffer(1.0))
 PLATE = Polygon([(0, 0), (2, 0), (3, 1), (2, 2), (0, 2)])
+# A turned 3 × 1 mm rectangle with a notch in every side: none of its edges has the rectangle's direction.
+NOTCHED = affinity.rotate(
+    Polygon([(0, 0), (1.5, 0.1), (3, 0), (2.9, 0.5), (3, 1), (1.5, 0.9), (0, 1), (0.1, 0.5)]), 20
+)
 
 
 @pytest.mark.parametrize("land", [ELL, RING, PLATE], ids=["ell", "ring", "plate"])
@@ -236,7 +257,7 @@ def test_frames_follow_their_lands():
 
 def test_the_frame_of_a_concave_land_is_its_least_rectangle():
     # shapely's own least rotated rectangle is the judge.
-    for land in (ELL, PLATE):
+    for land in (ELL, PLATE, NOTCHED):
         (frame,) = frames([land])
         assert frame.long_mm * frame.short_mm == approx(land.minimum_rotated_rectangle.area)
 

@@ -111,6 +111,21 @@ def test_panes_too_small_for_the_tip_are_laid_as_one_land():
     assert layout.pads[0].warnings == ()
 
 
+def test_panes_share_the_dose_by_their_areas():
+    panes = [rectangle(-1, 0, 1.2, 1.0), rectangle(1, 0, 0.6, 1.0)]
+    layout = laid([pad("L1-1", rectangle(0, 0, 3.4, 1.2), apertures=panes)], [0.18])
+    left, right = (
+        sum(d.volume_ul for d in layout.deposits if pane.contains(Point(d.points_mm[0]))) for pane in panes
+    )
+    assert (left, right) == approx((0.12, 0.06))
+
+
+def test_dots_of_one_pad_may_touch_each_other():
+    layout = laid([pad("U1-1", rectangle(0, 0, 1.95, 0.6))], [0.148])
+    assert layout.pads[0].form == Form.DOT_ROW
+    assert layout.pads[0].warnings == ()
+
+
 def test_a_small_opening_says_where_on_the_land_the_paste_belongs():
     tab = pad("J1-S", rectangle(0, 0, 6, 2), apertures=[rectangle(2, 0, 1.5, 1.5)])
     (deposit,) = laid([tab], [0.2]).deposits
@@ -132,8 +147,8 @@ def test_deposits_stay_clear_of_holes_in_the_land():
 
 def test_lands_that_differ_only_in_a_cut_out_are_told_apart():
     outer = rectangle(0, 0, 3, 3)
-    left = outer.difference(rectangle(-0.8, 0, 0.8, 0.8))
-    right = affinity.translate(outer.difference(rectangle(0.8, 0, 0.8, 0.8)), 10, 0)
+    left = outer.difference(rectangle(-0.7, 0, 1.2, 2.4))
+    right = affinity.translate(outer.difference(rectangle(0.7, 0, 1.2, 2.4)), 10, 0)
     layout = laid([pad("U1-1", left), pad("U2-1", right)], [0.6, 0.6])
     for plan, land in zip(layout.pads, (left, right), strict=True):
         assert plan.warnings == ()

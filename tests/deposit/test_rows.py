@@ -141,6 +141,16 @@ def test_turning_the_row_turns_its_bead(turn_deg):
     assert bead.volume_ul == approx(plain.volume_ul)
 
 
+def test_pads_turned_a_hair_to_either_side_are_still_one_row():
+    # A hundredth of a degree, so that directions lie just above 0 and just below 180 degrees.
+    upright = [pad(f"U1-{k}", rectangle(0, k * PITCH, LEAD_L, LEAD_W), net=f"N{k}") for k in range(9)]
+    wobbly = [
+        pad(one.id, affinity.rotate(one.land, 0.01 if k % 2 else -0.01), net=one.net)
+        for k, one in enumerate(upright)
+    ]
+    assert [len(d.shares) for d in laid(wobbly).deposits] == [9]
+
+
 def test_four_sides_of_a_package_make_four_beads_that_keep_clear_of_each_other():
     side = [affinity.translate(one.land, -6, -7.6625) for one in leads()]
     pads = [

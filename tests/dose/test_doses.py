@@ -154,6 +154,12 @@ def test_a_hole_too_small_for_the_lead_gets_nothing_and_says_so():
     assert "0.91 mm across" in dose.warnings[0]
 
 
+def test_a_square_lead_must_pass_by_its_diagonal():
+    # 0.64 mm square is 0.905 mm across: 0.8 mm would pass a round lead only.
+    assert one_dose(joint(drill_mm=0.8), dose_settings(paste_in_hole=True)).target_ul == 0
+    assert one_dose(joint(drill_mm=0.91), dose_settings(paste_in_hole=True)).target_ul > 0
+
+
 def test_a_fillet_is_no_wider_than_its_land():
     narrow = one_dose(joint(land_mm=1.1), dose_settings(paste_in_hole=True))
     wide = one_dose(joint(land_mm=1.7), dose_settings(paste_in_hole=True))

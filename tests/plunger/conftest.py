@@ -18,12 +18,8 @@ M5 = Screw(name="M5", lead_mm=0.8, pitch_diameter_mm=4.48, half_angle_deg=30, so
 
 # A 3 mL barrel with a trace of air behind a 22 gauge tip: soft, stores a hundred times a small dose.
 SOFT = PlungerBench(
-    tip=TipFlow(
-        radius_mm=0.2065, length_mm=12.7, yield_kpa=0.15, consistency_kpa_sn=0.25, flow_index=0.4
-    ),
-    store=Store(
-        area_mm2=58.9, stiffness_n_mm=200.0, paste_ul=2000.0, bulk_modulus_kpa=1e5, bubble_ul=5.0
-    ),
+    tip=TipFlow(radius_mm=0.2065, length_mm=12.7, yield_kpa=0.15, consistency_kpa_sn=0.25, flow_index=0.4),
+    store=Store(area_mm2=58.9, stiffness_n_mm=200.0, paste_ul=2000.0, bulk_modulus_kpa=1e5, bubble_ul=5.0),
     screw=M5,
     gear=5.0,
     motor_torque_nm=0.2,
@@ -42,9 +38,7 @@ SOFT = PlungerBench(
 # A 1 mL barrel in a stiff frame, no air: stores no more than a dose or two, so that ramps matter.
 STIFF = replace(
     SOFT,
-    store=Store(
-        area_mm2=17.9, stiffness_n_mm=2000.0, paste_ul=800.0, bulk_modulus_kpa=1e6, bubble_ul=0.0
-    ),
+    store=Store(area_mm2=17.9, stiffness_n_mm=2000.0, paste_ul=800.0, bulk_modulus_kpa=1e6, bubble_ul=0.0),
 )
 
 # A stand-in without yield stress: rests at no pressure at all.
@@ -153,7 +147,8 @@ def _trapezoid(distance: float, speed: float, accel: float) -> tuple[Callable[[f
     return way, total
 
 
-Part = tuple[Callable[[float], float], float]
+def _swept(way: Callable[[float], float], play: float, per_mm: float) -> Callable[[float], float]:
+    return lambda t: max(way(t) - play, 0.0) * per_mm
 
 
 @pytest.fixture(scope="session")
@@ -204,12 +199,11 @@ def simulated() -> Callable[..., tuple[float, float, float]]:
                 way, seconds = _trapezoid(
                     abs(part[1]) / per_mm + bench.backlash_mm, part[2] / per_mm, bench.accel_mm_s2
                 )
-                go(lambda t: sign * max(way(t) - bench.backlash_mm, 0.0) * per_mm, seconds, 60)
+                go(_swept(way, bench.backlash_mm, sign * per_mm), seconds, 60)
             else:
-                whole = sum(part[2])
                 for leg in part[2]:
                     way, seconds = _trapezoid(leg, part[3], part[4])
-                    go(lambda t, way=way: part[1] * way(t) / whole, seconds, 20)
+                    go(_swept(way, 0.0, part[1] / sum(part[2])), seconds, 20)
         return out, pressure_of(state), highest
 
     return run

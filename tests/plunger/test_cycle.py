@@ -258,8 +258,6 @@ def test_the_strip_delivers_what_it_says(bench, simulated):
     strip = settling(bench, length_mm=40.0, speed_mm_s=5.0, accel_mm_s2=500.0)
     out, _, _ = simulated(bench, bead_parts(strip.cycle, strip.walk))
     assert out == pytest.approx(strip.cycle.volume_ul, rel=5e-3)
-    most, _, _ = simulated(
-        bench, bead_parts(strip.cycle, strip.walk), start_kpa=2 * strip.steady_kpa
-    )
+    most, _, _ = simulated(bench, bead_parts(strip.cycle, strip.walk), start_kpa=2 * strip.steady_kpa)
     assert out < most <= strip.most_ul * 1.005
     assert strip.cycle.peak_kpa <= bench.limit_kpa

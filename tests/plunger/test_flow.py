@@ -230,9 +230,7 @@ def test_half_of_the_flow_in_the_plug(check_value):
 def test_drilling_fluid_gradient(check_value):
     linear, exact = check_value("bingham-linear-grad"), check_value("bingham-exact-grad")
     r = linear.of("radius", "mm")
-    t = tip(
-        r, 1000.0, k=linear.of("plastic_viscosity", "Pa.s") / 1000, tau=linear.of("yield_stress", "kPa")
-    )
+    t = tip(r, 1000.0, k=linear.of("plastic_viscosity", "Pa.s") / 1000, tau=linear.of("yield_stress", "kPa"))
     flow = linear.of("velocity", "mm/s") * pi * r * r
     gradient = float(driving_pressure_kpa(flow, t)) * 1000  # Pa over one metre
     assert exact.agrees(gradient, "Pa/m"), exact.source
@@ -277,17 +275,13 @@ def test_yield_stress_of_a_standing_tube(check_value):
 
 def test_starting_a_gelled_pipeline(check_value):
     case = check_value("yield-pipeline-start")
-    t = tip(
-        case.of("diameter", "mm") / 2, case.of("length", "mm"), k=1.0, tau=case.of("yield_stress", "kPa")
-    )
+    t = tip(case.of("diameter", "mm") / 2, case.of("length", "mm"), k=1.0, tau=case.of("yield_stress", "kPa"))
     assert case.agrees(yield_pressure_kpa(t), "kPa"), case.source
 
 
 def test_yield_pressure_of_a_tip(check_value):
     case = check_value("hb-yield-dp")
-    t = tip(
-        case.of("diameter", "mm") / 2, case.of("length", "mm"), k=1.0, tau=case.of("yield_stress", "kPa")
-    )
+    t = tip(case.of("diameter", "mm") / 2, case.of("length", "mm"), k=1.0, tau=case.of("yield_stress", "kPa"))
     assert case.agrees(yield_pressure_kpa(t), "kPa"), case.source
 
 

@@ -1,6 +1,7 @@
 """Springs, screw, ramps, walks, roots and the curve: the parts that the cycles are made of."""
 
 from dataclasses import replace
+from itertools import pairwise
 from math import isclose
 
 import numpy as np
@@ -110,11 +111,7 @@ def screw(case, half_angle_deg=0.0):
 
 def collar_nm(case):
     return (
-        case.of("load", "N")
-        * case.of("collar_friction", "1")
-        * case.of("collar_diameter", "mm")
-        / 2
-        / 1000
+        case.of("load", "N") * case.of("collar_friction", "1") * case.of("collar_diameter", "mm") / 2 / 1000
     )
 
 
@@ -252,9 +249,7 @@ def test_pressure_beyond_motor_and_barrel_is_told(benches):
 )
 def test_a_ramp_sweeps_its_volume_in_the_time_of_the_whole_move(sweep, rate, accel, backlash):
     way = ramp(sweep, rate_ul_s=rate, accel_ul_s2=accel, backlash_ul=backlash)
-    swept = sum(
-        float(leg.time_s[0] * (leg.start_ul_s[0] + leg.end_ul_s[0]) / 2) for leg in way.legs
-    )
+    swept = sum(float(leg.time_s[0] * (leg.start_ul_s[0] + leg.end_ul_s[0]) / 2) for leg in way.legs)
     assert swept == pytest.approx(sweep, rel=1e-9, abs=1e-9)
     seconds = float(way.lag_s[0]) + sum(float(leg.time_s[0]) for leg in way.legs)
     assert seconds == pytest.approx(move_time_s(sweep + backlash, rate, accel), rel=1e-9, abs=1e-12)
@@ -281,9 +276,7 @@ def test_triangle_of_a_worked_case(check_value):
 
 
 legs_mm = st.lists(st.floats(0.01, 20.0), min_size=1, max_size=6).map(tuple)
-walks = st.builds(
-    Walk, legs_mm=legs_mm, speed_mm_s=st.floats(0.5, 30.0), accel_mm_s2=st.floats(20.0, 2000.0)
-)
+walks = st.builds(Walk, legs_mm=legs_mm, speed_mm_s=st.floats(0.5, 30.0), accel_mm_s2=st.floats(20.0, 2000.0))
 
 
 @given(walks)
@@ -362,7 +355,7 @@ def test_the_curve_is_scipys(values, chance):
     x = np.cumsum([chance.uniform(0.1, 2.0) for _ in values])
     y = np.array(values)
     # Products of nearly equal knots underflow differently in the two; that is no difference in shape.
-    assume(all(a == b or abs(a - b) > 1e-100 for a, b in zip(values, values[1:], strict=False)))
+    assume(all(a == b or abs(a - b) > 1e-100 for a, b in pairwise(values)))
     at = np.linspace(x[0], x[-1], 57)
     assert curve_at(at, x, y) == pytest.approx(PchipInterpolator(x, y)(at), rel=1e-9, abs=1e-9)
 
@@ -378,7 +371,11 @@ def test_the_curve_does_not_overshoot_a_step():
 def test_speed_of_a_walk_integrates_to_its_feed():
     walk = Walk(legs_mm=(2.0, 1.0), speed_mm_s=5.0, accel_mm_s2=200.0)
     fed = sum(
-        quad(lambda t, leg=leg: leg.start_ul_s[0] + (leg.end_ul_s[0] - leg.start_ul_s[0]) * t / leg.time_s[0], 0, leg.time_s[0])[0]
+        quad(
+            lambda t, leg=leg: leg.start_ul_s[0] + (leg.end_ul_s[0] - leg.start_ul_s[0]) * t / leg.time_s[0],
+            0,
+            leg.time_s[0],
+        )[0]
         for leg in walk_legs(walk, 0.7)
     )
     assert isclose(fed, 0.7, rel_tol=1e-9)

@@ -1,6 +1,7 @@
 """The state equation against worked lag cases, closed forms and scipy's own integrator."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -77,7 +78,7 @@ def test_a_swinging_plunger_is_answered_late_and_weakly(check_value, benches, pl
     rates = 1 + 0.5 * np.sin(2 * np.pi * np.arange(swings * pieces + 1) / pieces)
     pressure = np.full(1, float(driving_pressure_kpa(1.0, bench.tip)))
     flows = []
-    for first, last in zip(rates, rates[1:], strict=False):
+    for first, last in pairwise(rates):
         leg = Leg(np.array([step]), np.array([first]), np.array([last]))
         pressure, _ = after_legs(pressure, [leg], bench, least_steps=2)
         flows.append(float(flow_ul_s(pressure, bench.tip)[0]))

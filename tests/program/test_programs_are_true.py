@@ -245,8 +245,8 @@ def test_the_stand_alone_interpreter_accepts_the_program_and_refuses_a_cut_one(
     file.write_text(text)
     assert code() == 0
     calls = (tmp_path / "calls").read_text()
-    assert calls.count("STRAIGHT_FEED") == 11
-    assert calls.count("STRAIGHT_TRAVERSE") == 4
+    assert calls.count("STRAIGHT_FEED") == 4 + 6  # the dot's and the bead's
+    assert calls.count("STRAIGHT_TRAVERSE") == 1 + 3  # raise, travel
     assert "PROGRAM_END" in calls
     file.write_text(text.replace("M2\n", ""))
     assert code() != 0

@@ -144,7 +144,7 @@ def test_the_header_says_what_the_program_is_for_and_how_not_to_be_hurt(bench: s
     assert text[:8] == [
         "pastewright 0.1.0: solder paste for soil moisture logger, top side",
         "profile: bench by the window",
-        "paste: SAC305, 85  metal, type 5".replace("85  metal", "85 metal"),
+        "paste: SAC305, 85 percent metal, type 5",
         "tip: 25G, bore 0.26 mm, length 12.7 mm",
         "totals: 1.25 uL in 2 deposits on 3 pads, 1 min 15 s",
         "files sha256: " + "0" * 64,

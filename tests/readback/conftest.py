@@ -84,7 +84,7 @@ PROFILE = Profile(
         backlash_mm=0.02,
         frame_stiffness_n_mm=500,
     ),
-    barrel=Barrel(name="5 mL", bore_mm=BORE_MM, capacity_ul=5000, fill_ul=4000),
+    barrel=Barrel(name="5 mL", bore_mm=BORE_MM, capacity_ul=5000, fill_ul=4000, limit_kpa=2000),
     tip=Tip(gauge=None, bore_mm=0.4, outer_mm=0.7, length_mm=12),
     paste=Paste(
         name="paste",

@@ -118,6 +118,12 @@ def _function(thing: GerberObject) -> str:
     return (thing.attributes.get("AperFunction") or ("",))[0]
 
 
+def _net(thing: GerberObject) -> str:
+    """The net's name; "N/C" says that the pad is not connected, which is no net that two pads could share."""
+    net = _word(thing, "N", 0)
+    return "" if net == "N/C" else net
+
+
 def _word(thing: GerberObject, name: str, index: int) -> str:
     words = thing.attributes.get(name, ())
     return words[index] if len(words) > index else ""
@@ -131,7 +137,7 @@ def _land(thing: GerberObject, shape: Polygon, file: str, opening: int | None, *
         function=_function(thing),
         ref=_word(thing, "P", 0) or _word(thing, "C", 0),
         pin=_word(thing, "P", 1),
-        net=_word(thing, "N", 0),
+        net=_net(thing),
         round_mm=thing.width_mm if thing.kind is ObjectKind.FLASH else 0.0,
         via=via,
     )

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from pastewright.board.assemble import Layers, assemble
+from pastewright.board.drill_gerber import drills_of_gerber
 from pastewright.board.excellon import read_excellon
 from pastewright.board.files import inputs_sha256, read_source
 from pastewright.board.gerber import read_gerber
@@ -18,6 +19,7 @@ from pastewright.board.ipc356 import NetPoint, read_ipc356
 from pastewright.board.layer import DrillFile, GerberLayer
 from pastewright.board.layers import Recognised, recognise
 from pastewright.board.model import Board, LayerRole, LayerUse, Side
+from pastewright.board.sniff import FileKind
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 T = TypeVar("T")
@@ -133,7 +135,12 @@ class _Roles:
         files: list[DrillFile] = []
         for each in self.of(LayerRole.DRILL):
             file = each.file.name
-            drill = self.gathered.tried(partial(read_excellon, each.file.data, file, companions=companions))
+            read = (
+                partial(_gerber_drills, each.file.data, file)
+                if each.kind is FileKind.GERBER
+                else partial(read_excellon, each.file.data, file, companions=companions)
+            )
+            drill = self.gathered.tried(read)
             if drill is not None:
                 self.used.add(file)
                 self.gathered.problems.extend(drill.problems)
@@ -157,6 +164,12 @@ class _Roles:
             self.used.add(each.file.name)
             files.append(each.file.name)
         return tuple(points), ", ".join(files)
+
+
+def _gerber_drills(data: bytes, file: str) -> DrillFile:
+    layer = read_gerber(data, file)
+    drills = drills_of_gerber(layer)
+    return replace(drills, problems=(*layer.problems, *drills.problems))
 
 
 def _use(each: Recognised, used: set[str]) -> LayerUse:

@@ -54,9 +54,10 @@ class Frame:
     def _local(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         dx, dy = xy[:, 0] - self.x_mm, xy[:, 1] - self.y_mm
         # Rounded as shapes are, so that equal lands in different places are equal here too.
-        return np.round(
-            np.column_stack([dx * self.ux + dy * self.uy, dy * self.ux - dx * self.uy]), _DECIMALS
-        )
+        turned = np.empty_like(xy)
+        turned[:, 0] = dx * self.ux + dy * self.uy
+        turned[:, 1] = dy * self.ux - dx * self.uy
+        return turned.round(_DECIMALS)
 
 
 def frames(shapes: Sequence[Polygon]) -> list[Frame]:

@@ -29,7 +29,7 @@ class Trouble(StrEnum):
     STRANGER = "stranger"  # it talks, but not this protocol
 
 
-KEEPS_PLACE = frozenset({Trouble.REFUSED, Trouble.MISCOUNT, Trouble.HELD})
+KEEPS_PLACE = frozenset({Trouble.REFUSED, Trouble.MISCOUNT, Trouble.HELD, Trouble.ELSEWHERE})
 """Troubles after which the controller still knows where the tip is, so that it may be told to lift it."""
 
 

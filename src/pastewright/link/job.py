@@ -322,7 +322,7 @@ def _aired(line: str, letter: str, floor: float) -> str:
     words = words_of(line)
     if ("G", 92.0) in words or not any(name in ("Z", letter) for name, _ in words):
         return line
-    if any(name == "G" and value in (4.0, 28.0) or name == "M" for name, value in words):
+    if any((name == "G" and value in (4.0, 28.0)) or name == "M" for name, value in words):
         return line
     kept = [
         (name, max(value, floor) if name == "Z" else value) for name, value in words if name != letter

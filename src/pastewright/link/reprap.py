@@ -37,7 +37,7 @@ from operator import xor
 
 from pastewright.link.events import Event, Failed, Passed, Ready, Repeated, Said, Trouble
 
-SILENCE_S = 10.0
+SILENCE_S = 5.0
 ASK_TRIES = 3
 LINE_TRIES = 6
 LINE_BYTES = 96
@@ -54,6 +54,8 @@ _OK_NUMBER = re.compile(r"\bN(\d+)")
 _OK_BUFFER = re.compile(r"\bB(\d+)")
 _PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
 _RESET = re.compile(r"^start\b")
+_REFUSALS = ("unknown command", "cold extrusion prevented", "cold extruder", "extrusion prevented")
+"""Texts (from memory) after which the line did not do what it says. A cold extruder stays still: see M302."""
 
 
 class _State(Enum):
@@ -98,6 +100,10 @@ class RepRapSender:
         self._suspect = 0  # Resends in a row that ask for what was proved
         self._window = 1
         self._barriers: dict[int, int] = {}  # line number of each M114 in flight -> token
+        self._stale = 0  # copies given up whose answers may still come
+        self._copies = 0  # how often the barrier's question went out
+        self._announce = False
+        self._waits_out = False  # an answer said what it waits for, but another may still be on its way
         self._position: dict[str, float] = {}
         self._tries = 0
         self._heard_s = 0.0
@@ -122,7 +128,9 @@ class RepRapSender:
         """When to tick if nothing is received before."""
         if self._state is _State.FAILED:
             return None
-        if self._back_to is not None:
+        if self._announce:
+            return self._heard_s
+        if self._back_to is not None or self._resend is not None or self._waits_out:
             return self._heard_s + QUIET_S
         return self._heard_s + self._silence_s if self._flight else None
 
@@ -133,6 +141,7 @@ class RepRapSender:
         """
         self._state = _State.ASKING
         self._heard_s = now_s
+        self._tries = 0
         self._ask()
 
     def _ask(self) -> None:
@@ -146,7 +155,9 @@ class RepRapSender:
         self._queue = deque([("M115", None), ("M400", None), ("M114", -1), *_no_questions(self._queue)])
         self._barriers = {}
         self._back_to = self._resend = None
+        self._waits_out = False
         self._position = {}
+        self._window = 1
 
     def push(self, lines: Iterable[str]) -> None:
         """Queue lines; a line too long for a controller's buffer is a ValueError."""
@@ -174,8 +185,11 @@ class RepRapSender:
         """Nothing to end."""
 
     def break_off(self, now_s: float) -> None:
-        """Forget what was not sent; what was sent comes to its own end."""
+        """Forget what was not sent; what was sent comes to its own end. `Ready` follows with the next tick."""
         self.drop_unsent()
+        if self._state is _State.FAILED:
+            self._state = _State.READY
+        self._announce = True
 
     # -- bytes out --------------------------------------------------------------------------------------
 
@@ -191,7 +205,7 @@ class RepRapSender:
     def _room(self) -> bool:
         if not self._flight:
             return True
-        if self._barriers:  # nothing may follow a barrier's question before its answer
+        if self._flight[-1] in self._barriers:  # nothing may follow a barrier's question before its answer
             return False
         return len(self._flight) < self._window and self._flight_bytes < MOST_BYTES - LINE_BYTES
 
@@ -202,6 +216,7 @@ class RepRapSender:
             self._top += 1
         data, token = self._lines[self._next]
         if token is not None:
+            self._copies = self._copies + 1 if self._next in self._barriers else 1
             self._barriers[self._next] = token
             self._position = {}
         if not self._flight:
@@ -229,12 +244,11 @@ class RepRapSender:
     def _line(self, text: str, now_s: float, events: list[Event]) -> None:
         self._heard_s = now_s
         if text.startswith("ok"):
-            if place := position_of(text):  # some controllers answer M114 on one line: "ok C: X:… Y:…"
+            if ":" in text and (place := position_of(text)):  # some controllers answer M114 on one line: "ok C: X:… Y:…"
                 self._position = place
             self._ok(text, events)
             return
-        resend = _RESEND.match(text)
-        if resend:
+        if resend := _RESEND.match(text):
             self._resend = int(resend[1])
             return
         if place := position_of(text):
@@ -254,8 +268,8 @@ class RepRapSender:
         if lower.startswith("error:") and self._fatal(lower):
             self._fail(Trouble.ALARM, f"the controller halted: {text}", events)
             return
-        if self._state is _State.READY and "unknown command" in lower:
-            self._fail(Trouble.REFUSED, f"the controller does not know a line: {text}", events)
+        if self._state is _State.READY and any(words in lower for words in _REFUSALS):
+            self._fail(Trouble.REFUSED, f"the controller refuses a line: {text}", events)
             return
         events.append(Said(text))
 
@@ -266,9 +280,7 @@ class RepRapSender:
     def _ok(self, text: str, events: list[Event]) -> None:
         asked, self._resend = self._resend, None
         if asked is not None:
-            if self._flight:
-                self._pop()
-            self._asked_again(asked, events)
+            self._answered_again(asked, events)
             return
         if not self._flight:
             return  # surplus: a doubled ok, or the answer to a line given up
@@ -280,16 +292,26 @@ class RepRapSender:
             last = int(told[1])
             if last < head:
                 return  # of an earlier line, doubled
-            while self._flight and self._flight[0] <= min(last, head + MOST_IN_FLIGHT):
-                head = self._pop()
-                self._accepted(head, events)
-                if self._state is _State.FAILED:
-                    return
+            while self._flight and self._flight[0] <= last:
+                if self._flight[0] in self._barriers and not self._position:
+                    break
+                self._accepted(self._pop(), events)
             if free := _OK_BUFFER.search(text):
                 self._window = min(1 + int(free[1]), MOST_IN_FLIGHT)
         else:
             self._accepted(self._pop(), events)
         self._go_back_if_quiet()
+
+    def _answered_again(self, asked: int, events: list[Event]) -> None:
+        """An answer that asked for line `asked` is complete."""
+        if self._stale and asked in self._flight:
+            # The answer to a copy given up long ago: the one in flight will have its own, if we wait a moment.
+            self._stale -= 1
+            self._waits_out = True
+            return
+        if self._flight:
+            self._pop()
+        self._asked_again(asked, events)
 
     def _pop(self) -> int:
         number = self._flight.popleft()
@@ -300,6 +322,7 @@ class RepRapSender:
 
     def _accepted(self, number: int, events: list[Event]) -> None:
         self._tries = self._suspect = 0
+        self._waits_out = False
         if number >= self._expected:
             self._taken += number + 1 - self._expected
             self._expected = number + 1
@@ -310,6 +333,7 @@ class RepRapSender:
         for old in range(self._proved, number + 1):
             self._lines.pop(old, None)
         self._proved = number + 1
+        self._stale = min(self._stale, self._copies - 1)
         if token == -1:
             self._state = _State.READY
             events.append(Ready(self._words or "a printer controller without a name"))
@@ -344,9 +368,14 @@ class RepRapSender:
         assert self._back_to is not None
         self._expected = self._next = min(self._back_to, self._top)
         self._back_to = None
+        self._waits_out = False
+        self._stale += len(self._flight)
         self._flight.clear()
         self._flight_bytes = 0
-        self._barriers = {number: t for number, t in self._barriers.items() if number < self._next}
+        for number, token in list(self._barriers.items()):
+            if number < self._next:  # the question was taken, its answer was lost: ask anew
+                del self._barriers[number]
+                self._queue.appendleft(("M114", token))
 
     # -- time -------------------------------------------------------------------------------------------
 
@@ -357,6 +386,16 @@ class RepRapSender:
         if due is None or now_s < due:
             return events
         self._heard_s = now_s
+        if self._announce:
+            self._announce = False
+            events.append(Ready(self._words))
+            return events
+        if self._resend is not None:  # no ok came with it
+            asked, self._resend = self._resend, None
+            self._answered_again(asked, events)
+            return events
+        if self._waits_out:
+            self._back_to = self._expected
         if self._back_to is not None:
             self._go_back()
             return events

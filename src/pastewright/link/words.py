@@ -61,20 +61,21 @@ class Scan:
     `own_mode` tells that M82/M83 rule the plunger (letter E); otherwise it follows G90/G91 as the axes do.
     """
 
-    def __init__(self, letter: str) -> None:
+    def __init__(self, letter: str, modal: Modal | None = None) -> None:
+        begin = modal or Modal()
         self.letter = letter
         self.own_mode = letter == "E"
         self.axes = frozenset({"X", "Y", "Z", letter})
-        self.place: dict[str, float] = {}
+        self.place = dict(begin.place)
         self.moved: frozenset[str] = frozenset()
         """Letters of the axes that the last line moved."""
-        self._units_mm: float | None = None
-        self._absolute: bool | None = None
-        self._plunger_absolute: bool | None = None
-        self._inverse_time: bool | None = None
-        self._motion: int | None = None
-        self._feed: float | None = None
-        self._others: tuple[str, ...] = ()
+        self._units_mm = begin.units_mm
+        self._absolute = begin.absolute
+        self._plunger_absolute = begin.plunger_absolute
+        self._inverse_time = begin.inverse_time
+        self._motion = begin.motion
+        self._feed = begin.feed
+        self._others = begin.others
 
     def modal(self) -> Modal:
         """Return the modes in force now."""

@@ -33,7 +33,6 @@ def findings(
     cycles: Cycles,
     *,
     moves: Sequence[Move],
-    swept_ul: float,
     furthest_mm: float,
     bench: PlungerBench,
     profile: Profile,
@@ -42,7 +41,7 @@ def findings(
     volumes = [cycle.volume_ul for cycle in cycles.visits]
     return [
         *_reach(moves, profile),
-        *_barrel(cycles, swept_ul=swept_ul, furthest_mm=furthest_mm, profile=profile),
+        *_barrel(cycles, furthest_mm=furthest_mm, bench=bench, profile=profile),
         *resolution_problems(volumes, bench),
         *pressure_problems(cycles.peak_kpa, bench),
         *_beads(cycles, profile),
@@ -72,15 +71,17 @@ def _reach(moves: Sequence[Move], profile: Profile) -> list[Problem]:
     return problems
 
 
-def _barrel(cycles: Cycles, *, swept_ul: float, furthest_mm: float, profile: Profile) -> list[Problem]:
+def _barrel(cycles: Cycles, *, furthest_mm: float, bench: PlungerBench, profile: Profile) -> list[Problem]:
     strip_ul = cycles.settling.cycle.volume_ul
     board_ul = sum(cycle.volume_ul for cycle in cycles.visits)
     fill_ul = profile.barrel.fill_ul
     problems = []
-    if swept_ul > fill_ul:
+    # At its furthest the plunger has swept what is stored under pressure as well.
+    most_ul = furthest_mm * bench.ul_per_mm
+    if most_ul > fill_ul:
         problems.append(
             Problem(
-                what=f"one board and its settling strip need {swept_ul:.0f} µL of paste; the barrel holds {fill_ul:.0f} µL,"
+                what=f"one board and its settling strip sweep {most_ul:.0f} µL; the barrel holds {fill_ul:.0f} µL,"
                 f" enough for {max(fill_ul - strip_ul, 0) / board_ul:.2f} boards",
                 mend="Fill the barrel, use a larger one, or plan the board in parts.",
                 file=profile.file,

@@ -26,6 +26,9 @@ LEAST_STANDOFF_MM = 0.05
 # Standoff over the height of the resting deposit; higher and it does not transfer (trade habit, 0.5 to 0.9).
 STANDOFF_OF_HEIGHT = 0.8
 
+# Higher than this the strip's paste would not reach the card in one piece.
+HIGHEST_STRIP_MM = 1.0
+
 SAME_PLACE_MM = 1e-9
 
 Place = tuple[float, float]
@@ -73,7 +76,6 @@ def motions_of(cycles: Cycles, layout: Layout, sequence: Sequence, profile: Prof
     problems = findings(
         cycles,
         moves=journey.moves,
-        swept_ul=journey.drive.swept_ul,
         furthest_mm=journey.drive.peak_mm,
         bench=bench,
         profile=profile,
@@ -97,7 +99,8 @@ def _strip(journey: "_Journey", cycles: Cycles) -> None:
     # The strip is a thick bead: the tip rides on it as on any other, so that it is not ploughed.
     width = sqrt(strip.cycle.volume_ul / bed.strip_length_mm / (pi / 4 * tuning.bead_shape_ratio))
     height = STANDOFF_OF_HEIGHT * tuning.bead_shape_ratio * width
-    journey.lower(bed.board_z_mm + min(max(height, LEAST_STANDOFF_MM), bed.clearance_mm / 2))
+    highest = min(HIGHEST_STRIP_MM, bed.clearance_mm / 2)
+    journey.lower(bed.board_z_mm + min(max(height, LEAST_STANDOFF_MM), highest))
     end = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm)
     journey.bead(strip.cycle, [end], strip.walk.speed_mm_s)
     journey.lift()
@@ -114,9 +117,12 @@ class _Journey:
         self.deposit: int | None = None
         self.travel_mm = 0.0
         self._ul_per_mm = bench.ul_per_mm
-        # Before the first move nobody knows where the tip is; the park position is as good a guess as any.
+        # Before the first travel nobody knows where the tip is; for its time, the park position is as good a guess
+        # as any, but the move itself must be made even if it seems to lead nowhere.
+        self._lost = True
         self._x, self._y = profile.bed.park_x_mm, profile.bed.park_y_mm
         self._z = profile.bed.board_z_mm
+        self._placed = False
 
     def section(self, heading: str) -> None:
         self.sections.append((len(self.moves), heading))
@@ -134,12 +140,13 @@ class _Journey:
         """Both axes start and stop together, so the longer way sets the time and the other goes slower."""
         machine = self.profile.machine
         away = dist((self._x, self._y), to)
-        if away <= SAME_PLACE_MM:
+        if away <= SAME_PLACE_MM and not self._lost:
             return
+        self._lost = False
         longer = max(abs(to[0] - self._x), abs(to[1] - self._y))
         self._x, self._y = to
         self.travel_mm += away
-        speed = machine.speed_xy_mm_s * away / longer
+        speed = machine.speed_xy_mm_s * (away / longer if longer > 0 else 1.0)
         seconds = move_time_s(longer, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
         self._add(Step.TRAVEL, speed, seconds)
 

@@ -19,6 +19,7 @@ from pastewright.profile.model import (
     PlungerMode,
     PlungerUnit,
     Profile,
+    RunSettings,
     Tuning,
     VerifySettings,
 )
@@ -45,6 +46,7 @@ def profile(values: Values, *, sha256: str) -> Profile:
         dose=DoseSettings(**_fields(values["dose"]), rules=tuple(_rule(rule) for rule in values.rules)),
         deposit=DepositSettings(**_fields(values["deposit"])),
         verify=VerifySettings(**_fields(values["verify"])),
+        run=RunSettings(**_fields(values["run"])),
     )
 
 

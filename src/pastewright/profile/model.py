@@ -217,6 +217,24 @@ class VerifySettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunSettings:
+    """How programs are sent. `home` is lines parted by "|". A stop draws `relieve_ul` [µL] back. The four
+    `confirm_*` are questions asked before a run. `floor_life_s` is how long opened paste may be used [s].
+    """
+
+    baud: int = 115200
+    home: str = ""
+    confirm_board: bool = True
+    confirm_side: bool = True
+    confirm_tip_clear: bool = True
+    confirm_air: bool = True
+    deposits_per_barrier: int = 1
+    relieve_ul: float = 2.0
+    motors_off: bool = False
+    floor_life_s: float = 8 * 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """One bench, complete. `sha256` names the exact file it was read from."""
 
@@ -234,6 +252,7 @@ class Profile:
     dose: DoseSettings
     deposit: DepositSettings
     verify: VerifySettings
+    run: RunSettings = RunSettings()
 
     @property
     def microstep_ul(self) -> float:

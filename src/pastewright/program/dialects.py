@@ -52,7 +52,7 @@ class Dialect:
 def plain(text: str) -> str:
     """Return text that any controller's comment can hold: one line of ASCII, without brackets or other marks."""
     text = " ".join(text.replace("µ", "u").replace("μ", "u").split())
-    text = text.translate({ord("("): "[", ord(")"): "]", ord(";"): ",", ord("*"): "x", ord("%"): None})
+    text = text.translate({ord("("): "[", ord(")"): "]", ord(";"): ",", ord("*"): "x", ord("%"): "percent"})
     return "".join(letter if " " <= letter <= "~" else "?" for letter in text)
 
 

@@ -137,7 +137,7 @@ def run(
         if pressure < lowest:
             lowest = pressure
         clock += seconds
-        if barrel.trace is not None:
+        if barrel.trace is not None and not (barrel.trace and barrel.trace[-1][0] >= clock):
             barrel.trace.append((clock, pressure, at))
     trace = barrel.kept if barrel.trace is None else barrel.trace
     every = len(trace) // TRACE_SAMPLES + 1

@@ -156,6 +156,13 @@ def known_place_first(seen: Evidence) -> Iterator[Finding]:
             what="the tip moves sideways before its height is stated; raise Z first",
             line=int(moves.line[row]),
         )
+    lost = np.isnan(moves.end_mm[:, :2]).any(axis=1) & seen.where.low & ~np.isnan(moves.end_mm[:, 2])
+    if lost.any():
+        yield Finding(
+            kind=FindingKind.LOW_TRAVEL,
+            what="the tip goes down before X and Y are stated: it comes down wherever it happens to stand",
+            line=int(moves.line[int(lost.argmax())]),
+        )
     first = np.flatnonzero(shift.any(axis=1))
     if len(first) and not blind[first[0]]:
         row = int(first[0])
@@ -189,6 +196,8 @@ def ends_parked(seen: Evidence) -> Iterator[Finding]:
 
 
 def _place(point: tuple[float, float]) -> str:
+    if isnan(point[0]) or isnan(point[1]):
+        return "a place that no line has stated"
     return f"({point[0]:.3f}, {point[1]:.3f})"
 
 

@@ -225,7 +225,7 @@ def _legend(
 ) -> tuple[list[str], float]:
     """Swatches under the board, in rows that fit its width, and the height they take [mm]."""
     size = min(1.6, max(0.8, width / 36))
-    column = size * 9.6
+    column = size * 13
     per_row = max(1, int((width - MARGIN_MM) / column))
     parts = []
     for index, (colour, words) in enumerate(entries):

@@ -1,0 +1,438 @@
+"""The run as a value machine: bytes, time and wishes in; journal entries and bytes out, in the order they must happen.
+
+    phase        cue            next         what it is
+    CONNECTING   READY          PREPARING    handshake; then home, setup and settling strip go out
+    PREPARING    PASSED         LAYING       the tip is at travel height, the barrel at rest
+    LAYING       PASSED         LAYING       a group of deposits (usually one) and a barrier
+    LAYING       PASSED, pause  PAUSED       before the next deposit
+    LAYING       PASSED, none   ENDING       all laid; park and whatever the program ends with
+    ENDING       PASSED         FINISHED
+    PAUSED       GO_ON          LAYING
+    moving       HOLD           HELD         at once, where the protocol has a byte for it
+    HELD         GO_ON          as before
+    any          STOP           STOPPING     motion ends, the tip is lifted, the paste relieved
+    STOPPING     PASSED         STOPPED
+    any          LOST           LOST         reset, alarm, silence, unplugged: nothing more is sent
+
+The one rule that everything else serves: `Started` comes before the bytes of a deposit, `Done` only after a barrier
+behind it has passed with the tip where the program has it. Whatever is started and not done when the run ends is in
+doubt, and `Doubt` says so. A deposit in doubt is never sent again by itself.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import count
+
+from pastewright.link.bench import PLACE_MM, Bench, stop_lines
+from pastewright.link.events import (
+    KEEPS_PLACE,
+    Event,
+    Failed,
+    Passed,
+    Ready,
+    Repeated,
+    Said,
+    Sender,
+    Standing,
+    Trouble,
+)
+from pastewright.link.job import Block, Job, Part
+from pastewright.link.words import Scan
+
+
+class Phase(StrEnum):
+    """Where a run is."""
+
+    CONNECTING = "connecting"
+    PREPARING = "preparing"
+    LAYING = "laying"
+    PAUSED = "paused"
+    HELD = "held"
+    ENDING = "ending"
+    STOPPING = "stopping"
+    FINISHED = "finished"
+    STOPPED = "stopped"
+    LOST = "lost"
+
+
+class Cue(StrEnum):
+    """What moves a run on."""
+
+    READY = "ready"
+    PASSED = "passed"
+    PASSED_PAUSE = "passed, pause wanted"
+    ALL_LAID = "passed, nothing left"
+    GO_ON = "go on"
+    HOLD = "hold"
+    STOP = "stop"
+    LOST = "lost"
+
+
+MOVING = (Phase.PREPARING, Phase.LAYING, Phase.ENDING)
+OVER = (Phase.FINISHED, Phase.STOPPED, Phase.LOST)
+
+TABLE: dict[tuple[Phase, Cue], Phase] = {
+    (Phase.CONNECTING, Cue.READY): Phase.PREPARING,
+    (Phase.PREPARING, Cue.PASSED): Phase.LAYING,
+    (Phase.PREPARING, Cue.PASSED_PAUSE): Phase.PAUSED,
+    (Phase.PREPARING, Cue.ALL_LAID): Phase.ENDING,
+    (Phase.LAYING, Cue.PASSED): Phase.LAYING,
+    (Phase.LAYING, Cue.PASSED_PAUSE): Phase.PAUSED,
+    (Phase.LAYING, Cue.ALL_LAID): Phase.ENDING,
+    (Phase.ENDING, Cue.PASSED): Phase.FINISHED,
+    (Phase.PAUSED, Cue.GO_ON): Phase.LAYING,
+    (Phase.STOPPING, Cue.READY): Phase.STOPPING,
+    (Phase.STOPPING, Cue.PASSED): Phase.STOPPED,
+    (Phase.CONNECTING, Cue.STOP): Phase.STOPPED,
+    **{(phase, Cue.HOLD): Phase.HELD for phase in MOVING},
+    **{(phase, Cue.STOP): Phase.STOPPING for phase in (*MOVING, Phase.PAUSED, Phase.HELD)},
+    **{(phase, Cue.LOST): Phase.LOST for phase in Phase if phase not in OVER},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Bytes for the controller."""
+
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """These deposits are about to be sent: the journal must say so, for good, before the next `Send`."""
+
+    deposits: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """These deposits were carried out to their end."""
+
+    deposits: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """These deposits were started, and nobody knows how far they came."""
+
+    deposits: tuple[int, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """The run is in another phase."""
+
+    phase: Phase
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Something for the record."""
+
+    kind: str
+    text: str
+
+
+Action = Send | Started | Done | Doubt | Entered | Noted
+
+
+class Run:
+    """One connection's worth of work on one board."""
+
+    def __init__(self, job: Job, blocks: Sequence[Block], sender: Sender, bench: Bench) -> None:
+        self.phase = Phase.CONNECTING
+        self.why = ""
+        self.done: list[int] = []
+        self.open: tuple[int, ...] = ()
+        """Deposits started and neither done nor in doubt yet."""
+        self.repeats = 0
+        self.pause_wanted = False
+        self.place: dict[str, float] = {}
+        """The last position the controller reported."""
+        self._job = job
+        self._sender = sender
+        self._bench = bench
+        self._head = [block for block in blocks if block.part in (Part.SETUP, Part.SETTLE)]
+        self._tail = [block for block in blocks if block.part is Part.END]
+        self._groups = _groups(
+            [block for block in blocks if block.part is Part.DEPOSIT], bench.deposits_per_barrier
+        )
+        self.total = sum(1 for block in blocks if block.part is Part.DEPOSIT)
+        self._sent: list[Block] = []  # blocks before the barrier that is awaited
+        self._sent_lines = 0
+        self._tokens = count(1)
+        self._token = 0
+        self._asked_twice = False
+        self._before_hold = Phase.LAYING
+        self._relieving = False
+        self._left_at = 0  # lines of the group broken off that had gone out
+        self._actions: list[Action] = []
+
+    # -- wishes -----------------------------------------------------------------------------------------
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more will happen."""
+        return self.phase in OVER
+
+    @property
+    def next_s(self) -> float | None:
+        """When to tick if nothing comes."""
+        return None if self.over else self._sender.next_s
+
+    def actions(self) -> list[Action]:
+        """Return what is to be done now, in this order, once."""
+        actions, self._actions = self._actions, []
+        return actions
+
+    def start(self, now_s: float) -> None:
+        """Begin."""
+        self._actions.append(Entered(self.phase))
+        self._sender.start(now_s)
+        self._flush(now_s)
+
+    def pause(self) -> None:
+        """Stop before the next deposit."""
+        self.pause_wanted = True
+
+    def hold(self, now_s: float) -> None:
+        """Stop at once if the protocol can, else before the next deposit."""
+        if self.phase in MOVING and self._sender.hold(now_s):
+            self._before_hold = self.phase
+            self._cue(Cue.HOLD)
+            self._flush(now_s)
+        else:
+            self.pause()
+
+    def go_on(self, now_s: float) -> None:
+        """End a pause or a hold."""
+        self.pause_wanted = False
+        if self.phase is Phase.HELD:
+            self._sender.go_on(now_s)
+            self.phase = self._before_hold
+            self._actions.append(Entered(self.phase))
+        elif self.phase is Phase.PAUSED:
+            self._next_group(Cue.GO_ON)
+        self._flush(now_s)
+
+    def stop(self, now_s: float, why: str = "stopped by the person") -> None:
+        """End motion, lift the tip, relieve the paste."""
+        if self.over or self.phase is Phase.STOPPING:
+            return
+        self.why = why
+        connecting = self.phase is Phase.CONNECTING
+        self._cue(Cue.STOP, why)
+        if connecting:
+            return
+        self._left_at = max(self._sent_lines - self._sender.unsent, 0)
+        self._sender.break_off(now_s)
+        self._flush(now_s)
+
+    def emergency(self, why: str = "dropped by the person") -> None:
+        """Send the one word that stops everything and end the run."""
+        if not self.over:
+            self._actions.append(Send(self._sender.emergency))
+            self.lost(why)
+
+    def lost(self, why: str) -> None:
+        """The connection or the controller is gone."""
+        if self.over:
+            return
+        self.why = f"{self.why}; {why}" if self.why else why
+        self._doubt(why)
+        self._cue(Cue.LOST, why)
+
+    # -- the controller ---------------------------------------------------------------------------------
+
+    def received(self, data: bytes, now_s: float) -> None:
+        """Take bytes from the controller."""
+        self._events(self._sender.received(data, now_s), now_s)
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass."""
+        if not self.over:
+            self._events(self._sender.tick(now_s), now_s)
+
+    def _events(self, events: Sequence[Event], now_s: float) -> None:
+        for event in events:
+            if self.over:
+                break
+            self._event(event, now_s)
+        if not self.over:
+            self._flush(now_s)
+
+    def _event(self, event: Event, now_s: float) -> None:
+        if isinstance(event, Passed):
+            self._passed(event)
+        elif isinstance(event, Standing):
+            self.place = event.position or self.place
+        elif isinstance(event, Ready):
+            self._ready(event)
+        elif isinstance(event, Repeated):
+            self.repeats += 1
+        elif isinstance(event, Said):
+            self._actions.append(Noted("said", event.text))
+        elif isinstance(event, Failed):
+            self._failed(event, now_s)
+
+    def _ready(self, event: Ready) -> None:
+        if self.phase is Phase.CONNECTING:
+            self._actions.append(Noted("controller", event.words))
+            self._cue(Cue.READY)
+            self._sender.push(self._bench.home)
+            self._send_blocks(self._head)
+        elif self.phase is Phase.STOPPING and not self._relieving:
+            self._relieving = True
+            self._sender.push(self._relief())
+            self._token = next(self._tokens)
+            self._sender.barrier(self._token)
+
+    def _passed(self, event: Passed) -> None:
+        self.place = event.position or self.place
+        if self.phase is Phase.STOPPING:
+            if event.token == self._token and self._relieving:
+                self._doubt(self.why)
+                self._cue(Cue.PASSED, self.why)
+            elif not self._relieving or event.token == self._token - 1:
+                # The group's own barrier came through before the stop took hold: it is laid after all.
+                if self._sent and not self._off(event.position):
+                    self._finish_group()
+            return
+        if event.token != self._token:
+            return
+        if self.phase is Phase.ENDING:
+            self._cue(Cue.PASSED)
+            return
+        off = self._off(event.position)
+        if off and not self._asked_twice:
+            self._asked_twice = True  # a report can be garbled: ask once more before stopping
+            self._sender.barrier(self._token)
+            return
+        if off:
+            raise_it = Failed(Trouble.ELSEWHERE, off)
+            self._actions.append(Noted(str(raise_it.trouble), raise_it.what))
+            self._elsewhere = raise_it
+            return
+        self._finish_group()
+        self._next_group(Cue.PASSED)
+
+    _elsewhere: Failed | None = None
+
+    def _finish_group(self) -> None:
+        if self.open:
+            self._actions.append(Done(self.open))
+            self.done += self.open
+        self.open = ()
+        self._sent = []
+
+    def _next_group(self, cue: Cue) -> None:
+        if self.pause_wanted and self._groups:
+            self._cue(Cue.PASSED_PAUSE)
+        elif self._groups:
+            self._cue(cue)
+            group = self._groups.pop(0)
+            self.open = tuple(block.deposit for block in group if block.deposit is not None)
+            self._actions.append(Started(self.open))
+            self._send_blocks(group)
+        else:
+            self._cue(Cue.ALL_LAID)
+            self._send_blocks(self._tail)
+
+    def _send_blocks(self, blocks: Sequence[Block]) -> None:
+        self._sent = list(blocks)
+        self._sent_lines = 0
+        for block in blocks:
+            self._sender.push(block.lines)
+            self._sent_lines += len(block.lines)
+        self._token = next(self._tokens)
+        self._asked_twice = False
+        self._sender.barrier(self._token)
+
+    def _failed(self, event: Failed, now_s: float) -> None:
+        self._actions.append(Noted(str(event.trouble), event.what))
+        if event.trouble in KEEPS_PLACE and self.phase in (*MOVING, Phase.HELD):
+            self.stop(now_s, event.what)
+        else:
+            self.lost(event.what)
+
+    def _off(self, position: dict[str, float]) -> str:
+        """Return how the reported position differs from the program's, "" where it does not."""
+        if not self._sent or not position:
+            return ""
+        wrong = []
+        for letter, wanted in self._sent[-1].after.place.items():
+            if letter not in position:
+                continue
+            limit = self._bench.plunger_tolerance if letter == self._job.letter else PLACE_MM
+            if abs(position[letter] - wanted) > limit:
+                wrong.append(f"{letter} is at {position[letter]:.3f} instead of {wanted:.3f}")
+        return "the tip is not where the program has it: " + ", ".join(wrong) if wrong else ""
+
+    def _relief(self) -> list[str]:
+        """Return the lines that make the machine safe after a stop."""
+        letter = self._job.letter
+        plunger = self.place.get(letter) if not self._bench.reprap else None
+        begin: float | None = None
+        retraction = 0.0
+        if self._sent and self._sent[0].part is not Part.END:
+            begin = self._sent[0].before.place.get(letter, 0.0)
+            at, furthest, last = self._plunger_walk()
+            if self._bench.reprap:
+                plunger = at
+            sign = -1.0 if self._bench.relief < 0 else 1.0
+            retraction = sign * max(sign * (furthest - last), 0.0)
+        return stop_lines(
+            self._bench,
+            z_mm=None if self._bench.reprap else self.place.get("Z"),
+            plunger=plunger,
+            back_to=begin,
+            retraction=retraction,
+            dry=self._job.dry,
+        )
+
+    def _plunger_walk(self) -> tuple[float | None, float, float]:
+        """Return the plunger's position after the lines that went out, its furthest and its last in these blocks."""
+        letter = self._job.letter
+        sign = -1.0 if self._bench.relief < 0 else 1.0
+        scan = Scan(letter, self._sent[0].before)
+        at: float | None = scan.place.get(letter, 0.0)
+        furthest = last = at or 0.0
+        lines = (line for block in self._sent for line in block.lines)
+        for index, line in enumerate(lines):
+            scan.line(line)
+            last = scan.place.get(letter, last)
+            if index < self._left_at:
+                at = last
+            furthest = sign * max(sign * furthest, sign * last)
+        return at, furthest, last
+
+    # -- small things -----------------------------------------------------------------------------------
+
+    def _flush(self, now_s: float) -> None:
+        if self._elsewhere is not None:
+            failed, self._elsewhere = self._elsewhere, None
+            self.stop(now_s, failed.what)
+        data = self._sender.to_send(now_s)
+        if data:
+            self._actions.append(Send(data))
+
+    def _doubt(self, why: str) -> None:
+        if self.open:
+            self._actions.append(Doubt(self.open, why))
+            self.open = ()
+
+    def _cue(self, cue: Cue, why: str = "") -> None:
+        before, self.phase = self.phase, TABLE[self.phase, cue]
+        if self.phase is not before:
+            self._actions.append(Entered(self.phase, why))
+
+
+def _groups(blocks: Sequence[Block], size: int) -> list[list[Block]]:
+    def cut() -> Iterator[list[Block]]:
+        for begin in range(0, len(blocks), size):
+            yield list(blocks[begin : begin + size])
+
+    return list(cut())

@@ -1,0 +1,391 @@
+"""The journey: heights, order of moves, exact volumes, backlash, microsteps, times, and what is refused."""
+
+import time
+from dataclasses import replace
+from itertools import groupby, pairwise
+from math import dist, hypot
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pastewright.kinematics import move_time_s
+from pastewright.motion.cycles import path_of, plan_cycles
+from pastewright.motion.drive import Drive
+from pastewright.motion.dry import dry
+from pastewright.motion.model import Step
+from pastewright.motion.plan import motions_of, plan_motions, standoff_mm
+from pastewright.plunger.bench import bench_of
+from pastewright.plunger.cycle import dot_cycle
+from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.problems import InputError
+
+DOT = [Step.TRAVEL, Step.LOWER, Step.PUSH, Step.DWELL, Step.RETRACT, Step.LIFT]
+
+
+@pytest.fixture(scope="module")
+def motions(small_board, profile):
+    return plan_motions(*small_board, profile)
+
+
+def moves_of(motions, index):
+    return [move for move in motions.moves if move.deposit == index]
+
+
+def test_every_deposit_gets_its_volume_by_a_second_simulation(motions, small_board, profile, delivered):
+    out = delivered(motions, profile)
+    for deposit in small_board[0].deposits:
+        # The issue asks for 5 %; microsteps and the settling strip together stay within 1 % here.
+        assert out[deposit.index] == pytest.approx(deposit.volume_ul, rel=0.01)
+
+
+def test_a_wrong_bench_shows_in_the_second_simulation(motions, small_board, profile, delivered):
+    # Or the test above could not fail: springs 30 % stiffer spoil the first dot.
+    stiffer = replace(
+        profile,
+        plunger=replace(profile.plunger, frame_stiffness_n_mm=profile.plunger.frame_stiffness_n_mm * 1.3),
+    )
+    out = delivered(motions, stiffer)
+    assert abs(out[0] / small_board[0].deposits[0].volume_ul - 1) > 0.1
+
+
+def test_moves_come_in_the_order_that_a_deposit_needs(motions, small_board):
+    assert motions.moves[0].step is Step.RAISE
+    for deposit in small_board[0].deposits:
+        steps = [step for step, _ in groupby(move.step for move in moves_of(motions, deposit.index))]
+        if len(deposit.points_mm) == 1:
+            assert steps == DOT
+        else:
+            assert steps == [Step.TRAVEL, Step.LOWER, Step.PUSH, Step.LAY, Step.RETRACT, Step.LIFT]
+
+
+def test_sections_name_strip_deposits_and_park(motions):
+    (strip, strip_words), (deposits, _), (park, _) = motions.sections
+    assert strip == 0
+    assert "settling strip" in strip_words
+    assert "uL" in strip_words
+    assert all(move.deposit is None for move in motions.moves[:deposits])
+    assert all(move.deposit is not None for move in motions.moves[deposits:park])
+    assert [move.step for move in motions.moves[park:]] == [Step.TRAVEL]
+
+
+def test_the_strip_lies_where_the_bed_says(motions, profile):
+    bed = profile.bed
+    laid = [move for move in motions.moves[: motions.sections[1][0]] if move.step is Step.LAY]
+    assert [(move.x_mm, move.y_mm) for move in laid] == [
+        (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm)
+    ]
+    assert (motions.moves[-1].x_mm, motions.moves[-1].y_mm) == (bed.park_x_mm, bed.park_y_mm)
+
+
+def test_the_first_travel_is_made_even_from_where_the_tip_may_stand_already(board_of, profile):
+    # Nobody knows where the tip stands before the program; only a stated place is a known one.
+    bed = replace(profile.bed, park_x_mm=profile.bed.strip_x_mm, park_y_mm=profile.bed.strip_y_mm)
+    motions = plan_motions(*board_of((((1.0, 1.0),), 0.1)), replace(profile, bed=bed))
+    assert [move.step for move in motions.moves[:3]] == [Step.RAISE, Step.TRAVEL, Step.LOWER]
+    assert (motions.moves[1].x_mm, motions.moves[1].y_mm) == (bed.strip_x_mm, bed.strip_y_mm)
+
+
+def test_board_places_become_machine_places(motions, small_board, profile):
+    bed = profile.bed
+    for deposit in small_board[0].deposits:
+        there = [(x + bed.board_x_mm, y + bed.board_y_mm) for x, y in deposit.points_mm]
+        moves = moves_of(motions, deposit.index)
+        assert (moves[0].x_mm, moves[0].y_mm) == pytest.approx(there[0])
+        laid = [(move.x_mm, move.y_mm) for move in moves if move.step is Step.LAY]
+        assert laid == [pytest.approx(point) for point in there[1:]]
+
+
+def test_a_bead_laid_backwards_is_the_same_bead_from_its_other_end(board_of, profile):
+    bead = (((0.0, 0.0), (2.0, 0.0), (2.0, 1.0)), 0.4)
+    there = plan_motions(*board_of(bead), profile)
+    back = plan_motions(*board_of(bead, backwards=True), profile)
+    laid = [(move.x_mm, move.y_mm) for move in moves_of(back, 0) if move.step is Step.LAY]
+    corner = profile.bed.board_x_mm, profile.bed.board_y_mm
+    assert laid == [pytest.approx((2.0 + corner[0], corner[1])), pytest.approx(corner)]
+    assert there.swept_ul == pytest.approx(back.swept_ul, rel=1e-9)
+
+
+def test_no_move_across_the_board_is_below_travel_height(motions, profile):
+    for before, move in pairwise(motions.moves):
+        if move.step is Step.TRAVEL:
+            assert before.z_mm == move.z_mm == profile.travel_z_mm
+        if (before.x_mm, before.y_mm) != (move.x_mm, move.y_mm):
+            assert move.step in (Step.TRAVEL, Step.LAY)
+
+
+@pytest.mark.parametrize(
+    ("height", "bores", "gap"),
+    # By hand, with the demo's 0.21 mm bore: half a bore is 0.105; 0.8 of 0.1 is 0.08; and never under 0.05.
+    [(0.4, 0.5, 0.105), (0.1, 0.5, 0.08), (0.02, 0.5, 0.05), (0.4, 0.1, 0.05)],
+)
+def test_standoff(profile, height, bores, gap):
+    changed = replace(profile, deposit=replace(profile.deposit, standoff_bores=bores))
+    assert standoff_mm(height, changed) == pytest.approx(gap)
+
+
+def test_the_tip_stands_off_while_it_lays(motions, small_board, profile):
+    for deposit in small_board[0].deposits:
+        low = {
+            move.z_mm
+            for move in moves_of(motions, deposit.index)
+            if move.step not in (Step.TRAVEL, Step.LIFT)
+        }
+        assert low == {profile.bed.board_z_mm + standoff_mm(deposit.height_mm, profile)}
+
+
+def test_commanded_travel_is_sweep_over_gain_plus_backlash(board_of, profile):
+    motions = plan_motions(*board_of((((1.0, 1.0),), 0.1)), profile)
+    cycles = plan_cycles(*board_of((((1.0, 1.0),), 0.1)), profile)
+    (cycle,) = cycles.visits
+    moves = moves_of(motions, 0)
+    before = next(m for m in reversed(motions.moves) if m.deposit is None and m.step is Step.LIFT).plunger_mm
+    pushed, back = moves[2].plunger_mm, moves[-1].plunger_mm
+    per_mm = profile.barrel.area_mm2 * 0.93
+    half = profile.plunger.microstep_mm  # two roundings of half a microstep each
+    assert pushed - before == pytest.approx(cycle.push_ul / per_mm + profile.plunger.backlash_mm, abs=half)
+    assert pushed - back == pytest.approx(cycle.retract_ul / per_mm + profile.plunger.backlash_mm, abs=half)
+    assert moves[2].speed_mm_s == pytest.approx(cycle.push_ul_s / per_mm)
+
+
+def test_the_last_position_is_the_net_sweep(motions, small_board, profile):
+    total = sum(deposit.volume_ul for deposit in small_board[0].deposits)
+    strip = plan_cycles(*small_board, profile).settling.cycle.volume_ul
+    assert motions.swept_ul == pytest.approx(total + strip, rel=1e-9)
+    # The drive ends on its back side, so that no backlash is in it.
+    assert motions.moves[-1].plunger_mm == pytest.approx(
+        motions.swept_ul / (profile.barrel.area_mm2 * 0.93), abs=profile.plunger.microstep_mm / 2
+    )
+
+
+sweeps = st.lists(st.floats(1e-4, 30.0).flatmap(lambda a: st.sampled_from([a, -a])), min_size=1, max_size=200)
+
+
+@given(sweeps)
+def test_rounding_never_adds_up(profile, volumes):
+    bench = bench_of(profile)
+    drive = Drive(bench)
+    for volume in volumes:
+        position = drive.sweep(volume)
+        steps = position / bench.microstep_mm
+        assert abs(steps - round(steps)) < 1e-6
+        assert abs(position - drive.wanted_mm) <= bench.microstep_mm / 2 * (1 + 1e-9)
+    assert drive.swept_ul == pytest.approx(sum(volumes), abs=1e-9)
+
+
+@given(sweeps)
+def test_a_plunger_with_play_follows_to_what_was_wanted(profile, volumes):
+    # The mechanism itself: the plunger is dragged by a motor with play, and must end where the sweeps say.
+    bench = bench_of(profile)
+    drive = Drive(bench)
+    plunger = play = bench.backlash_mm  # as after a retraction
+    start = plunger
+    for volume in volumes:
+        motor = drive.sweep(volume)
+        plunger = min(max(plunger, motor), motor + play)
+        # Rounding may leave the play not quite used up: at most half a microstep each way.
+        wanted = drive.swept_ul / bench.ul_per_mm
+        assert abs(plunger - start - wanted) <= bench.microstep_mm * (1 + 1e-6)
+
+
+def test_positions_in_motions_are_whole_microsteps(motions, profile):
+    for move in motions.moves:
+        steps = move.plunger_mm / profile.plunger.microstep_mm
+        assert abs(steps - round(steps)) < 1e-6
+
+
+def test_times_are_those_of_trapezoids(motions, profile):
+    machine, drive = profile.machine, profile.plunger
+    for before, move in pairwise(motions.moves):
+        if move.step in (Step.PUSH, Step.RETRACT):
+            way = abs(move.plunger_mm - before.plunger_mm)
+            assert move.duration_s == pytest.approx(move_time_s(way, move.speed_mm_s, drive.accel_mm_s2))
+        elif move.step is Step.TRAVEL:
+            longer = max(abs(move.x_mm - before.x_mm), abs(move.y_mm - before.y_mm))
+            wanted = move_time_s(longer, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
+            assert move.duration_s == pytest.approx(wanted)
+            way = hypot(move.x_mm - before.x_mm, move.y_mm - before.y_mm)
+            assert move.speed_mm_s * longer / way == pytest.approx(machine.speed_xy_mm_s)
+        elif move.step is Step.LAY:
+            way = dist((before.x_mm, before.y_mm), (move.x_mm, move.y_mm))
+            wanted = move_time_s(way, move.speed_mm_s, machine.accel_xy_mm_s2)
+            assert move.duration_s == pytest.approx(wanted)
+        elif move.step in (Step.LOWER, Step.LIFT):
+            way = abs(move.z_mm - before.z_mm)
+            assert move.duration_s == pytest.approx(
+                move_time_s(way, machine.speed_z_mm_s, machine.accel_z_mm_s2)
+            )
+    assert motions.machine_s == pytest.approx(sum(move.duration_s for move in motions.moves))
+    assert motions.travel_mm == pytest.approx(
+        sum(
+            hypot(b.x_mm - a.x_mm, b.y_mm - a.y_mm)
+            for a, b in pairwise(motions.moves)
+            if b.step is Step.TRAVEL
+        )
+    )
+
+
+def test_a_bead_lasts_as_its_cycle_says(small_board, profile):
+    cycles = plan_cycles(*small_board, profile)
+    motions = motions_of(cycles, *small_board, profile)
+    for index, cycle in enumerate(cycles.visits):
+        laid = [move for move in moves_of(motions, index) if move.step is Step.LAY]
+        assert isinstance(cycle, BeadCycle) == bool(laid)
+        if isinstance(cycle, BeadCycle):
+            assert sum(move.duration_s for move in laid) == pytest.approx(cycle.travel_s, rel=1e-3)
+
+
+def test_cycles_of_a_board_are_those_of_single_dots(small_board, profile):
+    bench = bench_of(profile)
+    for deposit, cycle in zip(
+        small_board[0].deposits, plan_cycles(*small_board, profile).visits, strict=True
+    ):
+        if isinstance(cycle, DotCycle):
+            alone = dot_cycle(deposit.volume_ul, bench)
+            # The paste used so far changes the barrel a little; the rest is interpolation.
+            assert cycle.push_ul == pytest.approx(alone.push_ul, rel=2e-3)
+            assert cycle.push_ul - cycle.retract_ul == pytest.approx(deposit.volume_ul, rel=1e-9)
+
+
+def test_a_barrel_half_used_is_planned_as_such(board_of, profile):
+    # Little paste, soft paste: the last dots find a barrel that is stiffer by a third.
+    scarce = replace(
+        profile,
+        barrel=replace(profile.barrel, fill_ul=60.0),
+        paste=replace(profile.paste, bulk_modulus_kpa=1500.0),
+        tuning=replace(profile.tuning, bubble_ul=0.0),
+    )
+    board = board_of(*[(((float(i), 1.0),), 0.3) for i in range(60)])
+    pushes = [cycle.push_ul for cycle in plan_cycles(*board, scarce).visits]
+    assert pushes == sorted(pushes, reverse=True)
+    assert pushes[-1] < 0.9 * pushes[0]
+
+
+def test_doubled_points_of_a_path_are_one(board_of):
+    layout, _ = board_of((((0.0, 0.0), (0.0, 0.0), (1.0, 0.0), (1.0, 0.0000001)), 0.1))
+    assert path_of(layout.deposits[0], backwards=False) == ((0.0, 0.0), (1.0, 0.0))
+    assert path_of(layout.deposits[0], backwards=True)[-1] == (0.0, 0.0)
+
+
+# Dry.
+
+
+def test_a_dry_run_keeps_plunger_and_height_still(motions, profile):
+    still = dry(motions, profile)
+    assert still.dry
+    assert {move.plunger_mm for move in still.moves} == {0.0}
+    assert {move.z_mm for move in still.moves} == {profile.travel_z_mm}
+    assert still.swept_ul == 0.0
+
+
+def test_a_dry_run_goes_the_same_way_at_the_same_pace(motions, profile):
+    still = dry(motions, profile)
+
+    def way(journey):
+        return [place for place, _ in groupby((move.x_mm, move.y_mm) for move in journey.moves)]
+
+    assert way(still) == way(motions)
+    vertical = sum(move.duration_s for move in motions.moves if move.step in (Step.LOWER, Step.LIFT))
+    assert still.machine_s == pytest.approx(motions.machine_s - vertical)
+    assert {move.deposit for move in still.moves} == {move.deposit for move in motions.moves}
+    for (index, heading), (was, was_heading) in zip(still.sections, motions.sections, strict=True):
+        assert heading == was_heading
+        assert still.moves[index].deposit == motions.moves[was].deposit
+
+
+# What a person must hear.
+
+
+def test_places_out_of_reach_are_refused_all_at_once(board_of, profile):
+    small = replace(profile, machine=replace(profile.machine, x_max_mm=70.0, y_max_mm=65.0))
+    with pytest.raises(InputError) as refused:
+        plan_motions(*board_of((((30.0, 30.0),), 0.1)), small)
+    words = [problem.what for problem in refused.value.problems]
+    assert any("X" in what and "70.000" in what for what in words)
+    assert any("Y" in what and "65.000" in what for what in words)
+
+
+def test_a_barrel_that_runs_dry_is_refused(board_of, profile):
+    board = board_of(*[(((float(i), 1.0),), 1.0) for i in range(30)])
+    little = replace(profile, barrel=replace(profile.barrel, fill_ul=25.0))
+    with pytest.raises(InputError, match=r"barrel holds 25 µL, enough for 0\.\d\d boards"):
+        plan_motions(*board, little)
+
+
+def test_a_stroke_that_is_too_short_is_refused(board_of, profile):
+    board = board_of((((1.0, 1.0),), 0.5))
+    with pytest.raises(InputError, match=r"stroke is 0\.10 mm"):
+        plan_motions(*board, replace(profile, plunger=replace(profile.plunger, stroke_mm=0.1)))
+
+
+def test_doses_of_few_microsteps_warn_and_of_fewer_are_refused(board_of, profile):
+    step = profile.microstep_ul
+    told = plan_motions(*board_of((((1.0, 1.0),), 6 * step), (((3.0, 1.0),), 0.1)), profile)
+    assert any("fewer than 10 microsteps" in words and "6.0" in words for words in told.warnings)
+    with pytest.raises(InputError, match="fewer than 3 microsteps"):
+        plan_motions(*board_of((((1.0, 1.0),), 2 * step), (((3.0, 1.0),), 0.1)), profile)
+
+
+def test_uneven_beads_and_slow_pushes_are_told_once_each(board_of, profile):
+    short = [(((float(i), 0.0), (float(i) + 0.4, 0.0)), 0.1) for i in range(5)]
+    airy = replace(profile, tuning=replace(profile.tuning, bubble_ul=30.0, push_ul_s=500.0))
+    warnings = plan_motions(*board_of(*short), airy).warnings
+    assert sum("standing at their ends" in words for words in warnings) == 1
+    assert sum("push_ul_s is 500" in words for words in warnings) == 1
+
+
+def test_a_good_bench_has_nothing_to_tell(board_of, profile):
+    assert (
+        plan_motions(*board_of((((1.0, 1.0),), 0.1), (((0.0, 0.0), (6.0, 0.0)), 0.8)), profile).warnings == ()
+    )
+
+
+def test_slowed_dots_and_beads_are_told(board_of, profile):
+    # A motor that holds some 200 kPa with its margin.
+    weak = replace(profile, plunger=replace(profile.plunger, torque_nm=0.0011))
+    board = board_of((((1.0, 1.0),), 1.5), (((0.0, 0.0), (1.0, 0.0)), 2.0))
+    warnings = plan_motions(*board, weak).warnings
+    assert any("1 of 1 dots are pushed slower" in words for words in warnings)
+    assert any("1 of 1 beads are walked slower" in words for words in warnings)
+
+
+# Properties over made-up boards, and speed.
+
+places = st.tuples(st.floats(0.0, 60.0), st.floats(0.0, 60.0))
+paths = st.lists(places, min_size=1, max_size=4).map(tuple)
+boards = st.lists(st.tuples(paths, st.floats(0.02, 1.0)), min_size=1, max_size=12)
+
+
+@settings(max_examples=8, suppress_health_check=[HealthCheck.too_slow])
+@given(boards)
+def test_any_board_keeps_the_rules(board_of, profile, deposits):
+    board = board_of(*deposits)
+    cycles = plan_cycles(*board, profile)
+    motions = motions_of(cycles, *board, profile)
+    assert len(cycles.visits) == len(deposits)
+    for (_, volume), cycle in zip(deposits, cycles.visits, strict=True):
+        if isinstance(cycle, DotCycle):
+            net = cycle.push_ul - cycle.retract_ul
+        else:
+            net = cycle.prime_ul + cycle.feed_ul - cycle.retract_ul
+        assert net == pytest.approx(volume, rel=1e-9)
+    assert {move.deposit for move in motions.moves} == {None, *range(len(deposits))}
+    low = [move for move in motions.moves if move.z_mm < profile.travel_z_mm]
+    assert all(move.z_mm >= profile.bed.board_z_mm + 0.05 for move in low)
+    assert all(move.step not in (Step.TRAVEL, Step.LIFT, Step.RAISE) for move in low)
+    assert all(move.duration_s >= 0 for move in motions.moves)
+
+
+def test_twenty_thousand_deposits_are_quick(board_of, profile):
+    kinds = [(((0.0, 0.0),), 0.05), (((0.0, 0.0), (1.5, 0.0)), 0.15), (((0.0, 0.0),), 0.02)]
+    deposits = [
+        (tuple((x + 0.5 * (i % 100), y + 0.5 * (i // 200)) for x, y in path), volume * (1 + i % 7 / 10))
+        for i in range(20_000)
+        for path, volume in [kinds[i % 3]]
+    ]
+    board = board_of(*deposits)
+    began = time.process_time()
+    motions = plan_motions(*board, profile)
+    # Measured 0.7 s; the limit leaves room for a slow or busy machine.
+    assert time.process_time() - began < 3.0
+    assert len(motions.moves) > 100_000
