@@ -52,6 +52,19 @@ def _layer(function: str, places: list[tuple[str, float, float]], grow_mm: float
 def _edge(width: float, height: float) -> str:
     corners = [(0.0, 0.0), (width, 0.0), (width, height), (0.0, height), (0.0, 0.0)]
     draws = [
-        f"X{round(x * 1e6)}Y{round(y * 1e6)}D0{2 if index == 0 else 1}*" for index, (x, y) in enumerate(corners)
+        f"X{round(x * 1e6)}Y{round(y * 1e6)}D0{2 if index == 0 else 1}*"
+        for index, (x, y) in enumerate(corners)
     ]
-    return "\n".join(["%TF.FileFunction,Profile,NP*%", "%FSLAX46Y46*%", "%MOMM*%", "%ADD10C,0.1*%", "D10*", "G01*", *draws, "M02*", ""])
+    return "\n".join(
+        [
+            "%TF.FileFunction,Profile,NP*%",
+            "%FSLAX46Y46*%",
+            "%MOMM*%",
+            "%ADD10C,0.1*%",
+            "D10*",
+            "G01*",
+            *draws,
+            "M02*",
+            "",
+        ]
+    )

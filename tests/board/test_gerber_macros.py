@@ -58,6 +58,10 @@ def test_outline():
     assert shape.bounds == approx((0, 0, 3, 2))
 
 
+def test_a_comment_may_say_anything():
+    assert flash("0 5 mm, 1.2 (old)*0*0rounded*21,1,2,1,0,0,0").shape.area == approx(2)
+
+
 def test_an_outline_over_many_lines_with_spaces():
     assert flash("4, 1, 3,\n 0, 0,\n 3, 0,\n 3, 2,\n 0, 0,\n 0").shape.area == approx(3)
 

@@ -1,5 +1,7 @@
 """Which form is chosen for which land, and that every form keeps to its land and its dose."""
 
+import itertools
+
 import pytest
 from boards_by_hand import deposit_settings, paste, rectangle, tip, tuning
 from hypothesis import given
@@ -14,7 +16,6 @@ from pastewright.deposit.frame import frames
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.odd import choose_odd, footprint
 from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
-import itertools
 
 
 def bench(gauge=25, *, overhang_mm=0.05, dot_ratio=0.4, **changes):

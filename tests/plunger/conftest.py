@@ -33,6 +33,7 @@ SOFT = PlungerBench(
     wanted_push_ul_s=15.0,
     dwell_s=0.15,
     rest_fraction=0.5,
+    barrel_limit_kpa=1e5,
 )
 
 # A 1 mL barrel in a stiff frame, no air: stores no more than a dose or two, so that ramps matter.

@@ -91,6 +91,13 @@ def test_pushes_that_the_motor_cannot_hold_are_slowed(benches, simulated):
     assert peak <= weak.limit_kpa * 1.005
 
 
+def test_pushes_that_the_barrel_cannot_hold_are_slowed(benches):
+    fragile = replace(benches["soft"], barrel_limit_kpa=250.0)
+    dots = solved_dots([0.05, 2.0], fragile)
+    assert dots.push_ul_s[0] == fragile.push_ul_s > dots.push_ul_s[1]
+    assert dots.peak_kpa.max() < 250.0
+
+
 def test_a_cycle_forgets_what_it_did_not_start_from(bench):
     # From above rest, more comes out and the cycle ends nearer to rest than it began: errors fade.
     cycle = dot_cycle(0.2, bench)

@@ -206,7 +206,9 @@ def test_force_of_a_pressure(check_value, benches):
 
 
 def test_the_limit_is_the_pressure_at_the_torque_allowed(bench):
-    assert motor_torque_nm(bench.limit_kpa, bench) == pytest.approx(0.7 * bench.motor_torque_nm, rel=1e-9)
+    assert motor_torque_nm(bench.motor_limit_kpa, bench) == pytest.approx(
+        0.7 * bench.motor_torque_nm, rel=1e-9
+    )
 
 
 def test_few_microsteps_warn_and_fewer_stop(benches):
@@ -235,7 +237,10 @@ def test_pressure_beyond_motor_and_barrel_is_told(benches):
     weak = benches["weak"]
     assert pressure_problems(weak.limit_kpa * 0.99, weak) == ()
     assert "motor" in pressure_problems(weak.limit_kpa * 1.1, weak)[0].what
-    assert "plastic" in pressure_problems(700.0, benches["soft"])[0].what
+    rated = replace(benches["soft"], barrel_limit_kpa=700.0)
+    assert rated.limit_kpa == pytest.approx(665.0)
+    assert pressure_problems(690.0, rated) == ()
+    assert "barrel is rated for 700 kPa" in pressure_problems(710.0, rated)[0].what
 
 
 # Ramps and walks.

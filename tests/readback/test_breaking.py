@@ -180,7 +180,7 @@ BREAKS: Sequence[tuple[str, Sequence[str], Callable[[Lines], Lines], set[Kind]]]
         "a decimal point gone from the plunger",
         ALL,
         edit(PLUNGE, r"([EAU]-?\d+)\.", r"\1", after=R2),
-        {Kind.STROKE},
+        {Kind.STROKE, Kind.SYNTAX},
     ),
     ("a number gone", ALL, edit(TRAVEL, r"X\S+", "X", after=R2), {Kind.SYNTAX}),
     ("a letter gone", ALL, edit(TRAVEL, r"X", "", after=R2), {Kind.SYNTAX, Kind.UNKNOWN_WORD}),
@@ -404,7 +404,7 @@ def test_any_changed_push_is_noticed(good, data, factor):
     assert not verdict_of(good, "reprap", [*lines[:k], broken, *lines[k + 1 :]]).ok, broken
 
 
-@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(max_size=400), name=st.sampled_from(ALL))
 def test_no_text_makes_it_fall_over(good, text, name):
     case = good(name)
@@ -448,7 +448,7 @@ WORDS = st.tuples(
 ).map("".join)
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     lines=st.lists(st.lists(WORDS, max_size=7).map(" ".join), max_size=30),
     name=st.sampled_from(ALL),

@@ -239,3 +239,9 @@ def test_other_letters_than_e_are_plain_axes_of_printer_firmware(reprap):
     drive = replace(reprap.plunger, letter="U")
     text = "G21\nG90\nM83\nG92 U0\nG1 U1 F30\nG1 U1\n"  # M83 is about E; U keeps positions
     assert moves(replace(reprap, plunger=drive), text).plunger_mm[-1] == 1
+
+
+@pytest.mark.parametrize("word", ["X1" + "0" * 12, "X" + "9" * 240, "F1" + "0" * 10])
+def test_numbers_beyond_any_machine_are_refused(reprap, ngc, word):
+    assert kinds(reprap, HEAD + f"G1 {word}\n") == [Kind.SYNTAX]
+    assert kinds(ngc, NGC_HEAD + f"G1 {word}\nM2\n") == [Kind.SYNTAX]

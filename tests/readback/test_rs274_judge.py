@@ -235,7 +235,7 @@ one_line = st.one_of(
 )
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=st.lists(one_line, min_size=1, max_size=12))
 def test_made_up_programs_agree(lines, tmp_path):
     """Lines that both take; one that the judge refuses ends the comparison there."""

@@ -75,9 +75,9 @@ def parsed_macro(name: str, blocks: Sequence[tuple[str, int]], line: int) -> Mac
     """Return the macro of these data blocks, (text, line) each; raises `MacroError` with the line in its text."""
     found = []
     for text, at in blocks:
-        packed = "".join(text.split())
-        if not packed or re.match(r"0(?![\d.,])", packed) or packed == "0":
+        if re.match(r"0(?![\d.,])", text):
             continue
+        packed = "".join(text.split())
         try:
             found.append(_parsed_line(packed, at))
         except MacroError as error:

@@ -28,7 +28,7 @@ from pastewright.board.islands import (
     united,
 )
 from pastewright.board.layer import Drill, GerberLayer, GerberObject, ObjectKind
-from pastewright.board.model import Source
+from pastewright.board.model import Point, Source
 
 # X2 aperture functions of copper that is never soldered to (Gerber layer format specification, 5.6.10).
 NOT_PADS = frozenset({"Conductor", "EtchedComponent", "NonConductor", "CopperBalancing", "Border", "Profile"})
@@ -51,7 +51,8 @@ class Land:
     """Exposed copper [mm, file] with what its copper object says about it.
 
     `function` is the X2 aperture function; `round_mm` the diameter of a round flash, else 0; `opening` the
-    index of the mask opening, None without a mask layer. `poured`: no copper object of its own.
+    index of the mask opening, None without a mask layer. `poured`: no copper object of its own. `path_mm`,
+    `path_width_mm` and `volume_ul` are those of `Pad`, in file coordinates.
     """
 
     shape: Polygon
@@ -64,6 +65,9 @@ class Land:
     round_mm: float = 0.0
     via: bool = False
     poured: bool = False
+    path_mm: tuple[Point, ...] = ()
+    path_width_mm: float = 0.0
+    volume_ul: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

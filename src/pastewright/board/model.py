@@ -108,6 +108,10 @@ class Pad:
     `land` is copper within mask opening, one polygon; several window panes over one thermal land stay
     together as its apertures. `hole` is the plated hole of a through-hole pad. `id` is unique on the
     board: "U1-3" where reference designator and pin are known, else "P0007".
+
+    A line that was drawn to become a bead has its centre line in `path_mm` [mm, board] and its drawn width in
+    `path_width_mm`; its land and aperture are the area of the stroke. `volume_ul` is paste that the source
+    asks for outright, None where the dose is to be reckoned.
     """
 
     id: str
@@ -120,6 +124,9 @@ class Pad:
     net: str = ""
     hole: Hole | None = None
     kind_reason: str = ""
+    path_mm: tuple[Point, ...] = ()
+    path_width_mm: float = 0.0
+    volume_ul: float | None = None
 
     @property
     def aperture_area_mm2(self) -> float:

@@ -80,6 +80,9 @@ def placed_board(
             net=site.land.net,
             hole=by_place[id(kind.hole)] if kind.hole is not None else None,
             kind_reason=kind.reason,
+            path_mm=tuple(place.point(x_mm, y_mm) for x_mm, y_mm in site.land.path_mm),
+            path_width_mm=site.land.path_width_mm,
+            volume_ul=site.land.volume_ul,
         )
         for number, (site, kind, openings) in enumerate(pads)
     ]

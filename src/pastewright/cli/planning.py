@@ -86,7 +86,7 @@ def _write_csv(path: Path, rows: Sequence[Mapping[str, str]]) -> None:
 def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
     """Print what a person wants to know first: totals, what needs a look, the verdict, where the files are."""
     totals = plan.document["totals"]
-    gap = totals["travel_mm"] / totals["travel_bound_mm"] - 1 if totals["travel_bound_mm"] else 0.0
+    gain_s = totals["travel_s"] - totals["travel_bound_s"]
     board = plan.board
     console.print(
         f"[bold]{escape(board.name)}[/], {board.side} side, {board.size_mm[0]:.1f} × {board.size_mm[1]:.1f} mm,"
@@ -97,8 +97,8 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
         f" {_duration(totals['machine_s'])} on the machine"
     )
     console.print(
-        f"  travel {totals['travel_mm']:.0f} mm; no order can be shorter than {totals['travel_bound_mm']:.0f} mm"
-        f" ({gap:.0%} above that)"
+        f"  travel {totals['travel_mm']:.0f} mm in {totals['travel_s']:.1f} s; no order is shorter than"
+        f" {totals['travel_bound_mm']:.0f} mm, and none saves more than {gain_s:.1f} s"
     )
     pad_words = [f"{pad['id']}: {words}" for pad in plan.document["pads"] for words in pad["warnings"]]
     print_warnings([*plan.document["warnings"], *pad_words])

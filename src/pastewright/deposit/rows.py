@@ -169,7 +169,12 @@ def _why(run: list[Single], settings: DepositSettings) -> str:
         return "this tip cannot lay them pad by pad"
     least_mm = min(_gap_mm(one, other, settings) for one, other in pairwise(run))
     if least_mm < settings.bridge_gap_mm - _EPS:
-        return f"single deposits would leave {least_mm:.2f} mm between them, the limit is {settings.bridge_gap_mm:g} mm"
+        gap = (
+            f"leave {least_mm:.2f} mm between them"
+            if least_mm >= 0
+            else f"run {-least_mm:.2f} mm into each other"
+        )
+        return f"single deposits would {gap}, the limit is {settings.bridge_gap_mm:g} mm"
     return ""
 
 

@@ -51,6 +51,8 @@ HOMING_S = 120.0
 MOST_PENDING = 4096
 RESET, STATUS, HOLD, GO = b"\x18", b"?", b"!", b"~"
 
+_UNFIT = frozenset({"Hold", "Door", "Sleep", "Check", "Jog"})
+"""States in which no program runs. A word that is none of theirs was garbled on the way: the next report tells."""
 AXES = "XYZABCUVW"
 _GREETING = re.compile(r"^grbl\w*\s", re.IGNORECASE)
 _PARSER = re.compile(r"^\[(?:GC:|G\d)")
@@ -328,7 +330,7 @@ class CncSender:
                 self._fail(
                     Trouble.ALARM, "the controller is locked after an alarm; home it or unlock it first", events
                 )
-            elif word != "Run":
+            elif word in _UNFIT:
                 self._unfit(state, events)
         elif self._state is _State.RESETTING:
             if self._words and self._token is None:
@@ -351,7 +353,7 @@ class CncSender:
             self._token, self._parser_seen = -1, False
         elif word == "Alarm":
             self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
-        elif word not in ("Run", "Hold"):
+        elif word in _UNFIT and word != "Hold":
             self._unfit(state, events)
 
     def _watch(
@@ -361,7 +363,7 @@ class CncSender:
             if not (self._locked_is_fine and self._flight and self._flight[0].startswith(b"$H")):
                 self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
             return
-        if word in ("Hold", "Door", "Sleep", "Check") and not (self._held and word == "Hold"):
+        if word in _UNFIT and not (self._held and word == "Hold"):
             self._unfit(state, events)
             return
         if word != "Idle" or self._held:

@@ -54,14 +54,20 @@ _OK_NUMBER = re.compile(r"\bN(\d+)")
 _OK_BUFFER = re.compile(r"\bB(\d+)")
 _PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
 _RESET = re.compile(r"^start\b")
-_REFUSALS = ("unknown command", "cold extrusion prevented", "cold extruder", "extrusion prevented")
-"""Texts (from memory) after which the line did not do what it says. A cold extruder stays still: see M302."""
+_COLD = ("cold extrusion", "cold extruder", "extrusion prevented")
+"""Texts (from memory) of a controller that keeps a cold extruder still: the plunger did not move. See M302."""
+_UNKNOWN = re.compile(r"unknown command:? *\"?([a-z]\d.*)", re.IGNORECASE)
+"""Only words: the tail of a checksum, cut off by a damaged line end, is unknown too and means nothing."""
 
 
 class _State(Enum):
     ASKING = "asking"
     READY = "ready"
     FAILED = "failed"
+
+
+def _refusal(lower: str) -> bool:
+    return any(words in lower for words in _COLD) or _UNKNOWN.search(lower) is not None
 
 
 def numbered(line: str, number: int) -> bytes:
@@ -268,7 +274,7 @@ class RepRapSender:
         if lower.startswith("error:") and self._fatal(lower):
             self._fail(Trouble.ALARM, f"the controller halted: {text}", events)
             return
-        if self._state is _State.READY and any(words in lower for words in _REFUSALS):
+        if self._state is _State.READY and _refusal(lower):
             self._fail(Trouble.REFUSED, f"the controller refuses a line: {text}", events)
             return
         events.append(Said(text))
@@ -333,6 +339,8 @@ class RepRapSender:
         for old in range(self._proved, number + 1):
             self._lines.pop(old, None)
         self._proved = number + 1
+        self._next = max(self._next, self._proved)
+        self._back_to = None  # whatever was asked for again before, it has been carried out
         self._stale = min(self._stale, self._copies - 1)
         if token == -1:
             self._state = _State.READY
@@ -366,7 +374,7 @@ class RepRapSender:
 
     def _go_back(self) -> None:
         assert self._back_to is not None
-        self._expected = self._next = min(self._back_to, self._top)
+        self._expected = self._next = max(min(self._back_to, self._top), self._proved)
         self._back_to = None
         self._waits_out = False
         self._stale += len(self._flight)

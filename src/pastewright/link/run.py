@@ -19,7 +19,8 @@ behind it has passed with the tip where the program has it. Whatever is started 
 doubt, and `Doubt` says so. A deposit in doubt is never sent again by itself.
 """
 
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import count
@@ -164,7 +165,7 @@ class Run:
         self._sent: list[Block] = []  # blocks before the barrier that is awaited
         self._sent_lines = 0
         self._tokens = count(1)
-        self._token = 0
+        self._token = self._group_token = 0
         self._asked_twice = False
         self._before_hold = Phase.LAYING
         self._relieving = False
@@ -266,7 +267,7 @@ class Run:
 
     def _event(self, event: Event, now_s: float) -> None:
         if isinstance(event, Passed):
-            self._passed(event)
+            self._passed(event, now_s)
         elif isinstance(event, Standing):
             self.place = event.position or self.place
         elif isinstance(event, Ready):
@@ -290,16 +291,15 @@ class Run:
             self._token = next(self._tokens)
             self._sender.barrier(self._token)
 
-    def _passed(self, event: Passed) -> None:
+    def _passed(self, event: Passed, now_s: float) -> None:
         self.place = event.position or self.place
         if self.phase is Phase.STOPPING:
             if event.token == self._token and self._relieving:
                 self._doubt(self.why)
                 self._cue(Cue.PASSED, self.why)
-            elif not self._relieving or event.token == self._token - 1:
+            elif self._sent and event.token == self._group_token and not self._off(event.position):
                 # The group's own barrier came through before the stop took hold: it is laid after all.
-                if self._sent and not self._off(event.position):
-                    self._finish_group()
+                self._finish_group()
             return
         if event.token != self._token:
             return
@@ -312,14 +312,10 @@ class Run:
             self._sender.barrier(self._token)
             return
         if off:
-            raise_it = Failed(Trouble.ELSEWHERE, off)
-            self._actions.append(Noted(str(raise_it.trouble), raise_it.what))
-            self._elsewhere = raise_it
+            self._failed(Failed(Trouble.ELSEWHERE, off), now_s)
             return
         self._finish_group()
         self._next_group(Cue.PASSED)
-
-    _elsewhere: Failed | None = None
 
     def _finish_group(self) -> None:
         if self.open:
@@ -333,7 +329,7 @@ class Run:
             self._cue(Cue.PASSED_PAUSE)
         elif self._groups:
             self._cue(cue)
-            group = self._groups.pop(0)
+            group = self._groups.popleft()
             self.open = tuple(block.deposit for block in group if block.deposit is not None)
             self._actions.append(Started(self.open))
             self._send_blocks(group)
@@ -347,7 +343,7 @@ class Run:
         for block in blocks:
             self._sender.push(block.lines)
             self._sent_lines += len(block.lines)
-        self._token = next(self._tokens)
+        self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
         self._sender.barrier(self._token)
 
@@ -412,9 +408,6 @@ class Run:
     # -- small things -----------------------------------------------------------------------------------
 
     def _flush(self, now_s: float) -> None:
-        if self._elsewhere is not None:
-            failed, self._elsewhere = self._elsewhere, None
-            self.stop(now_s, failed.what)
         data = self._sender.to_send(now_s)
         if data:
             self._actions.append(Send(data))
@@ -430,9 +423,5 @@ class Run:
             self._actions.append(Entered(self.phase, why))
 
 
-def _groups(blocks: Sequence[Block], size: int) -> list[list[Block]]:
-    def cut() -> Iterator[list[Block]]:
-        for begin in range(0, len(blocks), size):
-            yield list(blocks[begin : begin + size])
-
-    return list(cut())
+def _groups(blocks: Sequence[Block], size: int) -> deque[Sequence[Block]]:
+    return deque(blocks[begin : begin + size] for begin in range(0, len(blocks), size))

@@ -148,7 +148,8 @@ def _pushes(cycles: Cycles, bench: PlungerBench) -> list[Problem]:
         problems.append(
             Problem(
                 what=f"{len(slowed)} of {len(dots)} dots are pushed slower than {bench.push_ul_s:.3g} µL/s, down to"
-                f" {min(slowed):.3g} µL/s, to keep the pressure below the {bench.limit_kpa:.0f} kPa that the motor holds",
+                f" {min(slowed):.3g} µL/s, to keep the pressure below {bench.limit_kpa:.0f} kPa, which motor and"
+                " barrel stand",
                 mend="A wider or shorter tip, a longer dwell, more gear or a stronger motor would save time.",
                 severity=Severity.WARNING,
             )

@@ -5,7 +5,7 @@ Numbers only; the words around them are the face's. Boards are not needed, just 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import pi
+from math import inf, pi
 
 import numpy as np
 
@@ -16,7 +16,6 @@ from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.cycle import solved_dots
 from pastewright.plunger.flow import tip_flow, wall_shear_rate_s
 from pastewright.plunger.limits import (
-    BARREL_RATED_KPA,
     FEW_MICROSTEPS,
     PEAK_SLACK,
     boards_per_barrel,
@@ -210,7 +209,7 @@ def _tip_rows(
         peak = None
         if not any(reasons):
             there = replace(bench, tip=tip_flow(tip, profile.paste))
-            peak = float(solved_dots([doses[-1]], there).peak_kpa[0])
+            peak = _unlimited_peak_kpa(float(doses[-1]), there)
             reasons = _pressure_reasons(peak, bench)
         why_not = "; ".join(reason for reason in reasons if reason)
         rows.append(
@@ -235,13 +234,19 @@ def cap_ul(diameter_mm: float, shape_ratio: float) -> float:
     return diameter_mm**3 * pi * shape_ratio * (0.75 + shape_ratio**2) / 6
 
 
+def _unlimited_peak_kpa(volume_ul: float, bench: PlungerBench) -> float:
+    """Peak of a dot pushed as fast as tuned, however high the pressure; what the bench stands is judged after."""
+    free = replace(bench, motor_torque_nm=inf, barrel_limit_kpa=inf)
+    return float(solved_dots([volume_ul], free).peak_kpa[0])
+
+
 def _pressure_reasons(peak_kpa: float, bench: PlungerBench) -> list[str]:
     return [
-        f"it needs {peak_kpa:.0f} kPa, the motor holds {bench.limit_kpa:.0f} kPa"
-        if peak_kpa > bench.limit_kpa * PEAK_SLACK
+        f"it needs {peak_kpa:.0f} kPa, the motor holds {bench.motor_limit_kpa:.0f} kPa"
+        if peak_kpa > bench.motor_limit_kpa * PEAK_SLACK
         else "",
-        f"it needs {peak_kpa:.0f} kPa, plastic barrels hold {BARREL_RATED_KPA:.0f} kPa"
-        if peak_kpa > BARREL_RATED_KPA
+        f"it needs {peak_kpa:.0f} kPa, the barrel is rated for {bench.barrel_limit_kpa:.0f} kPa"
+        if peak_kpa > bench.barrel_limit_kpa
         else "",
     ]
 
@@ -251,7 +256,7 @@ def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[Ba
     for size in barrels():
         store = replace(bench.store, area_mm2=size.area_mm2, paste_ul=size.capacity_ul)
         there = replace(bench, store=store)
-        peak = float(solved_dots([doses[-1]], there).peak_kpa[0])
+        peak = _unlimited_peak_kpa(float(doses[-1]), there)
         steps = microsteps(float(doses[0]), there)
         boards = None if steps < FEW_MICROSTEPS else _boards(doses, there, profile, size)
         reasons = [
@@ -295,7 +300,7 @@ def _gear_rows(doses: Doses, bench: PlungerBench) -> list[GearRow]:
             speed_mm_s=bench.speed_mm_s / times,
             accel_mm_s2=bench.accel_mm_s2 / times,
         )
-        peak = float(solved_dots([doses[-1]], there).peak_kpa[0])
+        peak = _unlimited_peak_kpa(float(doses[-1]), there)
         steps = microsteps(float(doses[0]), there)
         reasons = [
             f"{steps:.1f} microsteps for the smallest dose" if steps < FEW_MICROSTEPS else "",

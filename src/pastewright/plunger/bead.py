@@ -12,6 +12,7 @@ therefore integrated, and the retraction starts from the pressure where the walk
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -177,11 +178,12 @@ def _walked(feeds: Floats, stored: Floats, walks: list[Walk], bench: PlungerBenc
         ended[members], highest[members] = after_fed(
             stored[members],
             times,
-            lambda steps, chosen=chosen, members=members: (
-                feeds[members, None]  # type: ignore[misc]
-                * walked_shares(chosen, steps)
-            ),
+            partial(_fed, feeds[members], chosen),
             bench,
             least_steps=16 * 2**power,
         )
     return ended, highest
+
+
+def _fed(feeds: Floats, walks: list[Walk], steps: int) -> Floats:
+    return feeds[:, None] * walked_shares(walks, steps)

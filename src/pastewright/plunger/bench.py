@@ -20,6 +20,9 @@ SEAL_FRICTION_N = 10.0
 # Common practice: half to three quarters.
 TORQUE_SHARE = 0.7
 
+# Share of the barrel's rating that is planned with, since flow and springs are never known to the last percent.
+BARREL_SHARE = 0.95
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlungerBench:
@@ -44,6 +47,7 @@ class PlungerBench:
     wanted_push_ul_s: float
     dwell_s: float
     rest_fraction: float
+    barrel_limit_kpa: float
 
     @property
     def ul_per_mm(self) -> float:
@@ -87,6 +91,11 @@ class PlungerBench:
 
     @property
     def limit_kpa(self) -> float:
+        """Highest pressure planned with [kPa]: what the motor holds, and 95 % of what the barrel is rated for."""
+        return min(self.motor_limit_kpa, BARREL_SHARE * self.barrel_limit_kpa)
+
+    @property
+    def motor_limit_kpa(self) -> float:
         """Highest pressure that the motor can hold with its margin [kPa]; at least 0.
 
         P = (F − F_seal)/A with the force F that the torque share raises through gear and screw; gear losses
@@ -133,4 +142,5 @@ def bench_of(profile: Profile) -> PlungerBench:
         wanted_push_ul_s=tuning.push_ul_s,
         dwell_s=tuning.dwell_s,
         rest_fraction=tuning.rest_fraction,
+        barrel_limit_kpa=barrel.limit_kpa,
     )

@@ -76,15 +76,21 @@ def solved_dots(volumes_ul: ArrayLike, bench: PlungerBench) -> Dots:
     volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
     if volumes.size and not float(volumes.min()) > 0:
         raise ValueError(f"a dot of {volumes.min()} µL; volumes must be above zero")
-    rates = np.full_like(volumes, bench.push_ul_s)
+    dots = _pushed_at(volumes, np.full_like(volumes, bench.push_ul_s), bench)
+    over = dots.peak_kpa > bench.limit_kpa * (1 + 1e-6)
+    if not over.any() or not limited_fan(bench)[0].size:
+        return dots
+    return _pushed_at(volumes, _rates(volumes, bench), bench)
+
+
+def limited_dots(volumes_ul: Floats, bench: PlungerBench) -> Dots:
+    """Return the same as `solved_dots` where it is known that the largest of the volumes is held by the limit."""
+    return _pushed_at(volumes_ul, _rates(volumes_ul, bench), bench)
+
+
+def _pushed_at(volumes: Floats, rates: Floats, bench: PlungerBench) -> Dots:
     pushes = _pushes(volumes, rates, bench)
-    peaks = _pushed(pushes, rates, bench)[1]
-    over = peaks > bench.limit_kpa * (1 + 1e-6)
-    if over.any() and limited_fan(bench)[0].size:
-        rates = np.where(over, _limited_rates(volumes, bench), rates)
-        pushes = np.where(over, _pushes(volumes, rates, bench), pushes)
-        peaks = _pushed(pushes, rates, bench)[1]
-    return Dots(volumes, pushes, rates, peaks)
+    return Dots(volumes, pushes, rates, _pushed(pushes, rates, bench)[1])
 
 
 def dot_end_kpa(
@@ -137,13 +143,14 @@ def _pushes(volumes: Floats, rates: Floats, bench: PlungerBench) -> Floats:
     return bracketed_roots(surplus, low, high, tolerance=ROOT_SHARE * volumes)
 
 
-def _limited_rates(volumes: Floats, bench: PlungerBench) -> Floats:
-    """Push rate [µL/s] at which each volume's push peaks at the pressure limit."""
+def _rates(volumes: Floats, bench: PlungerBench) -> Floats:
+    """Push rate [µL/s] for each volume: as tuned, or such that the push peaks at the pressure limit."""
     rates, laid = limited_fan(bench)
     found: Floats = np.exp(np.interp(np.log(volumes), np.log(laid), np.log(rates)))
-    return found
+    return np.where(volumes <= laid[0], bench.push_ul_s, found)
 
 
+@lru_cache(maxsize=8)
 def limited_fan(bench: PlungerBench) -> tuple[Floats, Floats]:
     """Return falling push rates [µL/s] and the rising volumes [µL] of the dots whose push just peaks at the limit.
 

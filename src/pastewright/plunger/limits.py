@@ -16,9 +16,6 @@ from pastewright.profile.model import Profile
 FEW_MICROSTEPS = 10
 TOO_FEW_MICROSTEPS = 3
 
-# Plastic dispensing barrels are sold for 6 to 7 bar (common practice: 100 psi).
-BARREL_RATED_KPA = 690.0
-
 # Solved peaks meet a limit to about a thousandth; this keeps that from being told as trouble.
 PEAK_SLACK = 1.005
 
@@ -87,23 +84,22 @@ def _mend(volume_ul: float, bench: PlungerBench) -> str:
 
 
 def pressure_problems(peak_kpa: float, bench: PlungerBench) -> tuple[Problem, ...]:
-    """Return warnings about the highest pressure of a program: beyond the motor, beyond a plastic barrel."""
+    """Return warnings where a pressure passes what motor or barrel stand; slower pushes could not avoid it."""
     problems = []
-    if peak_kpa > bench.limit_kpa * PEAK_SLACK:
+    if peak_kpa > bench.motor_limit_kpa * PEAK_SLACK:
         problems.append(
             Problem(
-                what=f"the pressure reaches {peak_kpa:.0f} kPa; the motor holds {bench.limit_kpa:.0f} kPa"
+                what=f"the pressure reaches {peak_kpa:.0f} kPa; the motor holds {bench.motor_limit_kpa:.0f} kPa"
                 f" with {TORQUE_SHARE:.0%} of its torque",
                 mend="Use a wider or shorter tip, a smaller barrel, more gear or a stronger motor.",
                 severity=Severity.WARNING,
             )
         )
-    if peak_kpa > BARREL_RATED_KPA:
+    if peak_kpa > bench.barrel_limit_kpa:
         problems.append(
             Problem(
-                what=f"the pressure reaches {peak_kpa:.0f} kPa; plastic barrels are rated for"
-                f" about {BARREL_RATED_KPA:.0f} kPa",
-                mend="Use a wider or shorter tip, a longer dwell or a slower bead, or a barrel rated for more.",
+                what=f"the pressure reaches {peak_kpa:.0f} kPa; the barrel is rated for {bench.barrel_limit_kpa:.0f} kPa",
+                mend="Use a wider or shorter tip, or a barrel rated for more (limit_kpa).",
                 severity=Severity.WARNING,
             )
         )

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.curve import curve_at
-from pastewright.plunger.cycle import Dots, limited_fan, solved_dots
+from pastewright.plunger.cycle import Dots, limited_dots, limited_fan, solved_dots
 from pastewright.plunger.storage import stored_ul
 
 Floats = NDArray[np.float64]
@@ -73,7 +73,7 @@ def dot_table(smallest_ul: float, largest_ul: float, bench: PlungerBench) -> Dot
         if first < bend < last:
             below, above = _ladder(first, bend), _ladder(bend, last)
             volumes, corner = np.concatenate([below, above[1:]]), below.size - 1
-            dots = solved_dots(volumes, bench)
+            dots = limited_dots(volumes, bench)
     to_yield = float(stored_ul(bench.yield_kpa, bench.store)) - bench.rest_ul
     return DotTable(
         np.log(volumes),

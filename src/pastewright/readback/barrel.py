@@ -165,7 +165,12 @@ class _Barrel:
         self.plunger = 0.0
         self.trace: list[Sample] | None = None
         self.kept: list[Sample] = []
-        self._steps_before = inf
+        # What every step reads, without the way through the bench.
+        self._bubble = bench.bubble_ul
+        self._yield = bench.flow.yield_kpa
+        self._per_root = bench.flow.per_root
+        self._flows = bench.flow.flow_ul_s
+        self._slopes = bench.flow.slope
         self.begin_row()
 
     def begin_row(self) -> None:
@@ -276,9 +281,8 @@ class _Barrel:
 
     def _flow_and_slope(self, stored: float) -> tuple[float, float, float]:
         """Return Q [µL/s], dQ/dS [1/s] and P [kPa] for what is stored."""
-        table = self.bench.flow
-        bubble = self.bench.bubble_ul
         stiff = self.stiff
+        bubble = self._bubble
         if bubble == 0.0:
             pressure = stored / stiff
             capacity = stiff
@@ -286,18 +290,18 @@ class _Barrel:
             b = stiff * ATMOSPHERE_KPA + bubble - stored
             pressure = (-b + sqrt(b * b + 4 * stiff * stored * ATMOSPHERE_KPA)) / (2 * stiff)
             capacity = stiff + bubble * ATMOSPHERE_KPA / (ATMOSPHERE_KPA + pressure) ** 2
-        over = (pressure if pressure > 0 else -pressure) - table.yield_kpa
+        over = (pressure if pressure > 0 else -pressure) - self._yield
         if over <= 0.0:
             return 0.0, 0.0, pressure
         root = sqrt(over)
-        place = root * table.per_root
+        place = root * self._per_root
         cell = int(place)
         if cell >= CELLS:
             cell = CELLS - 1
-        slope = table.slope[cell]
-        flow = table.flow_ul_s[cell] + slope * (place - cell) / table.per_root
+        slope = self._slopes[cell]
+        flow = self._flows[cell] + slope * (place - cell) / self._per_root
         if place < 0.5:
-            root = 0.5 / table.per_root
+            root = 0.5 / self._per_root
         return (flow if pressure > 0 else -flow), slope / (2 * root * capacity), pressure
 
     def _step(self, q: float, dq: float, h: float) -> tuple[float, float]:

@@ -20,6 +20,7 @@ from pastewright.readback.reprap import REPRAP
 
 DIALECTS: Mapping[DialectName, Dialect] = {DialectName.REPRAP: REPRAP, DialectName.NGC: NGC}
 AXIS_LETTERS = frozenset("XYZABCUVWE")
+LARGEST = 1e9  # of a word; more is no length, angle or speed of any machine, and loses digits
 MOST_M_WORDS = 4  # on a line, NISTIR 6556 section 3.3.5
 
 _RANK = {act: rank for rank, act in enumerate(ORDER)}
@@ -215,6 +216,8 @@ class _Reader:
                 codes.append(code)
             elif letter in params:
                 raise LineError(f"{letter} comes twice")
+            elif value is not None and not -LARGEST <= value <= LARGEST:
+                raise LineError(f"{letter}{value:g} is beyond any machine")
             elif one and not codes:
                 raise LineError(f"the line starts with {letter}, not with a command")
             else:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from pastewright.readback.expressions import NUMBER_PATTERN, LineError, Reader, parameter_index
 
-LONGEST = 256  # characters of a line, NISTIR 6556 section 3.3.1
+LONGEST = 256  # characters of a line, NISTIR 6556 section 3.3.1; printer firmware takes fewer
 LARGEST_NUMBER = 99_999  # of a line in RS274/NGC, section 3.3.3
 
 _REPRAP_WORD = re.compile(rf"([A-Z])({NUMBER_PATTERN})?", re.ASCII)
@@ -64,6 +64,8 @@ def reprap_block(text: str) -> Block:
         text = _BRACKET_COMMENT.sub(" ", text)
     if _MESSAGE.match(text):
         text = text[: text.index("M11") + 4]
+    if len(text) > LONGEST:
+        raise LineError(f"the line has {len(text)} characters; {LONGEST} are allowed")
     if not _REPRAP_LINE.fullmatch(text):
         raise LineError(_what_is_wrong(text))
     found = _REPRAP_WORD.findall(text)

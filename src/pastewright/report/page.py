@@ -89,13 +89,13 @@ def _verdict(document: Mapping[str, Any]) -> str:
 
 
 def _totals(totals: Mapping[str, Any]) -> str:
-    slack = totals["travel_mm"] - totals["travel_bound_mm"]
+    gain_s = totals["travel_s"] - totals["travel_bound_s"]
     cells = [
         (f"{totals['paste_ul']:.2f} µL", "paste on the board"),
         (f"{totals['deposits']}", f"deposits on {totals['pads']} pads"),
         (_minutes(totals["machine_s"]), "machine time"),
         (f"{totals['travel_mm']:.0f} mm", "travel between deposits"),
-        (f"{totals['travel_bound_mm']:.0f} mm", f"no order is shorter; {slack:.0f} mm to gain at most"),
+        (f"{totals['travel_bound_mm']:.0f} mm", f"no order is shorter; {gain_s:.1f} s to gain at most"),
     ]
     return (
         '<div class="totals">'

@@ -1,0 +1,140 @@
+"""Which protocol a controller speaks, from its greeting or from its answers to two harmless questions.
+
+    1. listen: boards that reset when the port opens say `start` or `Grbl 1.1h ['$' for help]` within seconds
+    2. ask `?`      a CNC controller reports its status `<Idle|…>` at once
+    3. ask `M115`   a printer controller gives its FIRMWARE_NAME
+
+What cannot be told is said to be so, with what was heard; nothing is guessed. No question moves anything.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+QUIET_S = 0.3
+"""Silence after which whatever was still coming has come."""
+GREETING_S = 2.5
+"""Boot loaders take one to two seconds (from memory)."""
+ANSWER_S = 3.0
+GARBAGE = 0.3
+"""Share of bytes that are no text above which the speed is taken to be wrong."""
+
+
+class Protocol(StrEnum):
+    """The two protocols."""
+
+    REPRAP = "reprap"
+    CNC = "cnc"
+
+
+class Deaf(StrEnum):
+    """Why no protocol was found."""
+
+    SILENT = "silent"
+    GARBAGE = "garbage"
+    STRANGER = "stranger"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The protocol, and the words it was told by."""
+
+    protocol: Protocol
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotFound:
+    """No protocol; `heard` is the last of what came."""
+
+    why: Deaf
+    heard: str
+
+
+_CNC_SIGNS = (
+    re.compile(r"^grbl\w*\s+v?\d[^\r\n]*", re.IGNORECASE | re.MULTILINE),
+    re.compile(r"^<(?:Idle|Run|Hold|Jog|Alarm|Door|Check|Home|Sleep|Tool)[|,:][^>\r\n]*>", re.MULTILINE),
+)
+_REPRAP_SIGNS = (
+    re.compile(r"FIRMWARE_NAME:[^\r\n]*"),
+    re.compile(r"^echo:\s?Marlin[^\r\n]*", re.MULTILINE),
+)
+
+
+class Detector:
+    """Bytes and time in, questions and a finding out. `found` is None until it is sure one way or the other."""
+
+    def __init__(self, now_s: float) -> None:
+        self.found: Found | NotFound | None = None
+        self._began_s = self._heard_s = now_s
+        self._asked_s: float | None = None
+        self._sign: Found | None = None
+        self._heard = bytearray()
+        self._out = bytearray()
+
+    @property
+    def next_s(self) -> float:
+        """When to tick if nothing comes."""
+        return min(self._heard_s + QUIET_S, self._began_s + GREETING_S)
+
+    def received(self, data: bytes, now_s: float) -> None:
+        """Take bytes of the controller."""
+        if data:
+            self._heard += data
+            self._heard_s = now_s
+            del self._heard[:-8192]
+            self._look()
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass; a finding comes when the controller has become quiet."""
+        if self.found is not None:
+            return
+        quiet = now_s - self._heard_s >= QUIET_S
+        if self._sign is not None and quiet:
+            self.found = self._sign
+        elif self._asked_s is None:
+            if (quiet and (self._heard or now_s - self._began_s >= GREETING_S)) or (
+                now_s - self._began_s >= GREETING_S + ANSWER_S
+            ):
+                self._out += b"\n?\nM115\n"
+                self._asked_s = now_s
+        elif self._sign is None and now_s - max(self._asked_s, self._heard_s) >= ANSWER_S:
+            self.found = self._deaf()
+
+    def to_send(self) -> bytes:
+        """Return the questions that are due, once."""
+        data = bytes(self._out)
+        self._out.clear()
+        return data
+
+    def _look(self) -> None:
+        text = self._heard.decode("latin-1")
+        for protocol, signs in ((Protocol.REPRAP, _REPRAP_SIGNS), (Protocol.CNC, _CNC_SIGNS)):
+            for sign in signs:
+                if found := sign.search(text):
+                    self._sign = Found(protocol, found[0].strip())
+                    return
+
+    def _deaf(self) -> NotFound:
+        heard = bytes(self._heard[-400:])
+        if not heard:
+            return NotFound(Deaf.SILENT, "")
+        odd = sum(byte not in b"\r\n\t" and not 32 <= byte < 127 for byte in heard)
+        words = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in heard[-60:]).strip()
+        return NotFound(Deaf.GARBAGE if odd > GARBAGE * len(heard) else Deaf.STRANGER, words)
+
+
+def detect(
+    read: Callable[[], bytes], write: Callable[[bytes], None], clock: Callable[[], float]
+) -> Found | NotFound:
+    """Return what speaks at the other end; `read` waits a little by itself."""
+    detector = Detector(clock())
+    while detector.found is None:
+        data = read()
+        now_s = clock()
+        detector.received(data, now_s)
+        detector.tick(now_s)
+        if out := detector.to_send():
+            write(out)
+    return detector.found

@@ -1,0 +1,446 @@
+"""The journal: what was sent to which board, so that nothing is lost or laid twice, whatever happens to the host.
+
+One SQLite file, write-ahead log, synced to disk at every change of a deposit's state. A board is one piece of work;
+every connection that works on it is a run. Of each board each deposit is in exactly one state:
+
+    not started ──▶ started ──▶ done
+                       └──────▶ to be checked ──▶ not started (the person: lay it) or done (the person: it is there)
+
+`started` is on the disk before the first byte of the deposit goes out; `done` follows when the controller has proved
+it. A deposit found `started` when no process works on it any more was interrupted: it is to be checked.
+
+Times are seconds since 1970 and come in as arguments.
+"""
+
+import json
+import sqlite3
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from pastewright.link.job import Job, job_sha256, read_job
+from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started
+from pastewright.problems import InputError, one_error
+
+FORMAT = 1
+
+
+class State(StrEnum):
+    """How far a deposit has come."""
+
+    NOT_STARTED = "not started"
+    STARTED = "started"
+    DONE = "done"
+    TO_BE_CHECKED = "to be checked"
+
+
+SCHEMA = f"""
+CREATE TABLE programs (sha256 TEXT PRIMARY KEY, name TEXT NOT NULL, text TEXT NOT NULL, plan TEXT NOT NULL);
+CREATE TABLE boards (
+    id INTEGER PRIMARY KEY, program TEXT NOT NULL REFERENCES programs, name TEXT NOT NULL, side TEXT NOT NULL,
+    number INTEGER NOT NULL, dry INTEGER NOT NULL, began_at REAL NOT NULL);
+CREATE TABLE deposits (
+    board INTEGER NOT NULL REFERENCES boards, deposit INTEGER NOT NULL, place INTEGER NOT NULL,
+    pads TEXT NOT NULL, volume_ul REAL NOT NULL,
+    state TEXT NOT NULL DEFAULT '{State.NOT_STARTED}'
+        CHECK (state IN ({", ".join(f"'{state}'" for state in State)})),
+    why TEXT NOT NULL DEFAULT '', run INTEGER, changed_at REAL,
+    PRIMARY KEY (board, deposit)) WITHOUT ROWID;
+CREATE TABLE runs (
+    id INTEGER PRIMARY KEY, board INTEGER NOT NULL REFERENCES boards, began_at REAL NOT NULL, ended_at REAL,
+    phase TEXT NOT NULL, why TEXT NOT NULL DEFAULT '', process INTEGER NOT NULL, port TEXT NOT NULL,
+    controller TEXT NOT NULL DEFAULT '', profile TEXT NOT NULL, profile_sha256 TEXT NOT NULL, tuning TEXT NOT NULL,
+    tip TEXT NOT NULL, paste TEXT NOT NULL, lot TEXT NOT NULL, opened_at REAL, fill_ul REAL NOT NULL,
+    strip_ul REAL NOT NULL, strips INTEGER NOT NULL DEFAULT 0, note TEXT NOT NULL);
+CREATE TABLE laid (
+    run INTEGER NOT NULL REFERENCES runs, deposit INTEGER NOT NULL, volume_ul REAL NOT NULL);
+CREATE TABLE events (
+    id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES runs, at REAL NOT NULL, kind TEXT NOT NULL,
+    text TEXT NOT NULL);
+CREATE INDEX events_of_run ON events (run);
+CREATE INDEX laid_of_run ON laid (run);
+CREATE INDEX runs_of_board ON runs (board);
+PRAGMA user_version = {FORMAT};
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """What a run is done with, for the record. `opened_at` is when the paste was opened, None if not told."""
+
+    port: str
+    profile: str
+    profile_sha256: str
+    tuning: str
+    tip: str
+    paste: str
+    lot: str
+    opened_at: float | None
+    fill_ul: float
+    strip_ul: float
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRow:
+    """One run as the journal has it."""
+
+    id: int
+    board: int
+    board_name: str
+    side: str
+    number: int
+    dry: bool
+    program: str
+    program_name: str
+    began_at: float
+    ended_at: float | None
+    phase: str
+    why: str
+    process: int
+    port: str
+    controller: str
+    profile: str
+    tuning: str
+    tip: str
+    paste: str
+    lot: str
+    opened_at: float | None
+    fill_ul: float
+    strips: int
+    note: str
+    counts: dict[str, int]
+    used_ul: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DepositRow:
+    """One deposit of a board."""
+
+    deposit: int
+    pads: tuple[str, ...]
+    volume_ul: float
+    state: State
+    why: str
+
+
+class Journal:
+    """The open journal. Every public method that changes something is one transaction, synced to disk."""
+
+    def __init__(self, path: Path) -> None:
+        """Open or create it; raises `InputError` for a file that is no journal or cannot be written."""
+        self.path = path
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute("PRAGMA foreign_keys = ON")
+            self._create()
+        except (OSError, sqlite3.Error) as error:
+            raise one_error(
+                f"the journal cannot be opened: {error}", "Choose another with --journal.", file=str(path)
+            ) from None
+
+    def _create(self) -> None:
+        with self._change():
+            version = self._db.execute("PRAGMA user_version").fetchone()[0]
+            if version == FORMAT:
+                return
+            tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+            if version != 0 or tables:
+                raise sqlite3.DatabaseError(f"this is another database, or another format ({version})")
+            for statement in SCHEMA.split(";"):
+                if statement.strip():
+                    self._db.execute(statement)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    @contextmanager
+    def _change(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    # -- boards and runs --------------------------------------------------------------------------------
+
+    def begin_board(
+        self, job: Job, *, name: str, text: str, plan: Mapping[str, Any], number: int, now_s: float
+    ) -> int:
+        """Enter a new board, all of its deposits not started; returns its id."""
+        with self._change():
+            self._db.execute(
+                "INSERT OR IGNORE INTO programs VALUES (?, ?, ?, ?)",
+                (job_sha256(text), name, text, json.dumps(plan)),
+            )
+            board = self._db.execute(
+                "INSERT INTO boards (program, name, side, number, dry, began_at) VALUES (?, ?, ?, ?, ?, ?)",
+                (job_sha256(text), job.board, job.side, number, job.dry, now_s),
+            ).lastrowid
+            assert board is not None
+            self._db.executemany(
+                "INSERT INTO deposits (board, deposit, place, pads, volume_ul) VALUES (?, ?, ?, ?, ?)",
+                [
+                    (board, laid.id, place, json.dumps(laid.pads), laid.volume_ul)
+                    for place, laid in enumerate(job.deposits)
+                ],
+            )
+        return board
+
+    def begin_run(self, board: int, setting: Setting, *, process: int, now_s: float) -> int:
+        """Enter a new run on a board; returns its id."""
+        with self._change():
+            run = self._db.execute(
+                "INSERT INTO runs (board, began_at, phase, process, port, profile, profile_sha256, tuning, tip,"
+                " paste, lot, opened_at, fill_ul, strip_ul, note) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                (
+                    board,
+                    now_s,
+                    Phase.CONNECTING,
+                    process,
+                    setting.port,
+                    setting.profile,
+                    setting.profile_sha256,
+                    setting.tuning,
+                    setting.tip,
+                    setting.paste,
+                    setting.lot,
+                    setting.opened_at,
+                    setting.fill_ul,
+                    setting.strip_ul,
+                    setting.note,
+                ),
+            ).lastrowid
+        assert run is not None
+        return run
+
+    def enter(self, run: int, actions: Iterable[Action], *, now_s: float) -> None:
+        """Put what a run did into the journal, all of it or nothing, on the disk when this returns."""
+        with self._change():
+            board = self._db.execute("SELECT board FROM runs WHERE id = ?", (run,)).fetchone()[0]
+            for action in actions:
+                self._enter(run, board, action, now_s)
+
+    def _enter(self, run: int, board: int, action: Action, now_s: float) -> None:
+        if isinstance(action, Started):
+            self._move(board, action.deposits, (State.NOT_STARTED,), State.STARTED, "", run, now_s)
+            self._db.executemany(
+                "INSERT INTO laid SELECT ?, deposit, volume_ul FROM deposits WHERE board = ? AND deposit = ?",
+                [(run, board, deposit) for deposit in action.deposits],
+            )
+        elif isinstance(action, Done):
+            self._move(board, action.deposits, (State.STARTED,), State.DONE, "", run, now_s)
+        elif isinstance(action, Doubt):
+            self._move(board, action.deposits, (State.STARTED,), State.TO_BE_CHECKED, action.why, run, now_s)
+            self._note(run, "in doubt", f"{list(action.deposits)}: {action.why}", now_s)
+        elif isinstance(action, Entered):
+            over = action.phase in (Phase.FINISHED, Phase.STOPPED, Phase.LOST)
+            self._db.execute(
+                "UPDATE runs SET phase = ?, why = ?, ended_at = ?, strips = strips + ? WHERE id = ?",
+                (
+                    action.phase,
+                    action.why,
+                    now_s if over else None,
+                    action.phase is Phase.PREPARING,
+                    run,
+                ),
+            )
+            self._note(run, "phase", f"{action.phase}{': ' if action.why else ''}{action.why}", now_s)
+        elif isinstance(action, Noted):
+            if action.kind == "controller":
+                self._db.execute("UPDATE runs SET controller = ? WHERE id = ?", (action.text, run))
+            self._note(run, action.kind, action.text, now_s)
+
+    def _note(self, run: int, kind: str, text: str, now_s: float) -> None:
+        self._db.execute("INSERT INTO events (run, at, kind, text) VALUES (?, ?, ?, ?)", (run, now_s, kind, text))
+
+    def _move(
+        self,
+        board: int,
+        deposits: Collection[int],
+        before: Sequence[State],
+        after: State,
+        why: str,
+        run: int | None,
+        now_s: float,
+    ) -> None:
+        """Change states; a deposit that is not in one of the states `before` is our own mistake."""
+        marks = ", ".join("?" for _ in before)
+        for deposit in deposits:
+            changed = self._db.execute(
+                "UPDATE deposits SET state = ?, why = ?, run = coalesce(?, run), changed_at = ?"
+                f" WHERE board = ? AND deposit = ? AND state IN ({marks})",
+                (after, why, run, now_s, board, deposit, *before),
+            ).rowcount
+            if changed != 1:
+                raise RuntimeError(f"deposit {deposit} of board {board} cannot become {after!s}")
+
+    # -- after an interruption --------------------------------------------------------------------------
+
+    def interrupted(self, board: int, *, why: str, now_s: float) -> tuple[int, ...]:
+        """Turn every `started` deposit of a board into one to be checked; returns them.
+
+        Only for boards that no process works on.
+        """
+        with self._change():
+            found = tuple(
+                row[0]
+                for row in self._db.execute(
+                    "SELECT deposit FROM deposits WHERE board = ? AND state = ? ORDER BY place",
+                    (board, State.STARTED),
+                )
+            )
+            self._move(board, found, (State.STARTED,), State.TO_BE_CHECKED, why, None, now_s)
+            open_runs = self._db.execute(
+                "SELECT id FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
+            ).fetchall()
+            for (run,) in open_runs:
+                self._db.execute(
+                    "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?", (now_s, Phase.LOST, why, run)
+                )
+                self._note(run, "interrupted", f"{why}; in doubt: {list(found)}", now_s)
+        return found
+
+    def decide(self, board: int, deposits: Collection[int], *, is_there: bool, run: int, now_s: float) -> None:
+        """Enter the person's decision on deposits in doubt: they are there, or they are to be laid."""
+        with self._change():
+            after = State.DONE if is_there else State.NOT_STARTED
+            words = "the person: it is there" if is_there else "the person: lay it"
+            self._move(board, deposits, (State.TO_BE_CHECKED,), after, words, None, now_s)
+            self._note(run, "decided", f"{list(deposits)}: {words}", now_s)
+
+    def note(self, run: int, kind: str, text: str, *, now_s: float) -> None:
+        """Add one event."""
+        with self._change():
+            self._note(run, kind, text, now_s)
+
+    # -- reading ----------------------------------------------------------------------------------------
+
+    def runs(self) -> list[RunRow]:
+        """Return every run, the latest first."""
+        return [self._run_row(row) for row in self._db.execute(f"{_RUNS} ORDER BY runs.id DESC")]
+
+    def run(self, run: int) -> RunRow:
+        """Return one run; raises `InputError` where there is none of this number."""
+        row = self._db.execute(f"{_RUNS} WHERE runs.id = ?", (run,)).fetchone()
+        if row is None:
+            raise one_error(
+                f"the journal has no run {run}", "`pastewright runs` lists them.", file=str(self.path)
+            )
+        return self._run_row(row)
+
+    def _run_row(self, row: Sequence[Any]) -> RunRow:
+        counts = dict(
+            self._db.execute("SELECT state, count(*) FROM deposits WHERE board = ? GROUP BY state", (row[1],))
+        )
+        laid_ul = self._db.execute("SELECT total(volume_ul) FROM laid WHERE run = ?", (row[0],)).fetchone()[0]
+        dry = bool(row[5])
+        return RunRow(
+            id=row[0],
+            board=row[1],
+            board_name=row[2],
+            side=row[3],
+            number=row[4],
+            dry=dry,
+            program=row[6],
+            program_name=row[7],
+            began_at=row[8],
+            ended_at=row[9],
+            phase=row[10],
+            why=row[11],
+            process=row[12],
+            port=row[13],
+            controller=row[14],
+            profile=row[15],
+            tuning=row[16],
+            tip=row[17],
+            paste=row[18],
+            lot=row[19],
+            opened_at=row[20],
+            fill_ul=row[21],
+            strips=row[23],
+            note=row[24],
+            counts={str(state): counts.get(state, 0) for state in State},
+            used_ul=0.0 if dry else laid_ul + row[22] * row[23],
+        )
+
+    def deposits(self, board: int) -> list[DepositRow]:
+        """Return the deposits of a board in the order of its program."""
+        return [
+            DepositRow(
+                deposit=row[0],
+                pads=tuple(json.loads(row[1])),
+                volume_ul=row[2],
+                state=State(row[3]),
+                why=row[4],
+            )
+            for row in self._db.execute(
+                "SELECT deposit, pads, volume_ul, state, why FROM deposits WHERE board = ? ORDER BY place", (board,)
+            )
+        ]
+
+    def events(self, run: int) -> list[tuple[float, str, str]]:
+        """Return (time, kind, text) of a run's events in order."""
+        return self._db.execute("SELECT at, kind, text FROM events WHERE run = ? ORDER BY id", (run,)).fetchall()
+
+    def program(self, sha256: str) -> tuple[str, str, dict[str, Any]]:
+        """Return name, text and plan of a program."""
+        row = self._db.execute("SELECT name, text, plan FROM programs WHERE sha256 = ?", (sha256,)).fetchone()
+        if row is None:
+            raise one_error("the journal has lost this program", file=str(self.path))
+        return row[0], row[1], json.loads(row[2])
+
+    def job(self, sha256: str) -> Job:
+        """Return the job of a program, read anew."""
+        name, text, plan = self.program(sha256)
+        return read_job(text, plan, file=name, plan_file=f"plan of {name}")
+
+    def used_ul(self, *, lot: str, opened_at: float | None) -> float:
+        """Return the paste that all runs together took out of the barrel of this lot, opened then [µL]."""
+        return sum(run.used_ul for run in self.runs() if run.lot == lot and run.opened_at == opened_at)
+
+    def next_number(self, sha256: str) -> int:
+        """Return the number of the next board of a program."""
+        row = self._db.execute(
+            "SELECT coalesce(max(number), 0) + 1 FROM boards WHERE program = ? AND dry = 0", (sha256,)
+        ).fetchone()
+        return int(row[0])
+
+    def ran_in_air(self, sha256: str) -> bool:
+        """Whether this program was ever run dry to its end."""
+        row = self._db.execute(
+            "SELECT count(*) FROM runs JOIN boards ON boards.id = runs.board"
+            " WHERE boards.program = ? AND boards.dry AND runs.phase = ?",
+            (sha256, Phase.FINISHED),
+        ).fetchone()
+        return bool(row[0])
+
+
+_RUNS = """
+SELECT runs.id, boards.id, boards.name, boards.side, boards.number, boards.dry, boards.program, programs.name,
+    runs.began_at, runs.ended_at, runs.phase, runs.why, runs.process, runs.port, runs.controller, runs.profile,
+    runs.tuning, runs.tip, runs.paste, runs.lot, runs.opened_at, runs.fill_ul, runs.strip_ul, runs.strips, runs.note
+FROM runs JOIN boards ON boards.id = runs.board JOIN programs ON programs.sha256 = boards.program
+"""
+
+
+def open_existing(path: Path) -> Journal:
+    """Open a journal that must be there already."""
+    if not path.exists():
+        raise InputError(
+            one_error(
+                "there is no journal here yet",
+                "It is begun by the first `pastewright run`; or name another with --journal.",
+                file=str(path),
+            ).problems
+        )
+    return Journal(path)

@@ -1,0 +1,1 @@
+"""Where boards lie: points found and heights probed to a `Placement`, board coordinates to machine coordinates."""

@@ -1,0 +1,289 @@
+"""Steps in the plane to one composed transform, and with a height surface to a `Placement`.
+
+    machine = M · board + shift        M = turn · square it · stretch · mirror
+
+        M = R(θ) · [ 1  −sin γ ] · [ sx  0 ] · [ ±1  0 ]
+                   [ 0   cos γ ]   [ 0  sy ]   [  0  1 ]
+
+θ is the turn of the board's x axis, anticlockwise; γ is how much the angle between the images of the two axes
+is above 90°. −1 stands for a mirrored placement. Every invertible M with a sensible skew has exactly one set of
+these parts.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import atan2, cos, degrees, hypot, radians, sin
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.board.model import Point
+from pastewright.place.surface import Surface, flat
+
+Floats = NDArray[np.float64]
+
+# Lengths are kept within this: rounding, not stretch.
+SAME_LENGTH = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Affine:
+    """A map of the plane: (x, y) to (`xx`·x + `xy`·y + `x_mm`, `yx`·x + `yy`·y + `y_mm`) [mm]."""
+
+    xx: float = 1.0
+    xy: float = 0.0
+    yx: float = 0.0
+    yy: float = 1.0
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+
+    @property
+    def matrix(self) -> Floats:
+        """The 2×2 part [-]."""
+        return np.array([[self.xx, self.xy], [self.yx, self.yy]])
+
+    @property
+    def shift_mm(self) -> Point:
+        """Where (0, 0) goes [mm]."""
+        return self.x_mm, self.y_mm
+
+    @property
+    def determinant(self) -> float:
+        """Area over area [-]; below zero when mirrored."""
+        return self.xx * self.yy - self.xy * self.yx
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether left and right change places."""
+        return self.determinant < 0
+
+    @property
+    def turn_deg(self) -> float:
+        """Turn θ of the x axis, anticlockwise, above −180 to 180 [degrees]; of a mirrored map, of its −x axis."""
+        sign = -1.0 if self.mirrored else 1.0
+        angle = degrees(atan2(sign * self.yx, sign * self.xx))
+        return 180.0 if angle <= -180.0 else angle
+
+    @property
+    def scale_x(self) -> float:
+        """Length over length along the x axis [-]."""
+        return hypot(self.xx, self.yx)
+
+    @property
+    def scale_y(self) -> float:
+        """Length over length along the y axis [-]."""
+        return hypot(self.xy, self.yy)
+
+    @property
+    def skew_deg(self) -> float:
+        """Skew γ: the angle from the image of x (−x if mirrored) to that of y, less 90 [degrees]."""
+        sign = -1.0 if self.mirrored else 1.0
+        dot = sign * (self.xx * self.xy + self.yx * self.yy)
+        return degrees(atan2(abs(self.determinant), dot)) - 90.0
+
+    @property
+    def keeps_lengths(self) -> bool:
+        """Whether every length stays what it is."""
+        stretched = (self.scale_x - 1, self.scale_y - 1, radians(self.skew_deg))
+        return all(abs(part) <= SAME_LENGTH for part in stretched)
+
+    def apply(self, points_mm: Floats) -> Floats:
+        """Return points (N×2) where they go [mm]."""
+        x, y = points_mm[..., 0], points_mm[..., 1]
+        return np.stack(
+            (self.xx * x + self.xy * y + self.x_mm, self.yx * x + self.yy * y + self.y_mm), axis=-1
+        )
+
+    def point(self, place_mm: Point) -> Point:
+        """Return where one point goes [mm]."""
+        x, y = place_mm
+        return self.xx * x + self.xy * y + self.x_mm, self.yx * x + self.yy * y + self.y_mm
+
+    def then(self, after: "Affine") -> "Affine":
+        """Return this map followed by `after`."""
+        m = after.matrix @ self.matrix
+        x, y = after.point(self.shift_mm)
+        return Affine(xx=m[0, 0], xy=m[0, 1], yx=m[1, 0], yy=m[1, 1], x_mm=x, y_mm=y)
+
+    def inverse(self) -> "Affine":
+        """Return the way back; ValueError when there is none."""
+        d = self.determinant
+        if abs(d) < 1e-12:
+            raise ValueError("this map presses the plane onto a line and cannot be turned round")
+        xx, xy, yx, yy = self.yy / d, -self.xy / d, -self.yx / d, self.xx / d
+        return Affine(
+            xx=xx,
+            xy=xy,
+            yx=yx,
+            yy=yy,
+            x_mm=-(xx * self.x_mm + xy * self.y_mm),
+            y_mm=-(yx * self.x_mm + yy * self.y_mm),
+        )
+
+
+# Quarter turns are exact: no board moves by 1e-15 for being turned four times.
+_QUARTERS = {0: (1.0, 0.0), 90: (0.0, 1.0), 180: (-1.0, 0.0), 270: (0.0, -1.0)}
+
+
+def affine(
+    *,
+    turn_deg: float = 0.0,
+    mirrored: bool = False,
+    scale_x: float = 1.0,
+    scale_y: float = 1.0,
+    skew_deg: float = 0.0,
+    shift_mm: Point = (0.0, 0.0),
+) -> Affine:
+    """Return the map made of these parts (see the module's formula)."""
+    c, s = _QUARTERS.get(turn_deg % 360, (cos(radians(turn_deg)), sin(radians(turn_deg))))  # type: ignore[call-overload]
+    g = radians(skew_deg)
+    # Columns: the image of x, then R(θ)·(−sin γ, cos γ).
+    sign = -1.0 if mirrored else 1.0
+    return Affine(
+        xx=sign * scale_x * c,
+        yx=sign * scale_x * s,
+        xy=scale_y * (-c * sin(g) - s * cos(g)),
+        yy=scale_y * (-s * sin(g) + c * cos(g)),
+        x_mm=shift_mm[0],
+        y_mm=shift_mm[1],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """A point known in two systems: `from_mm` in that of the board (or tray), `to_mm` where it was found."""
+
+    name: str
+    from_mm: Point
+    to_mm: Point
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One part of the way from board to machine: what it is, its map, and the points it was fitted to."""
+
+    what: str
+    affine: Affine
+    fit: str = ""
+    pairs: tuple[Pair, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """Where one board lies: steps from board to machine in order, composed in `affine`, and its surface.
+
+    The surface is the Z at which the tip touches the board, over machine coordinates.
+    """
+
+    name: str
+    steps: tuple[Step, ...]
+    surface: Surface
+
+    @property
+    def affine(self) -> Affine:
+        """All steps as one map, board to machine."""
+        whole = Affine()
+        for step in self.steps:
+            whole = whole.then(step.affine)
+        return whole
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wipe:
+    """A wiping pad: the tip goes down to `z_mm` and `strokes` times from one end to the other [mm, machine]."""
+
+    from_mm: Point
+    to_mm: Point
+    z_mm: float
+    strokes: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placements:
+    """The boards of one program, in the order of their deposits: board k has those from k·n to k·n + n − 1.
+
+    With `settle`, a settling strip is laid before each board, each `strip_step_mm` further in Y than the one
+    before; with `wipe`, the tip is wiped between boards.
+    """
+
+    boards: tuple[Placement, ...]
+    settle: bool = False
+    strip_step_mm: float = 0.0
+    wipe: Wipe | None = None
+
+    def board_of(self, deposit: int, *, deposits: int) -> int:
+        """Return which board the deposit belongs to, of `deposits` deposits in all."""
+        return deposit * len(self.boards) // deposits
+
+    @property
+    def one_by_one(self) -> bool:
+        """Whether each board must be finished before the next begins."""
+        return self.settle or self.wipe is not None
+
+
+def corner_step(x_mm: float, y_mm: float) -> Step:
+    """Return the step that puts the board's lower left corner at a place, square to the axes."""
+    return Step(what="corner on the bed", affine=Affine(x_mm=x_mm, y_mm=y_mm))
+
+
+def bed_corner(*, x_mm: float, y_mm: float, z_mm: float, name: str = "") -> Placement:
+    """Return the placement of a board that lies square on a level bed."""
+    return Placement(name=name, steps=(corner_step(x_mm, y_mm),), surface=flat(z_mm))
+
+
+def corners_mm(size_mm: Point, where: Affine) -> Floats:
+    """Return the four corners of a board in machine coordinates (4×2)."""
+    w, h = size_mm
+    return where.apply(np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]]))
+
+
+def turned_into_place(size_mm: Point, *, turn_deg: float, at_mm: Point) -> Affine:
+    """Return the map that turns a board and then puts the lower left corner of its box at a place."""
+    turned = affine(turn_deg=turn_deg)
+    low = corners_mm(size_mm, turned).min(axis=0)
+    return affine(turn_deg=turn_deg, shift_mm=(at_mm[0] - float(low[0]), at_mm[1] - float(low[1])))
+
+
+def nearest_quarter(turn_deg: float) -> int:
+    """Return 0, 90, 180 or 270, whichever the turn is nearest to [degrees]."""
+    return round(turn_deg / 90.0) % 4 * 90
+
+
+def same_turn(a_deg: float, b_deg: float, *, within_deg: float) -> bool:
+    """Return whether two turns agree, going round the circle."""
+    off = (a_deg - b_deg + 180.0) % 360.0 - 180.0
+    return abs(off) <= within_deg
+
+
+# JSON form: the parts of each step say what was done, the composed matrix what came of it.
+
+
+def affine_data(where: Affine) -> dict[str, Any]:
+    """Return a map as JSON-ready parts [degrees, -, mm]."""
+    return {
+        "turn_deg": where.turn_deg,
+        "mirrored": where.mirrored,
+        "scale_x": where.scale_x,
+        "scale_y": where.scale_y,
+        "skew_deg": where.skew_deg,
+        "shift_mm": list(where.shift_mm),
+    }
+
+
+def affine_of_data(data: Mapping[str, Any]) -> Affine:
+    """Return the map of JSON parts that were checked before."""
+    x, y = data["shift_mm"]
+    return affine(
+        turn_deg=data["turn_deg"],
+        mirrored=data["mirrored"],
+        scale_x=data["scale_x"],
+        scale_y=data["scale_y"],
+        skew_deg=data["skew_deg"],
+        shift_mm=(x, y),
+    )
+
+
+def as_points(points_mm: Sequence[Point]) -> Floats:
+    """Return points as an N×2 array."""
+    return np.array(points_mm, dtype=np.float64).reshape(len(points_mm), 2)

@@ -1,0 +1,213 @@
+"""The fault campaign: boards laid over a bad wire to a bad controller, resumed until done, and what to hold of it.
+
+Held for every deposit of every board, whatever was injected:
+
+- done: between `Started` and `Done` the controller carried out exactly the deposit's lines, once;
+- in doubt: shown as such, and never sent again by itself;
+- never two `Started` for one deposit (the journal refuses it too).
+
+The small-CNC protocol has no checksum: a digit garbled into another digit is carried out as it arrives. Such lines
+are counted as `altered`; their number must still come out, and there may be none where the wire down was clean.
+"""
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from harness import Ledger, Peer, drive, new_run
+
+from pastewright.link.job import Block, Job, chosen
+from pastewright.link.run import Action, Done, Doubt, Phase, Run, Started
+
+KINDS = ("lose", "corrupt", "double", "reset", "mute", "garbage", "unplug", "stop", "clean")
+
+
+@dataclass
+class Result:
+    runs: int = 0
+    done: int = 0
+    doubts: int = 0
+    altered: int = 0
+    repeats: int = 0
+    troubles: dict[str, int] = field(default_factory=dict)
+
+    def add(self, other: "Result") -> None:
+        self.runs += other.runs
+        self.done += other.done
+        self.doubts += other.doubts
+        self.altered += other.altered
+        self.repeats += other.repeats
+        for trouble, count in other.troubles.items():
+            self.troubles[trouble] = self.troubles.get(trouble, 0) + count
+
+
+class BadWire:
+    """A wire that goes wrong at random bytes, with a kind of fault for each direction."""
+
+    def __init__(self, rng: random.Random, peer: Peer) -> None:
+        self.rng, self.peer = rng, peer
+        self.down_kind = rng.choice(KINDS)
+        self.up_kind = rng.choice(("lose", "corrupt", "double", "garbage", "clean", "clean"))
+        self.rate = 10 ** rng.uniform(-4, -2)
+        self.hurt_down = 0
+        self.mute = False
+        self.unplug_now = self.stop_now = False
+
+    def down(self, data: bytes) -> bytes:
+        if self.mute:
+            return b""
+        kind = self.down_kind
+        if kind in ("reset", "mute", "unplug", "stop"):
+            if self.rng.random() < self.rate * len(data):
+                self.down_kind = "clean"
+                cut = self.rng.randrange(len(data) + 1)
+                if kind == "reset":
+                    self.peer.feed(data[:cut], 0.0)
+                    self.peer.reset()
+                    return data[cut:]
+                self.mute = kind == "mute"
+                self.unplug_now = kind == "unplug"
+                self.stop_now = kind == "stop"
+                return data[:cut] if kind != "stop" else data
+            return data
+        hurt = self._hurt(data, kind)
+        if hurt != data:
+            self.hurt_down += 1
+        return hurt
+
+    def up(self, data: bytes) -> bytes:
+        return b"" if self.mute else self._hurt(data, self.up_kind)
+
+    def _hurt(self, data: bytes, kind: str) -> bytes:
+        if kind == "clean" or self.rng.random() > self.rate * len(data):
+            return data
+        at = self.rng.randrange(len(data)) if data else 0
+        size = 1 if self.rng.random() < 0.7 else self.rng.randrange(1, 12)
+        if kind == "lose":
+            return data[:at] + data[at + size :]
+        if kind == "double":
+            return data[: at + size] + data[at:]
+        if kind == "corrupt":
+            return data[:at] + bytes([data[at] ^ (1 << self.rng.randrange(8))]) + data[at + 1 :] if data else data
+        noise = bytes(self.rng.randrange(256) for _ in range(size))
+        return data[:at] + noise + data[at:]
+
+
+class Witness:
+    """Compares, at every `Done`, what the controller carried out with the deposit's lines."""
+
+    def __init__(self, job: Job, peer: Peer, protocol: str) -> None:
+        self.lines: dict[int, list[str]] = {}
+        self.job, self.peer, self.protocol = job, peer, protocol
+        self.ledger = Ledger(job)
+        self.begin: dict[int, int] = {}
+        self.wire: BadWire | None = None
+        self.altered: list[int] = []
+        self.hurt: dict[int, int] = {}
+
+    def __call__(self, run: Run, actions: list[Action], now_s: float) -> None:
+        for action in actions:
+            if isinstance(action, Started):
+                for deposit in action.deposits:
+                    self.begin[deposit] = len(self.peer.executed)
+                    self.hurt[deposit] = self.wire.hurt_down if self.wire else 0
+            elif isinstance(action, Done):
+                self._done(action.deposits)
+        self.ledger(run, actions, now_s)
+        if self.wire is not None and self.wire.unplug_now:
+            self.wire.unplug_now = False
+            run.lost("unplugged")
+            self.ledger(run, run.actions(), now_s)
+        if self.wire is not None and self.wire.stop_now:
+            self.wire.stop_now = False
+            run.stop(now_s)
+
+    def expect(self, blocks: Sequence[Block]) -> None:
+        """The lines of each deposit in the run that begins now, restated modes included."""
+        self.lines = {
+            block.deposit: [_plain(line) for line in block.lines]
+            for block in blocks
+            if block.deposit is not None
+        }
+
+    def _done(self, group: tuple[int, ...]) -> None:
+        carried = [_plain(line) for line in self.peer.executed[self.begin[group[0]] :]]
+        wanted = [line for deposit in group for line in self.lines[deposit]]
+        if self.protocol == "cnc":  # barriers are carried out too: one, or two where the place was asked twice
+            wanted += ["G4P0"] * max(len(carried) - len(wanted), 1)
+            assert wanted.count("G4P0") <= 2, f"deposits {group}: {carried} instead of {wanted}"
+        if carried == wanted:
+            return
+        assert len(carried) == len(wanted), f"deposits {group}: {carried} instead of {wanted}"
+        assert self.wire is not None, "altered over a good wire"
+        assert self.wire.hurt_down > self.hurt[group[0]], "altered over a good wire"
+        if self.protocol == "reprap":  # the sum is an exclusive-or: it cannot see two equal bytes lost together
+            for got, line in zip(carried, wanted, strict=True):
+                assert _sum(got) == _sum(line), f"{got!r} taken for {line!r}"
+        self.altered.append(group[0])
+
+
+def _sum(line: str) -> int:
+    total = 0
+    for byte in line.encode("latin-1"):
+        total ^= byte
+    return total
+
+
+def _plain(line: str) -> str:
+    return line.replace(" ", "")
+
+
+def one_board(
+    seed: int,
+    protocol: str,
+    job: Job,
+    new_peer: Callable[[random.Random], Peer],
+    record: Callable[[Run, list[Action]], None] = lambda run, actions: None,
+) -> Result:
+    """Lay one board with faults, resume it until it is done, and check every deposit."""
+    rng = random.Random(seed)
+    peer = new_peer(rng)
+    witness = Witness(job, peer, protocol)
+    result = Result()
+    now_s = 0.0
+    shown: set[int] = set()
+    for attempt in range(40):
+        wanted = {key for key, state in witness.ledger.states.items() if state == "not started"}
+        if not wanted:
+            break
+        wire = witness.wire = BadWire(rng, peer) if attempt < 3 else None
+        run = new_run(protocol, job, wanted, deposits_per_barrier=rng.choice((1, 1, 3)))
+        witness.expect(chosen(job, wanted))
+
+        def watch(run: Run, actions: list[Action], now_s: float) -> None:
+            witness(run, actions, now_s)
+            record(run, actions)
+
+        now_s = drive(
+            run,
+            peer,
+            now_s=now_s + 1.0,
+            until_s=now_s + 5000,
+            down=wire.down if wire else bytes,
+            up=wire.up if wire else bytes,
+            watch=watch,
+        )
+        result.runs += 1
+        result.repeats += run.repeats
+        shown |= {d for action in witness.ledger.actions if isinstance(action, Doubt) for d in action.deposits}
+        assert witness.ledger.count("started") == 0, "a run ended and left a deposit started"
+        if run.phase is not Phase.FINISHED:
+            key = run.why.split(":")[0][:40]
+            result.troubles[key] = result.troubles.get(key, 0) + 1
+            if hasattr(peer, "alarm"):
+                peer.alarm = False
+            peer.take(now_s)  # whatever was still on its way to a host that is gone
+    states = witness.ledger.states
+    assert set(states.values()) <= {"done", "to be checked"}, states
+    in_doubt = {key for key, state in states.items() if state == "to be checked"}
+    assert in_doubt <= shown
+    result.done = witness.ledger.count("done")
+    result.doubts = len(in_doubt)
+    result.altered = len(witness.altered)
+    return result

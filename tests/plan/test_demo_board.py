@@ -1,0 +1,77 @@
+"""The whole line on the demo board: what every program of it must hold."""
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from pytest import approx
+
+from pastewright.board.model import Side
+from pastewright.board.read import read_board
+from pastewright.demo.board import Flavour, write_demo
+from pastewright.plan.pipeline import Plan, make_plan
+from pastewright.profile.examples import DEMO, example_names, example_text
+from pastewright.profile.read import parse_profile
+
+COARSE = "bench-coarse"  # too coarse for this board, on purpose
+
+
+@cache
+def plan_of(side: Side, bench: str = DEMO, flavour: Flavour = "x2") -> Plan:
+    profile = parse_profile(example_text(bench), bench)
+    with TemporaryDirectory() as folder:
+        write_demo(Path(folder), flavour)
+        board = read_board(Path(folder), side=side, name="logger", shrink_mm=profile.dose.shrink_mm)
+    return make_plan(board, profile)
+
+
+@pytest.mark.parametrize("side", Side)
+def test_every_deposit_is_within_five_percent_of_its_plan_first_and_size_changes_included(side: Side):
+    plan = plan_of(side)
+    assert plan.verdict.ok, plan.verdict.findings[:5]
+    assert len(plan.verdict.delivered) == len(plan.layout.deposits) > 40
+    for deposit, delivered in zip(plan.layout.deposits, plan.verdict.delivered, strict=True):
+        assert delivered is not None
+        assert delivered.volume_ul == approx(deposit.volume_ul, rel=0.05)
+
+
+@pytest.mark.parametrize("side", Side)
+def test_what_came_out_is_what_was_swept_less_what_is_stored(side: Side):
+    verdict = plan_of(side).verdict
+    assert verdict.out_ul == approx(verdict.swept_ul - verdict.stored_ul, rel=1e-6)
+    laid_ul = sum(delivered.volume_ul for delivered in verdict.delivered if delivered is not None)
+    assert laid_ul < verdict.out_ul  # the settling strip takes the rest
+
+
+@pytest.mark.parametrize("bench", [name for name in example_names() if name != COARSE])
+def test_every_example_bench_gets_a_verified_program_in_its_dialect(bench: str):
+    plan = plan_of(Side.TOP, bench)
+    assert plan.verdict.ok, [finding.what for finding in plan.verdict.findings[:5]]
+    assert plan.program.suffix == (".ngc" if plan.profile.controller.dialect == "ngc" else ".gcode")
+
+
+@pytest.mark.parametrize("side", Side)
+def test_files_with_and_without_attributes_give_the_same_doses(side: Side):
+    new, old = plan_of(side), plan_of(side, flavour="rs274x")
+    new_doses = sorted(dose.target_ul for dose in new.doses if dose.target_ul > 0)
+    old_doses = sorted(dose.target_ul for dose in old.doses if dose.target_ul > 0)
+    # Inch files round places to 0.1 mil, which moves an area by up to 0.1 %.
+    assert old_doses == approx(new_doses, rel=2e-3)
+
+
+@pytest.mark.parametrize("side", Side)
+def test_the_barrel_is_predicted_to_err_most_when_stiffness_or_flow_are_wrong(side: Side):
+    scenarios = plan_of(side).scenarios
+    true, *wrong = scenarios
+    assert true.low > 0.95
+    assert true.high < 1.05
+    assert len(wrong) == 4
+    for scenario in wrong:
+        assert scenario.high - scenario.low > true.high - true.low
+
+
+def test_a_plan_is_the_same_each_time():
+    first, second = plan_of(Side.BOTTOM), plan_of.__wrapped__(Side.BOTTOM)
+    assert first.program.text == second.program.text
+    assert first.document == second.document

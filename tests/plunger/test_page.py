@@ -1,0 +1,86 @@
+"""The tables of docs/plunger.md are what the code says of the demo's bench."""
+
+from pathlib import Path
+
+import pytest
+
+from pastewright.plunger.bead import solved_beads
+from pastewright.plunger.bench import bench_of
+from pastewright.plunger.cycle import dot_cycle
+from pastewright.plunger.limits import force_n, microsteps
+from pastewright.plunger.sensitivity import telling_dots, what_if
+from pastewright.plunger.settle import settling
+from pastewright.plunger.walk import Walk
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.profile.read import parse_profile
+
+PAGE = Path(__file__).parents[2] / "docs" / "plunger.md"
+
+
+@pytest.fixture(scope="module")
+def profile():
+    return parse_profile(example_text(DEMO), "bench.toml")
+
+
+def rows(title):
+    lines = PAGE.read_text(encoding="utf-8").splitlines()
+    start = next(number for number, line in enumerate(lines) if line.startswith(f"| {title} |"))
+    table = []
+    for line in lines[start + 2 :]:
+        if not line.startswith("|"):
+            return table
+        table.append([cell.strip() for cell in line.strip("|").split("|")])
+    return table
+
+
+def test_numbers_of_the_bench(profile):
+    bench = bench_of(profile)
+    text = " ".join(PAGE.read_text(encoding="utf-8").split())
+    assert (
+        f"Yield at {bench.yield_kpa:.1f} kPa, rest at {bench.rest_kpa:.1f} kPa,"
+        f" limit {bench.limit_kpa:.0f} kPa, one microstep {1000 * bench.microstep_ul:.2f} nL."
+    ) in text
+
+
+def test_table_of_dots(profile):
+    bench = bench_of(profile)
+    for volume, steps, push, retract, peak, force in rows("dot µL"):
+        cycle = dot_cycle(float(volume), bench)
+        assert steps == f"{microsteps(float(volume), bench):.0f}"
+        assert float(push) == pytest.approx(cycle.push_ul, abs=6e-4)
+        assert float(retract) == pytest.approx(cycle.retract_ul, abs=6e-4)
+        assert float(peak) == pytest.approx(cycle.peak_kpa, abs=0.6)
+        assert float(force) == pytest.approx(force_n(cycle.peak_kpa, bench), abs=0.6)
+
+
+def test_table_of_beads(profile):
+    bench = bench_of(profile)
+    for volume, length, prime, feed, retract, peak, ends in rows("bead µL"):
+        walk = Walk(
+            legs_mm=(float(length),),
+            speed_mm_s=profile.tuning.bead_mm_s,
+            accel_mm_s2=profile.machine.accel_xy_mm_s2,
+        )
+        bead = solved_beads([float(volume)], [walk], bench)
+        assert float(prime) == pytest.approx(bead.prime_ul[0], abs=6e-4)
+        assert float(feed) == pytest.approx(bead.feed_ul[0], abs=6e-5)
+        assert float(retract) == pytest.approx(bead.retract_ul[0], abs=6e-4)
+        assert float(peak) == pytest.approx(bead.peak_kpa[0], abs=0.6)
+        assert float(ends.rstrip(" %")) == pytest.approx(100 * bead.ends_ul[0] / float(volume), abs=0.6)
+
+
+def test_table_of_what_if(profile):
+    bench = bench_of(profile)
+    strip = settling(
+        bench,
+        length_mm=profile.bed.strip_length_mm,
+        speed_mm_s=profile.tuning.bead_mm_s,
+        accel_mm_s2=profile.machine.accel_xy_mm_s2,
+    )
+    dots = telling_dots(0.05, 0.3, bench)
+    found = {row.name: row.ratios for row in what_if(dots, [None] * len(dots), bench, strip)}
+    table = rows("bench")
+    assert {row[0] for row in table} == set(found)
+    for name, *told in table:
+        ratios = [found[name][place] for place in (0, 7, 8, 13, 14, 21)]
+        assert [float(cell) for cell in told] == pytest.approx(ratios, abs=6e-3)
