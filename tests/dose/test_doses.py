@@ -123,14 +123,25 @@ def test_a_poor_area_ratio_is_warned_of():
     assert not one_dose(pad("U1-1", disc(0, 0, 0.40)), dose_settings(transfer=CURVE)).warnings
 
 
-def joint(*, drill_mm=1.0, land_mm=1.7, slot_to=None):
+def joint(*, drill_mm=1.0, land_mm=1.7, slot_to=None, opened=True):
     return pad(
         "J1-1",
         disc(0, 0, land_mm),
-        apertures=(),
+        apertures=[disc(0, 0, land_mm)] if opened else (),
         kind=PadKind.THROUGH_HOLE,
         hole=hole(0, 0, drill_mm, slot_to=slot_to),
     )
+
+
+def test_a_joint_is_filled_from_the_side_whose_paste_layer_opens_over_it_and_from_no_other():
+    on = dose_settings(paste_in_hole=True)
+    assert one_dose(joint(), on).target_ul > 0
+    closed = one_dose(joint(opened=False), on)
+    assert closed.target_ul == 0
+    assert "without an opening" in closed.reason
+    assert not closed.warnings
+    asked = dose_settings(paste_in_hole=False, rules=[rule(kind="through-hole", scale=1)])
+    assert one_dose(joint(opened=False), asked).target_ul == approx(one_dose(joint(), on).target_ul)
 
 
 def test_paste_in_hole_of_the_worked_case(check_value):

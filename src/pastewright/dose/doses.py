@@ -23,7 +23,7 @@ from pastewright.dose.aperture import (
 )
 from pastewright.dose.hole import Lead, hole_area_mm2, joint_solder_ul
 from pastewright.dose.model import Dose, Doses
-from pastewright.dose.rules import rule_words, rules_of_pads
+from pastewright.dose.rules import pasted_joint, rule_words, rules_of_pads
 from pastewright.materials.model import Paste, metal_volume_fraction
 from pastewright.profile.model import DoseRule, DoseSettings
 
@@ -105,7 +105,8 @@ def _dose(
     if rule is not None and rule.coverage is not None:
         covered = _covered(pad.land, land_mm2, rule.coverage, settings)
         return _print_dose(pad, covered, metal, by=f" by {rule_words(rule)}")
-    dose = _hole_dose(pad, settings, metal) if _is_joint(pad, settings) else _print_dose(pad, printed, metal)
+    joint = _is_joint(pad, rule, settings)
+    dose = _hole_dose(pad, settings, metal) if joint else _print_dose(pad, printed, metal)
     if rule is None or rule.scale is None or dose.target_ul == 0:
         return dose
     return Dose(
@@ -117,8 +118,12 @@ def _dose(
     )
 
 
-def _is_joint(pad: Pad, settings: DoseSettings) -> bool:
-    return pad.kind is PadKind.THROUGH_HOLE and settings.paste_in_hole
+def _is_joint(pad: Pad, rule: DoseRule | None, settings: DoseSettings) -> bool:
+    """Tell whether a hole is to be filled: the paste layer opens over it, or a scaling rule names its kind."""
+    named = rule is not None and rule.scale is not None and rule.kind == PadKind.THROUGH_HOLE
+    return pad.kind is PadKind.THROUGH_HOLE and (
+        named or pasted_joint(pad, paste_in_hole=settings.paste_in_hole)
+    )
 
 
 def _paste_dose(
@@ -179,13 +184,17 @@ def _no_print(pad: Pad, origin: PasteOrigin) -> _Print | None:
     if pad.kind is PadKind.TEST_POINT:
         return _Print(volume_ul=0.0, reason="no paste: a test point")
     if pad.kind is PadKind.THROUGH_HOLE:
+        if not pad.apertures or origin is not PasteOrigin.PASTE_LAYER:
+            return _Print(
+                volume_ul=0.0, reason=f"no paste: a through-hole pad without an opening in the {origin}"
+            )
         # A designer who opens the paste layer over a through-hole asks for paste-in-hole.
-        asked = pad.apertures and origin is PasteOrigin.PASTE_LAYER
-        doubt = "the paste layer opens over this through-hole pad, but paste-in-hole is off in the profile"
         return _Print(
             volume_ul=0.0,
             reason="no paste: a through-hole pad, and paste-in-hole is off",
-            warnings=(doubt,) if asked else (),
+            warnings=(
+                "the paste layer opens over this through-hole pad, but paste-in-hole is off in the profile",
+            ),
         )
     if pad.apertures:
         return None

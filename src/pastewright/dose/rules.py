@@ -3,7 +3,7 @@
 The first rule that matches decides, alone: write the exceptions first and the general rules after them. All of
 a rule's criteria must match; patterns are shell-style and mind the case of letters. Areas are those of the land.
 A rule that names no kind speaks only of pads that get paste without it, so that `ref = "*"` never puts paste on
-a fiducial; to paste a test point, or a through-hole pad while paste-in-hole is off, name its kind.
+a fiducial; to paste a test point, or a through-hole pad that is no joint for paste (`pasted_joint`), name its kind.
 """
 
 from collections.abc import Sequence
@@ -20,11 +20,22 @@ def matches(rule: DoseRule, pad: Pad, *, land_mm2: float, paste_in_hole: bool) -
     if rule.kind:
         if rule.kind != pad.kind:
             return False
-    elif pad.kind in _NEVER_UNASKED or (pad.kind is PadKind.THROUGH_HOLE and not paste_in_hole):
+    elif pad.kind in _NEVER_UNASKED or (
+        pad.kind is PadKind.THROUGH_HOLE and not pasted_joint(pad, paste_in_hole=paste_in_hole)
+    ):
         return False
     if not rule.area_from_mm2 <= land_mm2 <= rule.area_to_mm2:
         return False
     return _fits(rule.ref, pad.ref) and _fits(rule.pin, pad.pin)
+
+
+def pasted_joint(pad: Pad, *, paste_in_hole: bool) -> bool:
+    """Tell whether a pad is a through-hole joint that gets paste without a rule.
+
+    The paste layer of the side must open over it: the same hole is seen from both sides, and only the
+    designer knows from which one its part is put in.
+    """
+    return paste_in_hole and pad.kind is PadKind.THROUGH_HOLE and bool(pad.apertures)
 
 
 def _fits(pattern: str, name: str) -> bool:

@@ -92,9 +92,8 @@ def _umeyama(x: Floats, y: Floats, kind: FitKind, *, mirrored: bool) -> Floats:
         raise ValueError("all points are one")
     u, d, vt = np.linalg.svd(y.T @ x)  # eq. 38, times N
     # eq. 39: the sign that makes the turn proper, or improper where it is asked for.
-    s = np.array([1.0, np.sign(np.linalg.det(u) * np.linalg.det(vt))])
-    if mirrored:
-        s[1] = -s[1]
+    proper = float(np.sign(np.linalg.det(u) * np.linalg.det(vt)))
+    s: Floats = np.array([1.0, -proper if mirrored else proper])
     turn: Floats = (u * s) @ vt  # eq. 40
     return turn if kind is FitKind.RIGID else turn * (float(d @ s) / spread)  # eq. 42
 

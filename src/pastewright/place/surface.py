@@ -102,7 +102,9 @@ def _bilinear(mesh: Mesh, x: Floats, y: Floats) -> Floats:
     return answer
 
 
-def followed(path_mm: tuple[Point, ...], surface: Surface, *, within_mm: float = FOLLOW_MM) -> tuple[Point, ...]:
+def followed(
+    path_mm: tuple[Point, ...], surface: Surface, *, within_mm: float = FOLLOW_MM
+) -> tuple[Point, ...]:
     """Return the path with points added where a straight leg in space would leave the surface.
 
     On a plane nothing is added. Each leg is halved, at most 6 times, until five places on it lie within

@@ -102,9 +102,15 @@ class Affine:
 
     def then(self, after: "Affine") -> "Affine":
         """Return this map followed by `after`."""
-        m = after.matrix @ self.matrix
         x, y = after.point(self.shift_mm)
-        return Affine(xx=m[0, 0], xy=m[0, 1], yx=m[1, 0], yy=m[1, 1], x_mm=x, y_mm=y)
+        return Affine(
+            xx=after.xx * self.xx + after.xy * self.yx,
+            xy=after.xx * self.xy + after.xy * self.yy,
+            yx=after.yx * self.xx + after.yy * self.yx,
+            yy=after.yx * self.xy + after.yy * self.yy,
+            x_mm=x,
+            y_mm=y,
+        )
 
     def inverse(self) -> "Affine":
         """Return the way back; ValueError when there is none."""

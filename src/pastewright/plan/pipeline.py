@@ -16,7 +16,6 @@ from pastewright.motion.plan import plan_motions
 from pastewright.plan.document import plan_document, problem_text, with_verdict
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
-from pastewright.profile.checks import profile_warnings
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
@@ -26,7 +25,6 @@ from pastewright.readback.verify import verify
 from pastewright.readback.whatif import WhatIf, what_if
 from pastewright.route.model import Sequence as Tour
 from pastewright.route.order import order
-
 
 # Enough for the spread, and small beside the verdict itself on a large board.
 WHAT_IF_DEPOSITS = 400

@@ -148,7 +148,7 @@ class Tuning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
-    """One rule of the profile or job; the first criterion sets that are not empty must all match.
+    """One rule of the profile or job; all criteria that are given must match, and the first such rule decides.
 
     `ref` and `pin` are shell-style patterns ("U*"); `kind` is a pad kind's word; areas in mm². Exactly one
     of `volume_ul`, `scale`, `coverage`, `skip` acts. `line` is where the rule stands in the file.

@@ -65,10 +65,9 @@ def code_of(letter: str, number: float | None) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One straight move: how far each axis goes, where the controller believes it ends, at what pace."""
+    """One straight move: how far each axis goes, and at what pace."""
 
     way: Mapping[str, float]
-    target: Mapping[str, float]
     pace: Pace
 
 
@@ -158,7 +157,7 @@ class Interpreter:
             else:
                 feed = self.modal.feed / 60
         went = pace(way, feed=feed, seconds=seconds, limits=self._limits)
-        return Step(way=way, target=dict(self.position), pace=went)
+        return Step(way=way, pace=went)
 
     def _counts_from_here(self, letter: str) -> bool:
         if letter == "E" and self._e_has_own_mode:
