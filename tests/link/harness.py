@@ -43,7 +43,8 @@ def sender(protocol: str, **options: Any) -> Sender:
 
 def new_run(protocol: str, job: Job, deposits: set[int] | None = None, **changes: Any) -> Run:
     wanted = deposits if deposits is not None else {laid.id for laid in job.deposits}
-    return Run(job, chosen(job, wanted), sender(protocol), bench(protocol, **changes))
+    options = {"locked_is_fine": True} if protocol == "cnc" and changes.get("home") else {}
+    return Run(job, chosen(job, wanted), sender(protocol, **options), bench(protocol, **changes))
 
 
 def job_of(pair: tuple[str, dict[str, Any]]) -> Job:

@@ -158,7 +158,9 @@ class TinyCnc(Axes):
         self.most_buffered = max(self.most_buffered, len(self.buffer))
 
     def status(self) -> None:
-        state = "Alarm" if self.alarm else "Hold:0" if self.hold else "Run" if b"\n" in self.buffer else "Idle"
+        state = (
+            "Alarm" if self.alarm else "Hold:0" if self.hold else "Run" if b"\n" in self.buffer else "Idle"
+        )
         machine = ",".join(f"{self.place[k] + self.work[k]:.3f}" for k in "XYZA")
         offset = ",".join(f"{self.work[k]:.3f}" for k in "XYZA")
         self.say(f"<{state}|MPos:{machine}|Bf:15,128|FS:0,0|WCO:{offset}>")

@@ -17,7 +17,9 @@ def written(
     cnc = protocol == "cnc"
     letter = LETTERS[protocol]
     lines = ["; paste for the tests of the link"]
-    lines += ["G21 G90 G94 G17 G54", f"G92 {letter}0"] if cnc else ["G21", "G90", "M83" if relative else "M82"]
+    lines += (
+        ["G21 G90 G94 G17 G54", f"G92 {letter}0"] if cnc else ["G21", "G90", "M83" if relative else "M82"]
+    )
     lines += [] if cnc else [f"G92 {letter}0"]
     told = 0.0
 

@@ -1,5 +1,7 @@
 """The whole line on the demo board: what every program of it must hold."""
 
+import subprocess
+import sys
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -75,3 +77,8 @@ def test_a_plan_is_the_same_each_time():
     first, second = plan_of(Side.BOTTOM), plan_of.__wrapped__(Side.BOTTOM)
     assert first.program.text == second.program.text
     assert first.document == second.document
+
+
+def test_the_numbers_in_the_readme_are_those_of_the_demo():
+    script = Path(__file__).parents[2] / "scripts" / "pictures.py"
+    assert subprocess.run([sys.executable, script, "--check"], check=False).returncode == 0

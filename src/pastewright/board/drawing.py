@@ -159,7 +159,8 @@ def board_of_drawing(drawing: Drawing, ask: Ask) -> Board:
 Marks = Callable[[Thing], Mark]
 _FIDUCIAL_WORDS = ("fid", "fids", "fiducial", "fiducials", "fidu")
 _PASTE = {LayerRole.TOP_PASTE: Side.TOP, LayerRole.BOTTOM_PASTE: Side.BOTTOM}
-_SIDED = {role: side for role, side in _PASTE.items()} | {
+_SIDED = {
+    **_PASTE,
     LayerRole.TOP_COPPER: Side.TOP,
     LayerRole.BOTTOM_COPPER: Side.BOTTOM,
 }
@@ -172,7 +173,9 @@ def _marks(drawing: Drawing, ask: Ask) -> tuple[Marks, list[LayerUse], list[Prob
     A drawing whose layers name no side shows the top.
     """
     if drawing.sided:
-        use = LayerUse(file=drawing.file, role=_paste_role(ask.side), how=f"content: {drawing.what}", used=True)
+        use = LayerUse(
+            file=drawing.file, role=_paste_role(ask.side), how=f"content: {drawing.what}", used=True
+        )
         return (lambda thing: Mark.FIDUCIAL if thing.fiducial else Mark.PASTE), [use], []
     labels = list(dict.fromkeys(thing.layer for thing in drawing.things))
     roles = {label: _role(label, ask.roles) for label in labels}
@@ -204,10 +207,16 @@ def _marks(drawing: Drawing, ask: Ask) -> tuple[Marks, list[LayerUse], list[Prob
         if name not in labels and name != drawing.file:
             known_labels = ", ".join(repr(label) for label in labels if label) or "none"
             raise one_error(
-                f"there is no layer {name!r} in the drawing", f"Its layers: {known_labels}.", file=drawing.file
+                f"there is no layer {name!r} in the drawing",
+                f"Its layers: {known_labels}.",
+                file=drawing.file,
             )
     return (
-        (lambda thing: Mark.FIDUCIAL if thing.fiducial and chosen[thing.layer] is Mark.PASTE else chosen[thing.layer]),
+        (
+            lambda thing: (
+                Mark.FIDUCIAL if thing.fiducial and chosen[thing.layer] is Mark.PASTE else chosen[thing.layer]
+            )
+        ),
         uses,
         [],
     )
@@ -248,7 +257,9 @@ def _mark(role: LayerRole, side: Side, *, fiducial: bool, by_name: bool) -> Mark
         return Mark.PASTE if _PASTE[role] is side else Mark.IGNORED
     if by_name:
         return Mark.IGNORED
-    if role in _SIDED:  # "top" and nothing else reads as copper; in a drawing without paste layers it is paste
+    if (
+        role in _SIDED
+    ):  # "top" and nothing else reads as copper; in a drawing without paste layers it is paste
         return Mark.PASTE if _SIDED[role] is side else Mark.IGNORED
     return Mark.PASTE if role is LayerRole.OTHER else Mark.IGNORED
 

@@ -98,8 +98,7 @@ def other_source(
     kept = [
         file
         for file in files
-        if not file.ignored
-        and LayerRole.OTHER not in (roles.get(file.name), roles.get(file.base_name))
+        if not file.ignored and LayerRole.OTHER not in (roles.get(file.name), roles.get(file.base_name))
     ]
     if any(kind_of(file.data) in (FileKind.GERBER, FileKind.EXCELLON) for file in kept):
         return None

@@ -188,6 +188,151 @@ def demo(
     return demo_command(out)
 
 
+PortOption = Annotated[
+    str,
+    typer.Option(
+        "--port", metavar="PORT", help="Port or URL; sim:reprap and sim:cnc are virtual; file:NAME writes a file."
+    ),
+]
+JournalOption = Annotated[
+    Path | None, typer.Option("--journal", metavar="FILE", help="The journal [in the user's state folder].")
+]
+BaudOption = Annotated[int | None, typer.Option("--baud", min=300, help="Speed of the line [the profile's].")]
+LotOption = Annotated[str, typer.Option("--lot", help="Lot of the paste, for the record.")]
+OpenedOption = Annotated[
+    str, typer.Option("--opened", metavar="WHEN", help='When the paste was opened: "2h" ago, or date and time.')
+]
+FillOption = Annotated[
+    float | None,
+    typer.Option("--fill-ul", min=0, help="Paste in the barrel when it was put in [the profile's fill]."),
+]
+NoteOption = Annotated[str, typer.Option("--note", help="A remark for the record.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="Answer every question with yes.")]
+
+
+@app.command()
+def ports() -> int:
+    """List serial ports with what they are."""
+    from pastewright.cli.journals import ports_command
+
+    return ports_command()
+
+
+@app.command()
+def run(
+    program: Annotated[Path, typer.Argument(help="The verified program.")],
+    plan_file: Annotated[Path, typer.Option("--plan", help="The plan.json that was written with it.")],
+    profile: ProfilePath,
+    port: PortOption = "",
+    dry: Annotated[
+        bool, typer.Option("--dry", help="Tip in the air, plunger still: for the first run.")
+    ] = False,
+    from_pad: Annotated[
+        str | None, typer.Option("--from", metavar="PAD", help="Begin with the deposit of this pad.")
+    ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="REF", help="Only this reference or pad, shell-style. Repeat."),
+    ] = None,
+    board: Annotated[
+        int | None, typer.Option("--board", min=1, help="Number of the board [the next].")
+    ] = None,
+    yes: YesOption = False,
+    journal: JournalOption = None,
+    baud: BaudOption = None,
+    lot: LotOption = "",
+    opened: OpenedOption = "",
+    fill_ul: FillOption = None,
+    note: NoteOption = "",
+    even_if_unverified: Annotated[
+        bool, typer.Option("--even-if-unverified", help="Run the program although the verdict has findings.")
+    ] = False,
+) -> int:
+    """Send a program to the controller, deposit by deposit, and keep the journal."""
+    from pastewright.cli.running import Options, run_command
+
+    return run_command(
+        program,
+        plan_file,
+        profile,
+        Options(
+            port=port, baud=baud, journal=journal, yes=yes, lot=lot, opened=opened, note=note, fill_ul=fill_ul
+        ),
+        dry=dry,
+        from_pad=from_pad,
+        only=only or [],
+        board_number=board,
+        even_if_unverified=even_if_unverified,
+    )
+
+
+class InDoubtName(StrEnum):
+    """What to do with deposits in doubt."""
+
+    ASK = "ask"
+    LEAVE = "leave"
+    LAY = "lay"
+    THERE = "there"
+
+
+@app.command()
+def resume(
+    profile: ProfilePath,
+    run_number: Annotated[
+        int | None, typer.Argument(metavar="[RUN]", help="Run to go on with [the latest not finished].")
+    ] = None,
+    port: PortOption = "",
+    in_doubt: Annotated[
+        InDoubtName,
+        typer.Option("--in-doubt", help="Deposits in doubt: ask, leave them, lay them, or they are there."),
+    ] = InDoubtName.ASK,
+    yes: YesOption = False,
+    journal: JournalOption = None,
+    baud: BaudOption = None,
+    lot: LotOption = "",
+    opened: OpenedOption = "",
+    fill_ul: FillOption = None,
+    note: NoteOption = "",
+    even_if_running: Annotated[
+        bool, typer.Option("--even-if-running", help="Go on although its process seems to be alive.")
+    ] = False,
+) -> int:
+    """Go on with a board after a stop, a crash, a power cut or an unplugged cable."""
+    from pastewright.cli.running import Options, resume_command
+
+    return resume_command(
+        run_number,
+        profile,
+        Options(
+            port=port, baud=baud, journal=journal, yes=yes, lot=lot, opened=opened, note=note, fill_ul=fill_ul
+        ),
+        in_doubt=in_doubt.value,
+        even_if_running=even_if_running,
+    )
+
+
+@app.command()
+def runs(journal: JournalOption = None) -> int:
+    """List what was run."""
+    from pastewright.cli.journals import runs_command
+
+    return runs_command(journal)
+
+
+@app.command()
+def report(
+    run_number: Annotated[int, typer.Argument(metavar="RUN", help="Number of the run.")],
+    journal: JournalOption = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="File for the picture [beside the journal].")
+    ] = None,
+) -> int:
+    """Tell all about a run, and draw which deposits are laid, in doubt, or to do."""
+    from pastewright.cli.journals import report_command
+
+    return report_command(run_number, journal, out)
+
+
 @profile_app.command("new")
 def profile_new(
     file: Annotated[Path, typer.Argument(help="The profile to write.")],

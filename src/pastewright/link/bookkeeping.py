@@ -1,6 +1,6 @@
 """Paste in the barrel and on the clock: what was used, what is left, how many boards that is, how long it may be used.
 
-    left = fill − used        boards left = ⌊left / (board + strip)⌋        life left = floor life − (now − opened)
+left = fill − used        boards left = ⌊left / (board + strip)⌋        life left = floor life − (now − opened)
 """
 
 from dataclasses import dataclass
@@ -50,7 +50,9 @@ class PasteBook:
         if left is None:
             words.append("nobody said when the paste was opened (--opened), so its floor life is not watched")
         elif left <= 0:
-            words.append(f"the paste has been open for {_hours(-left)} longer than its floor life: do not use it")
+            words.append(
+                f"the paste has been open for {_hours(-left)} longer than its floor life: do not use it"
+            )
         elif left < run_s:
             words.append(f"the floor life ends in {_hours(left)}, before this run does ({_hours(run_s)})")
         elif left < (1 - LIFE_WARNING) * self.floor_life_s:

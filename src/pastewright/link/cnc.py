@@ -51,7 +51,7 @@ HOMING_S = 120.0
 MOST_PENDING = 4096
 RESET, STATUS, HOLD, GO = b"\x18", b"?", b"!", b"~"
 
-_UNFIT = frozenset({"Hold", "Door", "Sleep", "Check", "Jog"})
+_UNFIT = frozenset({"Hold", "Door", "Sleep", "Check", "Jog"})  # "Home" is a home line at work
 """States in which no program runs. A word that is none of theirs was garbled on the way: the next report tells."""
 AXES = "XYZABCUVW"
 _GREETING = re.compile(r"^grbl\w*\s", re.IGNORECASE)
@@ -328,7 +328,9 @@ class CncSender:
                 self._reset(now_s)
             elif word == "Alarm":
                 self._fail(
-                    Trouble.ALARM, "the controller is locked after an alarm; home it or unlock it first", events
+                    Trouble.ALARM,
+                    "the controller is locked after an alarm; home it or unlock it first",
+                    events,
                 )
             elif word in _UNFIT:
                 self._unfit(state, events)
@@ -360,7 +362,7 @@ class CncSender:
         self, word: str, state: str, place: dict[str, float], now_s: float, events: list[Event]
     ) -> None:
         if word == "Alarm":
-            if not (self._locked_is_fine and self._flight and self._flight[0].startswith(b"$H")):
+            if not (self._locked_is_fine and any(line[:2] in (b"$H", b"$X") for line in self._flight)):
                 self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
             return
         if word in _UNFIT and not (self._held and word == "Hold"):

@@ -4,6 +4,10 @@
     2. ask `?`      a CNC controller reports its status `<Idle|…>` at once
     3. ask `M115`   a printer controller gives its FIRMWARE_NAME
 
+The order matters: a host that was killed may have left half a line in the controller, and the line end of the third
+step would complete it. A printer controller refuses such a line for its checksum; a CNC controller would move, but
+has been recognised by then.
+
 What cannot be told is said to be so, with what was heard; nothing is guessed. No question moves anything.
 """
 
@@ -16,7 +20,10 @@ QUIET_S = 0.3
 """Silence after which whatever was still coming has come."""
 GREETING_S = 2.5
 """Boot loaders take one to two seconds (from memory)."""
+STATUS_S = 0.7
+"""A status report comes at once; this allows for a slow network."""
 ANSWER_S = 3.0
+MOST_S = 20.0
 GARBAGE = 0.3
 """Share of bytes that are no text above which the speed is taken to be wrong."""
 
@@ -68,6 +75,7 @@ class Detector:
     def __init__(self, now_s: float) -> None:
         self.found: Found | NotFound | None = None
         self._began_s = self._heard_s = now_s
+        self._polled_s: float | None = None
         self._asked_s: float | None = None
         self._sign: Found | None = None
         self._heard = bytearray()
@@ -90,14 +98,20 @@ class Detector:
         """Let time pass; a finding comes when the controller has become quiet."""
         if self.found is not None:
             return
+        if self._sign is None and now_s - self._began_s > MOST_S:
+            self.found = self._deaf()
+            return
         quiet = now_s - self._heard_s >= QUIET_S
         if self._sign is not None and quiet:
             self.found = self._sign
+        elif self._polled_s is None:
+            waited_s = now_s - self._began_s
+            if (quiet and (self._heard or waited_s >= GREETING_S)) or waited_s >= GREETING_S + ANSWER_S:
+                self._out += b"?"
+                self._polled_s = now_s
         elif self._asked_s is None:
-            if (quiet and (self._heard or now_s - self._began_s >= GREETING_S)) or (
-                now_s - self._began_s >= GREETING_S + ANSWER_S
-            ):
-                self._out += b"\n?\nM115\n"
+            if self._sign is None and now_s - self._polled_s >= STATUS_S:
+                self._out += b"\nM115\n"
                 self._asked_s = now_s
         elif self._sign is None and now_s - max(self._asked_s, self._heard_s) >= ANSWER_S:
             self.found = self._deaf()

@@ -193,7 +193,9 @@ def _starts(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> l
     return sorted((line, deposit) for deposit, line in first_lines.items())
 
 
-def _blocks(rows: Sequence[str], starts: Sequence[tuple[int, int]], letter: str, file: str) -> tuple[Block, ...]:
+def _blocks(
+    rows: Sequence[str], starts: Sequence[tuple[int, int]], letter: str, file: str
+) -> tuple[Block, ...]:
     wire = [wire_line(row) for row in rows]
     problems: list[Problem] = []
     scan = Scan(letter)
@@ -324,9 +326,7 @@ def _aired(line: str, letter: str, floor: float) -> str:
         return line
     if any((name == "G" and value in (4.0, 28.0)) or name == "M" for name, value in words):
         return line
-    kept = [
-        (name, max(value, floor) if name == "Z" else value) for name, value in words if name != letter
-    ]
+    kept = [(name, max(value, floor) if name == "Z" else value) for name, value in words if name != letter]
     if not any(name in "XYZ" for name, _ in kept):
         return ""  # the plunger alone would have moved, at its own feed
     return " ".join(f"{name}{number(value)}" for name, value in kept)

@@ -261,7 +261,9 @@ class Journal:
             self._note(run, action.kind, action.text, now_s)
 
     def _note(self, run: int, kind: str, text: str, now_s: float) -> None:
-        self._db.execute("INSERT INTO events (run, at, kind, text) VALUES (?, ?, ?, ?)", (run, now_s, kind, text))
+        self._db.execute(
+            "INSERT INTO events (run, at, kind, text) VALUES (?, ?, ?, ?)", (run, now_s, kind, text)
+        )
 
     def _move(
         self,
@@ -305,12 +307,15 @@ class Journal:
             ).fetchall()
             for (run,) in open_runs:
                 self._db.execute(
-                    "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?", (now_s, Phase.LOST, why, run)
+                    "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?",
+                    (now_s, Phase.LOST, why, run),
                 )
                 self._note(run, "interrupted", f"{why}; in doubt: {list(found)}", now_s)
         return found
 
-    def decide(self, board: int, deposits: Collection[int], *, is_there: bool, run: int, now_s: float) -> None:
+    def decide(
+        self, board: int, deposits: Collection[int], *, is_there: bool, run: int, now_s: float
+    ) -> None:
         """Enter the person's decision on deposits in doubt: they are there, or they are to be laid."""
         with self._change():
             after = State.DONE if is_there else State.NOT_STARTED
@@ -384,13 +389,16 @@ class Journal:
                 why=row[4],
             )
             for row in self._db.execute(
-                "SELECT deposit, pads, volume_ul, state, why FROM deposits WHERE board = ? ORDER BY place", (board,)
+                "SELECT deposit, pads, volume_ul, state, why FROM deposits WHERE board = ? ORDER BY place",
+                (board,),
             )
         ]
 
     def events(self, run: int) -> list[tuple[float, str, str]]:
         """Return (time, kind, text) of a run's events in order."""
-        return self._db.execute("SELECT at, kind, text FROM events WHERE run = ? ORDER BY id", (run,)).fetchall()
+        return self._db.execute(
+            "SELECT at, kind, text FROM events WHERE run = ? ORDER BY id", (run,)
+        ).fetchall()
 
     def program(self, sha256: str) -> tuple[str, str, dict[str, Any]]:
         """Return name, text and plan of a program."""

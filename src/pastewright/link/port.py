@@ -136,7 +136,9 @@ def _check(name: str) -> None:
         known = ", ".join(port.device for port in known_ports())
         raise one_error(
             "there is no such port",
-            f"Ports of this machine: {known}." if known else "No port is known to this machine: plug the cable in.",
+            f"Ports of this machine: {known}."
+            if known
+            else "No port is known to this machine: plug the cable in.",
             file=name,
         )
     if not stat.S_ISCHR(path.stat().st_mode):

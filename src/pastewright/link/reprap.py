@@ -56,8 +56,8 @@ _PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
 _RESET = re.compile(r"^start\b")
 _COLD = ("cold extrusion", "cold extruder", "extrusion prevented")
 """Texts (from memory) of a controller that keeps a cold extruder still: the plunger did not move. See M302."""
-_UNKNOWN = re.compile(r"unknown command:? *\"?([a-z]\d.*)", re.IGNORECASE)
-"""Only words: the tail of a checksum, cut off by a damaged line end, is unknown too and means nothing."""
+_UNKNOWN = re.compile(r"unknown command:? *\"?(?!\d{0,3}\"?$)(?!\?\"?$)", re.IGNORECASE)
+"""But for the tail of a checksum, cut off by a damaged line end, and the question of detection: no lines of ours."""
 
 
 class _State(Enum):
@@ -250,7 +250,9 @@ class RepRapSender:
     def _line(self, text: str, now_s: float, events: list[Event]) -> None:
         self._heard_s = now_s
         if text.startswith("ok"):
-            if ":" in text and (place := position_of(text)):  # some controllers answer M114 on one line: "ok C: X:… Y:…"
+            if ":" in text and (
+                place := position_of(text)
+            ):  # some controllers answer M114 on one line: "ok C: X:… Y:…"
                 self._position = place
             self._ok(text, events)
             return

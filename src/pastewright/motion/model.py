@@ -15,6 +15,7 @@ class Step(StrEnum):
     LAY = "lay"  # XY and plunger together: the bead itself
     RETRACT = "retract"  # plunger alone, back
     LIFT = "lift"
+    WIPE = "wipe"  # XY along the wiping pad, tip down on it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,10 +2,12 @@
 
     raise · settling strip · per deposit: travel, lower, (push, dwell, retract) or (push, lay…, retract), lift · park
 
-Board to machine is a shift by the bed's board corner. Corners of beads are stopped at (`plunger.walk`). What a
+Between boards of a tray the tip may be wiped, and settled on a further strip. Board to machine is the placement's
+transform; the standoff is kept above its surface. Corners of beads are stopped at (`plunger.walk`). What a
 controller makes of these moves is for `program`; how they were chosen is in `plunger`.
 """
 
+from collections.abc import Sequence as Points
 from math import dist, pi, sqrt
 
 from pastewright.deposit.model import Layout
@@ -14,6 +16,8 @@ from pastewright.motion.cycles import Cycles, path_of, plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
 from pastewright.motion.model import Motions, Move, Step
+from pastewright.place.located import Located, located, travel_z_mm
+from pastewright.place.transform import Placements, Wipe, on_bed
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.profile.model import Profile
@@ -31,6 +35,9 @@ HIGHEST_STRIP_MM = 1.0
 
 SAME_PLACE_MM = 1e-9
 
+# Slow enough to take paste along rather than to fling it; common practice.
+WIPE_MM_S = 10.0
+
 Place = tuple[float, float]
 
 
@@ -43,32 +50,60 @@ def standoff_mm(height_mm: float, profile: Profile) -> float:
     return max(wanted, LEAST_STANDOFF_MM)
 
 
-def plan_motions(layout: Layout, sequence: Sequence, profile: Profile) -> Motions:
+def plan_motions(
+    layout: Layout, sequence: Sequence, profile: Profile, placements: Placements | None = None
+) -> Motions:
     """Return the whole journey, from raising the tip to the park position.
 
-    Raises `InputError` when a place is out of reach, the barrel or the stroke is too short, or a dose has fewer
-    than three microsteps; lesser troubles are warnings of the result.
+    `placements` say where the boards lie; without them one board lies square in the bed's board corner. Raises
+    `InputError` when a place is out of reach, the barrel or the stroke is too short, or a dose has fewer than
+    three microsteps; lesser troubles are warnings of the result.
     """
-    return motions_of(plan_cycles(layout, sequence, profile), layout, sequence, profile)
+    where = placements or on_bed(profile.bed)
+    there = located(layout, where)
+    # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
+    cycles = plan_cycles(layout if there.as_drawn else there.layout, sequence, profile)
+    return _motions(cycles, there, sequence, profile, where)
 
 
-def motions_of(cycles: Cycles, layout: Layout, sequence: Sequence, profile: Profile) -> Motions:
+def motions_of(
+    cycles: Cycles, layout: Layout, sequence: Sequence, profile: Profile, placements: Placements | None = None
+) -> Motions:
     """Return the journey for cycles already planned (`plan_cycles`)."""
+    where = placements or on_bed(profile.bed)
+    return _motions(cycles, located(layout, where), sequence, profile, where)
+
+
+def _motions(
+    cycles: Cycles, there: Located, sequence: Sequence, profile: Profile, placements: Placements
+) -> Motions:
     bench = bench_of(profile)
-    journey = _Journey(bench, profile)
+    deposits, ground = there.layout.deposits, there.ground_mm
+    journey = _Journey(bench, profile, travel_z_mm=travel_z_mm(profile.bed, placements, there))
     _strip(journey, cycles)
     journey.section("deposits")
-    dx, dy = profile.bed.board_x_mm, profile.bed.board_y_mm
+    board = None
     for visit, cycle, walk in zip(sequence.visits, cycles.visits, cycles.walks, strict=True):
-        deposit = layout.deposits[visit.deposit]
-        path = [(x + dx, y + dy) for x, y in path_of(deposit, backwards=visit.backwards)]
+        deposit = deposits[visit.deposit]
+        if len(placements.boards) > 1:
+            number = placements.board_of(deposit.index, deposits=len(deposits))
+            if number != board:
+                if board is not None and placements.one_by_one:
+                    _between(journey, cycles, placements)
+                if placements.one_by_one or board is None:
+                    journey.section(f"board {placements.boards[number].name}")
+                board = number
+                journey.strips += 1
+        path = path_of(deposit, backwards=visit.backwards)
+        heights = _heights(deposit.points_mm, ground[visit.deposit], path)
+        gap = standoff_mm(deposit.height_mm, profile)
         journey.deposit = deposit.index
         journey.travel(path[0])
-        journey.lower(profile.bed.board_z_mm + standoff_mm(deposit.height_mm, profile))
+        journey.lower(heights[0] + gap)
         if isinstance(cycle, DotCycle):
             journey.dot(cycle)
         elif walk is not None:
-            journey.bead(cycle, path[1:], walk.speed_mm_s)
+            journey.bead(cycle, path[1:], walk.speed_mm_s, [z + gap for z in heights[1:]])
         journey.lift()
     journey.deposit = None
     journey.section("park")
@@ -90,18 +125,37 @@ def motions_of(cycles: Cycles, layout: Layout, sequence: Sequence, profile: Prof
     )
 
 
-def _strip(journey: "_Journey", cycles: Cycles) -> None:
+def _heights(points: tuple[Place, ...], ground_mm: tuple[float, ...], path: tuple[Place, ...]) -> list[float]:
+    """Return the board's height at each point of a path, which goes through the deposit's points either way."""
+    if len(points) == 1:
+        return [ground_mm[0]]
+    at = dict(zip(points, ground_mm, strict=True))
+    return [at[point] for point in path]
+
+
+def _between(journey: "_Journey", cycles: Cycles, placements: Placements) -> None:
+    """Wipe the tip and settle it anew on the next strip, before another board begins."""
+    journey.deposit = None
+    if placements.wipe is not None:
+        journey.section("wipe")
+        journey.wipe(placements.wipe)
+    if placements.settle:
+        _strip(journey, cycles, off_mm=journey.strips * placements.strip_step_mm)
+
+
+def _strip(journey: "_Journey", cycles: Cycles, *, off_mm: float = 0.0) -> None:
     bed, tuning = journey.profile.bed, journey.profile.tuning
     strip = cycles.settling
     journey.section(f"settling strip, {strip.cycle.volume_ul:.1f} uL at {strip.flow_ul_s:.3g} uL/s")
-    journey.raise_tip()
-    journey.travel((bed.strip_x_mm, bed.strip_y_mm))
+    if not journey.moves:
+        journey.raise_tip()
+    journey.travel((bed.strip_x_mm, bed.strip_y_mm + off_mm))
     # The strip is a thick bead: the tip rides on it as on any other, so that it is not ploughed.
     width = sqrt(strip.cycle.volume_ul / bed.strip_length_mm / (pi / 4 * tuning.bead_shape_ratio))
     height = STANDOFF_OF_HEIGHT * tuning.bead_shape_ratio * width
     highest = min(HIGHEST_STRIP_MM, bed.clearance_mm / 2)
     journey.lower(bed.board_z_mm + min(max(height, LEAST_STANDOFF_MM), highest))
-    end = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm)
+    end = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm + off_mm)
     journey.bead(strip.cycle, [end], strip.walk.speed_mm_s)
     journey.lift()
 
@@ -109,8 +163,10 @@ def _strip(journey: "_Journey", cycles: Cycles) -> None:
 class _Journey:
     """Where tip and plunger are, and the moves that led there."""
 
-    def __init__(self, bench: PlungerBench, profile: Profile) -> None:
+    def __init__(self, bench: PlungerBench, profile: Profile, *, travel_z_mm: float) -> None:
         self.profile = profile
+        self.travel_z_mm = travel_z_mm
+        self.strips = 0
         self.drive = Drive(bench)
         self.moves: list[Move] = []
         self.sections: list[tuple[int, str]] = []
@@ -128,13 +184,13 @@ class _Journey:
         self.sections.append((len(self.moves), heading))
 
     def raise_tip(self) -> None:
-        self._vertical(Step.RAISE, self.profile.travel_z_mm)
+        self._vertical(Step.RAISE, self.travel_z_mm)
 
     def lower(self, z_mm: float) -> None:
         self._vertical(Step.LOWER, z_mm)
 
     def lift(self) -> None:
-        self._vertical(Step.LIFT, self.profile.travel_z_mm)
+        self._vertical(Step.LIFT, self.travel_z_mm)
 
     def travel(self, to: Place) -> None:
         """Both axes start and stop together, so the longer way sets the time and the other goes slower."""
@@ -156,18 +212,39 @@ class _Journey:
             self._add(Step.DWELL, 0.0, cycle.dwell_s)
         self._plunger(Step.RETRACT, -cycle.retract_ul, cycle.retract_ul_s)
 
-    def bead(self, cycle: BeadCycle, onward: list[Place], speed_mm_s: float) -> None:
-        """Prime, lay to each further point, retract; each leg feeds its share of the length."""
+    def bead(
+        self,
+        cycle: BeadCycle,
+        onward: Points[Place],
+        speed_mm_s: float,
+        heights_mm: Points[float] | None = None,
+    ) -> None:
+        """Prime, lay to each further point at its height, retract; each leg feeds its share of the length."""
         accel = self.profile.machine.accel_xy_mm_s2
         self._plunger(Step.PUSH, cycle.prime_ul, cycle.prime_ul_s)
-        points = [(self._x, self._y), *onward]
-        legs = [dist(a, b) for a, b in zip(points, onward, strict=False)]
+        z = heights_mm or [self._z] * len(onward)
+        there = [(x, y, z) for (x, y), z in zip(onward, z, strict=True)]
+        points = [(self._x, self._y, self._z), *there]
+        legs = [dist(a, b) for a, b in zip(points, there, strict=False)]
         whole = sum(legs)
-        for (x, y), leg in zip(onward, legs, strict=True):
+        for place, leg in zip(there, legs, strict=True):
             self.drive.sweep(cycle.feed_ul * leg / whole)
-            self._x, self._y = x, y
+            self._x, self._y, self._z = place
             self._add(Step.LAY, speed_mm_s, move_time_s(leg, speed_mm_s, accel))
         self._plunger(Step.RETRACT, -cycle.retract_ul, cycle.retract_ul_s)
+
+    def wipe(self, wipe: Wipe) -> None:
+        """Draw the tip along the wiping pad, to and fro."""
+        machine = self.profile.machine
+        speed = min(WIPE_MM_S, machine.speed_xy_mm_s)
+        self.travel(wipe.from_mm)
+        self.lower(wipe.z_mm)
+        ends = (wipe.from_mm, wipe.to_mm)
+        for stroke in range(wipe.strokes):
+            start, end = ends[stroke % 2], ends[1 - stroke % 2]
+            self._x, self._y = end
+            self._add(Step.WIPE, speed, move_time_s(dist(start, end), speed, machine.accel_xy_mm_s2))
+        self.lift()
 
     def _plunger(self, step: Step, volume_ul: float, rate_ul_s: float) -> None:
         before = self.drive.position_mm

@@ -93,17 +93,18 @@ def _umeyama(x: Floats, y: Floats, kind: FitKind, *, mirrored: bool) -> Floats:
     u, d, vt = np.linalg.svd(y.T @ x)  # eq. 38, times N
     # eq. 39: the sign that makes the turn proper, or improper where it is asked for.
     proper = float(np.sign(np.linalg.det(u) * np.linalg.det(vt)))
-    s: Floats = np.array([1.0, -proper if mirrored else proper])
-    turn: Floats = (u * s) @ vt  # eq. 40
-    return turn if kind is FitKind.RIGID else turn * (float(d @ s) / spread)  # eq. 42
+    signs = np.array([1.0, -proper if mirrored else proper])
+    turn: Floats = u @ np.diag(signs) @ vt  # eq. 40
+    if kind is FitKind.SIMILARITY:
+        turn *= float(d @ signs) / spread  # eq. 42
+    return turn
 
 
 def _affine(x: Floats, y: Floats) -> Floats:
     answer, _, rank, _ = np.linalg.lstsq(x, y, rcond=1e-9)
     if rank < 2:
         raise ValueError("points in one line do not fix an affine map")
-    matrix: Floats = answer.T
-    return matrix
+    return np.array(answer.T, dtype=np.float64)
 
 
 def error_covariances(fit: Fit, from_mm: Floats, at_mm: Floats, *, sigma_mm: float) -> Floats:

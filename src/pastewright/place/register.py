@@ -166,15 +166,12 @@ def register(
 
 
 def _sane(pairs: Sequence[Pair], file: str) -> None:
-    problems: list[Problem] = []
-    for pair in pairs:
-        if not all(isfinite(v) for v in (*pair.from_mm, *pair.to_mm)):
-            problems.append(
-                Problem(
-                    what=f"point {pair.name} has a coordinate that is no number", mend="Measure it again."
-                )
-            )
-    whole = [pair for pair in pairs if all(isfinite(v) for v in (*pair.from_mm, *pair.to_mm))]
+    problems = [
+        Problem(what=f"point {pair.name} has a coordinate that is no number", mend="Measure it again.")
+        for pair in pairs
+        if not _finite(pair)
+    ]
+    whole = [pair for pair in pairs if _finite(pair)]
     for one, other in combinations(whole, 2):
         on_board = dist(one.from_mm, other.from_mm) < ONE_POINT_MM
         if on_board or dist(one.to_mm, other.to_mm) < ONE_POINT_MM:
@@ -193,6 +190,10 @@ def _sane(pairs: Sequence[Pair], file: str) -> None:
         )
     if problems:
         raise InputError(Problem(what=p.what, mend=p.mend, file=file) for p in problems)
+
+
+def _finite(pair: Pair) -> bool:
+    return all(isfinite(v) for v in (*pair.from_mm, *pair.to_mm))
 
 
 def _spread(
@@ -318,17 +319,20 @@ def _reasons(pairs: Sequence[Pair], board: Floats, found: Floats, fit: Fit, limi
 
 def _other_order(board: Floats, found: Floats, limits: Limits) -> tuple[int, ...] | None:
     """Return the one order of the found points that fits, or None where none or several do."""
+    fits = _orders_that_fit(board, found, limits)
+    # Of several orders, that of the turn which was told counts if it is alone.
+    expected = [order for near, order in fits if near]
+    if len(expected) == 1:
+        return expected[0]
+    return fits[0][1] if len(fits) == 1 else None
+
+
+def _orders_that_fit(board: Floats, found: Floats, limits: Limits) -> list[tuple[bool, tuple[int, ...]]]:
+    """Return every other order of the found points that fits, each with whether its turn is the one told."""
     count = len(board)
     if count < 3:
-        return None
-    orders: list[tuple[int, ...]] = []
-    if count <= ALL_ORDERS:
-        orders = list(permutations(range(count)))[1:]
-    else:
-        for i, j in combinations(range(count), 2):
-            order = list(range(count))
-            order[i], order[j] = j, i
-            orders.append(tuple(order))
+        return []
+    orders = list(permutations(range(count)))[1:] if count <= ALL_ORDERS else _swaps(count)
     fits = []
     for order in orders:
         fit = fitted(board, found[list(order)], FitKind.SIMILARITY, mirrored=limits.mirrored)
@@ -336,12 +340,13 @@ def _other_order(board: Floats, found: Floats, limits: Limits) -> tuple[int, ...
             near = limits.turned_deg is None or same_turn(
                 fit.affine.turn_deg, limits.turned_deg, within_deg=TURN_WITHIN_DEG
             )
-            fits.append((not near, order))
-    # Of several orders, that of the turn which was told counts if it is alone.
-    expected = [order for far, order in fits if not far]
-    if len(expected) == 1:
-        return expected[0]
-    return fits[0][1] if len(fits) == 1 else None
+            fits.append((near, order))
+    return fits
+
+
+def _swaps(count: int) -> list[tuple[int, ...]]:
+    every = range(count)
+    return [tuple(j if k == i else i if k == j else k for k in every) for i, j in combinations(every, 2)]
 
 
 def _blame(pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: Limits) -> str:
@@ -387,7 +392,7 @@ def _turn(
             return [f"the board lies turned by {turn:.2f}°; the program is turned with it"]
         return []
     words = f"the found points say that the board lies turned by {turn:.1f}°, not by {told:g}°"
-    if len(pairs) > 2 and _other_order(board, found, limits) is None:
+    if len(pairs) > 2 and not any(near for near, _ in _orders_that_fit(board, found, limits)):
         return [f"{words}. No other order of the points fits, so it is taken as turned"]
     raise one_error(
         words,

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from pastewright.board.model import Point
 from pastewright.place.surface import Surface, flat
+from pastewright.profile.model import Bed
 
 Floats = NDArray[np.float64]
 
@@ -236,6 +237,11 @@ def corner_step(x_mm: float, y_mm: float) -> Step:
 def bed_corner(*, x_mm: float, y_mm: float, z_mm: float, name: str = "") -> Placement:
     """Return the placement of a board that lies square on a level bed."""
     return Placement(name=name, steps=(corner_step(x_mm, y_mm),), surface=flat(z_mm))
+
+
+def on_bed(bed: Bed) -> Placements:
+    """Return the placement that holds where nothing else was measured: the corner and height of `[bed]`."""
+    return Placements(boards=(bed_corner(x_mm=bed.board_x_mm, y_mm=bed.board_y_mm, z_mm=bed.board_z_mm),))
 
 
 def corners_mm(size_mm: Point, where: Affine) -> Floats:

@@ -22,6 +22,9 @@ from pastewright.program.plunger_words import PlungerWords, plunger_words
 FEED_DIGITS = 6
 """Significant digits of F; far finer than any controller's clock."""
 
+SIDEWAYS = frozenset((Step.TRAVEL, Step.LAY, Step.WIPE))
+"""Steps that state X and Y."""
+
 OTHER_LINES = 20
 """Numbered lines besides the moves and the changes of feed mode at beads, at most."""
 
@@ -175,7 +178,7 @@ class _Walk:
                 before = move
                 continue
             words = ""
-            if move.step is Step.TRAVEL or move.step is Step.LAY:
+            if move.step in SIDEWAYS:
                 words = (
                     f" X{round(move.x_mm * scale) / scale:.{d}f} Y{round(move.y_mm * scale) / scale:.{d}f}"
                 )

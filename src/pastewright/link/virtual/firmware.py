@@ -169,9 +169,7 @@ class Firmware:
         seconds = sum(abs(true.get(letter, 0.0)) for letter in letters) / self.manners.homing_speed_mm_s
         way = {letter: -true.get(letter, 0.0) for letter in letters}
         self.homing = True
-        self.timeline.add(
-            self.now_s, line=line, text=text, pace=Pace(seconds=seconds, ramp_s=0.0), way=way
-        )
+        self.timeline.add(self.now_s, line=line, text=text, pace=Pace(seconds=seconds, ramp_s=0.0), way=way)
         yield from self.standstill()
         self.homing = False
         for letter in letters:
@@ -227,6 +225,10 @@ class Firmware:
         moved = self.timeline.cut(self.settled_s(), pending=pending)
         self.interpreter.position.update(self.reported())
         return moved
+
+    def hit_limit(self, now_s: float) -> None:
+        """Trip a limit switch."""
+        raise NotImplementedError
 
     # ---- what it shows
 

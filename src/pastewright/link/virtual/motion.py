@@ -11,7 +11,7 @@ Real controllers round the corners between moves; here each ends before the next
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import sqrt
 
@@ -216,5 +216,3 @@ class Timeline:
                 share=share,
             )
         )
-
-

@@ -40,12 +40,32 @@ ROOM_TEMPERATURE = "T:21.4 /0.0 B:21.2 /0.0 @:0 B@:0"
 
 _EMERGENCY = re.compile(rb"^\s*(?:N\s*\d+\s*)?M(112|108|410)(?!\d)")
 _NUMBERED = re.compile(r"N\s*(-?\d+)")
-_M110 = re.compile(r"M110(?!\d)(?:\s*N\s*(\d+))?")
+_M110 = re.compile(r"M110(?!\d)(?:\s*N\s*(-?\d+))?")
 _TEXT_COMMANDS = ("M117", "M118")
 
 _ACCEPTED = frozenset(
     f"M{number}"
-    for number in (17, 104, 106, 107, 111, 117, 140, 201, 203, 204, 205, 211, 220, 221, 500, 501, 502, 503, 900)
+    for number in (
+        17,
+        104,
+        106,
+        107,
+        111,
+        117,
+        140,
+        201,
+        203,
+        204,
+        205,
+        211,
+        220,
+        221,
+        500,
+        501,
+        502,
+        503,
+        900,
+    )
 )
 """Commands that a printer controller takes and that change nothing here."""
 
@@ -78,9 +98,7 @@ class RepRapFirmware(Firmware):
         self._temperature_every_s = 0.0
         self._temperature_at_s = inf
         self._cold_ok = False
-        interpreter = Interpreter(
-            limits=manners.limits, e_has_own_mode=True, first_feed=FIRST_FEED_MM_MIN
-        )
+        interpreter = Interpreter(limits=manners.limits, e_has_own_mode=True, first_feed=FIRST_FEED_MM_MIN)
         super().__init__(scale=scale, manners=manners, interpreter=interpreter)
 
     # ---- life
@@ -168,6 +186,11 @@ class RepRapFirmware(Firmware):
         else:
             self.release()
 
+    def hit_limit(self, now_s: float) -> None:
+        """Trip a limit switch: an emergency, as with switches that guard the ends of travel."""
+        self.now_s = max(self.now_s, now_s)
+        self._halt()
+
     def _halt(self) -> None:
         self.stop_dead(self.now_s)
         self._drop_queue()
@@ -200,7 +223,8 @@ class RepRapFirmware(Firmware):
             return progress
         line = self._queue[0]
         self._at_work = line
-        self._busy_at_s = self.now_s + self.manners.busy_s * self.scale if self.scale > 0 else inf
+        every_s = self.manners.busy_s * self.scale
+        self._busy_at_s = self.now_s + every_s if every_s > 0 else inf
         self.begin(self._carry_out(line), line.text)
         return True
 
@@ -246,7 +270,10 @@ class RepRapFirmware(Firmware):
             self._last = number
         elif star:
             return self._refuse("No Line Number with checksum, Last Line: ")
-        self._queue.append(_Line(number=number, text=_tidy(command)))
+        if command.lstrip().startswith("M112"):
+            self._halt()
+            return True
+        self._queue.append(_Line(number=number, text=without_comments(command)))
         return True
 
     def _refuse(self, why: str) -> bool:
@@ -306,7 +333,9 @@ class RepRapFirmware(Firmware):
         self.timeline.add(self.now_s, line=line.number, text=line.text)
 
     def _places(self, given: Mapping[str, float | None]) -> dict[str, float]:
-        return {letter: value for letter, value in given.items() if letter in ALL_LETTERS and value is not None}
+        return {
+            letter: value for letter, value in given.items() if letter in ALL_LETTERS and value is not None
+        }
 
     def _move(self, line: _Line, given: Mapping[str, float | None]) -> Work:
         yield from self.room()
@@ -383,10 +412,6 @@ class RepRapFirmware(Firmware):
         yield inf
         self._done(line)
 
-    def _emergency(self, line: _Line, given: Mapping[str, float | None]) -> Work:
-        self._halt()
-        yield from ()
-
     def _stop(self, line: _Line, given: Mapping[str, float | None]) -> Work:
         # Seen in the bytes already where there is an emergency parser; here it only clears what is left.
         self.timeline.cut(self.now_s)
@@ -399,16 +424,21 @@ class RepRapFirmware(Firmware):
         self._done(line)
         yield from ()
 
-    def _modes(self, **modes: bool) -> None:
-        self.interpreter.set(**modes)  # type: ignore[arg-type]
-
 
 _Handler = Callable[[RepRapFirmware, _Line, Mapping[str, float | None]], Work]
 
 
-def _mode(**modes: bool) -> _Handler:
+def _mode(
+    *,
+    inches: bool | None = None,
+    relative: bool | None = None,
+    plunger_relative: bool | None = None,
+    inverse_time: bool | None = None,
+) -> _Handler:
     def take(firmware: RepRapFirmware, line: _Line, given: Mapping[str, float | None]) -> Work:
-        firmware._modes(**modes)
+        firmware.interpreter.set(
+            inches=inches, relative=relative, plunger_relative=plunger_relative, inverse_time=inverse_time
+        )
         firmware._done(line)
         yield from ()
 
@@ -436,7 +466,6 @@ _HANDLERS: Mapping[str, _Handler] = {
     "M105": RepRapFirmware._temperature,
     "M108": _mode(),
     "M110": RepRapFirmware._renumber,
-    "M112": RepRapFirmware._emergency,
     "M114": RepRapFirmware._where,
     "M115": RepRapFirmware._about,
     "M155": RepRapFirmware._temperature_reports,
@@ -453,7 +482,3 @@ def _same_checksum(body: str, given: str) -> bool:
         total ^= ord(letter)
     digits = re.match(r"\s*(\d+)", given)
     return digits is not None and int(digits[1]) == total
-
-
-def _tidy(command: str) -> str:
-    return without_comments(command)

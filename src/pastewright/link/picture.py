@@ -1,0 +1,100 @@
+"""Where the deposits of a board stand, as an SVG picture: done, not started, in doubt. One user unit is 1 mm."""
+
+from collections.abc import Mapping
+from html import escape
+
+from pastewright.link.job import Job, Laid
+from pastewright.link.journal import State
+
+MARGIN_MM = 3.0
+RING_MM = 1.2
+MOST_NAMES = 60
+"""Beyond so many deposits in doubt their names would hide the board."""
+
+# Told apart without colour too: a ring marks doubt, what was not started is hollow.
+COLOURS = {
+    State.DONE: "#1b7837",
+    State.NOT_STARTED: "#8a8a8a",
+    State.STARTED: "#c51b1b",
+    State.TO_BE_CHECKED: "#c51b1b",
+}
+WORDS = {
+    State.DONE: "laid",
+    State.NOT_STARTED: "not started",
+    State.TO_BE_CHECKED: "in doubt: look at the board",
+}
+
+
+def run_svg(job: Job, states: Mapping[int, State]) -> str:
+    """Return the picture as SVG text; `states` are by deposit id, a deposit that is missing is not started."""
+    x0, y0, x1, y1 = _frame(job)
+    width, height = x1 - x0, y1 - y0
+    legend_mm = 2.2 * len(WORDS) + 2
+    shown = {laid.id: states.get(laid.id, State.NOT_STARTED) for laid in job.deposits}
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height + legend_mm)}"'
+        f' width="{_n(width * 10)}" height="{_n((height + legend_mm) * 10)}" role="img" font-family="sans-serif"'
+        f' aria-label="{escape(f"{job.board}, {job.side} side: deposits", quote=True)}">',
+        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height + legend_mm)}" fill="#ffffff"/>',
+        f'<rect x="0" y="{_n(-job.size_mm[1])}" width="{_n(job.size_mm[0])}" height="{_n(job.size_mm[1])}"'
+        ' fill="#f2f4ee" stroke="#555555" stroke-width="0.15"/>',
+    ]
+    parts += [_deposit(laid, shown[laid.id]) for laid in job.deposits]
+    doubted = [laid for laid in job.deposits if shown[laid.id] in (State.TO_BE_CHECKED, State.STARTED)]
+    parts += [_ring(laid, named=len(doubted) <= MOST_NAMES) for laid in doubted]
+    for row, (state, words) in enumerate(WORDS.items()):
+        y = -y0 + 2.2 * row + 2
+        count = sum(1 for value in shown.values() if value is state)
+        if state is State.TO_BE_CHECKED:
+            count = len(doubted)
+        parts.append(
+            f'<circle cx="{_n(x0 + 2)}" cy="{_n(y)}" r="0.6" {_paint(state)}/>'
+            f'<text x="{_n(x0 + 3.4)}" y="{_n(y + 0.6)}" font-size="1.8" fill="#222222">{count} {words}</text>'
+        )
+    parts.append("</svg>")
+    return "\n".join(parts) + "\n"
+
+
+def _frame(job: Job) -> tuple[float, float, float, float]:
+    xs = [0.0, job.size_mm[0], *(x for laid in job.deposits for x, _ in laid.points_mm)]
+    ys = [0.0, job.size_mm[1], *(y for laid in job.deposits for _, y in laid.points_mm)]
+    return min(xs) - MARGIN_MM, min(ys) - MARGIN_MM, max(xs) + MARGIN_MM, max(ys) + MARGIN_MM
+
+
+def _paint(state: State) -> str:
+    if state is State.NOT_STARTED:
+        return f'fill="none" stroke="{COLOURS[state]}" stroke-width="0.12"'
+    return f'fill="{COLOURS[state]}"'
+
+
+def _deposit(laid: Laid, state: State) -> str:
+    title = f"<title>{escape(', '.join(laid.pads))}: {laid.kind} {laid.volume_ul:.4f} µL, {state}</title>"
+    if len(laid.points_mm) == 1:
+        x, y = laid.points_mm[0]
+        return f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(max(laid.width_mm / 2, 0.1))}" {_paint(state)}>{title}</circle>'
+    path = "L".join(f"{_n(x)} {_n(-y)}" for x, y in laid.points_mm)
+    opacity = "0.35" if state is State.NOT_STARTED else "1"
+    return (
+        f'<path d="M{path}" fill="none" stroke="{COLOURS[state]}" stroke-opacity="{opacity}"'
+        f' stroke-width="{_n(max(laid.width_mm, 0.2))}" stroke-linecap="round" stroke-linejoin="round">{title}</path>'
+    )
+
+
+def _ring(laid: Laid, *, named: bool) -> str:
+    x = sum(x for x, _ in laid.points_mm) / len(laid.points_mm)
+    y = -sum(y for _, y in laid.points_mm) / len(laid.points_mm)
+    ring = (
+        f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(RING_MM + laid.width_mm / 2)}" fill="none"'
+        f' stroke="{COLOURS[State.TO_BE_CHECKED]}" stroke-width="0.25"/>'
+    )
+    if not named:
+        return ring
+    name = escape(laid.pads[0] + (" …" if len(laid.pads) > 1 else ""))
+    return (
+        ring + f'<text x="{_n(x + RING_MM + laid.width_mm / 2 + 0.3)}" y="{_n(y + 0.5)}" font-size="1.4"'
+        f' fill="{COLOURS[State.TO_BE_CHECKED]}">{name}</text>'
+    )
+
+
+def _n(value: float) -> str:
+    return f"{value:.3f}".rstrip("0").rstrip(".") or "0"

@@ -1,0 +1,456 @@
+"""The small-CNC protocol, seen from the controller: an answer per line, and single bytes that act at once.
+
+    bytes ─▶ ? ! ~ ctrl-X act at once
+          └▶ receive buffer (128, overruns) ─▶ one line at work ─▶ planner (15 moves) ─▶ motion
+                                               `ok` or `error:n`
+
+| state | lines | ? | ! | ~ | ctrl-X |
+|---|---|---|---|---|---|
+| Idle, Run | taken | report | Hold | – | starts over; Alarm if it was moving, since steps may be lost |
+| Hold | wait in the buffer | report | – | goes on | starts over, the position stays known |
+| Alarm | `error:9`, but `$` lines | report | – | – | starts over, still Alarm |
+
+`$X` unlocks, `$H` homes and unlocks. After power-on the position is unknown: Alarm.
+
+Simplified: a hold stops at once, without the short ramp down and up; settings are kept and listed but change nothing.
+G61.1 is taken, and a fourth axis of any letter; older firmware of this family knows neither.
+
+Sources: the public interface notes of the protocol ("Interface", "Commands" and the tables of error and alarm codes
+of its reference firmware, version 1.1): 128-byte receive buffer, lines of up to 79 characters without spaces and
+comments, error and alarm numbers, the layout of reports.
+"""
+
+from collections.abc import Mapping
+from typing import TypedDict
+
+from pastewright.link.virtual.firmware import Firmware, Work
+from pastewright.link.virtual.interpreter import (
+    ALL_LETTERS,
+    BadLineError,
+    Interpreter,
+    code_of,
+    without_comments,
+    words_of,
+)
+from pastewright.link.virtual.motion import AXES
+from pastewright.link.virtual.state import Manners
+
+ASK, HOLD, GO_ON, SOFT_RESET = b"?"[0], b"!"[0], b"~"[0], 0x18
+REAL_TIME = frozenset((ASK, HOLD, GO_ON, SOFT_RESET, *range(0x80, 0x100)))
+"""Bytes that never reach a line. Those from 0x80 on are overrides; there is nothing to override here."""
+
+LONGEST_LINE = 79
+
+EXPECTED_LETTER, BAD_NUMBER, BAD_STATEMENT, NOT_IDLE, LOCKED, TOO_LONG = 1, 2, 3, 8, 9, 11
+UNSUPPORTED, SAME_GROUP, NO_FEED, TWO_MOTIONS, TWICE, NO_AXIS, MISSING_VALUE = 20, 21, 22, 24, 25, 26, 28
+HARD_LIMIT, CUT_SHORT, HOMING_CUT_SHORT = 1, 3, 6
+
+_GROUPS: Mapping[str, str] = {
+    **dict.fromkeys(("G0", "G1", "G80"), "motion"),
+    **dict.fromkeys(("G4", "G28", "G53", "G92", "G92.1"), "once"),
+    **dict.fromkeys(("G17", "G18", "G19"), "plane"),
+    **dict.fromkeys(("G90", "G91"), "distance"),
+    **dict.fromkeys(("G93", "G94"), "feed"),
+    **dict.fromkeys(("G20", "G21"), "units"),
+    "G40": "radius",
+    "G49": "length",
+    "G54": "coordinates",
+    **dict.fromkeys(("G61", "G61.1", "G64"), "path"),
+    **dict.fromkeys(("M0", "M1", "M2", "M30"), "stopping"),
+    **dict.fromkeys(("M3", "M4", "M5"), "spindle"),
+    **dict.fromkeys(("M7", "M8", "M9"), "coolant"),
+}
+"""Commands and their modal groups: two of one group in a line contradict each other."""
+
+
+class _Modes(TypedDict, total=False):
+    inches: bool
+    relative: bool
+    inverse_time: bool
+
+
+_MODES: Mapping[str, _Modes] = {
+    "G20": {"inches": True},
+    "G21": {"inches": False},
+    "G90": {"relative": False},
+    "G91": {"relative": True},
+    "G93": {"inverse_time": True},
+    "G94": {"inverse_time": False},
+}
+
+_VALUES = frozenset("FNPST" + ALL_LETTERS)
+
+
+def _settings(limits: Mapping[str, float]) -> dict[str, str]:
+    """Return the few settings that are listed; numbers as in the public table of settings."""
+    first = {"0": "10", "10": "1", "11": "0.010", "13": "0", "20": "0", "21": "0", "22": "1"}
+    return first | {f"{110 + at}": f"{60 * speed:.3f}" for at, speed in enumerate(limits.values())}
+
+
+class CncFirmware(Firmware):
+    """The controller's side of the small-CNC protocol."""
+
+    END = b"\r\n"
+    PLANNER_MOVES = 15
+    RECEIVE_BYTES = 128
+
+    def __init__(self, *, scale: float, manners: Manners) -> None:
+        self._line = bytearray()
+        self._too_long = False
+        self._alarm = ""
+        self._must_reset = False
+        self._held_at_s: float | None = None
+        self._error = 0
+        self._answered = 0
+        self._reports = 0
+        self._told_offset: tuple[float, ...] | None = None
+        self.settings = _settings({name: manners.limits[name].speed_mm_s for name in (*AXES, "A")})
+        interpreter = Interpreter(limits=manners.limits, e_has_own_mode=False, first_feed=0.0)
+        super().__init__(scale=scale, manners=manners, interpreter=interpreter)
+
+    # ---- life
+
+    def forget(self) -> None:
+        """Drop what was being read, and lock: after power-on nobody knows where the axes are."""
+        self._line.clear()
+        self._too_long = False
+        self._held_at_s = None
+        self._must_reset = False
+        self._alarm = "power-on, position unknown"
+
+    def greet(self) -> None:
+        """Say the greeting by which clients know the protocol, and that it is locked."""
+        self.say("")
+        self.say("Grbl 1.1h [pastewright virtual controller, '$' for help]")
+        if self._alarm:
+            self.say("[MSG:'$H'|'$X' to unlock]")
+
+    def frozen(self) -> bool:
+        """Tell whether nothing is read: in a hold, and after an alarm that only a reset ends."""
+        return self._held_at_s is not None or self._must_reset
+
+    def alarm(self) -> str:
+        """Return why the controller is locked."""
+        return self._alarm
+
+    def paused(self) -> bool:
+        """Tell whether it is in a hold."""
+        return self._held_at_s is not None
+
+    def activity(self) -> str:
+        """Return the state's name."""
+        if not self._greeted:
+            return "Booting"
+        if self.homing:
+            return "Home"
+        if self._alarm:
+            return "Alarm"
+        return "Hold" if self._held_at_s is not None else super().activity()
+
+    def settled_s(self) -> float:
+        """Return the time up to which motion has run; a hold stops this clock."""
+        return self.now_s if self._held_at_s is None else self._held_at_s
+
+    def wake_s(self) -> float | None:
+        """Return when something will happen by itself that may end in words, or None."""
+        return None if self._greeted and self.frozen() else super().wake_s()
+
+    # ---- bytes in
+
+    def receive(self, data: bytes, now_s: float) -> None:
+        """Take bytes off the wire: real-time bytes act, the others wait in the buffer."""
+        self.now_s = max(self.now_s, now_s)
+        begin = 0
+        for at, byte in enumerate(data):
+            real_time = byte in REAL_TIME
+            if real_time or byte in b"\r\n":
+                end = at if real_time else at + 1
+                self._arrived(data[begin:end])
+                begin = at + 1
+                if real_time:
+                    self._act(byte)
+        self._arrived(data[begin:])
+
+    def _arrived(self, piece: bytes) -> None:
+        if piece and not self.deaf(piece):
+            self.buffer(piece)
+            self._loop()
+
+    def _act(self, byte: int) -> None:
+        if self.deaf(bytes((byte,))):
+            return
+        if byte == ASK:
+            self._report()
+        elif byte == HOLD:
+            if self._held_at_s is None and not self._alarm:
+                self._held_at_s = self.now_s
+        elif byte == GO_ON:
+            self._end_hold()
+        elif byte == SOFT_RESET:
+            self._soft_reset()
+
+    def _end_hold(self) -> None:
+        if self._held_at_s is None:
+            self.release()
+            self._loop()
+            return
+        stood_s = self.now_s - self._held_at_s
+        self._held_at_s = None
+        self.timeline.shift(stood_s)
+        self.postpone(stood_s)
+        self.release()
+        self._loop()
+
+    def _soft_reset(self) -> None:
+        """Start over: a move under way is cut and the position is in doubt; a finished hold is safe."""
+        moving = self._held_at_s is None and self.timeline.moves > 0
+        number = HOMING_CUT_SHORT if self.homing else CUT_SHORT
+        self.stop_dead(self.now_s)
+        self._held_at_s = None
+        if moving and not self._alarm:
+            self._alarm = "reset while moving"
+            self.say(f"ALARM:{number}")
+        self._must_reset = False
+        self.received.clear()
+        self._line.clear()
+        self._too_long = False
+        self.interpreter.first_modes()
+        self.greet()
+
+    def hit_limit(self, now_s: float) -> None:
+        """Trip a limit switch: everything stops until a reset."""
+        self.stop_dead(now_s)
+        self._held_at_s = None
+        self._alarm = "limit switch"
+        self._must_reset = True
+        self.say(f"ALARM:{HARD_LIMIT}")
+        self.say("[MSG:Reset to continue]")
+
+    def _report(self) -> None:
+        at = self.reported()
+        name = "Hold:0" if self.activity() == "Hold" else self.activity()
+        places = ",".join(f"{value:.3f}" for value in self._four(at))
+        speed = 0.0 if self._held_at_s is not None else self.timeline.speed_at(self.now_s)
+        room = f"Bf:{self.planner_moves - self.timeline.moves},{self.receive_bytes - len(self.received)}"
+        text = f"<{name}|MPos:{places}|{room}|FS:{60 * speed:.0f},0"
+        offset = self._four(self.interpreter.offset)
+        if offset != self._told_offset or self._reports % 10 == 0:
+            text += "|WCO:" + ",".join(f"{value:.3f}" for value in offset)
+            self._told_offset = offset
+        self._reports += 1
+        self.say(text + ">")
+
+    def _four(self, at: Mapping[str, float]) -> tuple[float, float, float, float]:
+        """Return X, Y, Z and the plunger's axis, whichever letter it has."""
+        return (at.get("X", 0.0), at.get("Y", 0.0), at.get("Z", 0.0), self.reported_plunger(dict(at), "A"))
+
+    # ---- lines
+
+    def work_on(self) -> bool:
+        """Read the next line, if none is at work, and begin on it."""
+        if self.busy or not self.received:
+            return False
+        ends = [at for at in (self.received.find(b"\n"), self.received.find(b"\r")) if at >= 0]
+        if not ends:
+            self._read(bytes(self.received))
+            self.received.clear()
+            return False
+        end = min(ends)
+        self._read(bytes(self.received[:end]))
+        del self.received[: end + 1]
+        raw, too_long = bytes(self._line), self._too_long
+        self._line.clear()
+        self._too_long = False
+        self._error = TOO_LONG if too_long else 0
+        text = without_comments(raw.decode("latin-1"))
+        self.begin(self._carry_out(text) if not too_long else self._nothing(), text)
+        return True
+
+    def _read(self, part: bytes) -> None:
+        """Add to the line being read. What is counted against its length has no spaces and comments."""
+        self._line += part
+        if len(self._line) > LONGEST_LINE:
+            bare = without_comments(self._line.decode("latin-1")).replace(" ", "").replace("\t", "")
+            if len(bare) > LONGEST_LINE:
+                self._too_long = True
+                self._line = self._line[: LONGEST_LINE + 1]
+
+    def _nothing(self) -> Work:
+        yield from ()
+
+    def finished(self) -> None:
+        """Answer for the line that was at work."""
+        self.say(f"error:{self._error}" if self._error else "ok")
+        self._answered += 1
+
+    def _carry_out(self, text: str) -> Work:
+        """Read the whole line, check the whole line, only then act: a bad line changes nothing."""
+        if not text:
+            return
+        if text.startswith("$"):
+            yield from self._statement(text.upper())
+            return
+        if self._alarm:
+            self._error = LOCKED
+            return
+        try:
+            words = words_of(text, bare=False)
+            commands, values = _sorted_out(words)
+            self._check(commands, values)
+        except BadLineError as bad:
+            self._error = bad.code
+            return
+        number = values.get("N")
+        yield from self._act_on(
+            commands, values, text=_without_number(text), line=None if number is None else int(number)
+        )
+
+    def _check(self, commands: Mapping[str, str], values: Mapping[str, float]) -> None:
+        once, places = commands.get("once"), [letter for letter in ALL_LETTERS if letter in values]
+        if once == "G4":
+            if "P" not in values:
+                raise BadLineError(MISSING_VALUE)
+            return
+        if once == "G92" and not places:
+            raise BadLineError(NO_AXIS)
+        if once in ("G28", "G92", "G92.1"):
+            if places and "motion" in commands:
+                raise BadLineError(TWO_MOTIONS)
+            return
+        motion = commands.get("motion", self.interpreter.modal.motion)
+        if places and motion == "G80":
+            raise BadLineError(SAME_GROUP)
+        inverse = commands.get("feed", "G93" if self.interpreter.modal.inverse_time else "G94") == "G93"
+        changed = "feed" in commands and inverse != self.interpreter.modal.inverse_time
+        standing = 0.0 if inverse or changed else self.interpreter.modal.feed
+        if motion == "G1" and places and values.get("F", standing) <= 0:
+            raise BadLineError(NO_FEED)
+
+    def _act_on(
+        self, commands: Mapping[str, str], values: Mapping[str, float], *, text: str, line: int | None
+    ) -> Work:
+        """Act in the order of RS274/NGC (NISTIR 6556, table 8): feed, dwell, units, distance, motion, stopping."""
+        interpreter = self.interpreter
+        places = {letter: values[letter] for letter in ALL_LETTERS if letter in values}
+        for group in ("feed", "units", "distance"):
+            mode = _MODES.get(commands.get(group, ""))
+            if mode is None:
+                continue
+            if mode.get("inverse_time", interpreter.modal.inverse_time) != interpreter.modal.inverse_time:
+                interpreter.set(feed=0.0)  # the old number means something else now
+            interpreter.set(**mode)
+        if "F" in values:
+            interpreter.set_feed(values["F"])
+        if "motion" in commands:
+            interpreter.set(motion=commands["motion"])
+        once = commands.get("once")
+        if "spindle" in commands or "coolant" in commands:
+            yield from self.standstill()
+        if once == "G4":
+            yield from self.dwell(max(0.0, values["P"]), line=line, text=text)
+            return
+        if once == "G92":
+            interpreter.rename_here(places)
+        elif once == "G92.1":
+            interpreter.offset = {}
+        elif once == "G28":
+            target = dict.fromkeys(places or AXES, 0.0)
+            yield from self._straight(target, rapid=True, machine=True, line=line, text=text)
+            return
+        elif places:
+            rapid = interpreter.modal.motion == "G0"
+            yield from self._straight(places, rapid=rapid, machine=once == "G53", line=line, text=text)
+            return
+        stopping = commands.get("stopping")
+        if stopping:
+            yield from self.standstill()
+        if stopping in ("M0", "M1"):
+            # Waits as in a hold, until told to go on.
+            self._held_at_s = self.now_s
+            yield self.now_s
+        elif stopping:
+            interpreter.set(relative=False, inverse_time=False, motion="G1")
+        self.timeline.add(self.now_s, line=line, text=text)
+
+    def _straight(
+        self, places: Mapping[str, float], *, rapid: bool, machine: bool, line: int | None, text: str
+    ) -> Work:
+        yield from self.room()
+        step = self.interpreter.step(places, rapid=rapid, machine=machine)
+        self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.way)
+
+    # ---- $ lines
+
+    def _statement(self, text: str) -> Work:
+        if text in ("$", "$$", "$I", "$G", "$#"):
+            self._answer(text)
+        elif text in ("$X", "$H"):
+            if self.timeline.moves:
+                self._error = NOT_IDLE
+            elif text == "$X":
+                if self._alarm:
+                    self._alarm = ""
+                    self.say("[MSG:Caution: Unlocked]")
+            else:
+                self._alarm = ""
+                yield from self.home(AXES, line=None, text=text)
+        else:
+            name, equals, value = text[1:].partition("=")
+            if not (equals and name.isdecimal() and name in self.settings):
+                self._error = BAD_STATEMENT
+            elif self.timeline.moves:
+                self._error = NOT_IDLE
+            else:
+                self.settings[name] = value
+
+    def _answer(self, text: str) -> None:
+        if text == "$":
+            self.say("[HLP:$$ $# $G $I $x=val $X $H ~ ! ? ctrl-x]")
+        elif text == "$$":
+            for name, value in self.settings.items():
+                self.say(f"${name}={value}")
+        elif text == "$I":
+            self.say("[VER:1.1h.pastewright virtual controller:]")
+            self.say(f"[OPT:V,{self.planner_moves},{self.receive_bytes}]")
+        elif text == "$G":
+            modal = self.interpreter.modal
+            self.say(
+                f"[GC:{modal.motion} G54 G17 G{20 if modal.inches else 21} G{91 if modal.relative else 90} "
+                f"G{93 if modal.inverse_time else 94} M5 M9 T0 F{modal.feed:g} S0]"
+            )
+        else:
+            # Only G54 and G92 are ever used; the others are listed since clients look for them.
+            for name in ("G54", "G55", "G56", "G57", "G58", "G59", "G28", "G30"):
+                self.say(f"[{name}:0.000,0.000,0.000,0.000]")
+            self.say("[G92:" + ",".join(f"{value:.3f}" for value in self._four(self.interpreter.offset)) + "]")
+            self.say("[TLO:0.000]")
+            self.say("[PRB:0.000,0.000,0.000,0.000:0]")
+
+
+def _sorted_out(words: list[tuple[str, float | None]]) -> tuple[dict[str, str], dict[str, float]]:
+    """Return commands by modal group and values by letter; raises BadLineError for what cannot stand together."""
+    commands: dict[str, str] = {}
+    values: dict[str, float] = {}
+    for letter, number in words:
+        if letter in "GM":
+            code = code_of(letter, number)
+            group = _GROUPS.get(code)
+            if group is None:
+                raise BadLineError(UNSUPPORTED)
+            if group in commands:
+                raise BadLineError(SAME_GROUP)
+            commands[group] = code
+        elif letter not in _VALUES or number is None:
+            raise BadLineError(UNSUPPORTED)
+        elif letter in values:
+            raise BadLineError(TWICE)
+        else:
+            values[letter] = number
+    return commands, values
+
+
+def _without_number(text: str) -> str:
+    """Return the line without its N word."""
+    if text[:1] not in "Nn":
+        return text
+    return text[1:].lstrip().lstrip("0123456789").lstrip()

@@ -1,0 +1,71 @@
+"""A host process to be killed: opens a journal and a port, works on a board, and says nothing.
+
+    python host.py JOURNAL PORT PROTOCOL PROGRAM PLAN
+
+With an empty journal it begins a board; otherwise it goes on with the last one, leaving what is in doubt alone.
+"""
+
+import json
+import os
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from harness import bench, sender
+
+from pastewright.link.conduct import conduct
+from pastewright.link.job import chosen, read_job
+from pastewright.link.journal import Journal, Setting, State
+from pastewright.link.port import open_port
+from pastewright.link.run import Phase, Run
+
+SETTING = Setting(
+    port="",
+    profile="tests",
+    profile_sha256="",
+    tuning="{}",
+    tip="",
+    paste="",
+    lot="",
+    opened_at=None,
+    fill_ul=1000.0,
+    strip_ul=1.0,
+    note="",
+)
+
+
+def work(journal_file: str, port: str, protocol: str, program: str, plan: str) -> Phase:
+    text, document = Path(program).read_text("utf-8"), json.loads(Path(plan).read_text("utf-8"))
+    job = read_job(text, document)
+    journal = Journal(Path(journal_file))
+    rows = journal.runs()
+    board = (
+        rows[0].board
+        if rows
+        else journal.begin_board(job, name="p", text=text, plan=document, number=1, now_s=time.time())
+    )
+    journal.interrupted(board, why="killed", now_s=time.time())
+    wanted = {one.deposit for one in journal.deposits(board) if one.state is State.NOT_STARTED}
+    number = journal.begin_run(board, SETTING, process=os.getpid(), now_s=time.time())
+    connection = open_port(port, baud=115200)
+    # As detection does: whatever an earlier host left behind has come before the handshake begins.
+    quiet_s = time.monotonic() + 0.1
+    while time.monotonic() < quiet_s:
+        if connection.read():
+            quiet_s = time.monotonic() + 0.1
+    run = Run(job, chosen(job, wanted), sender(protocol), bench(protocol))
+    conduct(
+        run,
+        connection,
+        lambda actions: journal.enter(number, actions, now_s=time.time()),
+        wishes=list,
+        show=lambda actions: None,
+    )
+    connection.close()
+    return run.phase
+
+
+if __name__ == "__main__":
+    sys.exit(0 if work(*sys.argv[1:]) is Phase.FINISHED else 1)
