@@ -2,30 +2,16 @@
 
 import subprocess
 import sys
-from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pytest
+from demo_plans import plan_of
 from pytest import approx
 
 from pastewright.board.model import Side
-from pastewright.board.read import read_board
-from pastewright.demo.board import Flavour, write_demo
-from pastewright.plan.pipeline import Plan, make_plan
-from pastewright.profile.examples import DEMO, example_names, example_text
-from pastewright.profile.read import parse_profile
+from pastewright.profile.examples import example_names
 
 COARSE = "bench-coarse"  # too coarse for this board, on purpose
-
-
-@cache
-def plan_of(side: Side, bench: str = DEMO, flavour: Flavour = "x2") -> Plan:
-    profile = parse_profile(example_text(bench), bench)
-    with TemporaryDirectory() as folder:
-        write_demo(Path(folder), flavour)
-        board = read_board(Path(folder), side=side, name="logger", shrink_mm=profile.dose.shrink_mm)
-    return make_plan(board, profile)
 
 
 @pytest.mark.parametrize("side", Side)

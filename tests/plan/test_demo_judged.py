@@ -5,8 +5,8 @@ import re
 from collections.abc import Callable
 
 import pytest
+from demo_plans import plan_of
 from rs274_judge import judged, needs_rs274, ours
-from test_demo_board import plan_of
 
 from pastewright.board.model import Side
 from pastewright.readback.expect import expected_from_plan

@@ -10,8 +10,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from pastewright.board.model import Board
-from pastewright.cli.app import DONE
 from pastewright.cli.console import out as console
+from pastewright.cli.exits import DONE
 from pastewright.cli.reading import layer_overrides, load_board, load_profile
 from pastewright.deposit.lay import lay
 from pastewright.deposit.model import Layout

@@ -8,8 +8,7 @@ from typing import Annotated
 import typer
 
 from pastewright import __version__
-
-DONE, FINDINGS, WRONG_INPUT = 0, 1, 2
+from pastewright.cli.exits import DONE, INTERRUPTED, WRONG_INPUT
 
 app = typer.Typer(
     name="pastewright",
@@ -69,7 +68,7 @@ def main() -> None:
         sys.exit(leave.exit_code)
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
-        sys.exit(130)
+        sys.exit(INTERRUPTED)
     except BrokenPipeError:
         sys.exit(WRONG_INPUT)
     except Exception as error:

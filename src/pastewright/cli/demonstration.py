@@ -4,8 +4,8 @@ from pathlib import Path
 
 from rich.markup import escape
 
-from pastewright.cli.app import DONE, FINDINGS
 from pastewright.cli.console import out as console
+from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.planning import plan_command
 from pastewright.demo.board import write_demo
 from pastewright.problems import one_error

@@ -7,8 +7,8 @@ from pathlib import Path
 from rich.markup import escape
 from rich.table import Table
 
-from pastewright.cli.app import DONE, FINDINGS
 from pastewright.cli.console import out as console
+from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal, RunRow, State, open_existing
 from pastewright.link.picture import run_svg

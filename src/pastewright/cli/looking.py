@@ -8,9 +8,9 @@ from rich.markup import escape
 from rich.table import Table
 
 from pastewright.board.model import Board
-from pastewright.cli.app import DONE
 from pastewright.cli.console import out as console
 from pastewright.cli.console import print_problems
+from pastewright.cli.exits import DONE
 from pastewright.cli.reading import layer_overrides, load_board
 from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.report.board_svg import board_svg

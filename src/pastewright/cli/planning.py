@@ -8,9 +8,9 @@ from typing import Any
 
 from rich.markup import escape
 
-from pastewright.cli.app import DONE, FINDINGS
 from pastewright.cli.console import out as console
 from pastewright.cli.console import print_warnings, stages
+from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.reading import layer_overrides, load_board, load_profile
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan, make_plan

@@ -8,9 +8,9 @@ from pathlib import Path
 import typer
 from rich.markup import escape
 
-from pastewright.cli.app import DONE
 from pastewright.cli.console import out as console
 from pastewright.cli.console import print_problems
+from pastewright.cli.exits import DONE
 from pastewright.cli.reading import load_profile
 from pastewright.plunger.bench import bench_of
 from pastewright.problems import InputError, Problem, one_error

@@ -4,7 +4,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -14,8 +14,8 @@ from typing import Any
 import typer
 from rich.markup import escape
 
-from pastewright.cli.app import DONE, FINDINGS
 from pastewright.cli.console import out as console
+from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.journals import default_journal, write_picture
 from pastewright.cli.live import View, wishes
 from pastewright.cli.reading import load_profile
@@ -483,6 +483,8 @@ class _Session:
         journal, job = self._journal, self._job
         number = journal.begin_run(board, self._setting(), process=os.getpid(), now_s=unix_s())
         bench = bench_of(self._profile)
+        if connection.protocol is Protocol.CNC and self._options.port.startswith("sim:") and not bench.home:
+            bench = replace(bench, home=("$X",))  # switched on locked as real ones are, with nothing to home
         if connection.port is None or connection.protocol is None:
             return self._to_file(number, board, deposits)
         run = Run(job, chosen(job, deposits), _sender(connection.protocol, bench), bench)

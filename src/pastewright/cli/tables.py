@@ -2,8 +2,8 @@
 
 from rich.table import Table
 
-from pastewright.cli.app import DONE
 from pastewright.cli.console import out as console
+from pastewright.cli.exits import DONE
 from pastewright.deposit.shape import dot_volume_ul
 from pastewright.materials.rules import LEAST_TIP_RATIO, SAFE_TIP_RATIO, TipFit, tip_fit
 from pastewright.materials.tables import powders, tips

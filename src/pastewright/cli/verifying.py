@@ -3,8 +3,8 @@
 import json
 from pathlib import Path
 
-from pastewright.cli.app import DONE, FINDINGS
 from pastewright.cli.console import out as console
+from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.planning import print_verdict
 from pastewright.cli.reading import load_profile
 from pastewright.plan.document import verdict_data

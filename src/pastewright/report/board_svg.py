@@ -224,7 +224,7 @@ def _legend(
     entries: Sequence[tuple[str, str]], *, x0: float, base: float, width: float
 ) -> tuple[list[str], float]:
     """Swatches under the board, in rows that fit its width, and the height they take [mm]."""
-    size = min(1.6, max(0.8, width / 36))
+    size = min(1.6, max(0.6, width / 50))
     column = size * 13
     per_row = max(1, int((width - MARGIN_MM) / column))
     parts = []

@@ -1,0 +1,105 @@
+"""The picture and the page: complete, to scale, self-contained, and safe with odd names."""
+
+import re
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+
+import pytest
+from demo_plans import plan_of
+from pytest import approx
+
+from pastewright.board.model import Side
+from pastewright.report.board_svg import board_svg
+from pastewright.report.colours import FILL_EDGES, FILL_SCALE, fill_colour
+from pastewright.report.page import report_page
+from pastewright.report.render import render_report
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def pages() -> tuple[str, str]:
+    return render_report(plan_of(Side.TOP))
+
+
+def test_the_picture_shows_every_deposit_where_it_lies_and_as_wide_as_it_is(pages: tuple[str, str]):
+    plan = plan_of(Side.TOP)
+    root = ET.fromstring(pages[0])
+    circles = {
+        (float(mark.get("cx", "nan")), float(mark.get("cy", "nan"))): float(mark.get("r", "nan"))
+        for mark in root.iter(f"{SVG}circle")
+        if mark.get("fill-opacity")
+    }
+    beads = [mark for mark in root.iter(f"{SVG}path") if mark.get("stroke-opacity") == "0.88"]
+    dots = [deposit for deposit in plan.layout.deposits if deposit.kind == "dot"]
+    assert len(beads) == len(plan.layout.deposits) - len(dots) > 0
+    assert len(circles) == len(dots)
+    for dot in dots:
+        x, y = dot.points_mm[0]
+        assert circles[round(x, 3) + 0.0, round(y, 3) + 0.0] == approx(dot.width_mm / 2, abs=5e-4)
+
+
+def test_the_page_asks_nothing_of_the_network(pages: tuple[str, str]):
+    page = pages[1]
+    links = re.findall(r"""(?:src|href|url|action)\s*[=(]\s*["']?([^"')\s>]+)""", page)
+    assert [link for link in links if not link.startswith("#")] == []
+    assert "@import" not in page
+
+
+class Tables(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.rows = 0
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.rows += tag == "tr"
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def test_the_page_lists_every_pad_warning_and_caution(pages: tuple[str, str]):
+    document = plan_of(Side.TOP).document
+    reader = Tables()
+    reader.feed(pages[1])
+    text = " ".join(reader.text)
+    assert reader.rows == len(document["pads"]) + len(document["board"]["layers"]) + 2
+    for words in document["warnings"]:
+        assert words in text
+    for word in ("pinch", "Blunt", "blunt", "fumes", "data sheet"):
+        assert word in text or word.lower() in text
+    assert "Verified" in text
+
+
+def test_names_from_files_cannot_break_the_page():
+    plan = plan_of(Side.TOP)
+    evil = '<script>alert("x")</script>&'
+    pads = [{**plan.document["pads"][0], "id": evil, "net": evil, "reason": evil, "warnings": [evil]}]
+    document = {**plan.document, "pads": pads, "board": {**plan.document["board"], "name": evil}}
+    page = report_page(document, board_svg="")
+    assert evil not in page
+    assert page.count("<script") == 1
+
+
+def test_findings_are_told_in_place_of_the_verdict():
+    document = plan_of(Side.TOP).document
+    finding = {"kind": "missing", "what": "the dot of R1-1 is not laid", "line": 12, "pad": "R1-1"}
+    page = report_page({**document, "verdict": {"ok": False, "findings": [finding]}}, board_svg="")
+    assert "Not verified" in page
+    assert "the dot of R1-1 is not laid (line 12)" in page
+
+
+def test_a_board_that_was_only_read_is_drawn_with_its_apertures():
+    board = plan_of(Side.BOTTOM).board
+    root = ET.fromstring(board_svg(board))
+    left, _, width, height = map(float, root.get("viewBox", "").split())
+    assert left < 0 < board.size_mm[0] < left + width
+    assert height > board.size_mm[1]
+    assert "paste aperture" in ET.tostring(root, encoding="unicode")
+
+
+def test_colours_step_where_the_legend_says():
+    for edge, (_, below, _), (_, above, _) in zip(FILL_EDGES, FILL_SCALE, FILL_SCALE[1:], strict=False):
+        assert fill_colour(edge - 1e-6) == below
+        assert fill_colour(edge) == above
