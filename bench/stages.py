@@ -64,7 +64,7 @@ def big_bed(profile):
 
     machine = replace(profile.machine, x_max_mm=5000.0, y_max_mm=5000.0)
     plunger = replace(profile.plunger, stroke_mm=1e5)
-    barrel = replace(profile.barrel, capacity_ul=1e6)
+    barrel = replace(profile.barrel, capacity_ul=8000.0, fill_ul=5000.0)
     return replace(profile, machine=machine, plunger=plunger, barrel=barrel)
 
 

@@ -30,8 +30,9 @@ def test_every_command_is_documented(run: Callable):
     words = run("--help").out
     commands = re.findall(r"(?m)^  ([a-z-]+)  ", words[words.index("Commands:") :])
     assert len(commands) >= 7
-    readme = (DOCS / "README.md").read_text(encoding="utf-8")
-    assert [name for name in commands if f"pastewright {name}" not in readme] == []
+    pages = [DOCS / "README.md", *(DOCS / "docs").glob("*.md")]
+    text = "\n".join(page.read_text(encoding="utf-8") for page in pages)
+    assert [name for name in commands if f"pastewright {name}" not in text] == []
 
 
 def test_look_tells_layers_pads_and_draws_both_sides(run: Callable, logger_files: Path, tmp_path: Path):
