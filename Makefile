@@ -44,10 +44,12 @@ format: $(STAMP) ## let ruff write the layout
 bench: $(STAMP)  ## measure speed, memory and tour quality
 	$(BIN)/python bench/stages.py
 	$(BIN)/python bench/tours.py
+	$(BIN)/python bench/link.py
 
 docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/profile_docs.py
 	$(BIN)/python scripts/pictures.py
+	$(BIN)/python scripts/placement_pictures.py
 
 lock: $(STAMP)   ## resolve the dependencies anew
 	$(BIN)/uv pip compile --quiet --universal --generate-hashes --upgrade --extra dev --python-version 3.11 \

@@ -57,6 +57,7 @@ def drive(
     *,
     now_s: float = 0.0,
     until_s: float = 10_000.0,
+    begin: bool = True,
     down: Callable[[bytes], bytes] = bytes,
     up: Callable[[bytes], bytes] = bytes,
     watch: Callable[[Run, list[Action], float], None] = lambda run, actions, now_s: None,
@@ -65,7 +66,8 @@ def drive(
 
     `down` and `up` are the wire in both directions: what goes in and what comes out of it.
     """
-    run.start(now_s)
+    if begin:
+        run.start(now_s)
     while True:
         actions = run.actions()
         watch(run, actions, now_s)

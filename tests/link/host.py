@@ -17,7 +17,8 @@ from harness import bench, sender
 
 from pastewright.link.conduct import conduct
 from pastewright.link.job import chosen, read_job
-from pastewright.link.journal import Journal, Setting, State
+from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import Setting, State
 from pastewright.link.port import open_port
 from pastewright.link.run import Phase, Run
 

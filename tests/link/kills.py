@@ -13,7 +13,8 @@ from peers import TinyCnc, TinyPrinter
 from programs import written
 from server import Server
 
-from pastewright.link.journal import Journal, State
+from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import State
 
 HOST = Path(__file__).parent / "host.py"
 
@@ -62,7 +63,9 @@ def _checked(pair, peer, journal_file: Path, kills: int) -> Killed:
     executed = [line.replace(" ", "") for line in peer.executed]
     journal = Journal(journal_file)
     rows = journal.deposits(journal.runs()[0].board)
-    noted = " ".join(text for run in journal.runs() for _, kind, text in journal.events(run.id) if "in doubt" in text)
+    noted = " ".join(
+        text for run in journal.runs() for _, kind, text in journal.events(run.id) if "in doubt" in text
+    )
     journal.close()
     lines = {block.deposit: [line.replace(" ", "") for line in block.lines] for block in job.blocks}
     for row in rows:

@@ -272,11 +272,11 @@ def test_another_unit_is_named(factor, says):
     assert says in refusal(MARKS, MARKS * factor + np.array([3.0, 4.0]))
 
 
-@pytest.mark.parametrize("bad", [float("nan"), float("inf")])
+@pytest.mark.parametrize("bad", [float("nan"), float("inf"), 1e300])
 def test_what_is_no_number_is_refused(bad):
     found = MARKS + np.array([50.0, 60.0])
     found[1, 0] = bad
-    assert "point F2 has a coordinate that is no number" in refusal(MARKS, found)
+    assert "point F2 has a coordinate that is no number of a machine" in refusal(MARKS, found)
 
 
 def test_doubled_points_are_named_on_either_side():

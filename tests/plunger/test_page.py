@@ -8,6 +8,7 @@ from pastewright.plunger.bead import solved_beads
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle
 from pastewright.plunger.limits import force_n, microsteps
+from pastewright.plunger.runs import even_walks
 from pastewright.plunger.sensitivity import telling_dots, what_if
 from pastewright.plunger.settle import settling
 from pastewright.plunger.walk import Walk
@@ -55,12 +56,18 @@ def test_table_of_dots(profile):
 
 def test_table_of_beads(profile):
     bench = bench_of(profile)
-    for volume, length, prime, feed, retract, peak, ends in rows("bead µL"):
+    for volume, length, speed, run_in, run_out, prime, feed, retract, peak, standing, ends in rows("bead µL"):
         walk = Walk(
             legs_mm=(float(length),),
             speed_mm_s=profile.tuning.bead_mm_s,
             accel_mm_s2=profile.machine.accel_xy_mm_s2,
         )
+        lumped = solved_beads([float(volume)], [walk], bench)
+        assert float(standing.rstrip(" %")) == pytest.approx(100 * lumped.ends_ul[0] / float(volume), abs=0.6)
+        walk = even_walks([float(volume)], [walk], bench)[0]
+        assert float(speed) == pytest.approx(walk.speed_mm_s, abs=0.06)
+        assert float(run_in) == pytest.approx(walk.run_in_mm, abs=6e-3)
+        assert float(run_out) == pytest.approx(walk.run_out_mm, abs=6e-3)
         bead = solved_beads([float(volume)], [walk], bench)
         assert float(prime) == pytest.approx(bead.prime_ul[0], abs=6e-4)
         assert float(feed) == pytest.approx(bead.feed_ul[0], abs=6e-5)

@@ -36,23 +36,31 @@ class PasteBook:
         """What is left of the floor life [s]; below zero when it is over."""
         return None if self.opened_s is None else self.floor_life_s - self.opened_s
 
-    def warnings(self, *, run_s: float = 0.0, need_ul: float | None = None) -> list[str]:
-        """Return what a person should hear before a run of `run_s` that needs `need_ul` (else: a whole board)."""
-        need = self.board_ul + self.strip_ul if need_ul is None else need_ul
+    def obstacles(self, *, need_ul: float) -> list[str]:
+        """Return why a run that needs `need_ul` should not start."""
         words = []
-        if need > self.left_ul + 1e-9:
+        if need_ul > self.left_ul + 1e-9:
             words.append(
-                f"the barrel holds {self.left_ul:.0f} µL and this run needs {need:.1f} µL: refill before it starts"
+                f"the barrel holds {self.left_ul:.0f} µL and this run needs {need_ul:.1f} µL: refill it first"
             )
-        elif self.boards_left <= 1:
-            words.append(f"the barrel holds {self.left_ul:.0f} µL, enough for this board: refill after it")
+        left = self.life_left_s
+        if left is not None and left <= 0:
+            words.append(f"the paste has been open for {_hours(-left)} longer than its floor life")
+        return words
+
+    def warnings(self, *, run_s: float, need_ul: float) -> list[str]:
+        """Return what a person should hear before a run of `run_s` that needs `need_ul`, obstacles first."""
+        words = self.obstacles(need_ul=need_ul)
+        if need_ul <= self.left_ul and self.left_ul - need_ul < self.board_ul + self.strip_ul:
+            words.append(f"the barrel holds {self.left_ul:.0f} µL, enough for this run only: refill after it")
         left = self.life_left_s
         if left is None:
-            words.append("nobody said when the paste was opened (--opened), so its floor life is not watched")
-        elif left <= 0:
             words.append(
-                f"the paste has been open for {_hours(-left)} longer than its floor life: do not use it"
+                "nobody said when the paste was opened (--opened, --lot): what other runs took out of this barrel"
+                " and its floor life are not counted"
             )
+        elif left <= 0:
+            pass
         elif left < run_s:
             words.append(f"the floor life ends in {_hours(left)}, before this run does ({_hours(run_s)})")
         elif left < (1 - LIFE_WARNING) * self.floor_life_s:

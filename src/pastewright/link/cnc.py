@@ -16,6 +16,7 @@ the position at the next barrier can show it. Cables that check their bytes (USB
     state       what came                          what follows
     ASKING      status Idle, or Hold at a stop     ctrl-X: counts, modes and half lines are gone, the place is kept
     ASKING      status Run                         wait until it stands
+    RESETTING   another offset of X, Y or Z        Failed elsewhere: it was a G92, and the reset forgot it
     RESETTING   greeting, then status Idle         `$G`; its answer: READY, Ready
     READY       ok                                 next lines as far as the buffer goes
     READY       error:n                            Failed refused
@@ -35,20 +36,26 @@ from collections import deque
 from collections.abc import Iterable
 from enum import Enum
 
+from pastewright.link.cnc_words import ALARMS, ERRORS
 from pastewright.link.events import Event, Failed, Passed, Ready, Said, Standing, Trouble
 
 RX_BYTES = 127
 """Bytes kept in the receive buffer: one less than it has, as rings often cannot hold their last."""
 LINE_BYTES = 79
 POLL_S = 0.05
+LEAST_OFFSET_MM = 0.005
 SLOW_POLL_S = 0.5
 SILENCE_S = 5.0
+MOST_BLIND = 35
+"""The offset comes with every 10th to 30th status report at the latest (from memory)."""
 IDLE_S = 2.0
 """Idle for so long with lines unanswered means that answers or lines were lost."""
 STOP_S = 3.0
 """A feed hold that has not come to a stop by then will not."""
 HOMING_S = 120.0
 MOST_PENDING = 4096
+EXACT_STOP, EXACT_PATH = "G61.1", "G61"
+"""Small CNC controllers know only the second (from memory): they keep to the path but do not stop at its corners."""
 RESET, STATUS, HOLD, GO = b"\x18", b"?", b"!", b"~"
 
 _UNFIT = frozenset({"Hold", "Door", "Sleep", "Check", "Jog"})  # "Home" is a home line at work
@@ -57,39 +64,6 @@ AXES = "XYZABCUVW"
 _GREETING = re.compile(r"^grbl\w*\s", re.IGNORECASE)
 _PARSER = re.compile(r"^\[(?:GC:|G\d)")
 _DWELL = re.compile(r"G0?4\s*P(\d+\.?\d*|\.\d+)")
-
-# Answers that a program can meet, in the words of their public list (from memory).
-ERRORS = {
-    1: "a letter was expected",
-    2: "a number is not well formed",
-    3: "this $ word is not known",
-    7: "settings could not be read",
-    8: "this is not allowed while moving",
-    9: "locked, after an alarm or while jogging",
-    11: "the line is too long",
-    15: "beyond the travel",
-    17: "wrong mode",
-    20: "a word that is not known",
-    21: "two words of one modal group",
-    22: "no feed yet",
-    24: "two words that both want the axes",
-    25: "a word twice",
-    26: "no axis words",
-    30: "a move without a number for an axis",
-    31: "axis words that nothing uses",
-    33: "a target that cannot be reached",
-}
-ALARMS = {
-    1: "a limit switch was hit",
-    2: "a target beyond the travel",
-    3: "reset while moving",
-    4: "probe in the wrong state",
-    5: "probe did not touch",
-    6: "homing was broken off by a reset",
-    7: "homing: door open",
-    8: "homing: switch not left",
-    9: "homing: switch not found",
-}
 
 
 class _State(Enum):
@@ -120,6 +94,7 @@ class CncSender:
         self._standing: int | None = None  # barrier that waits for Idle
         self._held = False
         self._offset: dict[str, float] = {}
+        self._offset_before: dict[str, float] = {}  # as it was before the reset of the handshake
         self._offset_known = False
         self._blind = 0  # status reports at a barrier that lacked the offset
         self._now = bytearray()  # bytes that act at once
@@ -161,6 +136,8 @@ class CncSender:
     def push(self, lines: Iterable[str]) -> None:
         """Queue lines; one too long for the controller is a ValueError."""
         for line in lines:
+            if EXACT_STOP in line:
+                line = line.replace(EXACT_STOP, EXACT_PATH)
             data = line.encode("ascii", "replace") + b"\n"
             if len(data) > LINE_BYTES:
                 raise ValueError(f"a line of {len(line)} characters is too long to send: {line[:40]}…")
@@ -325,7 +302,10 @@ class CncSender:
         word = state.split(":")[0]
         if self._state is _State.ASKING:
             if word == "Idle" or state == "Hold:0" or (word == "Alarm" and self._locked_is_fine):
-                self._reset(now_s)
+                self._blind += 1
+                if self._offset_known or self._blind > MOST_BLIND:
+                    self._offset_before = self._offset if self._offset_known else {}
+                    self._reset(now_s)
             elif word == "Alarm":
                 self._fail(
                     Trouble.ALARM,
@@ -348,6 +328,20 @@ class CncSender:
             events.append(Standing(state, place))
 
     def _after_reset(self, word: str, state: str, events: list[Event]) -> None:
+        moved = [
+            letter
+            for letter in "XYZ"
+            if self._offset_known
+            and abs(self._offset_before.get(letter, 0.0) - self._offset.get(letter, 0.0)) > LEAST_OFFSET_MM
+        ]
+        if self._offset_before and moved:
+            self._fail(
+                Trouble.ELSEWHERE,
+                f"the offset of {', '.join(moved)} was set with G92, which a reset forgets: set the board's place"
+                " with G54 (G10 L20) instead",
+                events,
+            )
+            return
         if word == "Idle" or (word == "Alarm" and self._locked_is_fine):
             self._flight.append(b"$G\n")
             self._flight_bytes = 3
@@ -373,7 +367,7 @@ class CncSender:
             return
         if self._standing is not None:
             self._blind += 1
-            if place or self._blind > 40:  # the offset comes with every 10th to 30th report at the latest
+            if place or self._blind > MOST_BLIND:
                 token, self._standing = self._standing, None
                 events.append(Passed(token, place))
             return

@@ -13,6 +13,10 @@ from pastewright.link.port import Port, PortLostError
 from pastewright.link.run import Action, Run, Send
 
 
+class RecordLostError(Exception):
+    """The journal cannot be written any more."""
+
+
 class Wish(StrEnum):
     """What a person can want of a run."""
 
@@ -27,7 +31,7 @@ class Record(Protocol):
     """Where actions are written down: the journal with its run."""
 
     def __call__(self, actions: list[Action]) -> None:
-        """Write them down, for good, before returning."""
+        """Write them down, for good, before returning; raises `RecordLostError` where that cannot be done."""
 
 
 def conduct(
@@ -58,7 +62,18 @@ def conduct(
 
 
 def perform(run: Run, port: Port, record: Record, show: Callable[[list[Action]], None]) -> None:
-    """Do what the run asks for, in its order."""
+    """Do what the run asks for, in its order.
+
+    What cannot be written down is not sent: a deposit begins with an entry, and at that moment the tip is up.
+    """
+    try:
+        _perform(run, port, record, show)
+    except RecordLostError as error:
+        run.lost(str(error))
+        show(run.actions())
+
+
+def _perform(run: Run, port: Port, record: Record, show: Callable[[list[Action]], None]) -> None:
     actions = run.actions()
     pending: list[Action] = []
     at = 0

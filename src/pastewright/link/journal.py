@@ -16,115 +16,13 @@ import json
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from pastewright.link.job import Job, job_sha256, read_job
+from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMA, DepositRow, RunRow, Setting, State
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started
 from pastewright.problems import InputError, one_error
-
-FORMAT = 1
-
-
-class State(StrEnum):
-    """How far a deposit has come."""
-
-    NOT_STARTED = "not started"
-    STARTED = "started"
-    DONE = "done"
-    TO_BE_CHECKED = "to be checked"
-
-
-SCHEMA = f"""
-CREATE TABLE programs (sha256 TEXT PRIMARY KEY, name TEXT NOT NULL, text TEXT NOT NULL, plan TEXT NOT NULL);
-CREATE TABLE boards (
-    id INTEGER PRIMARY KEY, program TEXT NOT NULL REFERENCES programs, name TEXT NOT NULL, side TEXT NOT NULL,
-    number INTEGER NOT NULL, dry INTEGER NOT NULL, began_at REAL NOT NULL);
-CREATE TABLE deposits (
-    board INTEGER NOT NULL REFERENCES boards, deposit INTEGER NOT NULL, place INTEGER NOT NULL,
-    pads TEXT NOT NULL, volume_ul REAL NOT NULL,
-    state TEXT NOT NULL DEFAULT '{State.NOT_STARTED}'
-        CHECK (state IN ({", ".join(f"'{state}'" for state in State)})),
-    why TEXT NOT NULL DEFAULT '', run INTEGER, changed_at REAL,
-    PRIMARY KEY (board, deposit)) WITHOUT ROWID;
-CREATE TABLE runs (
-    id INTEGER PRIMARY KEY, board INTEGER NOT NULL REFERENCES boards, began_at REAL NOT NULL, ended_at REAL,
-    phase TEXT NOT NULL, why TEXT NOT NULL DEFAULT '', process INTEGER NOT NULL, port TEXT NOT NULL,
-    controller TEXT NOT NULL DEFAULT '', profile TEXT NOT NULL, profile_sha256 TEXT NOT NULL, tuning TEXT NOT NULL,
-    tip TEXT NOT NULL, paste TEXT NOT NULL, lot TEXT NOT NULL, opened_at REAL, fill_ul REAL NOT NULL,
-    strip_ul REAL NOT NULL, strips INTEGER NOT NULL DEFAULT 0, note TEXT NOT NULL);
-CREATE TABLE laid (
-    run INTEGER NOT NULL REFERENCES runs, deposit INTEGER NOT NULL, volume_ul REAL NOT NULL);
-CREATE TABLE events (
-    id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES runs, at REAL NOT NULL, kind TEXT NOT NULL,
-    text TEXT NOT NULL);
-CREATE INDEX events_of_run ON events (run);
-CREATE INDEX laid_of_run ON laid (run);
-CREATE INDEX runs_of_board ON runs (board);
-PRAGMA user_version = {FORMAT};
-"""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
-    """What a run is done with, for the record. `opened_at` is when the paste was opened, None if not told."""
-
-    port: str
-    profile: str
-    profile_sha256: str
-    tuning: str
-    tip: str
-    paste: str
-    lot: str
-    opened_at: float | None
-    fill_ul: float
-    strip_ul: float
-    note: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunRow:
-    """One run as the journal has it."""
-
-    id: int
-    board: int
-    board_name: str
-    side: str
-    number: int
-    dry: bool
-    program: str
-    program_name: str
-    began_at: float
-    ended_at: float | None
-    phase: str
-    why: str
-    process: int
-    port: str
-    controller: str
-    profile: str
-    tuning: str
-    tip: str
-    paste: str
-    lot: str
-    opened_at: float | None
-    fill_ul: float
-    strips: int
-    note: str
-    counts: dict[str, int]
-    used_ul: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DepositRow:
-    """One deposit of a board."""
-
-    deposit: int
-    pads: tuple[str, ...]
-    volume_ul: float
-    state: State
-    why: str
 
 
 class Journal:
@@ -332,11 +230,11 @@ class Journal:
 
     def runs(self) -> list[RunRow]:
         """Return every run, the latest first."""
-        return [self._run_row(row) for row in self._db.execute(f"{_RUNS} ORDER BY runs.id DESC")]
+        return [self._run_row(row) for row in self._db.execute(f"{RUNS} ORDER BY runs.id DESC")]
 
     def run(self, run: int) -> RunRow:
         """Return one run; raises `InputError` where there is none of this number."""
-        row = self._db.execute(f"{_RUNS} WHERE runs.id = ?", (run,)).fetchone()
+        row = self._db.execute(f"{RUNS} WHERE runs.id = ?", (run,)).fetchone()
         if row is None:
             raise one_error(
                 f"the journal has no run {run}", "`pastewright runs` lists them.", file=str(self.path)
@@ -413,7 +311,12 @@ class Journal:
         return read_job(text, plan, file=name, plan_file=f"plan of {name}")
 
     def used_ul(self, *, lot: str, opened_at: float | None) -> float:
-        """Return the paste that all runs together took out of the barrel of this lot, opened then [µL]."""
+        """Return the paste that all runs together took out of the barrel of this lot, opened then [µL].
+
+        Without lot and time there is no telling one barrel from another: 0.
+        """
+        if not lot and opened_at is None:
+            return 0.0
         return sum(run.used_ul for run in self.runs() if run.lot == lot and run.opened_at == opened_at)
 
     def next_number(self, sha256: str) -> int:
@@ -431,14 +334,6 @@ class Journal:
             (sha256, Phase.FINISHED),
         ).fetchone()
         return bool(row[0])
-
-
-_RUNS = """
-SELECT runs.id, boards.id, boards.name, boards.side, boards.number, boards.dry, boards.program, programs.name,
-    runs.began_at, runs.ended_at, runs.phase, runs.why, runs.process, runs.port, runs.controller, runs.profile,
-    runs.tuning, runs.tip, runs.paste, runs.lot, runs.opened_at, runs.fill_ul, runs.strip_ul, runs.strips, runs.note
-FROM runs JOIN boards ON boards.id = runs.board JOIN programs ON programs.sha256 = boards.program
-"""
 
 
 def open_existing(path: Path) -> Journal:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from html import escape
 
 from pastewright.link.job import Job, Laid
-from pastewright.link.journal import State
+from pastewright.link.journal_rows import State
 
 MARGIN_MM = 3.0
 RING_MM = 1.2

@@ -90,10 +90,15 @@ class SerialPort:
 
     def close(self) -> None:
         """Close it; a port that is gone already closes too."""
+        # pyserial's socket:// gives up closing when the other end is gone, and leaves the socket open.
+        inner_socket = getattr(self._inner, "_socket", None)
         try:
             self._inner.close()
         except (serial.SerialException, OSError):
-            return
+            pass
+        finally:
+            if inner_socket is not None:
+                inner_socket.close()
 
 
 def _why_lost(error: Exception) -> str:
@@ -104,7 +109,7 @@ def open_port(name: str, *, baud: int) -> Port:
     """Return the open port; raises `InputError` that says what is wrong with it and how to mend it."""
     if name.startswith("sim:"):
         return _open_simulated(name)
-    _check(name)
+    check_port(name)
     try:
         if "://" in name:
             inner = serial.serial_for_url(name, baudrate=baud, timeout=READ_S, write_timeout=WRITE_S)
@@ -116,20 +121,16 @@ def open_port(name: str, *, baud: int) -> Port:
 
 
 def _open_simulated(name: str) -> Port:
-    if name not in SIMULATED:
-        raise one_error(
-            f"there is no simulated port {name!r}", f"There are: {', '.join(SIMULATED)}.", file=name
-        )
     from pastewright.link.virtual.port import open_virtual
 
-    inner = open_virtual(name)
-    inner.timeout = READ_S
-    return SerialPort(name, inner)
+    return SerialPort(name, open_virtual(name, timeout=READ_S))
 
 
-def _check(name: str) -> None:
-    """Raise for what the system would only report in a roundabout way."""
-    if "://" in name or os.name != "posix":
+def check_port(name: str) -> None:
+    """Raise `InputError` for a port that cannot be opened as far as that shows without opening it."""
+    if not name:
+        raise one_error("no port was given", "Give --port; `pastewright ports` lists those of this machine.")
+    if name.startswith(("sim:", "file:")) or "://" in name or os.name != "posix":
         return
     path = Path(name)
     if not path.exists():

@@ -20,7 +20,7 @@ it are surplus, and the count is right again at every barrier.
     READY      ok                               next line
     READY      Resend: n, n was sent            go on from n as soon as the answers in flight are in
     READY      Resend: n, n proved long ago     twice in a row: Failed reset
-    READY      nothing for `silence_s`          the oldest unanswered line again, 6 times, then Failed silent
+    READY      nothing for `silence_s`          the oldest unanswered line again, 12 times, then Failed silent
     READY      start                            Failed reset
     any        busy                             the wait starts anew
 
@@ -39,7 +39,8 @@ from pastewright.link.events import Event, Failed, Passed, Ready, Repeated, Said
 
 SILENCE_S = 5.0
 ASK_TRIES = 3
-LINE_TRIES = 6
+LINE_TRIES = 12
+"""A minute in all: a long bead or homing may take that long on a controller that does not say busy."""
 LINE_BYTES = 96
 """Longest line sent; controllers keep 96 bytes a command (from memory)."""
 MOST_IN_FLIGHT = 4
@@ -53,11 +54,14 @@ _RESEND = re.compile(r"^(?:resend|rs)\s*:?\s*N?\s*(\d+)", re.IGNORECASE)
 _OK_NUMBER = re.compile(r"\bN(\d+)")
 _OK_BUFFER = re.compile(r"\bB(\d+)")
 _PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
+_TEMPERATURE = re.compile(r"^[TBC]\d?:\s*-?\d")
 _RESET = re.compile(r"^start\b")
 _COLD = ("cold extrusion", "cold extruder", "extrusion prevented")
 """Texts (from memory) of a controller that keeps a cold extruder still: the plunger did not move. See M302."""
-_UNKNOWN = re.compile(r"unknown command:? *\"?(?!\d{0,3}\"?$)(?!\?\"?$)", re.IGNORECASE)
-"""But for the tail of a checksum, cut off by a damaged line end, and the question of detection: no lines of ours."""
+_UNKNOWN = re.compile(r"unknown command:?(.*)", re.IGNORECASE)
+_HARMLESS = re.compile(r"\d{0,3}|\?|m302\b.*")
+"""The tail of a checksum, cut off by a damaged line end; the question of detection; and leave to move a cold extruder,
+which a controller without a guard against that need not know."""
 
 
 class _State(Enum):
@@ -67,7 +71,10 @@ class _State(Enum):
 
 
 def _refusal(lower: str) -> bool:
-    return any(words in lower for words in _COLD) or _UNKNOWN.search(lower) is not None
+    if any(words in lower for words in _COLD):
+        return True
+    unknown = _UNKNOWN.search(lower)
+    return unknown is not None and not _HARMLESS.fullmatch(unknown[1].strip(' "'))
 
 
 def numbered(line: str, number: int) -> bytes:
@@ -269,6 +276,8 @@ class RepRapSender:
                 self._fail(Trouble.RESET, f"the controller started anew ({text})", events)
             return
         if lower.startswith(("echo:busy", "busy:", "wait")):
+            return
+        if _TEMPERATURE.match(text):
             return
         if "FIRMWARE_NAME" in text:
             self._words = text

@@ -380,6 +380,8 @@ class Run:
                 plunger = at
             sign = -1.0 if self._bench.relief < 0 else 1.0
             retraction = sign * max(sign * (furthest - last), 0.0)
+            if plunger is not None and sign * (plunger - furthest) > 0:
+                plunger = furthest  # it was never sent further: a report that says so is garbled
         return stop_lines(
             self._bench,
             z_mm=None if self._bench.reprap else self.place.get("Z"),

@@ -12,6 +12,7 @@ _TAIL = re.compile(r";.*|\*\s*\d+\s*$")
 _NUMBER = re.compile(r"^\s*N\s*\d+\s*", re.IGNORECASE)
 _WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
 _FREE_TEXT = re.compile(r"^M\s*11[78]\b")
+_LINE_NUMBER = re.compile(r"^M\s*110\b", re.IGNORECASE)
 _INCH_MM = 25.4
 
 
@@ -38,12 +39,13 @@ class Modal:
 
 
 def wire_line(text: str) -> str:
-    """Return what of a line goes out: no comment, number, checksum or tape mark, single spaces; "" if nothing."""
+    """Return what of a line goes out: no comment, number, checksum, tape mark or M110, single spaces; "" if nothing."""
     if _FREE_TEXT.match(text.strip()):
         return " ".join(text.split(";")[0].split())
     bare = _NUMBER.sub("", _TAIL.sub("", _COMMENT.sub("", text)))
     bare = " ".join(bare.split())
-    return "" if bare == "%" else bare.upper()
+    # Line numbers belong to the sender: a program that sets them would leave it and the controller at odds.
+    return "" if bare == "%" or _LINE_NUMBER.match(bare) else bare.upper()
 
 
 def words_of(line: str) -> list[tuple[str, float]]:

@@ -30,6 +30,8 @@ Probe = tuple[float, float, float]
 Box = tuple[float, float, float, float]
 
 SAME_PLACE_MM = 0.05
+# No machine here reaches further.
+FARTHEST_MM = 1e5
 # A probe that answers twice at one place with heights further apart than this is not to be trusted.
 REPEAT_MM = 0.1
 # A grid may be off its lines by this much and still be one.
@@ -134,9 +136,11 @@ def _points(probes: Sequence[Probe], file: str) -> tuple[Floats, list[str]]:
     if not probes:
         raise one_error("no probed points are given", "Give x, y and z of one point or more.", file=file)
     problems = [
-        Problem(what=f"probe point {k + 1} is no number", mend="Probe it again.", file=file)
+        Problem(
+            what=f"probe point {k + 1} is no number of a machine: {probe}", mend="Probe it again.", file=file
+        )
         for k, probe in enumerate(probes)
-        if not all(isfinite(v) for v in probe)
+        if not all(isfinite(v) and abs(v) <= FARTHEST_MM for v in probe)
     ]
     if problems:
         raise InputError(problems)

@@ -27,6 +27,8 @@ SKEW_LIMIT_DEG = 0.5
 # Standard deviation of one found coordinate: a cross-hair or a tip held over a 1 mm mark by eye (from memory).
 FOUND_TO_MM = 0.02
 
+# No machine here reaches further [mm].
+FARTHEST_MM = 1e5
 # Points nearer than this are one point [mm].
 ONE_POINT_MM = 0.05
 # Two points must lie this far apart at least; the turn would be known to no better than about a degree.
@@ -73,6 +75,9 @@ class Limits:
     mirrored: bool = False
 
 
+DEFAULT_LIMITS = Limits()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Registration:
     """A map that passed. `expected_mm` is the root mean square error at the worst pad, `worst_pad` its name.
@@ -117,7 +122,7 @@ def register(
     *,
     pads: Sequence[tuple[str, Point]] = (),
     kind: FitKind | None = None,
-    limits: Limits = Limits(),
+    limits: Limits = DEFAULT_LIMITS,
     file: str = "",
 ) -> Registration:
     """Return the map from board to machine that the pairs tell, checked against `limits`.
@@ -167,7 +172,10 @@ def register(
 
 def _sane(pairs: Sequence[Pair], file: str) -> None:
     problems = [
-        Problem(what=f"point {pair.name} has a coordinate that is no number", mend="Measure it again.")
+        Problem(
+            what=f"point {pair.name} has a coordinate that is no number of a machine: {(*pair.from_mm, *pair.to_mm)}",
+            mend="Measure it again.",
+        )
         for pair in pairs
         if not _finite(pair)
     ]
@@ -193,7 +201,7 @@ def _sane(pairs: Sequence[Pair], file: str) -> None:
 
 
 def _finite(pair: Pair) -> bool:
-    return all(isfinite(v) for v in (*pair.from_mm, *pair.to_mm))
+    return all(isfinite(v) and abs(v) <= FARTHEST_MM for v in (*pair.from_mm, *pair.to_mm))
 
 
 def _spread(

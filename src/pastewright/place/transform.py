@@ -180,12 +180,14 @@ class Step:
 class Placement:
     """Where one board lies: steps from board to machine in order, composed in `affine`, and its surface.
 
-    The surface is the Z at which the tip touches the board, over machine coordinates.
+    The surface is the Z at which the tip touches the board, over machine coordinates. `warnings` are what finding
+    it has told.
     """
 
     name: str
     steps: tuple[Step, ...]
     surface: Surface
+    warnings: tuple[str, ...] = ()
 
     @property
     def affine(self) -> Affine:
@@ -224,24 +226,24 @@ class Placements:
         return deposit * len(self.boards) // deposits
 
     @property
+    def on_bed(self) -> bool:
+        """Whether nothing was measured: one board in the bed's corner."""
+        return len(self.boards) == 1 and [step.what for step in self.boards[0].steps] == [ON_BED]
+
+    @property
     def one_by_one(self) -> bool:
         """Whether each board must be finished before the next begins."""
         return self.settle or self.wipe is not None
 
 
-def corner_step(x_mm: float, y_mm: float) -> Step:
-    """Return the step that puts the board's lower left corner at a place, square to the axes."""
-    return Step(what="corner on the bed", affine=Affine(x_mm=x_mm, y_mm=y_mm))
-
-
-def bed_corner(*, x_mm: float, y_mm: float, z_mm: float, name: str = "") -> Placement:
-    """Return the placement of a board that lies square on a level bed."""
-    return Placement(name=name, steps=(corner_step(x_mm, y_mm),), surface=flat(z_mm))
+ON_BED = "corner on the bed"
+"""The step of a board that nobody measured: the profile's [bed] holds, and goes on holding when it is changed."""
 
 
 def on_bed(bed: Bed) -> Placements:
     """Return the placement that holds where nothing else was measured: the corner and height of `[bed]`."""
-    return Placements(boards=(bed_corner(x_mm=bed.board_x_mm, y_mm=bed.board_y_mm, z_mm=bed.board_z_mm),))
+    step = Step(what=ON_BED, affine=Affine(x_mm=bed.board_x_mm, y_mm=bed.board_y_mm))
+    return Placements(boards=(Placement(name="", steps=(step,), surface=flat(bed.board_z_mm)),))
 
 
 def corners_mm(size_mm: Point, where: Affine) -> Floats:

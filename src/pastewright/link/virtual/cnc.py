@@ -21,18 +21,23 @@ comments, error and alarm numbers, the layout of reports.
 """
 
 from collections.abc import Mapping
-from typing import TypedDict
 
+from pastewright.link.virtual.cnc_words import (
+    BAD_STATEMENT,
+    LOCKED,
+    MODES,
+    NOT_IDLE,
+    TOO_LONG,
+    Block,
+    block_of,
+)
 from pastewright.link.virtual.firmware import Firmware, Work
 from pastewright.link.virtual.interpreter import (
-    ALL_LETTERS,
     BadLineError,
     Interpreter,
-    code_of,
     without_comments,
-    words_of,
 )
-from pastewright.link.virtual.motion import AXES
+from pastewright.link.virtual.motion import AXES, STANDING, Pace
 from pastewright.link.virtual.state import Manners
 
 ASK, HOLD, GO_ON, SOFT_RESET = b"?"[0], b"!"[0], b"~"[0], 0x18
@@ -41,44 +46,7 @@ REAL_TIME = frozenset((ASK, HOLD, GO_ON, SOFT_RESET, *range(0x80, 0x100)))
 
 LONGEST_LINE = 79
 
-EXPECTED_LETTER, BAD_NUMBER, BAD_STATEMENT, NOT_IDLE, LOCKED, TOO_LONG = 1, 2, 3, 8, 9, 11
-UNSUPPORTED, SAME_GROUP, NO_FEED, TWO_MOTIONS, TWICE, NO_AXIS, MISSING_VALUE = 20, 21, 22, 24, 25, 26, 28
 HARD_LIMIT, CUT_SHORT, HOMING_CUT_SHORT = 1, 3, 6
-
-_GROUPS: Mapping[str, str] = {
-    **dict.fromkeys(("G0", "G1", "G80"), "motion"),
-    **dict.fromkeys(("G4", "G28", "G53", "G92", "G92.1"), "once"),
-    **dict.fromkeys(("G17", "G18", "G19"), "plane"),
-    **dict.fromkeys(("G90", "G91"), "distance"),
-    **dict.fromkeys(("G93", "G94"), "feed"),
-    **dict.fromkeys(("G20", "G21"), "units"),
-    "G40": "radius",
-    "G49": "length",
-    "G54": "coordinates",
-    **dict.fromkeys(("G61", "G61.1", "G64"), "path"),
-    **dict.fromkeys(("M0", "M1", "M2", "M30"), "stopping"),
-    **dict.fromkeys(("M3", "M4", "M5"), "spindle"),
-    **dict.fromkeys(("M7", "M8", "M9"), "coolant"),
-}
-"""Commands and their modal groups: two of one group in a line contradict each other."""
-
-
-class _Modes(TypedDict, total=False):
-    inches: bool
-    relative: bool
-    inverse_time: bool
-
-
-_MODES: Mapping[str, _Modes] = {
-    "G20": {"inches": True},
-    "G21": {"inches": False},
-    "G90": {"relative": False},
-    "G91": {"relative": True},
-    "G93": {"inverse_time": True},
-    "G94": {"inverse_time": False},
-}
-
-_VALUES = frozenset("FNPST" + ALL_LETTERS)
 
 
 def _settings(limits: Mapping[str, float]) -> dict[str, str]:
@@ -174,7 +142,6 @@ class CncFirmware(Firmware):
     def _arrived(self, piece: bytes) -> None:
         if piece and not self.deaf(piece):
             self.buffer(piece)
-            self._loop()
 
     def _act(self, byte: int) -> None:
         if self.deaf(bytes((byte,))):
@@ -194,10 +161,8 @@ class CncFirmware(Firmware):
             self.release()
             self._loop()
             return
-        stood_s = self.now_s - self._held_at_s
+        self.timeline.shift(self.now_s - self._held_at_s)
         self._held_at_s = None
-        self.timeline.shift(stood_s)
-        self.postpone(stood_s)
         self.release()
         self._loop()
 
@@ -294,46 +259,17 @@ class CncFirmware(Firmware):
             self._error = LOCKED
             return
         try:
-            words = words_of(text, bare=False)
-            commands, values = _sorted_out(words)
-            self._check(commands, values)
+            block = block_of(text, modal=self.interpreter.modal)
         except BadLineError as bad:
             self._error = bad.code
             return
-        number = values.get("N")
-        yield from self._act_on(
-            commands, values, text=_without_number(text), line=None if number is None else int(number)
-        )
+        yield from self._act_on(block)
 
-    def _check(self, commands: Mapping[str, str], values: Mapping[str, float]) -> None:
-        once, places = commands.get("once"), [letter for letter in ALL_LETTERS if letter in values]
-        if once == "G4":
-            if "P" not in values:
-                raise BadLineError(MISSING_VALUE)
-            return
-        if once == "G92" and not places:
-            raise BadLineError(NO_AXIS)
-        if once in ("G28", "G92", "G92.1"):
-            if places and "motion" in commands:
-                raise BadLineError(TWO_MOTIONS)
-            return
-        motion = commands.get("motion", self.interpreter.modal.motion)
-        if places and motion == "G80":
-            raise BadLineError(SAME_GROUP)
-        inverse = commands.get("feed", "G93" if self.interpreter.modal.inverse_time else "G94") == "G93"
-        changed = "feed" in commands and inverse != self.interpreter.modal.inverse_time
-        standing = 0.0 if inverse or changed else self.interpreter.modal.feed
-        if motion == "G1" and places and values.get("F", standing) <= 0:
-            raise BadLineError(NO_FEED)
-
-    def _act_on(
-        self, commands: Mapping[str, str], values: Mapping[str, float], *, text: str, line: int | None
-    ) -> Work:
+    def _act_on(self, block: Block) -> Work:
         """Act in the order of RS274/NGC (NISTIR 6556, table 8): feed, dwell, units, distance, motion, stopping."""
-        interpreter = self.interpreter
-        places = {letter: values[letter] for letter in ALL_LETTERS if letter in values}
+        interpreter, commands, values, places = self.interpreter, block.commands, block.values, block.places
         for group in ("feed", "units", "distance"):
-            mode = _MODES.get(commands.get(group, ""))
+            mode = MODES.get(commands.get(group, ""))
             if mode is None:
                 continue
             if mode.get("inverse_time", interpreter.modal.inverse_time) != interpreter.modal.inverse_time:
@@ -343,26 +279,28 @@ class CncFirmware(Firmware):
             interpreter.set_feed(values["F"])
         if "motion" in commands:
             interpreter.set(motion=commands["motion"])
-        once = commands.get("once")
+        once, stopping = commands.get("once"), commands.get("stopping")
+        way, went = None, STANDING
         if "spindle" in commands or "coolant" in commands:
             yield from self.standstill()
         if once == "G4":
-            yield from self.dwell(max(0.0, values["P"]), line=line, text=text)
-            return
-        if once == "G92":
+            yield from self.standstill()
+            went = Pace(seconds=max(0.0, values["P"]), ramp_s=0.0)
+        elif once == "G92":
             interpreter.rename_here(places)
         elif once == "G92.1":
             interpreter.offset = {}
-        elif once == "G28":
-            target = dict.fromkeys(places or AXES, 0.0)
-            yield from self._straight(target, rapid=True, machine=True, line=line, text=text)
-            return
-        elif places:
-            rapid = interpreter.modal.motion == "G0"
-            yield from self._straight(places, rapid=rapid, machine=once == "G53", line=line, text=text)
-            return
-        stopping = commands.get("stopping")
-        if stopping:
+        elif once == "G28" or places:
+            yield from self.room()
+            home = once == "G28"
+            step = interpreter.step(
+                dict.fromkeys(places or AXES, 0.0) if home else places,
+                rapid=home or interpreter.modal.motion == "G0",
+                machine=home or once == "G53",
+            )
+            way, went = step.way, step.pace
+        self.timeline.add(self.now_s, line=block.line, text=block.text, pace=went, way=way)
+        if once == "G4" or stopping:
             yield from self.standstill()
         if stopping in ("M0", "M1"):
             # Waits as in a hold, until told to go on.
@@ -370,14 +308,6 @@ class CncFirmware(Firmware):
             yield self.now_s
         elif stopping:
             interpreter.set(relative=False, inverse_time=False, motion="G1")
-        self.timeline.add(self.now_s, line=line, text=text)
-
-    def _straight(
-        self, places: Mapping[str, float], *, rapid: bool, machine: bool, line: int | None, text: str
-    ) -> Work:
-        yield from self.room()
-        step = self.interpreter.step(places, rapid=rapid, machine=machine)
-        self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.way)
 
     # ---- $ lines
 
@@ -422,35 +352,8 @@ class CncFirmware(Firmware):
             # Only G54 and G92 are ever used; the others are listed since clients look for them.
             for name in ("G54", "G55", "G56", "G57", "G58", "G59", "G28", "G30"):
                 self.say(f"[{name}:0.000,0.000,0.000,0.000]")
-            self.say("[G92:" + ",".join(f"{value:.3f}" for value in self._four(self.interpreter.offset)) + "]")
+            self.say(
+                "[G92:" + ",".join(f"{value:.3f}" for value in self._four(self.interpreter.offset)) + "]"
+            )
             self.say("[TLO:0.000]")
             self.say("[PRB:0.000,0.000,0.000,0.000:0]")
-
-
-def _sorted_out(words: list[tuple[str, float | None]]) -> tuple[dict[str, str], dict[str, float]]:
-    """Return commands by modal group and values by letter; raises BadLineError for what cannot stand together."""
-    commands: dict[str, str] = {}
-    values: dict[str, float] = {}
-    for letter, number in words:
-        if letter in "GM":
-            code = code_of(letter, number)
-            group = _GROUPS.get(code)
-            if group is None:
-                raise BadLineError(UNSUPPORTED)
-            if group in commands:
-                raise BadLineError(SAME_GROUP)
-            commands[group] = code
-        elif letter not in _VALUES or number is None:
-            raise BadLineError(UNSUPPORTED)
-        elif letter in values:
-            raise BadLineError(TWICE)
-        else:
-            values[letter] = number
-    return commands, values
-
-
-def _without_number(text: str) -> str:
-    """Return the line without its N word."""
-    if text[:1] not in "Nn":
-        return text
-    return text[1:].lstrip().lstrip("0123456789").lstrip()

@@ -56,6 +56,7 @@ class VirtualController:
         )
         self._ready = bytearray()
         self._now_s = 0.0
+        self._spoken_to = True
 
     # ---- what the host does
 
@@ -142,6 +143,11 @@ class VirtualController:
         return tuple(self._struck)
 
     @property
+    def lost_bytes(self) -> int:
+        """How many bytes found the receive buffer full, or nobody listening."""
+        return self._firmware.lost_bytes
+
+    @property
     def state(self) -> State:
         """How the machine stands, as of the last time given."""
         return self._firmware.state()
@@ -172,6 +178,7 @@ class VirtualController:
         if not self.connected:
             return
         if isinstance(item, bytes):
+            self._spoken_to = True
             self._firmware.receive(item, time_s)
             self._firmware.advance(time_s)
             self._answer(time_s)
@@ -201,7 +208,10 @@ class VirtualController:
         firmware = self._firmware
         if fault.kind is FaultKind.RESET:
             if fault.direction is Direction.TO_HOST:
+                if not self._spoken_to:
+                    return  # or greetings cut short by resets would follow each other without end
                 self._out.cut()  # the rest of the word is never said
+            self._spoken_to = False
             firmware.power_on(time_s)
         elif fault.kind is FaultKind.DISCONNECT:
             self._unplug()

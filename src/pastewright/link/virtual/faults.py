@@ -25,8 +25,8 @@ class FaultKind(StrEnum):
     LOSE: `count` bytes vanish. CORRUPT: `count` bytes are changed by exclusive-or with `mask`. DUPLICATE: `count`
     bytes come twice in a row. DELAY: the next `count` bytes are `seconds` late, and those behind them wait. STALL:
     nothing passes to the host for `seconds`, or the controller reads nothing for as long (moves go on). RESET: the
-    controller starts over. DISCONNECT: the wire is gone. GARBAGE: `count` random bytes get in between. OVERRUN:
-    `count` bytes find no room where they are received.
+    controller starts over (once; not again while it has only greeted). DISCONNECT: the wire is gone. GARBAGE:
+    `count` random bytes get in between. OVERRUN: `count` bytes find no room where they are received.
     """
 
     LOSE = "lose"
@@ -102,11 +102,13 @@ class Faults:
         while self.most is None or drawn < self.most:
             # Gaps between events that come at random on an even stream are exponential.
             at_byte += 1 + int(-log(1 - chance.random()) * (self.mean_gap_bytes - 1))
+            kind, count = chance.choice(self.kinds), chance.randint(1, MOST_RANDOM_BYTES)
             yield Fault(
-                kind=chance.choice(self.kinds),
+                kind=kind,
                 direction=direction,
                 at_byte=at_byte,
-                count=chance.randint(1, MOST_RANDOM_BYTES),
+                # One byte only: two that change alike cancel out in a checksum by exclusive-or.
+                count=1 if kind is FaultKind.CORRUPT else count,
                 seconds=chance.uniform(0, LONGEST_RANDOM_S),
                 mask=chance.randint(1, 255),
             )
@@ -153,12 +155,10 @@ class Wire:
             self.carried_bytes += end - begin
             begin = end
 
-    def arrived(self, now_s: float) -> list[tuple[float, Item]]:
-        """Return what has arrived by `now_s`, in order, each with its time."""
-        got: list[tuple[float, Item]] = []
+    def arrived(self, now_s: float) -> Iterator[tuple[float, Item]]:
+        """Yield what has arrived by `now_s`, in order, each with its time; what is cut meanwhile never arrives."""
         while self._items and self._items[0][0] <= now_s:
-            got.append(self._items.popleft())
-        return got
+            yield self._items.popleft()
 
     def next_s(self) -> float | None:
         """Return when something arrives next, None when nothing is under way."""

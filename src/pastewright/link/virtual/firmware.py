@@ -123,10 +123,6 @@ class Firmware:
         self._work, self._work_text, self._until_s = work, text, -inf
         self._go_on()
 
-    def postpone(self, by_s: float) -> None:
-        """Let the command at work wait `by_s` longer."""
-        self._until_s += by_s
-
     def release(self) -> None:
         """End a wait for the person."""
         if self._until_s == inf:
@@ -184,15 +180,17 @@ class Firmware:
         self.said += text.encode("ascii", "replace") + self.END
 
     def buffer(self, data: bytes) -> None:
-        """Put bytes into the receive buffer; those that find no room are lost."""
+        """Put bytes into the receive buffer, from where the main loop reads; those that find no room are lost."""
         if self.no_room_bytes:
             gone = min(self.no_room_bytes, len(data))
             self.no_room_bytes -= gone
             self.lost_bytes += gone
             data = data[gone:]
-        room = max(0, self.receive_bytes - len(self.received))
-        self.received += data[:room]
-        self.lost_bytes += max(0, len(data) - room)
+        while data and (room := self.receive_bytes - len(self.received)) > 0:
+            self.received += data[:room]
+            data = data[room:]
+            self._loop()
+        self.lost_bytes += len(data)
 
     def deaf(self, data: bytes) -> bool:
         """Tell whether bytes are lost because the controller is starting up, and count them."""

@@ -14,6 +14,8 @@ from pastewright.link.virtual.state import PLUNGER_LETTERS, ROTARY_LETTERS, Axis
 ALL_LETTERS = AXES + PLUNGER_LETTERS
 MM_PER_INCH = 25.4  # exact by definition, NIST SP 811 appendix B
 
+LARGEST_NUMBER = 1e9
+
 _COMMENT = re.compile(r"\([^)]*\)|;.*|\(.*")
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
 
@@ -37,8 +39,10 @@ def words_of(text: str, *, bare: bool) -> list[tuple[str, float | None]]:
     """Return (letter, number) pairs of a line without comments.
 
     `bare`: a letter may stand alone, as in `G28 X` (its number is None). Raises BadLineError 1 where a letter is
-    missing, 2 where a number is.
+    missing, 2 where a number is, or where it is beyond all measure.
     """
+    if not text.isascii():
+        raise BadLineError(1)
     text = "".join(text.split()).upper()
     words: list[tuple[str, float | None]] = []
     at = 0
@@ -48,7 +52,10 @@ def words_of(text: str, *, bare: bool) -> list[tuple[str, float | None]]:
             raise BadLineError(1)
         number = _NUMBER.match(text, at + 1)
         if number:
-            words.append((letter, float(number.group())))
+            value = float(number.group())
+            if abs(value) > LARGEST_NUMBER:
+                raise BadLineError(2)
+            words.append((letter, value))
             at = number.end()
         elif bare:
             words.append((letter, None))

@@ -18,7 +18,6 @@ with P and B, host keepalive of 2 s, a queue of 4 commands and 16 moves, a 128-b
 import re
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from math import inf
 
 from pastewright.link.virtual.firmware import Firmware, Work
@@ -31,51 +30,28 @@ from pastewright.link.virtual.interpreter import (
     words_of,
 )
 from pastewright.link.virtual.motion import AXES
+from pastewright.link.virtual.reprap_lines import Line, RefusedError, line_of
 from pastewright.link.virtual.state import Manners
 
 FIRST_FEED_MM_MIN = 1500.0
 """Feed before any F: a common firmware's default, from memory."""
 
+LONGEST_RAW_LINE = 1024
+"""Bytes of a line that are looked at, note included; a bound for what never ends."""
+
+LEAST_BUSY_S = 0.01
+"""Host seconds between signs of life, however fast the machine's time runs."""
+
 ROOM_TEMPERATURE = "T:21.4 /0.0 B:21.2 /0.0 @:0 B@:0"
 
 _EMERGENCY = re.compile(rb"^\s*(?:N\s*\d+\s*)?M(112|108|410)(?!\d)")
-_NUMBERED = re.compile(r"N\s*(-?\d+)")
-_M110 = re.compile(r"M110(?!\d)(?:\s*N\s*(-?\d+))?")
 _TEXT_COMMANDS = ("M117", "M118")
 
 _ACCEPTED = frozenset(
     f"M{number}"
-    for number in (
-        17,
-        104,
-        106,
-        107,
-        111,
-        117,
-        140,
-        201,
-        203,
-        204,
-        205,
-        211,
-        220,
-        221,
-        500,
-        501,
-        502,
-        503,
-        900,
-    )
+    for number in (17, 104, 106, 107, 111, 140, *range(201, 206), 211, 220, 221, *range(500, 504))
 )
 """Commands that a printer controller takes and that change nothing here."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Line:
-    """A line accepted into the command queue."""
-
-    number: int | None
-    text: str
 
 
 class RepRapFirmware(Firmware):
@@ -86,11 +62,10 @@ class RepRapFirmware(Firmware):
     RECEIVE_BYTES = 128
 
     def __init__(self, *, scale: float, manners: Manners) -> None:
-        self._queue: deque[_Line] = deque()
+        self._queue: deque[Line] = deque()
         self._line = bytearray()
         self._raw = bytearray()
         self._last = 0
-        self._at_work: _Line | None = None
         self._halted = False
         self._answer = ""
         self._answered = 0
@@ -148,10 +123,15 @@ class RepRapFirmware(Firmware):
             return
         if self.busy and self.now_s >= self._busy_at_s:
             self.say("echo:busy: paused for user" if self.paused() else "echo:busy: processing")
-            self._busy_at_s = self.now_s + self.manners.busy_s * self.scale
+            self._busy_at_s = self.now_s + self._busy_every_s()
         if self.now_s >= self._temperature_at_s:
             self.say(f" {ROOM_TEMPERATURE}")
             self._temperature_at_s = self.now_s + self._temperature_every_s * self.scale
+
+    def _busy_every_s(self) -> float:
+        """Return the host's time between signs of life; infinite where there are none."""
+        every_s = self.manners.busy_s * self.scale
+        return max(every_s, LEAST_BUSY_S) if every_s > 0 else inf
 
     # ---- bytes in
 
@@ -169,13 +149,12 @@ class RepRapFirmware(Firmware):
                 if self._halted:
                     continue
             self.buffer(piece)
-            self._loop()
 
     def _watch(self, piece: bytes) -> None:
         self._raw += piece[: 96 - len(self._raw)] if len(self._raw) < 96 else b""
         if piece[-1:] not in b"\r\n":
             return
-        found = _EMERGENCY.match(self._raw)
+        found = _EMERGENCY.match(bytes(self._raw))
         self._raw.clear()
         if not found:
             return
@@ -201,17 +180,15 @@ class RepRapFirmware(Firmware):
 
     def _quick_stop(self) -> None:
         """Stop moving at once; commands that wait in the queue go on from there."""
-        working = self._at_work
+        working = self.busy
         self.stop_dead(self.now_s)
-        if working is not None:
-            self._at_work = None
+        if working:
             self.finished()
 
     def _drop_queue(self) -> None:
         self._queue.clear()
         self._line.clear()
         self._raw.clear()
-        self._at_work = None
         self._answer = ""
 
     # ---- lines
@@ -222,9 +199,7 @@ class RepRapFirmware(Firmware):
         if self.busy or not self._queue:
             return progress
         line = self._queue[0]
-        self._at_work = line
-        every_s = self.manners.busy_s * self.scale
-        self._busy_at_s = self.now_s + every_s if every_s > 0 else inf
+        self._busy_at_s = self.now_s + self._busy_every_s()
         self.begin(self._carry_out(line), line.text)
         return True
 
@@ -238,6 +213,7 @@ class RepRapFirmware(Firmware):
             if end < 0:
                 self._line += self.received
                 self.received.clear()
+                del self._line[LONGEST_RAW_LINE:]
                 break
             self._line += self.received[:end]
             del self.received[: end + 1]
@@ -248,42 +224,25 @@ class RepRapFirmware(Firmware):
 
     def _take(self, raw: bytes) -> bool:
         """Check one line and queue it; an empty one is passed over without an answer."""
-        text = raw.decode("latin-1").partition(";")[0].strip(" \t\x00")
-        if not text:
-            return False
-        number: int | None = None
-        numbered = _NUMBERED.match(text)
-        body, star, given = text.rpartition("*")
-        command = body if star else text
-        if numbered:
-            number = int(numbered[1])
-            command = command[numbered.end() :]
-            renumber = _M110.search(command)
-            if renumber and renumber[1] is not None:
-                number = int(renumber[1])
-            if not renumber and number != self._last + 1:
-                return self._refuse("Line Number is not Last Line Number+1, Last Line: ")
-            if not star:
-                return self._refuse("No Checksum with line number, Last Line: ")
-            if not _same_checksum(body, given):
-                return self._refuse("checksum mismatch, Last Line: ")
-            self._last = number
-        elif star:
-            return self._refuse("No Line Number with checksum, Last Line: ")
-        if command.lstrip().startswith("M112"):
-            self._halt()
+        try:
+            line = line_of(raw, last=self._last)
+        except RefusedError as refused:
+            self.say(f"Error:{refused}, Last Line: {self._last}")
+            self.received.clear()
+            self.say(f"Resend: {self._last + 1}")
+            self._ok(None)
             return True
-        self._queue.append(_Line(number=number, text=without_comments(command)))
+        if line is None:
+            return False
+        if line.number is not None:
+            self._last = line.number
+        if line.text.startswith("M112"):
+            self._halt()
+        else:
+            self._queue.append(line)
         return True
 
-    def _refuse(self, why: str) -> bool:
-        self.say(f"Error:{why}{self._last}")
-        self.received.clear()
-        self.say(f"Resend: {self._last + 1}")
-        self._ok(None)
-        return True
-
-    def _ok(self, line: _Line | None) -> None:
+    def _ok(self, line: Line | None) -> None:
         text = "ok"
         if self.manners.advanced_ok:
             room = max(0, self.planner_moves - 1 - self.timeline.moves)
@@ -299,12 +258,11 @@ class RepRapFirmware(Firmware):
         """Answer `ok` for the command that was at work."""
         if self._queue:
             self._ok(self._queue.popleft())
-        self._at_work = None
         self._busy_at_s = inf
 
     # ---- commands
 
-    def _carry_out(self, line: _Line) -> Work:
+    def _carry_out(self, line: Line) -> Work:
         """Do what a line says; a word that is not known is complained about and passed over."""
         text = line.text
         if text.startswith(_TEXT_COMMANDS):
@@ -329,7 +287,7 @@ class RepRapFirmware(Firmware):
         else:
             self.say(f'echo:Unknown command: "{text}"')
 
-    def _done(self, line: _Line) -> None:
+    def _done(self, line: Line) -> None:
         self.timeline.add(self.now_s, line=line.number, text=line.text)
 
     def _places(self, given: Mapping[str, float | None]) -> dict[str, float]:
@@ -337,7 +295,7 @@ class RepRapFirmware(Firmware):
             letter: value for letter, value in given.items() if letter in ALL_LETTERS and value is not None
         }
 
-    def _move(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _move(self, line: Line, given: Mapping[str, float | None]) -> Work:
         yield from self.room()
         feed = given.get("F")
         if feed:
@@ -350,26 +308,26 @@ class RepRapFirmware(Firmware):
         step = self.interpreter.step(places, rapid=False)
         self.timeline.add(self.now_s, line=line.number, text=line.text, pace=step.pace, way=step.way)
 
-    def _wait(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _wait(self, line: Line, given: Mapping[str, float | None]) -> Work:
         seconds = given.get("S")
         if seconds is None:
             seconds = (given.get("P") or 0.0) / 1000
         yield from self.dwell(max(0.0, seconds), line=line.number, text=line.text)
 
-    def _barrier(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _barrier(self, line: Line, given: Mapping[str, float | None]) -> Work:
         yield from self.standstill()
         self._done(line)
 
-    def _home(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _home(self, line: Line, given: Mapping[str, float | None]) -> Work:
         letters = "".join(letter for letter in AXES if letter in given) or AXES
         yield from self.home(letters, line=line.number, text=line.text)
 
-    def _rename(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _rename(self, line: Line, given: Mapping[str, float | None]) -> Work:
         self.interpreter.rename_here(self._places(given) or dict.fromkeys(AXES, 0.0))
         self._done(line)
         yield from ()
 
-    def _where(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _where(self, line: Line, given: Mapping[str, float | None]) -> Work:
         # The position is the planned one; the counts are where the motors stand, here in steps of 1/80 mm.
         letter = self.timeline.plunger_letter or "E"
         planned = " ".join(f"{name}:{self.interpreter.work(name):.2f}" for name in (*AXES, letter))
@@ -378,19 +336,19 @@ class RepRapFirmware(Firmware):
         self._done(line)
         yield from ()
 
-    def _temperature(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _temperature(self, line: Line, given: Mapping[str, float | None]) -> Work:
         self._answer = f" {ROOM_TEMPERATURE}"
         self._done(line)
         yield from ()
 
-    def _temperature_reports(self, line: _Line, given: Mapping[str, float | None]) -> Work:
-        self._temperature_every_s = max(0.0, given.get("S") or 0.0)
+    def _temperature_reports(self, line: Line, given: Mapping[str, float | None]) -> Work:
+        self._temperature_every_s = max(0, int(given.get("S") or 0))  # whole seconds
         on = self._temperature_every_s > 0 and self.scale > 0
         self._temperature_at_s = self.now_s + self._temperature_every_s * self.scale if on else inf
         self._done(line)
         yield from ()
 
-    def _about(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _about(self, line: Line, given: Mapping[str, float | None]) -> Work:
         self.say(
             "FIRMWARE_NAME:pastewright virtual controller PROTOCOL_VERSION:1.0 "
             "MACHINE_TYPE:pretend gantry EXTRUDER_COUNT:1"
@@ -400,32 +358,32 @@ class RepRapFirmware(Firmware):
         self._done(line)
         yield from ()
 
-    def _renumber(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _renumber(self, line: Line, given: Mapping[str, float | None]) -> Work:
         number = given.get("N")
         if number is not None:
             self._last = int(number)
         self._done(line)
         yield from ()
 
-    def _ask(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _ask(self, line: Line, given: Mapping[str, float | None]) -> Work:
         yield from self.standstill()
         yield inf
         self._done(line)
 
-    def _stop(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _stop(self, line: Line, given: Mapping[str, float | None]) -> Work:
         # Seen in the bytes already where there is an emergency parser; here it only clears what is left.
         self.timeline.cut(self.now_s)
         self.interpreter.position.update(self.reported())
         self._done(line)
         yield from ()
 
-    def _cold(self, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def _cold(self, line: Line, given: Mapping[str, float | None]) -> Work:
         self._cold_ok = given.get("P", 1.0) != 0
         self._done(line)
         yield from ()
 
 
-_Handler = Callable[[RepRapFirmware, _Line, Mapping[str, float | None]], Work]
+_Handler = Callable[[RepRapFirmware, Line, Mapping[str, float | None]], Work]
 
 
 def _mode(
@@ -435,7 +393,7 @@ def _mode(
     plunger_relative: bool | None = None,
     inverse_time: bool | None = None,
 ) -> _Handler:
-    def take(firmware: RepRapFirmware, line: _Line, given: Mapping[str, float | None]) -> Work:
+    def take(firmware: RepRapFirmware, line: Line, given: Mapping[str, float | None]) -> Work:
         firmware.interpreter.set(
             inches=inches, relative=relative, plunger_relative=plunger_relative, inverse_time=inverse_time
         )
@@ -473,12 +431,3 @@ _HANDLERS: Mapping[str, _Handler] = {
     "M400": RepRapFirmware._barrier,
     "M410": RepRapFirmware._stop,
 }
-
-
-def _same_checksum(body: str, given: str) -> bool:
-    """Tell whether `given` is the exclusive-or of all characters before the star."""
-    total = 0
-    for letter in body:
-        total ^= ord(letter)
-    digits = re.match(r"\s*(\d+)", given)
-    return digits is not None and int(digits[1]) == total

@@ -1,7 +1,8 @@
 """The pretend controller on a pseudo-terminal, for clients outside this process; it outlives them.
 
 As with many boards, opening the terminal resets it (unless told not to), and closing it changes nothing: moves go on.
-What is carried out is written to a record as it happens, one JSON object a line, for whoever wants to check later.
+What is carried out is written to a record as it happens, one JSON object a line, for whoever wants to check later;
+so are faults (`fault`) and bytes that were lost for want of room (`lost_bytes`, all so far).
 """
 
 import json
@@ -34,6 +35,7 @@ class Terminal:
         self._reset_on_open = reset_on_open
         self._recorded = 0
         self._struck = 0
+        self._lost = 0
         self._begin_s = time.monotonic()
         self._unsent = bytearray()
         self._end, client = pty.openpty()
@@ -116,8 +118,12 @@ class Terminal:
         for fault in struck:
             entry = {"fault": fault.kind, "direction": fault.direction, "at_byte": fault.at_byte}
             self._record.write(json.dumps(entry) + "\n")
-        if new or struck:
+        lost = self._controller.lost_bytes
+        if lost != self._lost:
+            self._record.write(json.dumps({"lost_bytes": lost}) + "\n")
+        if new or struck or lost != self._lost:
             self._record.flush()
+        self._lost = lost
         self._recorded += len(new)
         self._struck += len(struck)
 

@@ -1,0 +1,270 @@
+"""A board's place and its tall parts to a probing journey: where to touch, in which order, and how to get there.
+
+Places form a grid over the board. One that falls on a part, into a hole or off the board moves to the nearest
+place that is free, or is left out. Between places the probe travels at travel height, round whatever reaches
+above it: along the corners of boxes drawn wide around the parts (the shortest way past boxes turns only at their
+corners). The first and last way, and any with no way round, go at the safe height above everything.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from heapq import heappop, heappush
+from itertools import pairwise
+from math import dist, inf, isfinite
+
+from shapely import affinity
+from shapely.geometry import LineString, Polygon, box
+from shapely.geometry import Point as Spot
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points, unary_union
+from shapely.prepared import prep
+
+from pastewright.board.model import Board, Point
+from pastewright.deposit.model import Deposit, DepositKind
+from pastewright.place.transform import Affine
+from pastewright.problems import InputError, Problem, one_error
+from pastewright.profile.model import Profile
+from pastewright.route.order import order
+
+MARGIN_MM = 2.0  # from the board's edge
+FROM_PART_MM = 1.5  # from a part to a probed place
+FROM_HOLE_MM = 0.6  # from a hole's edge
+ROUND_PART_MM = 2.5  # from a part to the way past it; wider than the probe's own body is up to the person
+OVER_PART_MM = 1.0  # between a part and the travel above it
+MOST_PLACES = 400
+FARTHEST_MM = 1e5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepOut:
+    """A tall part as a box [mm, board], and how high it stands above the board; infinite where unknown."""
+
+    x0_mm: float
+    y0_mm: float
+    x1_mm: float
+    y1_mm: float
+    height_mm: float = inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """A place to probe [mm, machine, of the tip], and the corners passed on the way; `over` goes at the safe height."""
+
+    at_mm: Point
+    by_mm: tuple[Point, ...] = ()
+    over: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Probing:
+    """The journey. Heights in machine coordinates; `left_out` tells what could not be probed."""
+
+    stops: tuple[Stop, ...]
+    travel_z_mm: float
+    safe_z_mm: float
+    low_z_mm: float
+    left_out: tuple[str, ...] = ()
+
+
+def typed_keep_out(word: str) -> KeepOut:
+    """Return the keep-out of a word like 10,12,18,20 or 10,12,18,20,6.5 (two corners on the board, height)."""
+    try:
+        numbers = [float(part) for part in word.split(",")]
+    except ValueError:
+        numbers = []
+    if (
+        len(numbers) not in (4, 5)
+        or not all(isfinite(v) and abs(v) <= FARTHEST_MM for v in numbers)
+        or (len(numbers) == 5 and numbers[4] < 0)
+    ):
+        raise one_error(
+            f"--keep-out {word!r} is not X0,Y0,X1,Y1 or X0,Y0,X1,Y1,HEIGHT",
+            "Two corners of the part on the board, and how high it stands, in mm.",
+        )
+    x0, x1 = sorted((numbers[0], numbers[2]))
+    y0, y1 = sorted((numbers[1], numbers[3]))
+    return KeepOut(x0_mm=x0, y0_mm=y0, x1_mm=x1, y1_mm=y1, height_mm=numbers[4] if len(numbers) == 5 else inf)
+
+
+def probing(
+    board: Board,
+    where: Affine,
+    profile: Profile,
+    *,
+    columns: int = 3,
+    rows: int = 3,
+    keep_outs: Sequence[KeepOut] = (),
+) -> Probing:
+    """Return the journey that probes a grid of `columns` × `rows` places over a board that lies at `where`.
+
+    Raises `InputError` when fewer than three places are free, or one is out of reach.
+    """
+    if columns < 1 or rows < 1 or columns * rows > MOST_PLACES:
+        raise one_error(
+            f"a grid of {columns} × {rows} places is not possible",
+            f"1 to {MOST_PLACES} places can be probed.",
+        )
+    bed, machine = profile.bed, profile.machine
+    # A probe that hangs below the tip needs all heights higher by as much.
+    hangs = max(profile.probe.offset_z_mm, 0.0)
+    travel = profile.travel_z_mm + hangs
+    known = [part.height_mm for part in keep_outs if isfinite(part.height_mm)]
+    unknown = len(known) < len(keep_outs)
+    safe = max([travel, *(bed.board_z_mm + height + OVER_PART_MM + hangs for height in known)])
+    if unknown:
+        safe = machine.z_max_mm
+    if safe > machine.z_max_mm:
+        raise one_error(
+            f"the tallest part needs travels at Z {safe:.1f} mm; the axis ends at {machine.z_max_mm:g} mm",
+            "Take the part off, or mend its height.",
+        )
+    places, left_out = _places(board, columns, rows, keep_outs)
+    if len(places) < min(3, columns * rows):
+        raise one_error(
+            f"only {len(places)} of {columns * rows} places are free to be probed",
+            "Ask for more places with --grid, or make the keep-outs smaller.",
+        )
+    tall = [_box(part) for part in keep_outs if part.height_mm + OVER_PART_MM > bed.clearance_mm]
+    walls = [_moved(shape.buffer(ROUND_PART_MM, join_style="mitre"), where) for shape in tall]
+    at = [where.point(place) for place in places]
+    ordered = _ordered(at, profile)
+    stops = [Stop(at_mm=ordered[0], over=True)]
+    for here, there in pairwise(ordered):
+        by = way_round(here, there, walls)
+        stops.append(Stop(at_mm=there, by_mm=by or (), over=by is None))
+    _reachable(stops, profile)
+    return Probing(
+        stops=tuple(stops),
+        travel_z_mm=travel,
+        safe_z_mm=safe,
+        low_z_mm=max(bed.board_z_mm + profile.probe.offset_z_mm - profile.probe.below_mm, machine.z_min_mm),
+        left_out=tuple(left_out),
+    )
+
+
+def _box(part: KeepOut) -> Polygon:
+    return box(part.x0_mm, part.y0_mm, part.x1_mm, part.y1_mm)
+
+
+def _moved(shape: Polygon, where: Affine) -> Polygon:
+    return affinity.affine_transform(shape, [where.xx, where.xy, where.yx, where.yy, where.x_mm, where.y_mm])
+
+
+def _places(
+    board: Board, columns: int, rows: int, keep_outs: Sequence[KeepOut]
+) -> tuple[list[Point], list[str]]:
+    """Return the free places nearest to the grid's [mm, board], and what was left out."""
+    width, height = board.size_mm
+    outline = board.outline if board.outline is not None else box(0, 0, width, height)
+    taken: list[BaseGeometry] = [_box(part).buffer(FROM_PART_MM) for part in keep_outs]
+    for hole in board.holes:
+        ends = [(hole.x_mm, hole.y_mm), hole.slot_to_mm or (hole.x_mm, hole.y_mm)]
+        line = LineString(ends) if ends[0] != ends[1] else Spot(ends[0])
+        taken.append(line.buffer(hole.diameter_mm / 2 + FROM_HOLE_MM))
+    free = outline.buffer(-MARGIN_MM).difference(unary_union(taken))
+    if free.is_empty:
+        return [], ["no place of the board is free"]
+    xs = (
+        [width / 2]
+        if columns == 1
+        else [MARGIN_MM + (width - 2 * MARGIN_MM) * k / (columns - 1) for k in range(columns)]
+    )
+    ys = (
+        [height / 2]
+        if rows == 1
+        else [MARGIN_MM + (height - 2 * MARGIN_MM) * k / (rows - 1) for k in range(rows)]
+    )
+    reach = min(width / max(columns - 1, 1), height / max(rows - 1, 1)) / 2
+    inside = prep(free)
+    places: list[Point] = []
+    left_out = []
+    for y in ys:
+        for x in xs:
+            spot = Spot(x, y)
+            if not inside.covers(spot):
+                spot = nearest_points(free, spot)[0]
+            place = (float(spot.x), float(spot.y))
+            if dist(place, (x, y)) > reach or any(dist(place, other) < reach / 2 for other in places):
+                left_out.append(
+                    f"the place at ({x:.1f}, {y:.1f}) on the board is taken; nothing near it is free"
+                )
+            else:
+                places.append(place)
+    return places, left_out
+
+
+def _ordered(places: Sequence[Point], profile: Profile) -> list[Point]:
+    dots = [
+        Deposit(
+            index=k,
+            kind=DepositKind.DOT,
+            points_mm=(place,),
+            volume_ul=0.0,
+            width_mm=0.0,
+            height_mm=0.0,
+            shares=(),
+        )
+        for k, place in enumerate(places)
+    ]
+    park = (profile.bed.park_x_mm, profile.bed.park_y_mm)
+    return [places[visit.deposit] for visit in order(dots, start_mm=park, machine=profile.machine).visits]
+
+
+def way_round(start: Point, end: Point, walls: Sequence[Polygon]) -> tuple[Point, ...] | None:
+    """Return the corners passed on the shortest way between two places past the walls; None where there is none.
+
+    Dijkstra over the corners of the walls and the straight lines between them that cross none.
+    """
+    if not walls:
+        return ()
+    solid = prep(unary_union([wall.buffer(-1e-6) for wall in walls]))
+
+    def clear(a: Point, b: Point) -> bool:
+        return not solid.intersects(LineString([a, b]))
+
+    if clear(start, end):
+        return ()
+    if solid.intersects(Spot(start)) or solid.intersects(Spot(end)):
+        return None
+    corners = [(float(x), float(y)) for wall in walls for x, y in list(wall.exterior.coords)[:-1]]
+    corners = [corner for corner in corners if not solid.intersects(Spot(corner))]
+    nodes = [start, *corners, end]
+    best = {0: 0.0}
+    came: dict[int, int] = {}
+    heap = [(0.0, 0)]
+    while heap:
+        so_far, here = heappop(heap)
+        if here == len(nodes) - 1:
+            way = [here]
+            while way[-1]:
+                way.append(came[way[-1]])
+            return tuple(nodes[k] for k in way[-2:0:-1])
+        if so_far > best[here]:
+            continue
+        for there in range(1, len(nodes)):
+            far = so_far + dist(nodes[here], nodes[there])
+            if there != here and far < best.get(there, inf) and clear(nodes[here], nodes[there]):
+                best[there], came[there] = far, here
+                heappush(heap, (far, there))
+    return None
+
+
+def _reachable(stops: Sequence[Stop], profile: Profile) -> None:
+    machine, probe = profile.machine, profile.probe
+    problems = []
+    for stop in stops:
+        for x, y in (*stop.by_mm, stop.at_mm):
+            head = (x - probe.offset_x_mm, y - probe.offset_y_mm)
+            if not (
+                machine.x_min_mm <= head[0] <= machine.x_max_mm
+                and machine.y_min_mm <= head[1] <= machine.y_max_mm
+            ):
+                problems.append(
+                    Problem(
+                        what=f"probing ({x:.2f}, {y:.2f}) needs the head at ({head[0]:.2f}, {head[1]:.2f}) mm, out of reach",
+                        mend="Move the board, or correct the probe's offset or [machine].",
+                        file=profile.file,
+                    )
+                )
+    if problems:
+        raise InputError(problems[:10])

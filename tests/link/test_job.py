@@ -1,0 +1,182 @@
+"""A program cut into blocks: nothing lost, nothing twice, and the same journey wherever it begins."""
+
+from dataclasses import replace
+
+import pytest
+from harness import job_of
+from hypothesis import given
+from hypothesis import strategies as st
+from peers import Axes
+from programs import LETTERS, written
+
+from pastewright.link.job import Part, chosen, in_air, read_job
+from pastewright.link.words import Scan, wire_line
+from pastewright.problems import InputError
+
+PROTOCOLS = ("reprap", "cnc")
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+@pytest.mark.parametrize("deposits", [1, 2, 7])
+def test_every_line_belongs_to_exactly_one_block(protocol, deposits):
+    text, plan = written(protocol, deposits)
+    job = read_job(text, plan)
+    covered = [line for block in job.blocks for line in range(block.first, block.last + 1)]
+    assert covered == list(range(1, len(text.splitlines()) + 1))
+    sent = [line for block in job.blocks for line in block.lines]
+    assert sent == [line for line in map(wire_line, text.splitlines()) if line]
+    parts = [block.part for block in job.blocks]
+    assert parts == [Part.SETUP, Part.SETTLE, *[Part.DEPOSIT] * deposits, Part.END]
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_the_last_deposit_ends_with_its_lift(protocol):
+    job = job_of(written(protocol, 3))
+    assert job.blocks[-2].lines[-1] == "G1 Z12.000 F600"
+    assert job.blocks[-1].lines[0].startswith("G1 X5.000 Y5.000")
+
+
+@pytest.mark.parametrize(
+    ("text", "wire"),
+    [
+        ("; only a comment", ""),
+        ("%", ""),
+        ("(msg) G21 ; mm", "G21"),
+        ("N12 G1 X1.5*33", "G1 X1.5"),
+        ("N0 M110 N0*125", ""),
+        ("g1  x1   f60", "G1 X1 F60"),
+        ("M117 Laying (U1) now", "M117 Laying (U1) now"),
+        ("", ""),
+    ],
+)
+def test_only_what_the_controller_needs_goes_out(text, wire):
+    assert wire_line(text) == wire
+
+
+def carried_out(protocol, lines):
+    axes = Axes("XYZ" + LETTERS[protocol])
+    for line in lines:
+        axes.run(line.replace(" ", ""))
+    return axes
+
+
+def journey(protocol, blocks):
+    """Where each line of the deposits took the axes, the plunger told as the way it went."""
+    letter = LETTERS[protocol]
+    axes = Axes("XYZ" + letter)
+    steps = []
+    for block in blocks:
+        for line in block.lines:
+            before = axes.place[letter]
+            axes.run(line.replace(" ", ""))
+            swept = 0.0 if "G92" in line else axes.place[letter] - before
+            moves = any(word in line for word in ("X", "Y", "Z", letter)) and "G92" not in line
+            if block.part is Part.DEPOSIT and moves:
+                steps.append((axes.place["X"], axes.place["Y"], axes.place["Z"], round(swept, 6)))
+    return steps
+
+
+@given(data=st.data(), protocol=st.sampled_from(PROTOCOLS), relative=st.booleans())
+def test_a_run_that_begins_anywhere_makes_the_same_moves_from_there(data, protocol, relative):
+    job = job_of(written(protocol, 8, relative=relative and protocol == "reprap"))
+    ids = [laid.id for laid in job.deposits]
+    wanted = data.draw(st.sets(st.sampled_from(ids), min_size=1))
+    whole = {}
+    for block in job.blocks:
+        if block.deposit is not None:
+            before = [b for b in job.blocks if b.first < block.first]
+            skipped = len(journey(protocol, before))
+            whole[block.deposit] = journey(protocol, [*before, block])[skipped:]
+    expected = [step for deposit in ids if deposit in wanted for step in whole[deposit]]
+    assert journey(protocol, chosen(job, wanted)) == expected
+
+
+@given(data=st.data(), protocol=st.sampled_from(PROTOCOLS))
+def test_where_a_block_is_said_to_end_is_where_the_axes_are(data, protocol):
+    job = job_of(written(protocol, 6, relative=protocol == "reprap"))
+    wanted = data.draw(st.sets(st.sampled_from([laid.id for laid in job.deposits]), min_size=1))
+    axes = Axes("XYZ" + LETTERS[protocol])
+    for block in chosen(job, wanted):
+        for line in block.lines:
+            axes.run(line.replace(" ", ""))
+        for letter, value in block.after.place.items():
+            assert axes.place[letter] == pytest.approx(value, abs=1e-9)
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_in_the_air_the_tip_stays_up_and_the_plunger_still(protocol):
+    job = in_air(job_of(written(protocol, 6)), 12.0)
+    whole = job_of(written(protocol, 6))
+    axes = Axes("XYZ" + LETTERS[protocol])
+    places = []
+    for block in job.blocks:
+        for line in block.lines:
+            axes.run(line.replace(" ", ""))
+            if any(letter in line for letter in "XYZ"):
+                assert axes.place["Z"] == 12.0
+                places.append((axes.place["X"], axes.place["Y"]))
+            assert axes.place[LETTERS[protocol]] == 0.0
+        for letter, value in block.after.place.items():
+            assert axes.place[letter] == pytest.approx(value, abs=1e-9)
+    with_paste = Axes("XYZ" + LETTERS[protocol])
+    visited = []
+    for block in whole.blocks:
+        for line in block.lines:
+            with_paste.run(line.replace(" ", ""))
+            if any(letter in line for letter in "XY"):
+                visited.append((with_paste.place["X"], with_paste.place["Y"]))
+    assert set(visited) <= set(places)
+
+
+def test_a_bead_across_two_pads_is_one_deposit():
+    text, plan = written("reprap", 3)
+    plan["pads"].append({"id": "U9-9", "deposits": plan["pads"][2]["deposits"]})
+    job = read_job(text, plan)
+    assert len(job.deposits) == 3
+    assert job.deposits[2].pads == ("U2-1", "U9-9")
+
+
+def test_inches_are_restated_and_followed():
+    scan = Scan("E")
+    for line in ("G20", "G90", "M82", "G1 X1 Y2 Z0.5 E3"):
+        scan.line(line)
+    assert scan.place == {"X": 25.4, "Y": 50.8, "Z": 12.7, "E": pytest.approx(76.2)}
+
+
+@pytest.mark.parametrize("line", [0, 10_000])
+def test_a_plan_of_another_program_is_refused(line):
+    text, plan = written("reprap", 3)
+    plan["pads"][1]["deposits"][0]["line"] = line
+    with pytest.raises(InputError, match=r"line|lines"):
+        read_job(text, plan)
+
+
+def test_two_deposits_on_one_line_are_refused():
+    text, plan = written("reprap", 3)
+    plan["pads"][1]["deposits"][0]["line"] = plan["pads"][0]["deposits"][0]["line"]
+    with pytest.raises(InputError, match="same line"):
+        read_job(text, plan)
+
+
+@pytest.mark.parametrize(
+    "document", [{}, {"pads": 3}, {"pads": [{}], "profile": {}, "board": {}, "totals": {}}, []]
+)
+def test_what_is_no_plan_is_refused_with_a_message(document):
+    with pytest.raises(InputError):
+        read_job("G21\n", document)
+
+
+def test_arcs_and_expressions_are_refused_with_their_line():
+    text, plan = written("cnc", 2)
+    lines = text.splitlines()
+    at = plan["pads"][1]["deposits"][0]["line"]
+    lines[at] = "G2 X1 Y1 I1 J0"
+    with pytest.raises(InputError, match=rf"p:{at + 1}: .*arc"):
+        read_job("\n".join(lines), plan, file="p")
+
+
+def test_relative_positions_cannot_be_lifted_into_the_air():
+    job = job_of(written("cnc", 2))
+    blocks = tuple(replace(block, after=replace(block.after, absolute=False)) for block in job.blocks)
+    with pytest.raises(InputError, match="G91"):
+        in_air(replace(job, blocks=blocks), 12.0)

@@ -1,0 +1,150 @@
+"""The journal: states of deposits, what survives, what is refused."""
+
+import sqlite3
+
+import pytest
+from harness import job_of
+from host import SETTING
+from programs import written
+
+from pastewright.link.journal import Journal, State, open_existing
+from pastewright.link.run import Done, Doubt, Entered, Noted, Phase, Started
+from pastewright.problems import InputError
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "deep" / "journal.db"
+
+
+def begun(path, *, deposits=4, opened_at=None, lot=""):
+    from dataclasses import replace
+
+    text, plan = written("reprap", deposits)
+    journal = Journal(path)
+    board = journal.begin_board(
+        job_of((text, plan)), name="p.gcode", text=text, plan=plan, number=1, now_s=100.0
+    )
+    run = journal.begin_run(board, replace(SETTING, opened_at=opened_at, lot=lot), process=1, now_s=101.0)
+    return journal, board, run
+
+
+def states(journal, board):
+    return [row.state for row in journal.deposits(board)]
+
+
+def test_a_board_begins_with_every_deposit_not_started_in_program_order(path):
+    journal, board, _ = begun(path)
+    rows = journal.deposits(board)
+    assert [row.deposit for row in rows] == [10, 11, 12, 13]
+    assert {row.state for row in rows} == {State.NOT_STARTED}
+
+
+def test_states_go_from_not_started_to_done_and_are_there_for_another_reader(path):
+    journal, board, run = begun(path)
+    journal.enter(run, [Started((10,))], now_s=102.0)
+    other = Journal(path)
+    assert states(other, board)[0] is State.STARTED
+    journal.enter(run, [Done((10,)), Started((11,))], now_s=103.0)
+    assert states(other, board)[:2] == [State.DONE, State.STARTED]
+
+
+@pytest.mark.parametrize(
+    "actions",
+    [
+        [Done((10,))],
+        [Doubt((10,), "")],
+        [Started((10,)), Started((10,))],
+        [Started((10,)), Done((10,)), Started((10,))],
+        [Started((99,))],
+    ],
+)
+def test_a_change_that_skips_a_state_is_refused_and_nothing_of_it_stays(path, actions):
+    journal, board, run = begun(path)
+    with pytest.raises(RuntimeError, match="cannot become"):
+        journal.enter(run, [Noted("said", "before"), *actions], now_s=102.0)
+    assert states(journal, board) == [State.NOT_STARTED] * 4
+    assert journal.events(run) == []
+
+
+def test_the_file_is_written_ahead_and_synced(path):
+    journal, _, _ = begun(path)
+    assert journal._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert journal._db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL
+
+
+def test_an_interrupted_deposit_is_to_be_checked_and_only_the_person_moves_it(path):
+    journal, board, run = begun(path)
+    journal.enter(run, [Entered(Phase.PREPARING), Started((10, 11)), Done((10,))], now_s=102.0)
+    journal.close()
+    journal = Journal(path)
+    assert journal.interrupted(board, why="power cut", now_s=200.0) == (11,)
+    assert journal.interrupted(board, why="again", now_s=201.0) == ()
+    row = journal.deposits(board)[1]
+    assert (row.state, row.why) == (State.TO_BE_CHECKED, "power cut")
+    assert journal.run(run).phase == Phase.LOST
+    with pytest.raises(RuntimeError):
+        journal.enter(run, [Started((11,))], now_s=202.0)
+    journal.decide(board, [11], is_there=False, run=run, now_s=203.0)
+    assert states(journal, board)[:2] == [State.DONE, State.NOT_STARTED]
+    journal.enter(run, [Started((11,)), Doubt((11,), "stop")], now_s=204.0)
+    journal.decide(board, [11], is_there=True, run=run, now_s=205.0)
+    assert states(journal, board)[:2] == [State.DONE, State.DONE]
+    assert any("lay it" in text for _, _, text in journal.events(run))
+
+
+def test_paste_is_counted_over_the_runs_of_one_barrel(path):
+    journal, board, run = begun(path, opened_at=50.0, lot="L7")
+    journal.enter(run, [Entered(Phase.PREPARING), Started((10, 11)), Done((10, 11))], now_s=102.0)
+    assert journal.run(run).used_ul == pytest.approx(1.0 + 2 * 0.5)  # a strip of 1 µL, two deposits of 0.5 µL
+    second = journal.begin_run(
+        board, journal_setting(journal, opened_at=50.0, lot="L7"), process=1, now_s=110.0
+    )
+    journal.enter(second, [Entered(Phase.PREPARING), Started((12,))], now_s=111.0)
+    assert journal.used_ul(lot="L7", opened_at=50.0) == pytest.approx(2.0 + 1.5)
+    assert journal.used_ul(lot="other", opened_at=50.0) == 0.0
+    assert journal.used_ul(lot="", opened_at=None) == 0.0
+
+
+def journal_setting(journal, *, opened_at, lot):
+    from dataclasses import replace
+
+    return replace(SETTING, opened_at=opened_at, lot=lot)
+
+
+def test_the_program_is_in_the_journal_and_comes_back_whole(path):
+    journal, _, run = begun(path)
+    text, plan = written("reprap", 4)
+    row = journal.run(run)
+    assert journal.program(row.program) == ("p.gcode", text, plan)
+    assert journal.job(row.program) == job_of((text, plan))
+
+
+def test_boards_of_one_program_are_counted_on(path):
+    journal, _, run = begun(path)
+    assert journal.next_number(journal.run(run).program) == 2
+    assert journal.next_number("another") == 1
+
+
+@pytest.mark.parametrize("content", [b"no database at all" * 100, None])
+def test_another_file_is_refused_with_a_message(tmp_path, content):
+    file = tmp_path / "x.db"
+    if content is None:
+        with sqlite3.connect(file) as other:
+            other.execute("CREATE TABLE recipes (name TEXT)")
+        other.close()
+    else:
+        file.write_bytes(content)
+    with pytest.raises(InputError, match="journal cannot be opened"):
+        Journal(file)
+
+
+def test_no_journal_yet_is_said_so(tmp_path):
+    with pytest.raises(InputError, match="no journal here yet"):
+        open_existing(tmp_path / "none.db")
+
+
+def test_an_unknown_run_is_said_so(path):
+    journal, _, _ = begun(path)
+    with pytest.raises(InputError, match="no run 99"):
+        journal.run(99)
