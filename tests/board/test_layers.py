@@ -11,6 +11,7 @@ from pastewright.board.layer_names import role_of_function, role_of_name
 from pastewright.board.layers import recognise
 from pastewright.board.model import LayerRole as R
 from pastewright.board.sniff import FileKind, kind_of
+from pastewright.plan.document import PAD_COLUMNS
 from pastewright.problems import InputError, Severity
 
 PLAIN = b"G04 a layer*\n%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.1*%\nD10*\nX0Y0D03*\nM02*\n"
@@ -183,7 +184,7 @@ def test_content_decides_what_names_leave_open() -> None:
     found = recognise(
         [
             file("board.txt", DRILL),
-            file("board.tx1", DRILL),
+            file("board.tx1", DRILL + b"\n"),
             file("pins.txt", NETS),
             file("board.csv", CENTROIDS),
         ]
@@ -299,6 +300,20 @@ def test_holes_written_twice_are_read_once() -> None:
     found = recognise([file("pth.drl", DRILL), file("pth.gbr", x2("Plated,1,2,PTH,Drill"))])
     assert [each.role for each in found] == [R.DRILL, R.OTHER]
     assert roles(file("pth.gbr", x2("Plated,1,2,PTH,Drill"))) == [R.DRILL]
+
+
+def test_two_copies_of_one_drill_file_make_no_hole_twice() -> None:
+    files = [file("a/pth.drl", DRILL), file("b/pth.drl", DRILL), file("npth.drl", DRILL + b"\n")]
+    found = recognise(files)
+    assert [each.role for each in found] == [R.DRILL, R.OTHER, R.DRILL]
+    assert found[1].note == "ignored: same as a/pth.drl"
+
+
+def test_the_pad_list_of_an_earlier_plan_is_no_centroid_file() -> None:
+    columns = ",".join(PAD_COLUMNS)
+    assert roles(
+        file("pads.csv", columns.encode() + b"\nR1-1,R1,1,,surface,1,2,0.3,0.05,0.05,dot,1,,\n")
+    ) == [R.OTHER]
 
 
 def test_a_job_file_tells_roles_when_the_files_do_not() -> None:

@@ -1,6 +1,7 @@
 """The smaller commands, and what holds for all of them."""
 
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -43,6 +44,26 @@ def test_look_tells_layers_pads_and_draws_both_sides(run: Callable, logger_files
     assert "3 fiducials" in answer.out
     for side in ("top", "bottom"):
         assert (tmp_path / f"look-{side}.svg").read_text(encoding="utf-8").startswith("<svg")
+
+
+def test_look_says_no_when_one_side_has_layers_that_cannot_be_read(
+    run: Callable, logger_files: Path, tmp_path: Path
+):
+    cut = tmp_path / "cut"
+    shutil.copytree(logger_files, cut)
+    (paste,) = cut.glob("*F_Paste*")
+    paste.write_bytes(paste.read_bytes()[:3000])
+    answer = run("look", cut)
+    assert answer.code == 2
+    assert "bottom side: 50.00" in answer.out
+    assert "top side: cannot be read" in answer.out
+    assert "error" in answer.err
+    # A board with one side only is no mistake.
+    for layer in cut.glob("*F_*"):
+        layer.unlink()
+    answer = run("look", cut)
+    assert answer.code == 0
+    assert "top side: nothing to show" in answer.out
 
 
 def test_advice_compares_the_bench_with_what_would_suit(run: Callable, logger_files: Path, bench: Path):

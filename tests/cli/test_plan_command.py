@@ -87,6 +87,32 @@ def test_a_finished_program_verifies_and_a_changed_one_does_not(run: Callable, p
     assert "wrong volume" in answer.out
 
 
+def test_the_cause_is_shown_beside_the_deposits_that_it_left_bare(
+    run: Callable, planned: Path, bench: Path, tmp_path: Path
+):
+    # Every deposit is missing, and the first sixteen of those would fill the screen.
+    wrong = tmp_path / "wrong.gcode"
+    text = (planned / "program.gcode").read_text(encoding="utf-8")
+    wrong.write_text(text.replace("G1 E", "G1 J"), encoding="utf-8")
+    answer = run("verify", wrong, "--plan", planned / "plan.json", "-p", bench)
+    assert answer.code == 1
+    first, second = answer.out.splitlines()[:2]
+    assert first.startswith("not verified")
+    assert " missing" in first
+    assert re.match(r"  line \d+: (unknown word|bad line): ", second)
+
+
+@pytest.mark.parametrize("text", ["[" * 200_000, '{"format": ' + "9" * 5000 + "}"])
+def test_a_plan_of_endless_depth_or_digits_is_refused(
+    run: Callable, planned: Path, bench: Path, tmp_path: Path, text
+):
+    plan = tmp_path / "plan.json"
+    plan.write_text(text, encoding="utf-8")
+    answer = run("verify", planned / "program.gcode", "--plan", plan, "-p", bench)
+    assert answer.code == 2
+    assert "no plan" in answer.err
+
+
 def test_a_dry_program_moves_no_plunger_and_is_no_substitute_for_the_wet_one(
     run: Callable, planned: Path, logger_files: Path, bench: Path, tmp_path: Path
 ):
@@ -174,6 +200,18 @@ def test_a_wrong_profile_names_every_wrong_key_at_once(run: Callable, logger_fil
     assert "leter" in answer.err
     assert "dialekt" in answer.err
     assert re.search(r"bench\.toml:\d+: ", answer.err)
+
+
+def test_what_is_doubtful_about_the_bench_travels_with_the_plan(
+    run: Callable, logger_files: Path, bench: Path, tmp_path: Path
+):
+    out = tmp_path / "out"
+    answer = run("plan", logger_files, "-p", bench, "--side", "bottom", "--out", out)
+    told = json.loads((out / "plan.json").read_text(encoding="utf-8"))["warnings"]
+    assert any(words.startswith("bench.toml: this bench is not tuned yet") for words in told)
+    assert any("times the largest particle of type 5 powder; 10 times is safe. " in words for words in told)
+    assert "not tuned yet" in answer.out
+    assert "not tuned yet" in (out / "report.html").read_text(encoding="utf-8")
 
 
 def test_results_that_cannot_be_written_say_so(

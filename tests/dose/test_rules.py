@@ -81,3 +81,13 @@ def test_a_volume_is_of_paste_and_its_solder_follows(check_value):
     found = doses([pad("U1-1", LAND)], rule(volume_ul=0.25, note="tall part")).doses[0]
     assert found.solder_ul == approx(0.25 * check_value("phi-sac305-85").computed)
     assert "tall part" in found.reason
+
+
+def test_a_rule_that_keeps_bare_what_is_bare_anyway_has_its_way():
+    pads = [pad("U1-1", LAND), pad("TP1-1", LAND, kind=PadKind.TEST_POINT)]
+    assert doses(pads, rule(ref="TP*", skip=True)).warnings == ()
+    found = doses(pads, rule(line=9, ref="TP*", scale=2.0))
+    assert len(found.warnings) == 1
+    assert "line 9" in found.warnings[0]
+    assert 'kind = "test-point"' in found.warnings[0]
+    assert doses(pads, rule(ref="TP*", kind="test-point", coverage=0.5)).doses[1].target_ul > 0

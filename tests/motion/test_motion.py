@@ -92,17 +92,21 @@ def test_board_places_become_machine_places(motions, small_board, profile):
         there = [(x + bed.board_x_mm, y + bed.board_y_mm) for x, y in deposit.points_mm]
         moves = moves_of(motions, deposit.index)
         assert (moves[0].x_mm, moves[0].y_mm) == pytest.approx(there[0])
+        # The corners of a bead, and where it ends; the walk's runs begin and end on its outer legs.
         laid = [(move.x_mm, move.y_mm) for move in moves if move.step is Step.LAY]
-        assert laid == [pytest.approx(point) for point in there[1:]]
+        assert laid[:-1] == [pytest.approx(point) for point in there[1:-1]]
+        assert (moves[-1].x_mm, moves[-1].y_mm) == pytest.approx(there[-1])
 
 
 def test_a_bead_laid_backwards_is_the_same_bead_from_its_other_end(board_of, profile):
     bead = (((0.0, 0.0), (2.0, 0.0), (2.0, 1.0)), 0.4)
     there = plan_motions(*board_of(bead), profile)
     back = plan_motions(*board_of(bead, backwards=True), profile)
-    laid = [(move.x_mm, move.y_mm) for move in moves_of(back, 0) if move.step is Step.LAY]
+    moves = moves_of(back, 0)
+    laid = [(move.x_mm, move.y_mm) for move in moves if move.step is Step.LAY]
     corner = profile.bed.board_x_mm, profile.bed.board_y_mm
-    assert laid == [pytest.approx((2.0 + corner[0], corner[1])), pytest.approx(corner)]
+    assert laid[:-1] == [pytest.approx((2.0 + corner[0], corner[1]))]
+    assert (moves[-1].x_mm, moves[-1].y_mm) == pytest.approx(corner)
     assert there.swept_ul == pytest.approx(back.swept_ul, rel=1e-9)
 
 
@@ -111,7 +115,9 @@ def test_no_move_across_the_board_is_below_travel_height(motions, profile):
         if move.step is Step.TRAVEL:
             assert before.z_mm == move.z_mm == profile.travel_z_mm
         if (before.x_mm, before.y_mm) != (move.x_mm, move.y_mm):
-            assert move.step in (Step.TRAVEL, Step.LAY)
+            # Along a bead the plunger may prime and retract while the tip walks already, or still.
+            own = move.deposit is not None and move.z_mm < profile.travel_z_mm
+            assert move.step in (Step.TRAVEL, Step.LAY) or (own and move.step in (Step.PUSH, Step.RETRACT))
 
 
 @pytest.mark.parametrize(
@@ -327,10 +333,10 @@ def test_doses_of_few_microsteps_warn_and_of_fewer_are_refused(board_of, profile
 
 
 def test_uneven_beads_and_slow_pushes_are_told_once_each(board_of, profile):
-    short = [(((float(i), 0.0), (float(i) + 0.4, 0.0)), 0.1) for i in range(5)]
+    short = [(((float(i), 0.0), (float(i) + 0.1, 0.0)), 0.1) for i in range(5)]
     airy = replace(profile, tuning=replace(profile.tuning, bubble_ul=30.0, push_ul_s=500.0))
     warnings = plan_motions(*board_of(*short), airy).warnings
-    assert sum("standing at their ends" in words for words in warnings) == 1
+    assert sum("5 of 5 beads are uneven" in words for words in warnings) == 1
     assert sum("push_ul_s is 500" in words for words in warnings) == 1
 
 

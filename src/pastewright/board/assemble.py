@@ -11,10 +11,12 @@ import shapely
 from shapely import STRtree
 from shapely.geometry import Polygon
 
+from pastewright.board.centroid import PartPlace
+from pastewright.board.centroid_fit import name_by_parts
 from pastewright.board.ipc356 import NetPoint
 from pastewright.board.islands import polygons, shape_array
 from pastewright.board.kinds import Kind, Site, hole_centre, pad_kinds
-from pastewright.board.lands import Lands, find_lands
+from pastewright.board.lands import Land, Lands, find_lands
 from pastewright.board.layer import DrillFile, GerberLayer
 from pastewright.board.model import Board, Hole, LayerUse, LeftOut, PadKind, PasteOrigin, Side, Source
 from pastewright.board.names import name_lands
@@ -26,7 +28,7 @@ from pastewright.problems import InputError, Problem, Severity
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layers:
-    """What was read for one side; None where there is no such layer. `net_points` are those of this side."""
+    """What was read for one side; None where there is no such layer. `net_points` and `parts` are those of this side."""
 
     name: str
     side: Side
@@ -37,6 +39,8 @@ class Layers:
     drills: tuple[DrillFile, ...] = ()
     net_points: tuple[NetPoint, ...] = ()
     net_file: str = ""
+    parts: tuple[PartPlace, ...] = ()
+    parts_file: str = ""
     uses: tuple[LayerUse, ...] = ()
     inputs_sha256: str = ""
 
@@ -202,6 +206,7 @@ def _sites(pasted: Pasted, holes: Sequence[Hole], layers: Layers) -> tuple[list[
             inside.setdefault(int(land), []).append(leads[int(hole)])
     named = name_lands(layers.net_points, shapes, file=layers.net_file)
     sites: list[Site] = []
+    differ: list[tuple[Land, NetPoint]] = []
     for number, (land, openings, point) in enumerate(
         zip(pasted.lands, pasted.openings, named.points, strict=True)
     ):
@@ -210,6 +215,8 @@ def _sites(pasted: Pasted, holes: Sequence[Hole], layers: Layers) -> tuple[list[
             ref, pin = point.ref, point.pin
         if point is not None and not net:
             net = point.net
+        if point is not None and _disagree(land, point):
+            differ.append((land, point))
         if not ref and openings:
             ref = openings[0].ref
         known = replace(land, ref=ref, pin=pin, net=net)
@@ -223,7 +230,42 @@ def _sites(pasted: Pasted, holes: Sequence[Hole], layers: Layers) -> tuple[list[
                 surface=named.surface[number],
             )
         )
-    return sites, list(named.problems)
+    problems = [*named.problems, *_disagreements(differ, layers.net_file)]
+    if layers.parts:
+        own = [number for number, site in enumerate(sites) if not site.land.via]
+        placed = name_by_parts(
+            layers.parts, shapes[own], [sites[number].ref for number in own], file=layers.parts_file
+        )
+        for number, ref in zip(own, placed.refs, strict=True):
+            if ref != sites[number].ref:
+                site = sites[number]
+                sites[number] = replace(site, ref=ref, land=replace(site.land, ref=ref))
+        problems.extend(placed.problems)
+    return sites, problems
+
+
+# Columns of an IPC-D-356 record cut names to this many letters.
+_REF_LETTERS, _NET_LETTERS = 6, 14
+
+
+def _disagree(land: Land, point: NetPoint) -> bool:
+    """Tell whether copper and netlist name one pad differently."""
+    ref = bool(land.ref and land.pin and point.ref) and land.ref[:_REF_LETTERS] != point.ref[:_REF_LETTERS]
+    net = bool(land.net and point.net) and land.net[:_NET_LETTERS] != point.net[:_NET_LETTERS]
+    return ref or net
+
+
+def _disagreements(differ: Sequence[tuple[Land, NetPoint]], file: str) -> list[Problem]:
+    if not differ:
+        return []
+    land, point = differ[0]
+    what = (
+        f"{len(differ)} pad(s) are named differently by netlist and copper, the first {land.ref}-{land.pin} on"
+        f" {land.net or 'no net'} there, {point.ref}-{point.pin} on {point.net or 'no net'} in the netlist;"
+        " the copper's names are kept"
+    )
+    mend = "Export all files from one state of the design."
+    return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=file, line=point.line)]
 
 
 def _is_pad(site: Site, kind: Kind, origin: PasteOrigin) -> bool:

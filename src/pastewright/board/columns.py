@@ -9,15 +9,15 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
 
 from pastewright.board.sniff import text_of
-from pastewright.board.units import UNIT_MM, unit_name
+from pastewright.board.units import unit_name
 from pastewright.problems import one_error
 
-MOST_ROWS = 500_000
+MOST_ROWS = 150_000
 MOST_CELL = 2_000
 HEADER_LINES = 80
 _REMARK = re.compile(r"\s*(?:#|//|;|\*|'|--)")
@@ -27,6 +27,10 @@ _REMARK_UNIT = re.compile(
     r"\bunits?\b(?:\s*(?:used|are|in|of measure(?:ment)?))?\s*[:=]?\s*[\"']?([A-Za-zµμ\"]+)", re.I
 )
 _BLANKS = re.compile(r"\s{1,}")
+
+
+HeaderTest = Callable[[Sequence[str]], bool]
+"""Tells a header from data by the words among its cells."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +74,7 @@ def unit_of_header(cell: str) -> str:
     return unit_name(parts[-1]) if len(parts) > 1 and parts[-1].lower() not in ("m",) else ""
 
 
-def read_table_text(data: bytes, file: str, *, is_header: "HeaderTest") -> TextTable:
+def read_table_text(data: bytes, file: str, *, is_header: HeaderTest) -> TextTable:
     """Return the table in `data`; `is_header` tells the header among candidate rows of cells.
 
     Raises `InputError` when there is no row, or when numbers can be read with a decimal comma or without.
@@ -89,29 +93,24 @@ def read_table_text(data: bytes, file: str, *, is_header: "HeaderTest") -> TextT
         if line.strip() and not _REMARK.match(line) and not re.fullmatch(r"[\s\-=+|_,;]*", line)
     ]
     remarks = [line for line in lines[: start or len(lines)] if _REMARK.match(line) or header_at is not None]
+    if separator == "  " and header_at is not None:
+        separator = _blanks(lines[header_at], [line for _, line in body[:200]])
     if separator is None:
         separator = _separator_of_rows([line for _, line in body[:50]])
-    rows = tuple(_row(line, number, separator) for number, line in body)
-    header = _cells(lines[header_at], separator) if header_at is not None else ()
+    every = (_row(line, number, separator) for number, line in body)
+    rows = tuple(row for row in every if any(row.cells))
+    header = _cells(_bare(lines[header_at]), separator) if header_at is not None else ()
     if not rows:
         raise one_error("holds no rows", "Save the table with its data.", file=file)
     return TextTable(
         header=tuple(header),
-        rows=tuple(row for row in rows if any(row.cells)),
+        rows=rows,
         separator=separator,
         decimal_comma=_decimal_comma(rows, separator, file),
         remark_unit=_remark_unit(remarks),
         header_line=header_at + 1 if header_at is not None else 0,
         remarks=tuple(remarks[:HEADER_LINES]),
     )
-
-
-class HeaderTest:
-    """Tells a header from data by the words that must be among its cells."""
-
-    def __call__(self, cells: Sequence[str]) -> bool:
-        """Return whether these cells are a header."""
-        raise NotImplementedError
 
 
 def _is_utf8(data: bytes) -> bool:
@@ -126,7 +125,7 @@ def _is_utf8(data: bytes) -> bool:
 
 def _header(lines: Sequence[str], is_header: HeaderTest) -> tuple[str | None, int | None]:
     for number, line in enumerate(lines[:HEADER_LINES]):
-        bare = re.sub(r"^\s*(?:#|//|;|\*|'|--)+\s*", "", line)
+        bare = _bare(line)
         for separator in ("\t", ";", ",", "|", "  ", " "):
             if separator.strip() and separator not in bare:
                 continue
@@ -134,6 +133,22 @@ def _header(lines: Sequence[str], is_header: HeaderTest) -> tuple[str | None, in
             if len(cells) > 1 and is_header(cells):
                 return separator, number
     return None, None
+
+
+def _blanks(header: str, lines: Sequence[str]) -> str:
+    """Return whether cells are parted by any blanks or by two at least: what fits more rows to the header."""
+    fits = {
+        separator: sum(
+            len(_cells(line, separator)) == len(_cells(_bare(header), separator)) for line in lines
+        )
+        for separator in ("  ", " ")
+    }
+    return max(fits, key=lambda separator: fits[separator])
+
+
+def _bare(line: str) -> str:
+    """Return a header without the marks of a remark before it."""
+    return re.sub(r"^\s*(?:#|//|;|\*|'|--)+\s*", "", line)
 
 
 def _separator_of_rows(lines: Sequence[str]) -> str:
@@ -186,9 +201,6 @@ def _decimal_comma(rows: Sequence[Row], separator: str, file: str) -> bool:
     comma = point = 0
     for row in rows[:5000]:
         for cell in row.cells:
-            found = _WITH_UNIT.fullmatch(cell)
-            if not found:
-                continue
             if re.fullmatch(r"[-+]?[0-9]{1,3}(?:[.,][0-9]{3})+[.,][0-9]+", cell):
                 raise one_error(
                     f"{cell!r} has both a comma and a point",
@@ -196,6 +208,9 @@ def _decimal_comma(rows: Sequence[Row], separator: str, file: str) -> bool:
                     file=file,
                     line=row.line,
                 )
+            found = _WITH_UNIT.fullmatch(cell)
+            if not found:
+                continue
             comma += bool(_COMMA_NUMBER.fullmatch(found[1]))
             point += bool(_POINT_NUMBER.fullmatch(found[1]))
             if comma and point:
@@ -219,8 +234,3 @@ def number_in(cell: str, *, decimal_comma: bool) -> tuple[float, str] | None:
     except ValueError:
         return None
     return (value, unit_name(found[2] or "")) if isfinite(value) and abs(value) < 1e9 else None
-
-
-def unit_factor(unit: str) -> float:
-    """Return mm per unit of a known unit name."""
-    return UNIT_MM[unit]

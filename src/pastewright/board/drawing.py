@@ -5,6 +5,7 @@ areas become pads, lines become beads along them, marks become fiducials. All pl
 coordinates: y up, as seen from the top, so the bottom side is mirrored here as it is for Gerber files.
 """
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
@@ -16,13 +17,14 @@ from shapely import STRtree
 from shapely.geometry import LineString, Polygon
 
 from pastewright.board.islands import LEAST_AREA_MM2, groups, polygons, shape_array, touching, united
-from pastewright.board.kinds import Kind, Site
+from pastewright.board.kinds import Kind, Site, by_hole
 from pastewright.board.lands import Land
 from pastewright.board.layer import GerberLayer, GerberObject, ObjectKind
 from pastewright.board.layer_names import role_of_words, spaced
 from pastewright.board.model import (
     Area,
     Board,
+    Hole,
     LayerRole,
     LayerUse,
     LeftOut,
@@ -35,26 +37,30 @@ from pastewright.board.model import (
 from pastewright.board.outline import Outline, read_outline
 from pastewright.board.paste import Opening
 from pastewright.board.placed import Found, placed_board
+from pastewright.board.shapes2d import TangledError, check_tangle
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 # A board's side in mm; beyond it the unit was misread or the drawing is no board (common practice: the
 # largest usual panels are 610 mm wide).
 LARGEST_BOARD_MM = 1000.0
-MOST_THINGS = 200_000
-"""Shapes of one drawing; dense boards have under 30 000 openings."""
+MOST_THINGS = 100_000
+"""Shapes of one drawing; dense boards have under 30 000 openings (common practice)."""
 # Filled shapes as large as this part of the outline are the board itself, painted.
 GROUND_PART = 0.5
 # Rows of a table that share more than this part of the smaller one would be pasted twice.
 DOUBLED_PART = 0.05
+# Window panes are parted by webs of 0.2 to 0.5 mm (common practice); separate lands of one pin lie further apart.
+PANE_GAP_MM = 0.8
 
-_NO_ROLES: Mapping[str, LayerRole] = {}
+_BARE = re.compile(r"\b(?:npth|non ?plated|unplated|mounting)\b")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ask:
     """What the person asks of a reader. `units` is "" where the file shall tell; `columns` are for tables.
 
-    `roles` maps names of files, or of layers within a drawing, to roles.
+    `roles` maps names of files, or of layers within a drawing, to roles; `shrink_mm` is taken off exposed
+    copper where there is no paste layer.
     """
 
     side: Side
@@ -63,6 +69,7 @@ class Ask:
     units: str = ""
     columns: str = ""
     roles: Mapping[str, LayerRole] = field(default_factory=dict)
+    shrink_mm: float = 0.0
 
 
 class Mark(Enum):
@@ -71,6 +78,7 @@ class Mark(Enum):
     PASTE = "paste"
     FIDUCIAL = "fiducials"
     OUTLINE = "outline"
+    HOLES = "holes"
     IGNORED = "ignored"
 
 
@@ -78,7 +86,8 @@ class Mark(Enum):
 class Thing:
     """One shape of a drawing [mm, file]: a filled `area`, or a line along `path_mm`, `width_mm` wide.
 
-    A line has its stroke as `area` (round ends). `layer` is the label it was drawn under, "" for none.
+    A line has its stroke as `area` (round ends). `layer` is the label it was drawn under, "" for none. `hole_mm`
+    is the diameter of a plated hole in its middle, 0 for none.
     """
 
     area: Area
@@ -91,6 +100,7 @@ class Thing:
     net: str = ""
     volume_ul: float | None = None
     fiducial: bool = False
+    hole_mm: float = 0.0
 
     @property
     def is_line(self) -> bool:
@@ -136,7 +146,8 @@ def board_of_drawing(drawing: Drawing, ask: Ask) -> Board:
         problems.append(Problem(what=what, mend=mend, severity=Severity.WARNING, file=drawing.file))
     paste, ground = _without_ground(paste, outline.area)
     _check_size(drawing, paste, outline.area)
-    found = [*_pads(paste, drawing, problems)]
+    holes = _holes(drawing, marks, paste)
+    found = _with_holes(_pads(paste, drawing, problems), holes)
     if not found:
         raise _nothing(drawing, ask, uses)
     found.extend(_fiducials(drawing, marks))
@@ -148,7 +159,7 @@ def board_of_drawing(drawing: Drawing, ask: Ask) -> Board:
         origin=PasteOrigin.PASTE_LAYER,
         outline=outline.area,
         pads=found,
-        holes=(),
+        holes=holes,
         left_out=[*ground, *edges],
         problems=problems,
     )
@@ -253,6 +264,8 @@ def _mark(role: LayerRole, side: Side, *, fiducial: bool, by_name: bool) -> Mark
         return Mark.FIDUCIAL
     if role is LayerRole.OUTLINE:
         return Mark.OUTLINE
+    if role is LayerRole.DRILL:
+        return Mark.HOLES
     if role in _PASTE:
         return Mark.PASTE if _PASTE[role] is side else Mark.IGNORED
     if by_name:
@@ -293,6 +306,12 @@ def _outline(drawing: Drawing, marks: Marks, paste: Sequence[Thing]) -> tuple[Ou
     ]
     if not objects:
         return Outline(area=None, closed=False), []
+    try:
+        check_tangle([LineString(thing.path_mm) for thing in objects if len(thing.path_mm) > 1])
+    except TangledError as error:
+        raise one_error(
+            f"the outline: {error}", "Draw the board's edge alone on it.", file=drawing.file
+        ) from None
     layer = GerberLayer(file=drawing.file, attributes={}, objects=tuple(objects))
     return read_outline(layer, [part for thing in paste for part in polygons(thing.area)]), []
 
@@ -328,7 +347,7 @@ def _check_size(drawing: Drawing, paste: Sequence[Thing], outline: Area | None) 
 def _pads(paste: Sequence[Thing], drawing: Drawing, problems: list[Problem]) -> list[Found]:
     filled = [thing for thing in paste if not thing.is_line]
     lines = [thing for thing in paste if thing.is_line and thing.area.area > LEAST_AREA_MM2]
-    found = _merged(filled) if drawing.merge else _apart(filled, drawing, problems)
+    found = _paned(_merged(filled) if drawing.merge else _apart(filled, drawing, problems))
     found.extend(
         _found(
             replace_area(line),
@@ -385,6 +404,35 @@ def _merged(filled: Sequence[Thing]) -> list[Found]:
     return found
 
 
+def _paned(found: Sequence[Found]) -> list[Found]:
+    """Shapes close together that bear one part's and pin's name are the window panes of one pad."""
+    named: dict[tuple[str, str], list[int]] = {}
+    for number, (site, _, _) in enumerate(found):
+        if site.ref and site.pin and site.land.volume_ul is None:
+            named.setdefault((site.ref, site.pin), []).append(number)
+    result: dict[int, Found] = dict(enumerate(found))
+    for numbers in named.values():
+        if len(numbers) < 2:
+            continue
+        shapes = shape_array([found[number][0].land.shape for number in numbers])
+        for members in groups(len(numbers), touching(shapes, within_mm=PANE_GAP_MM)):
+            if len(members) < 2:
+                continue
+            panes = [found[numbers[int(member)]] for member in members]
+            hull = Polygon(shapely.get_coordinates(shapely.union_all(shapes[members]).convex_hull))
+            site = replace(panes[0][0], paste=len(panes), land=replace(panes[0][0].land, shape=hull))
+            reason = f"{len(panes)} window panes of one pin"
+            first, *rest = (numbers[int(member)] for member in members)
+            result[first] = (
+                site,
+                Kind(kind=PadKind.THERMAL, reason=reason),
+                [opening for _, _, openings in panes for opening in openings],
+            )
+            for number in rest:
+                del result[number]
+    return list(result.values())
+
+
 def _apart(filled: Sequence[Thing], drawing: Drawing, problems: list[Problem]) -> list[Found]:
     shapes = shape_array([thing.area for thing in filled])
     if len(shapes):
@@ -405,6 +453,56 @@ def _apart(filled: Sequence[Thing], drawing: Drawing, problems: list[Problem]) -
         for thing in filled
         for part in polygons(thing.area)
     ]
+
+
+def _holes(drawing: Drawing, marks: Marks, paste: Sequence[Thing]) -> list[Hole]:
+    """Return the holes that layers of holes draw, and those that rows of a table name."""
+    found: list[Hole] = []
+    for thing in drawing.things:
+        if marks(thing) is Mark.HOLES:
+            plated = False if _BARE.search(spaced(thing.layer)) else None
+            if thing.is_line and thing.width_mm > 0:
+                (x, y), to = thing.path_mm[0], thing.path_mm[-1]
+                found.append(
+                    Hole(
+                        x_mm=x,
+                        y_mm=y,
+                        diameter_mm=thing.width_mm,
+                        plated=plated,
+                        slot_to_mm=to,
+                        source=thing.source,
+                    )
+                )
+                continue
+            for part in polygons(thing.area):
+                size_mm = 2 * sqrt(Polygon(part.exterior).area / pi)
+                found.append(_hole(part, size_mm, thing.source, plated=plated))
+    found.extend(
+        _hole(thing.area, thing.hole_mm, thing.source, plated=True) for thing in paste if thing.hole_mm
+    )
+    return found
+
+
+def _hole(area: Area, size_mm: float, source: Source, *, plated: bool | None) -> Hole:
+    centre = area.centroid
+    return Hole(x_mm=centre.x, y_mm=centre.y, diameter_mm=size_mm, plated=plated, source=source)
+
+
+def _with_holes(found: Sequence[Found], holes: Sequence[Hole]) -> list[Found]:
+    """Return the pads with the leads' holes in them."""
+    leads = [hole for hole in holes if hole.plated is not False]
+    if not leads:
+        return list(found)
+    places = shapely.points([hole.x_mm for hole in leads], [hole.y_mm for hole in leads])
+    shapes = shape_array([Polygon(site.land.shape.exterior) for site, _, _ in found])
+    inside: dict[int, list[Hole]] = {}
+    for pad, hole in STRtree(places).query(shapes, predicate="intersects").T:
+        inside.setdefault(int(pad), []).append(leads[int(hole)])
+    result: list[Found] = []
+    for number, (site, kind, openings) in enumerate(found):
+        own = replace(site, holes=tuple(inside.get(number, ())))
+        result.append((own, by_hole(own) or kind, openings))
+    return result
 
 
 def _fiducials(drawing: Drawing, marks: Marks) -> list[Found]:

@@ -31,6 +31,7 @@ from pastewright.board.layer import Drill, DrillFile
 from pastewright.board.sniff import HEAD_BYTES, FileKind, kind_of, text_of
 from pastewright.problems import InputError, Problem, Severity, one_error
 
+_MEND_UNIT = "Export drills with METRIC or INCH in the header, or put the drill report beside the file."
 _MEND_FORMAT = (
     "Export drills with decimal points or with the number format in the header, or put the drill report "
     "beside the file."
@@ -90,7 +91,7 @@ def read_excellon(data: bytes, file: str, *, companions: tuple[SourceFile, ...] 
         raise one_error(what, "Export the drills again, or leave the file out.", file=file)
     _ask_companions(scan, companions)
     if scan.numbers and scan.stated.unit_mm is None:
-        scan.say(Severity.ERROR, None, "says neither INCH nor METRIC, so sizes are unknown", _MEND_FORMAT)
+        scan.say(Severity.ERROR, None, "says neither INCH nor METRIC, so sizes are unknown", _MEND_UNIT)
     for conflict in dict.fromkeys(scan.stated.conflicts):
         scan.say(Severity.ERROR, None, conflict, _MEND_FORMAT)
     _stop_on_errors(scan.problems)

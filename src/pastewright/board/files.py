@@ -244,18 +244,13 @@ _MEND_ZIP = "Make the zip again, or give the folder."
 
 def _unsafe(name: str) -> bool:
     """Return whether a name inside a zip points out of it: absolute, with a drive, or climbing with '..'."""
-    return (
-        not name
-        or "\0" in name
-        or name.startswith("/")
-        or name[1:2] == ":"
-        or ".." in PurePosixPath(name).parts
-        or any(ord(character) < 32 for character in name)
-    )
+    return not name or name.startswith("/") or name[1:2] == ":" or ".." in PurePosixPath(name).parts
 
 
 def _zip_problem(info: zipfile.ZipInfo, name: str, seen: set[str]) -> str:
     """Return what is wrong with one entry of a zip before any of it is unpacked, or ""."""
+    if any(ord(character) < 32 for character in name):
+        return f"has a name with a control character in it: {name[:80]!r}"
     if _unsafe(name):
         return f"has a name that points outside the zip: {name[:80]!r}"
     if name in seen:

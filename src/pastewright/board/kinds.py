@@ -87,7 +87,7 @@ def pad_kinds(sites: Sequence[Site], lands: Lands, outline: Area | None, origin:
     alone = _alone_in_opening(sites)
     found: list[Kind | None] = []
     for number, site in enumerate(sites):
-        kind = _by_word(site) or _by_hole(site, edge)
+        kind = _by_word(site) or by_hole(site, edge)
         if kind is None and not site.paste:
             kind = _fiducial(site, lands) if alone[number] else None
         found.append(kind)
@@ -105,7 +105,8 @@ def _by_word(site: Site) -> Kind | None:
     return None
 
 
-def _by_hole(site: Site, edge: Any) -> Kind | None:
+def by_hole(site: Site, edge: Any = None) -> Kind | None:
+    """Return the kind of a land that a lead goes through, None for others; `edge` is the board's outer edge."""
     if not site.holes or site.surface or site.land.function in _SURFACE_FUNCTIONS:
         return None
     hole = max(site.holes, key=lambda each: each.diameter_mm)

@@ -286,6 +286,13 @@ def _settled(found: list[Recognised]) -> tuple[Recognised, ...]:
             # Some programs write every hole twice; read twice it would be two holes.
             note = "ignored: drill data as Gerber; the drill files hold the same"
             found[i] = replace(each, role=LayerRole.OTHER, note=note)
+    holes: dict[bytes, str] = {}
+    for i, each in enumerate(found):
+        if each.role is LayerRole.DRILL:
+            # Two copies of one export in a zip: read twice, every hole would be two.
+            first_name = holes.setdefault(each.file.data, each.file.name)
+            if first_name != each.file.name:
+                found[i] = replace(each, role=LayerRole.OTHER, note=f"ignored: same as {first_name}")
     claims: dict[LayerRole, list[int]] = defaultdict(list)
     for i, each in enumerate(found):
         if each.role in _SINGLE:

@@ -11,6 +11,8 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from pastewright.board.assemble import Layers, assemble
+from pastewright.board.centroid import PartPlace, read_centroids
+from pastewright.board.drawing import Ask
 from pastewright.board.drill_gerber import drills_of_gerber
 from pastewright.board.excellon import read_excellon
 from pastewright.board.files import inputs_sha256, read_source
@@ -20,6 +22,7 @@ from pastewright.board.layer import DrillFile, GerberLayer
 from pastewright.board.layers import Recognised, recognise
 from pastewright.board.model import Board, LayerRole, LayerUse, Side
 from pastewright.board.sniff import FileKind
+from pastewright.board.sources import other_source
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 T = TypeVar("T")
@@ -54,14 +57,31 @@ def read_board(
     overrides: Mapping[str, LayerRole] = _NO_ROLES,
     name: str | None = None,
     shrink_mm: float = 0.0,
+    units: str = "",
+    columns: str = "",
 ) -> Board:
     """Return one side of the board whose fabrication files are in the folder, zip or file `path`.
 
-    `overrides` maps file names to roles; `name` defaults to that of the folder or zip; `shrink_mm` is taken
-    off each edge of exposed copper when there is no paste layer. Raises `InputError` with the problems of
-    all layers at once.
+    Gerber sets are read here, everything else by its reader (`sources`). `overrides` maps file names, or layers
+    within a drawing, to roles; `name` defaults to that of the folder or zip; `shrink_mm` is taken off each edge
+    of exposed copper when there is no paste layer; `units` and `columns` speak for drawings and tables that do
+    not say. Raises `InputError` with the problems of all layers at once.
     """
     files = read_source(path)
+    other = other_source(files, overrides)
+    if other is not None:
+        file, reader = other
+        named = {name for each in files for name in (each.name, each.base_name)}
+        ask = Ask(
+            side=side,
+            name=name if name is not None else _name(path),
+            inputs_sha256=inputs_sha256(files),
+            units=units,
+            columns=columns,
+            roles={key: role for key, role in overrides.items() if key not in named},
+            shrink_mm=shrink_mm,
+        )
+        return reader.read(file, ask)
     found = recognise(files, overrides)
     gathered = _Gathered()
     one = _Roles(found=found, gathered=gathered)
@@ -69,6 +89,7 @@ def read_board(
     outline = one.gerber(LayerRole.OUTLINE)
     drills = one.drills()
     net_points, net_file = one.net_points(side)
+    parts, parts_file = one.parts(side, units)
     for each in found:
         gathered.problems.extend(each.problems)
     if gathered.failed:
@@ -85,6 +106,8 @@ def read_board(
         drills=drills,
         net_points=net_points,
         net_file=net_file,
+        parts=parts,
+        parts_file=parts_file,
         uses=tuple(_use(each, one.used) for each in found),
         inputs_sha256=inputs_sha256(files),
     )
@@ -165,6 +188,31 @@ class _Roles:
             files.append(each.file.name)
         return tuple(points), ", ".join(files)
 
+    def parts(self, side: Side, units: str) -> tuple[tuple[PartPlace, ...], str]:
+        """Return the parts of this side. A bad centroid file only costs names, so it is a warning."""
+        parts: list[PartPlace] = []
+        files: list[str] = []
+        for each in self.of(LayerRole.CENTROID):
+            if each.note:
+                continue
+            try:
+                centroids = read_centroids(each.file.data, each.file.name, units=units)
+            except InputError as error:
+                self.gathered.problems.extend(
+                    replace(problem, severity=Severity.WARNING) for problem in error.problems
+                )
+                continue
+            known = {part.ref for part in parts}
+            if parts and 2 * sum(part.ref in known for part in centroids.parts) > len(known):
+                what = f"lists the same parts as {files[0]}; it is not used"
+                self.gathered.problems.append(Problem(what=what, severity=Severity.NOTE, file=each.file.name))
+                continue
+            self.gathered.problems.extend(centroids.problems)
+            parts.extend(part for part in centroids.parts if part.side in (side, None))
+            self.used.add(each.file.name)
+            files.append(each.file.name)
+        return tuple(parts), ", ".join(files)
+
 
 def _gerber_drills(data: bytes, file: str) -> DrillFile:
     layer = read_gerber(data, file)
@@ -183,8 +231,12 @@ def _use(each: Recognised, used: set[str]) -> LayerUse:
 def _nothing_found(found: Sequence[Recognised], side: Side, path: Path) -> InputError:
     seen = ", ".join(f"{each.file.name} ({each.role.value})" for each in found[:8])
     more = f" and {len(found) - 8} more" if len(found) > 8 else ""
+    packed = [each.file.name for each in found if each.file.data.startswith(b"PK\x03\x04")]
+    inside = (
+        f" Is the board in {packed[0]}? Unpack it first: zips inside a zip are not opened." if packed else ""
+    )
     return one_error(
         f"no paste, copper or mask layer of the {side.value} side among: {seen}{more}",
-        f"Export the {side.value} paste, copper and mask layers, or say which files they are.",
+        f"Export the {side.value} paste, copper and mask layers, or say which files they are with --layer.{inside}",
         file=path.name,
     )

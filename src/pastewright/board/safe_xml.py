@@ -10,7 +10,10 @@ from dataclasses import dataclass, field
 
 from pastewright.problems import InputError, Problem, one_error
 
-MOST_ELEMENTS = 2_000_000
+MOST_ELEMENTS = 4_000_000
+"""Elements of a file that is walked; nothing is kept of those that do not matter."""
+MOST_KEPT = 400_000
+"""Elements kept at once as nodes, some 600 bytes each."""
 MOST_DEPTH = 200
 MOST_TEXT = 4_000_000
 """Letters of text kept for one element; style sheets have some thousands."""
@@ -104,9 +107,15 @@ def parse_xml(data: bytes, file: str) -> Node:
     """Return the root element with everything below it; raises `InputError` as `walk_xml` does."""
     top = Node(tag="", attributes={}, line=0)
     stack = [top]
-    length = 0
+    length = kept = 0
 
     def start(tag: str, attributes: Mapping[str, str], line: int) -> None:
+        nonlocal kept
+        kept += 1
+        if kept > MOST_KEPT:
+            raise one_error(
+                f"holds more than {MOST_KEPT} elements", "Leave out what is no paste.", file=file, line=line
+            )
         node = Node(tag=tag, attributes=dict(attributes), line=line)
         stack[-1].children.append(node)
         stack.append(node)

@@ -17,6 +17,31 @@ Points = NDArray[np.float64]
 FLAT_MM = 0.0005
 """Most that a chord may stray from its curve: a circle of 1 mm loses 0.1 % of its area at most."""
 MOST_CHORDS = 512
+MOST_CROSSINGS = 50_000
+"""Crossings of lines that are worked out in one shape; scribbles of thousands of lines have millions."""
+_AT_ONCE = 64
+
+
+class TangledError(ValueError):
+    """Lines that cross each other too often to be a shape of paste."""
+
+
+def check_tangle(lines: Sequence[LineString]) -> None:
+    """Raise `TangledError` when the segments of lines cross more than `MOST_CROSSINGS` times."""
+    corners, owner = shapely.get_coordinates(shape_array(lines), return_index=True)
+    same = owner[:-1] == owner[1:]
+    ends = np.stack((corners[:-1], corners[1:]), axis=1)[same]
+    segments = shapely.linestrings(ends)
+    if len(segments) ** 2 / 2 < MOST_CROSSINGS:
+        return
+    tree = STRtree(segments)
+    count = 0
+    # Each segment meets itself and its two neighbours.
+    allowed = 2 * MOST_CROSSINGS + 3 * len(segments)
+    for begin in range(0, len(segments), _AT_ONCE):
+        count += tree.query(segments[begin : begin + _AT_ONCE], predicate="intersects").shape[1]
+        if count > allowed:
+            raise TangledError(f"its lines cross each other more than {MOST_CROSSINGS} times")
 
 
 def bezier_points(control: Points, flat: float) -> Points:
@@ -45,10 +70,17 @@ def arc_chords(radius: float, sweep_rad: float, flat: float) -> int:
 
 
 def filled_area(rings: Sequence[Points], *, even_odd: bool) -> Area:
-    """Return the area that rings (N×2, closed or not) fill by the even-odd or the non-zero rule."""
+    """Return the area that rings (N×2, closed or not) fill by the even-odd or the non-zero rule.
+
+    Raises `TangledError` for rings that cross themselves and each other too often.
+    """
     kept = [ring for ring in rings if len(ring) >= 3 and bool(np.ptp(ring, axis=0).min() > 0)]
     if not kept:
         return Polygon()
+    if len(kept) == 1:  # most shapes by far
+        alone = Polygon(kept[0])
+        if alone.is_valid:
+            return alone
     simple = shape_array([Polygon(ring) for ring in kept])
     valid = shapely.is_valid(simple)
     pairs = STRtree(simple).query(simple, predicate=None)
@@ -65,7 +97,9 @@ def filled_area(rings: Sequence[Points], *, even_odd: bool) -> Area:
 def _by_winding(rings: Sequence[Points], *, even_odd: bool) -> list[Polygon]:
     """Cut the plane along all rings and keep the faces that the rule fills."""
     closed = [np.vstack((ring, ring[:1])) for ring in rings]
-    lines = shapely.union_all(shape_array([LineString(ring) for ring in closed]))
+    outlines = [LineString(ring) for ring in closed]
+    check_tangle(outlines)
+    lines = shapely.union_all(shape_array(outlines))
     faces = polygons(shapely.polygonize(shapely.get_parts(lines)))
     if not faces:
         return []

@@ -67,6 +67,8 @@ def kind_of(data: bytes) -> FileKind:
         return FileKind.EXCELLON
     for line in head.splitlines()[:_HEADER_LINES]:
         low = line.lower()
+        if "target_ul" in low and "planned_ul" in low:
+            return FileKind.OTHER  # the pads.csv of a plan, written beside the design
         if all(column.search(low) for column in (_REF_COLUMN, _X_COLUMN, _Y_COLUMN)):
             return FileKind.CENTROID
     return FileKind.OTHER

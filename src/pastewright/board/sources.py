@@ -14,6 +14,9 @@ from pastewright.board.model import Board, LayerRole
 from pastewright.board.sniff import HEAD_BYTES, FileKind, kind_of, text_of
 from pastewright.problems import one_error
 
+JOB_FILE = "job.toml"
+"""A job file lies beside the design and is no part of it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reader:
@@ -98,7 +101,9 @@ def other_source(
     kept = [
         file
         for file in files
-        if not file.ignored and LayerRole.OTHER not in (roles.get(file.name), roles.get(file.base_name))
+        if not file.ignored
+        and file.base_name != JOB_FILE
+        and LayerRole.OTHER not in (roles.get(file.name), roles.get(file.base_name))
     ]
     if any(kind_of(file.data) in (FileKind.GERBER, FileKind.EXCELLON) for file in kept):
         return None

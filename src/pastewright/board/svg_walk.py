@@ -1,8 +1,10 @@
 """SVG elements to `Thing` values: transforms, style, layers, `use` and clip paths followed, the rest noted."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import hypot, sqrt
 
 import numpy as np
 import shapely
@@ -14,7 +16,7 @@ from pastewright.board.islands import LEAST_AREA_MM2
 from pastewright.board.layer_names import role_of_words, spaced
 from pastewright.board.model import Area, Source
 from pastewright.board.safe_xml import Node
-from pastewright.board.shapes2d import FLAT_MM, Points, filled_area
+from pastewright.board.shapes2d import FLAT_MM, Points, TangledError, filled_area
 from pastewright.board.svg_shapes import SHAPES, Run, runs_of
 from pastewright.board.svg_style import (
     Matrix,
@@ -39,6 +41,9 @@ BEAD_FLAT_MM = 0.01
 # Strokes narrower than this draw no bead that any tip could lay; hairlines outline things.
 HAIRLINE_MM = 0.02
 MOST_ERRORS = 40
+# Letters and numbers of all path data; a rounded rectangle as a path has some 40 of them.
+MOST_WORDS = 1_500_000
+_WORD = re.compile(r"[A-Za-z]|[0-9.]+")
 _JOIN = {"round": JOIN_STYLE.round, "bevel": JOIN_STYLE.bevel}
 _CAP = {"round": CAP_STYLE.round, "square": CAP_STYLE.square}
 
@@ -70,7 +75,8 @@ class Walker:
         self._by_id: dict[str, Node] = {}
         self._sheet = StyleSheet()
         self._start = _State(matrix=matrix, style={}, size=size)
-        self._visited = 0
+        self._visited = self._read = 0
+        self._words: dict[int, int] = {}
         self._index(root)
 
     def _index(self, node: Node) -> None:
@@ -154,7 +160,7 @@ class Walker:
                 children = node.children[:1] if node.tag == "switch" else node.children
                 for child in children:
                     self._node(child, state)
-        except NotSvgError as error:
+        except (NotSvgError, TangledError) as error:
             if len(self.errors) < MOST_ERRORS:
                 what = f"<{node.tag}>: {error}"
                 mend = "Export the drawing again; a shape that is half read would be wrong paste."
@@ -239,8 +245,19 @@ class Walker:
         scale = scale_of(state.matrix)
         if scale == 0:
             return []
+        text = node.attributes.get("d", "") + node.attributes.get("points", "")
+        if text and id(node) not in self._words:
+            self._words[id(node)] = len(_WORD.findall(text))
+        self._read += self._words.get(id(node), 0)
+        if self._read > MOST_WORDS:
+            raise one_error(
+                f"holds over {MOST_WORDS} letters and numbers of path data once uses are followed",
+                "Leave out what is no paste.",
+                file=self.file,
+                line=node.line,
+            )
         wide, high = state.size
-        diagonal = float(np.hypot(wide, high)) / np.sqrt(2)
+        diagonal = hypot(wide, high) / sqrt(2)
 
         def number(name: str) -> float:
             text = node.attributes.get(name, "").strip()
@@ -310,7 +327,7 @@ class Walker:
 
     def _stroke_mm(self, state: _State) -> float:
         wide, high = state.size
-        whole = float(np.hypot(wide, high)) / np.sqrt(2)
+        whole = hypot(wide, high) / sqrt(2)
         width = length(state.style.get("stroke-width", "1"), whole=whole)
         if state.style.get("vector-effect") == "non-scaling-stroke":
             return width * scale_of(self._start.matrix)

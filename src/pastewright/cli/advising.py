@@ -26,12 +26,29 @@ from pastewright.profile.model import Profile
 NARROW_SHARE = 0.05
 
 
-def advise_command(source: Path, profile_path: Path, *, side: str, layers: Sequence[str]) -> int:
+def advise_command(
+    source: Path,
+    profile_path: Path,
+    *,
+    side: str,
+    layers: Sequence[str],
+    units: str = "",
+    columns: str = "",
+) -> int:
     """Print what the bench makes of a board's doses, and what would suit better."""
     overrides = layer_overrides(layers)
     profile = load_profile(profile_path)
-    board = load_board(source, side=side, overrides=overrides, shrink_mm=profile.dose.shrink_mm)
-    doses = dose_board(board, profile.dose, profile.paste).doses
+    board = load_board(
+        source,
+        side=side,
+        overrides=overrides,
+        shrink_mm=profile.dose.shrink_mm,
+        units=units,
+        columns=columns,
+    )
+    doses = dose_board(
+        board, profile.dose, profile.paste, bead_shape_ratio=profile.tuning.bead_shape_ratio
+    ).doses
     layout = lay(
         board, doses, tip=profile.tip, paste=profile.paste, tuning=profile.tuning, settings=profile.deposit
     )

@@ -10,7 +10,8 @@ from rich.table import Table
 from pastewright.cli.console import out as console
 from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.link.job import Job
-from pastewright.link.journal import Journal, RunRow, State, open_existing
+from pastewright.link.journal import Journal, open_existing
+from pastewright.link.journal_rows import RunRow, State
 from pastewright.link.picture import run_svg
 from pastewright.link.port import SIMULATED, known_ports
 from pastewright.problems import one_error

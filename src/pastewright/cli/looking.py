@@ -10,21 +10,32 @@ from rich.table import Table
 from pastewright.board.model import Board
 from pastewright.cli.console import out as console
 from pastewright.cli.console import print_problems
-from pastewright.cli.exits import DONE
+from pastewright.cli.exits import DONE, WRONG_INPUT
 from pastewright.cli.reading import layer_overrides, load_board
 from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.report.board_svg import board_svg
 
 
-def look_command(source: Path, *, side: str, out: Path | None, layers: Sequence[str]) -> int:
-    """Print what was read of one side or both, and draw it; fails only when no side can be read."""
+def look_command(
+    source: Path,
+    *,
+    side: str,
+    out: Path | None,
+    layers: Sequence[str],
+    units: str = "",
+    columns: str = "",
+) -> int:
+    """Print what was read of one side or both, and draw it; returns the exit code.
+
+    A board may have one side only. A side that has layers which cannot be read is another matter.
+    """
     overrides = layer_overrides(layers)
     sides = ("top", "bottom") if side == "both" else (side,)
     boards: list[Board] = []
     failed: list[tuple[str, InputError]] = []
     for one in sides:
         try:
-            boards.append(load_board(source, side=one, overrides=overrides))
+            boards.append(load_board(source, side=one, overrides=overrides, units=units, columns=columns))
         except InputError as error:
             failed.append((one, error))
     if not boards:
@@ -34,10 +45,13 @@ def look_command(source: Path, *, side: str, out: Path | None, layers: Sequence[
         _print_board(board)
         if out is not None:
             console.print(f"  picture  {escape(str(_draw(board, out)))}")
+    code = DONE
     for one, failure in failed:
-        console.print(f"[bold]{one} side[/]: nothing to show")
-        print_problems([_softened(problem) for problem in failure.problems])
-    return DONE
+        there = any(str(use.role).startswith(one) and "silk" not in str(use.role) for use in boards[0].layers)
+        console.print(f"[bold]{one} side[/]: " + ("cannot be read" if there else "nothing to show"))
+        print_problems([problem if there else _softened(problem) for problem in failure.problems])
+        code = WRONG_INPUT if there else code
+    return code
 
 
 def _softened(problem: Problem) -> Problem:

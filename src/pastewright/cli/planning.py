@@ -3,19 +3,24 @@
 import csv
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from math import inf
 from pathlib import Path
 from typing import Any
 
 from rich.markup import escape
 
+from pastewright.board.model import Board, Side
 from pastewright.cli.console import out as console
 from pastewright.cli.console import print_warnings, stages
 from pastewright.cli.exits import DONE, FINDINGS
-from pastewright.cli.reading import layer_overrides, load_board, load_profile
+from pastewright.cli.reading import layer_overrides, load_board, load_job, load_profile
+from pastewright.place.document import fits_board, read_placement
+from pastewright.place.transform import Placements
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan, make_plan
 from pastewright.problems import one_error
-from pastewright.report.render import render_report
+from pastewright.report.render import Skipped, render_report
 
 STAGES = ("reading", "doses", "deposits", "order", "motions", "program", "verdict", "what if", "report")
 PROGRAM_STEM = "program"
@@ -25,32 +30,82 @@ def plan_command(
     source: Path,
     profile_path: Path,
     *,
-    side: str,
-    out: Path,
+    side: str | None,
+    out: Path | None,
     dry: bool,
     layers: Sequence[str],
     even_if_unverified: bool,
+    placement: Path | None = None,
+    tray: Path | None = None,
+    units: str = "",
+    columns: str = "",
+    job_path: Path | None = None,
 ) -> int:
-    """Plan one side and write the results into `out`; returns the exit code."""
+    """Plan one side and write the results into `out`; returns the exit code.
+
+    Without a `side` the job's is planned, else the top.
+    """
     overrides = layer_overrides(layers)
+    job = load_job(source, job_path)
+    side = side or str(job.side or Side.TOP)
+    out = out or Path(f"paste-plan-{side}" + ("-dry" if dry else ""))
+    if tray is not None:
+        from pastewright.cli.traying import tray_command
+
+        if placement is not None:
+            raise one_error(
+                "--placement and --tray are both given", "A tray file says where each board lies."
+            )
+        return tray_command(
+            source,
+            profile_path,
+            side=side,
+            out=out,
+            dry=dry,
+            overrides=overrides,
+            even_if_unverified=even_if_unverified,
+            tray_path=tray,
+            units=units,
+            columns=columns,
+            job=job,
+        )
     with stages(STAGES) as begin:
         begin("reading")
         profile = load_profile(profile_path)
-        board = load_board(source, side=side, overrides=overrides, shrink_mm=profile.dose.shrink_mm)
-        plan = make_plan(board, profile, dry=dry, on_stage=begin)
+        board = load_board(
+            source,
+            side=side,
+            overrides=overrides,
+            shrink_mm=profile.dose.shrink_mm,
+            units=units,
+            columns=columns,
+        )
+        where = _placed(placement, board) if placement is not None else None
+        plan = make_plan(board, profile, dry=dry, placements=where, job=job, on_stage=begin)
         begin("report")
         program_file = write_results(plan, out, even_if_unverified=even_if_unverified)
     print_summary(plan, out, program_file)
     return DONE if plan.verdict.ok else FINDINGS
 
 
-def write_results(plan: Plan, out: Path, *, even_if_unverified: bool) -> Path | None:
+def _placed(path: Path, board: Board) -> Placements:
+    found = read_placement(path)
+    warnings = fits_board(found, board, file=str(path))
+    first, *others = found.placements.boards
+    if others:
+        raise one_error(
+            f"this placement has {1 + len(others)} boards", "For several boards give --tray.", file=str(path)
+        )
+    return Placements(boards=(replace(first, warnings=(*warnings, *first.warnings)),))
+
+
+def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: Skipped = ()) -> Path | None:
     """Write plan.json, pads.csv, board.svg, report.html and the program; returns the program's path.
 
     A program with findings is not written, and one left there by an earlier plan is removed, so that what lies
     beside plan.json always belongs to it.
     """
-    picture, page = render_report(plan)
+    picture, page = render_report(plan, skipped=skipped)
     try:
         out.mkdir(parents=True, exist_ok=True)
         for old in (out / f"{PROGRAM_STEM}.gcode", out / f"{PROGRAM_STEM}.ngc"):
@@ -65,8 +120,8 @@ def write_results(plan: Plan, out: Path, *, even_if_unverified: bool) -> Path | 
         program_file.write_text(plan.program.text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise one_error(
-            f"the results cannot be written: {error.strerror or error}",
-            "Choose another folder with --out.",
+            f"the results cannot be written here: {error.strerror or error}",
+            "Choose another folder with --out, and no file's name.",
             file=str(error.filename or out),
         ) from None
     return program_file
@@ -93,7 +148,8 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
         f" paste from the {board.paste_origin}"
     )
     console.print(
-        f"  {totals['deposits']} deposits on {totals['pads']} pads, {totals['paste_ul']:.2f} µL of paste,"
+        f"  {_count(totals['deposits'], 'deposit')} on {_count(totals['pads'], 'pad')},"
+        f" {totals['paste_ul']:.2f} µL of paste,"
         f" {_duration(totals['machine_s'])} on the machine"
     )
     console.print(
@@ -109,23 +165,41 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
         console.print(f"  program  {escape(str(program_file))}" + (" (dry run)" if plan.motions.dry else ""))
     console.print(f"  report   {escape(str(out / 'report.html'))}")
     console.print(
-        "  First run in the air with --dry. Keep hands out of the gantry; see the cautions in the report."
+        "  "
+        + (
+            "This program lays no paste: the tip stays up, the plunger still."
+            if plan.motions.dry
+            else "First run in the air with --dry."
+        )
+        + " Keep hands out of the gantry; see the cautions in the report."
     )
 
 
-def print_verdict(verdict: Mapping[str, Any], *, most: int = 15) -> None:
-    """Print the verdict and its first findings."""
+def print_verdict(verdict: Mapping[str, Any], *, of_a_kind: int = 4) -> None:
+    """Print the verdict, how many findings there are of each kind, and the first few of each."""
     if verdict["ok"]:
         console.print("[bold green]verified[/] read back and simulated by separate code: no findings")
         return
     findings = verdict["findings"]
-    console.print(f"[bold red]not verified[/] {len(findings)} findings")
-    for item in findings[:most]:
-        line = f"line {item['line']}: " if item["line"] else ""
-        console.print(f"  {line}{escape(item['kind'])}: {escape(item['what'])}")
-    if len(findings) > most:
-        console.print(f"  … and {len(findings) - most} more in plan.json")
+    # A wrong word in the first lines is followed by a hundred deposits that get nothing: show the cause beside them.
+    kinds: dict[str, list[Mapping[str, Any]]] = {}
+    for item in findings:
+        kinds.setdefault(item["kind"], []).append(item)
+    console.print(
+        f"[bold red]not verified[/] {_count(len(findings), 'finding')}: "
+        + ", ".join(f"{len(items)} {escape(kind)}" for kind, items in kinds.items())
+    )
+    for kind, items in sorted(kinds.items(), key=lambda pair: min(item["line"] or inf for item in pair[1])):
+        for item in items[:of_a_kind]:
+            line = f"line {item['line']}: " if item["line"] else ""
+            console.print(f"  {line}{escape(kind)}: {escape(item['what'])}")
+        if len(items) > of_a_kind:
+            console.print(f"  … and {len(items) - of_a_kind} more: {escape(kind)}")
 
 
 def _duration(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{int(seconds // 60)} min {seconds % 60:.0f} s"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 from pastewright.board.model import Board, LayerRole, Side
 from pastewright.board.read import read_board
+from pastewright.job.model import NO_JOB, Job
+from pastewright.job.read import job_beside, read_job
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
@@ -49,13 +51,27 @@ def load_profile(path: Path) -> Profile:
 
 
 def load_board(
-    source: Path, *, side: str, overrides: Mapping[str, LayerRole], shrink_mm: float = 0.0
+    source: Path,
+    *,
+    side: str,
+    overrides: Mapping[str, LayerRole],
+    shrink_mm: float = 0.0,
+    units: str = "",
+    columns: str = "",
 ) -> Board:
-    """Return one side of the board in a folder, zip or file."""
+    """Return one side of the board in a folder, zip or file; `units` and `columns` help where the file is silent."""
     if not source.exists():
         raise one_error(
             "there is no such file or folder",
             "Give the folder or zip that your design program wrote for the board maker.",
             file=str(source),
         )
-    return read_board(source, side=Side(side), overrides=overrides, shrink_mm=shrink_mm)
+    return read_board(
+        source, side=Side(side), overrides=overrides, shrink_mm=shrink_mm, units=units, columns=columns
+    )
+
+
+def load_job(source: Path, given: Path | None) -> Job:
+    """Return the job given, or the job.toml beside the design, or one that asks for nothing."""
+    path = given or (job_beside(source) if source.exists() else None)
+    return NO_JOB if path is None else read_job(path)

@@ -28,11 +28,16 @@ def verify_command(program: Path, plan_file: Path, profile_path: Path) -> int:
             file=str(plan_file),
             line=error.lineno,
         ) from None
+    except (RecursionError, ValueError):
+        # Nested without end, or a number of thousands of digits.
+        raise one_error(
+            "this is no plan", "Give the plan.json that `pastewright plan` wrote.", file=str(plan_file)
+        ) from None
     verdict = verify(text, expected_from_plan(document, file=str(plan_file)), profile)
-    print_verdict(verdict_data(verdict), most=40)
+    print_verdict(verdict_data(verdict), of_a_kind=10)
     console.print(
         f"  paste out {verdict.out_ul:.3f} µL = swept {verdict.swept_ul:.3f} − stored {verdict.stored_ul:.3f};"
-        f" {verdict.machine_s:.0f} s"
+        f" {verdict.machine_s:.0f} s at most, from anywhere to the park position"
     )
     return DONE if verdict.ok else FINDINGS
 

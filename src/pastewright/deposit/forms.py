@@ -56,6 +56,7 @@ class Form(StrEnum):
     SERPENTINE = "serpentine"
     PANES = "window panes"
     ROW_BEAD = "bead across a row"
+    LINE_BEAD = "bead along a line"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -60,6 +60,10 @@ class Frame:
         return turned.round(_DECIMALS)
 
 
+BOARD_FRAME = Frame(x_mm=0.0, y_mm=0.0, ux=1.0, uy=0.0, long_mm=1.0, short_mm=1.0, fill=1.0, shape=-1)
+"""The board's own coordinates, for what is laid where it was drawn."""
+
+
 def frames(shapes: Sequence[Polygon]) -> list[Frame]:
     """Return the frame of each polygon, in order; equal shapes get equal frames but for their place."""
     if not shapes:

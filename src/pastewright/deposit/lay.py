@@ -18,7 +18,8 @@ from pastewright.board.model import Board, Hole, Pad, PadKind
 from pastewright.board.model import Point as PlanePoint
 from pastewright.deposit.bridging import Near, near_deposits, touched_lands
 from pastewright.deposit.forms import Choice, Form, Limits, Piece, choose, limits
-from pastewright.deposit.frame import Frame, frames
+from pastewright.deposit.frame import BOARD_FRAME, Frame, frames
+from pastewright.deposit.line import along_line
 from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Share
 from pastewright.deposit.odd import choose_odd, fit_odd, lies_within
 from pastewright.deposit.rows import Row, Single, find_rows
@@ -54,7 +55,7 @@ class _Chooser:
     """Chooses forms; equal lands with equal doses are chosen for once."""
 
     def __init__(self, bench: Limits) -> None:
-        self._bench = bench
+        self.bench = bench
         # Paste over a hole may pile up: it goes into the hole.
         self._hole = replace(
             bench, overhang_mm=max(bench.overhang_mm, HOLE_OVERHANG_MM), tall_mm=inf, spread=inf
@@ -70,7 +71,7 @@ class _Chooser:
         return self._known[name]
 
     def _fresh(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool) -> Choice:
-        bench = self._hole if over_hole else self._bench
+        bench = self._hole if over_hole else self.bench
         choice = choose(frame.long_mm, frame.short_mm, volume_ul, bench)
         if frame.fill >= _RECTANGLE_FILL and not area.interiors:
             return choice
@@ -84,14 +85,14 @@ class _Chooser:
         self, area: Polygon, frame: Frame, holes: Sequence[Polygon], volume_ul: float
     ) -> Choice | None:
         """Return a form that keeps clear of holes; None when only a form over them meets the dose."""
-        keep_out = frame.to_local(shapely.union_all(list(holes)).buffer(self._bench.overhang_mm))
+        keep_out = frame.to_local(shapely.union_all(list(holes)).buffer(self.bench.overhang_mm))
         place = np.round(shapely.get_coordinates(keep_out), 3).tobytes()
         name = (frame.shape, round(volume_ul, 9), place)
         if name not in self._clear:
             left = frame.to_local(area).difference(keep_out)
             self._clear[name] = None
             if isinstance(left, Polygon | MultiPolygon) and not left.is_empty:
-                self._clear[name] = fit_odd(left, name[1], self._bench)
+                self._clear[name] = fit_odd(left, name[1], self.bench)
         return self._clear[name]
 
 
@@ -124,7 +125,7 @@ def lay(
             choice=own.parts[0][1],
         )
         for index, own in laid.items()
-        if len(own.parts) == 1 and board.pads[index].kind is PadKind.SURFACE
+        if len(own.parts) == 1 and board.pads[index].kind is PadKind.SURFACE and not board.pads[index].path_mm
     ]
     rows = find_rows(singles, lands, settings=settings, limits=bench)
     deposits, plans = _collect(board, laid, rows.rows)
@@ -157,7 +158,8 @@ def _areas(pad: Pad) -> list[Polygon]:
 
 def _lay_singly(board: Board, doses: Sequence[Dose], chooser: _Chooser) -> dict[int, _Laid]:
     """What each pad gets by itself, by its place in the board; pads without a dose are left out."""
-    wanted = [index for index, dose in enumerate(doses) if dose.target_ul > 0]
+    pasted = [index for index, dose in enumerate(doses) if dose.target_ul > 0]
+    wanted = [index for index in pasted if not board.pads[index].path_mm]
     areas = [_areas(board.pads[index]) for index in wanted]
     # Frames of all areas, then of the whole lands of pads with several areas, which may have to do instead.
     flat = [area for group in areas for area in group]
@@ -182,7 +184,17 @@ def _lay_singly(board: Board, doses: Sequence[Dose], chooser: _Chooser) -> dict[
             instead += 1
         laid[index] = own
         begin = end
-    return laid
+    lines = [index for index in pasted if board.pads[index].path_mm]
+    laid.update({index: _line(board.pads[index], doses[index].target_ul, chooser.bench) for index in lines})
+    return dict(sorted(laid.items()))
+
+
+def _line(pad: Pad, volume_ul: float, bench: Limits) -> _Laid:
+    """A bead along the line that the pad was drawn as."""
+    choice = along_line(pad.path_mm, pad.path_width_mm, volume_ul, bench)
+    return _Laid(
+        form=choice.form, parts=((BOARD_FRAME, choice),), reason=choice.reason, warnings=choice.warnings
+    )
 
 
 def _parts(
@@ -344,10 +356,15 @@ def _note_bridges(
         keep(*_nearest_pads(near, members, deposits, board), near.gap_mm)
     after = f"after {settings.placement_error_mm:g} mm placement error"
     for (one, other), gap_mm in sorted(worst.items()):
+        between = (
+            f"{gap_mm:.3f} mm between their deposits {after}"
+            if gap_mm > 0
+            else f"their deposits may overlap by {-gap_mm:.3f} mm {after}"
+        )
         for index, across in ((one, other), (other, one)):
             notes[index].append(
-                f"{board.pads[index].id} may bridge to {board.pads[across].id}: {gap_mm:.3f} mm between their deposits"
-                f" {after}, the limit is {settings.bridge_gap_mm:g} mm"
+                f"may bridge to {board.pads[across].id}: {between}, the limit is"
+                f" {settings.bridge_gap_mm:g} mm"
             )
     for near in touched_lands(
         deposits,
@@ -362,9 +379,7 @@ def _note_bridges(
         if pair in worst:
             continue
         worst[pair] = near.gap_mm
-        notes[index].append(
-            f"{board.pads[index].id} may bridge to {board.pads[near.other].id}: paste reaches its land {after}"
-        )
+        notes[index].append(f"may bridge to {board.pads[near.other].id}: paste reaches its land {after}")
     return len(worst)
 
 

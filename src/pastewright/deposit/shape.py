@@ -4,14 +4,14 @@ A dot is a spherical cap of base diameter d and height h = s·d:
 
     V = π h (3 (d/2)² + h²) / 6 = d³ · π s (3/4 + s²) / 6
 
-A bead has the section of half an ellipse, w wide and h = s·w high, of area (π/4) s w², and its ends are that
-section turned about the vertical: half a spheroid for both ends together, (π/6) s w³. A bead whose tip path is L
-long covers L + w from end to end:
-
-    V = (π/4) s w² L + (π/6) s w³
+Beads: see `dose.bead`, whose formulas are offered here too, V = (π/4) s w² L + (π/6) s w³.
 """
 
 from math import cbrt, pi
+
+from pastewright.dose.bead import bead_ends_ul as bead_ends_ul
+from pastewright.dose.bead import bead_section_mm2 as bead_section_mm2
+from pastewright.dose.bead import bead_volume_ul as bead_volume_ul
 
 
 def cap_volume_ul(base_mm: float, height_mm: float) -> float:
@@ -27,21 +27,6 @@ def dot_volume_ul(width_mm: float, shape_ratio: float) -> float:
 def dot_width_mm(volume_ul: float, shape_ratio: float) -> float:
     """Width of a dot [mm] of `volume_ul`, d = (V / (π s (3/4 + s²) / 6))^(1/3)."""
     return cbrt(volume_ul / cap_volume_ul(1.0, shape_ratio))
-
-
-def bead_section_mm2(width_mm: float, shape_ratio: float) -> float:
-    """Section of a bead [mm²], which is its volume per length [µL/mm], (π/4) s w²."""
-    return pi / 4 * shape_ratio * width_mm**2
-
-
-def bead_ends_ul(width_mm: float, shape_ratio: float) -> float:
-    """Volume of both round ends of a bead together [µL], (π/6) s w³."""
-    return pi / 6 * shape_ratio * width_mm**3
-
-
-def bead_volume_ul(width_mm: float, path_mm: float, shape_ratio: float) -> float:
-    """Volume of a bead [µL] of a width, along a tip path of `path_mm`."""
-    return bead_section_mm2(width_mm, shape_ratio) * path_mm + bead_ends_ul(width_mm, shape_ratio)
 
 
 def bead_path_mm(volume_ul: float, width_mm: float, shape_ratio: float) -> float:

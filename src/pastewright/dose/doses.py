@@ -8,7 +8,8 @@ would *deliver*, not for a loss of ours. Through-hole joints are counted in sold
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import sqrt
+from itertools import pairwise
+from math import dist, sqrt
 
 import numpy as np
 import shapely
@@ -21,6 +22,7 @@ from pastewright.dose.aperture import (
     area_ratio,
     transfer_efficiency,
 )
+from pastewright.dose.bead import bead_volume_ul
 from pastewright.dose.hole import Lead, hole_area_mm2, joint_solder_ul
 from pastewright.dose.model import Dose, Doses
 from pastewright.dose.rules import pasted_joint, rule_words, rules_of_pads
@@ -30,6 +32,8 @@ from pastewright.profile.model import DoseRule, DoseSettings
 # A thermal land under one opening that leaves at least this share free was reduced on purpose: layouts cover
 # 50 to 80 % of such lands (part vendors' notes, common practice). A fuller opening is dosed by coverage.
 REDUCED_OPENING = 0.8
+BEAD_SHAPE_RATIO = 0.4
+"""Height over width of a bead at rest where no tuning says otherwise; the profile's default."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +65,12 @@ class _Print:
     warnings: tuple[str, ...] = ()
 
 
-def dose_board(board: Board, settings: DoseSettings, paste: Paste) -> Doses:
+def dose_board(
+    board: Board, settings: DoseSettings, paste: Paste, *, bead_shape_ratio: float = BEAD_SHAPE_RATIO
+) -> Doses:
     """Return the dose of every pad in the board's order [µL of paste], with its reason and its doubts.
+
+    `bead_shape_ratio` is height over width of a bead at rest, for lines that were drawn as beads.
 
     Never raises for a sound board and profile; what cannot be dosed gets 0 and says why.
     """
@@ -81,7 +89,15 @@ def dose_board(board: Board, settings: DoseSettings, paste: Paste) -> Doses:
     )
     prints = _prints(board, settings)
     doses = tuple(
-        _dose(pad, printed, rule, land_mm2=land_mm2, settings=settings, metal=metal)
+        _dose(
+            pad,
+            printed,
+            rule,
+            land_mm2=land_mm2,
+            settings=settings,
+            metal=metal,
+            bead_shape_ratio=bead_shape_ratio,
+        )
         for pad, printed, rule, land_mm2 in zip(board.pads, prints, rules, lands_mm2, strict=True)
     )
     return Doses(doses=doses, warnings=warnings)
@@ -95,6 +111,7 @@ def _dose(
     land_mm2: float,
     settings: DoseSettings,
     metal: _Metal,
+    bead_shape_ratio: float,
 ) -> Dose:
     if rule is not None and rule.skip:
         return _paste_dose(pad, 0.0, metal, f"no paste by {rule_words(rule)}")
@@ -106,7 +123,9 @@ def _dose(
         covered = _covered(pad.land, land_mm2, rule.coverage, settings)
         return _print_dose(pad, covered, metal, by=f" by {rule_words(rule)}")
     joint = _is_joint(pad, rule, settings)
-    dose = _hole_dose(pad, settings, metal) if joint else _print_dose(pad, printed, metal)
+    dose = _asked(pad, metal, bead_shape_ratio)
+    if dose is None:
+        dose = _hole_dose(pad, settings, metal) if joint else _print_dose(pad, printed, metal)
     if rule is None or rule.scale is None or dose.target_ul == 0:
         return dose
     return Dose(
@@ -116,6 +135,23 @@ def _dose(
         reason=f"{dose.reason}, ×{rule.scale:g} by {rule_words(rule)}",
         warnings=dose.warnings,
     )
+
+
+def _asked(pad: Pad, metal: _Metal, bead_shape_ratio: float) -> Dose | None:
+    """Return what the source of a pad asks for outright: a volume, or a bead as wide as its line; else None."""
+    if not pad.apertures:
+        return None
+    if pad.volume_ul is not None:
+        return _paste_dose(pad, pad.volume_ul, metal, f"{pad.volume_ul:g} µL of paste, as {pad.source} says")
+    if not pad.path_mm:
+        return None
+    length_mm = sum(dist(one, other) for one, other in pairwise(pad.path_mm))
+    volume_ul = bead_volume_ul(pad.path_width_mm, length_mm, bead_shape_ratio)
+    reason = (
+        f"a bead {pad.path_width_mm:.3f} mm wide along {length_mm:.2f} mm, {bead_shape_ratio:g} as high as wide,"
+        f" as {pad.source} draws it"
+    )
+    return _paste_dose(pad, volume_ul, metal, reason)
 
 
 def _is_joint(pad: Pad, rule: DoseRule | None, settings: DoseSettings) -> bool:

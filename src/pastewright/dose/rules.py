@@ -17,16 +17,23 @@ _NEVER_UNASKED = frozenset({PadKind.FIDUCIAL, PadKind.TEST_POINT})
 
 def matches(rule: DoseRule, pad: Pad, *, land_mm2: float, paste_in_hole: bool) -> bool:
     """Tell whether a rule speaks of a pad whose land has `land_mm2`."""
-    if rule.kind:
-        if rule.kind != pad.kind:
-            return False
-    elif pad.kind in _NEVER_UNASKED or (
-        pad.kind is PadKind.THROUGH_HOLE and not pasted_joint(pad, paste_in_hole=paste_in_hole)
-    ):
+    return _names(rule, pad, land_mm2=land_mm2) and (
+        bool(rule.kind) or not _bare_unasked(pad, paste_in_hole=paste_in_hole)
+    )
+
+
+def _names(rule: DoseRule, pad: Pad, *, land_mm2: float) -> bool:
+    if rule.kind and rule.kind != pad.kind:
         return False
     if not rule.area_from_mm2 <= land_mm2 <= rule.area_to_mm2:
         return False
     return _fits(rule.ref, pad.ref) and _fits(rule.pin, pad.pin)
+
+
+def _bare_unasked(pad: Pad, *, paste_in_hole: bool) -> bool:
+    return pad.kind in _NEVER_UNASKED or (
+        pad.kind is PadKind.THROUGH_HOLE and not pasted_joint(pad, paste_in_hole=paste_in_hole)
+    )
 
 
 def pasted_joint(pad: Pad, *, paste_in_hole: bool) -> bool:
@@ -58,16 +65,22 @@ def rules_of_pads(
                     decides += 1
                     decided[index] = rule
         if not decides:
-            warnings.append(_unused(rule, matched=matched))
+            bare = [pad for pad, area in zip(pads, land_mm2, strict=True) if _names(rule, pad, land_mm2=area)]
+            # A rule that keeps bare what is bare anyway has what it asks for.
+            if matched or not (rule.skip and bare):
+                warnings.append(_unused(rule, matched=matched, bare=bare))
     return tuple(decided), tuple(warnings)
 
 
-def _unused(rule: DoseRule, *, matched: int) -> str:
+def _unused(rule: DoseRule, *, matched: int, bare: Sequence[Pad]) -> str:
     name = rule_words(rule)
     if matched:
         return (
             f"{name} decides nothing: earlier rules speak for all {matched} pads that it matches. Move it up."
         )
+    if bare:
+        kinds = " or ".join(sorted({f'"{pad.kind}"' for pad in bare}))
+        return f"{name} matches only pads that get no paste unasked: {len(bare)} of them. To paste them, add kind = {kinds}."
     return f"{name} matches no pad of this side. Check its patterns and letter case."
 
 
@@ -82,6 +95,8 @@ def rule_words(rule: DoseRule) -> str:
         criteria.append(f"area from {rule.area_from_mm2:g} mm²")
     if rule.area_to_mm2 != float("inf"):
         criteria.append(f"area to {rule.area_to_mm2:g} mm²")
-    where = f"dose rule of line {rule.line}" if rule.line else "dose rule"
+    where = (
+        f"dose rule of {rule.file + ' ' if rule.file else ''}line {rule.line}" if rule.line else "dose rule"
+    )
     words = f"{where} ({', '.join(criteria) or 'every pad'})"
     return f"{words} “{rule.note}”" if rule.note else words

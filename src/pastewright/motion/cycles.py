@@ -16,6 +16,7 @@ from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.plunger.bead import Beads, solved_beads
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.runs import even_walks
 from pastewright.plunger.settle import Settling, settling
 from pastewright.plunger.table import dot_table
 from pastewright.plunger.walk import Walk
@@ -40,7 +41,7 @@ SAME_POINT_MM = 1e-3
 class Cycles:
     """The plunger's part of a program. `visits` are in the order of the sequence; `walks` likewise, None for dots.
 
-    `ends_ul` is what a bead lays standing at its first and last point, 0 for dots.
+    `ends_ul` is what a bead lays at its two ends beyond what their length is due, 0 for dots.
     """
 
     settling: Settling
@@ -87,7 +88,9 @@ def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
         cycles[index] = dot
 
     at = np.array([i for i, deposit in enumerate(deposits) if not _is_dot(deposit)], dtype=int)
-    paths = [_walk(deposits[index], profile) for index in at.tolist()]
+    paths = [
+        _walk(deposits[index], profile, backwards=sequence.visits[index].backwards) for index in at.tolist()
+    ]
     for index, bead, walk, end in zip(
         at.tolist(), *_beads(volumes[at], paths, share[at], bench, late), strict=True
     ):
@@ -114,8 +117,8 @@ def _late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
     return replace(bench, store=replace(store, paste_ul=left))
 
 
-def _walk(deposit: Deposit, profile: Profile) -> Walk:
-    path = path_of(deposit, backwards=False)
+def _walk(deposit: Deposit, profile: Profile, *, backwards: bool) -> Walk:
+    path = path_of(deposit, backwards=backwards)
     return Walk(
         legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(path)),
         speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
@@ -163,7 +166,7 @@ def _beads(
     )
     _, first = np.unique(which, return_index=True)
     kinds_ul, kind_walks = volumes[first], [walks[index] for index in first.tolist()]
-    early = solved_beads(kinds_ul, kind_walks, bench)
+    early = solved_beads(kinds_ul, even_walks(kinds_ul, kind_walks, bench), bench)
     solved: list[Beads] = [early]
     if late is not None:
         then = solved_beads(kinds_ul, early.walks, late)

@@ -5,13 +5,17 @@ from collections.abc import Iterable, Sequence
 from pastewright.motion.cycles import Cycles
 from pastewright.motion.model import Move
 from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.cycle import most_flow_ul_s
 from pastewright.plunger.limits import boards_per_barrel, pressure_problems, resolution_problems
-from pastewright.plunger.model import DotCycle
+from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.problems import InputError, Problem, Severity
 from pastewright.profile.model import Profile
 
-# Share of a bead laid standing at its two ends, above which it has the shape of a dumb-bell.
-UNEVEN_BEAD = 0.5
+# Share of a bead that lies at its two ends beyond what their length is due, above which it is a dumb-bell.
+UNEVEN_BEAD = 0.3
+
+# A walk is slowed for its plunger's sake where its flow is this near to the most that is planned with.
+FLOW_LIMITED = 0.95
 
 # Places may miss the travel of an axis by this much [mm]: rounding, not reach.
 REACH_SLACK_MM = 1e-6
@@ -44,7 +48,7 @@ def findings(
         *_barrel(cycles, furthest_mm=furthest_mm, bench=bench, profile=profile),
         *resolution_problems(volumes, bench),
         *pressure_problems(cycles.peak_kpa, bench),
-        *_beads(cycles, profile),
+        *_beads(cycles, bench, profile),
         *_pushes(cycles, bench),
     ]
 
@@ -100,7 +104,7 @@ def _barrel(cycles: Cycles, *, furthest_mm: float, bench: PlungerBench, profile:
     return problems
 
 
-def _beads(cycles: Cycles, profile: Profile) -> list[Problem]:
+def _beads(cycles: Cycles, bench: PlungerBench, profile: Profile) -> list[Problem]:
     beads = [
         (end / cycle.volume_ul, walk)
         for cycle, walk, end in zip(cycles.visits, cycles.walks, cycles.ends_ul, strict=True)
@@ -111,14 +115,20 @@ def _beads(cycles: Cycles, profile: Profile) -> list[Problem]:
     if uneven:
         problems.append(
             Problem(
-                what=f"{len(uneven)} of {len(beads)} beads lay more than {UNEVEN_BEAD:.0%} of their paste standing at"
-                f" their ends (up to {max(uneven):.0%}), while pressure builds up and goes",
+                what=f"{len(uneven)} of {len(beads)} beads are uneven: more than {UNEVEN_BEAD:.0%} of their paste (up to"
+                f" {max(uneven):.0%}) comes out at their ends, while pressure builds up and goes",
                 mend="Bleed the barrel, use a smaller one, push faster (push_ul_s) or walk slower (bead_mm_s).",
                 severity=Severity.WARNING,
             )
         )
     planned = min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s)
-    slowed = [walk.speed_mm_s for _, walk in beads if walk.speed_mm_s < planned * (1 - 1e-9)]
+    most = FLOW_LIMITED * most_flow_ul_s(bench)
+    slowed = [
+        walk.speed_mm_s
+        for cycle, walk in zip(cycles.visits, cycles.walks, strict=True)
+        if walk is not None and isinstance(cycle, BeadCycle)
+        if walk.speed_mm_s < planned * (1 - 1e-9) and cycle.feed_ul >= most * cycle.travel_s
+    ]
     if slowed:
         problems.append(
             Problem(

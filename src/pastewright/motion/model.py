@@ -10,10 +10,10 @@ class Step(StrEnum):
     RAISE = "raise"  # the very first move: straight up to travel height, wherever the tip is
     TRAVEL = "travel"  # XY at travel height
     LOWER = "lower"
-    PUSH = "push"  # plunger alone, forward (with backlash taken up)
+    PUSH = "push"  # plunger forward (with backlash taken up); the tip stands, or runs into its bead
     DWELL = "dwell"
     LAY = "lay"  # XY and plunger together: the bead itself
-    RETRACT = "retract"  # plunger alone, back
+    RETRACT = "retract"  # plunger back; the tip stands, or runs out of its bead
     LIFT = "lift"
     WIPE = "wipe"  # XY along the wiping pad, tip down on it
 
@@ -23,8 +23,8 @@ class Move:
     """One move to (`x_mm`, `y_mm`, `z_mm`) [machine], plunger at `plunger_mm` when it ends.
 
     `plunger_mm` is the commanded position along the screw from the program's start, forward positive, a whole
-    number of microsteps, backlash included. `speed_mm_s` is of the tip along its path, or of the plunger
-    where only it moves, or 0 for a dwell. `duration_s` counts acceleration. `deposit` is the index of the
+    number of microsteps, backlash included. `speed_mm_s` is of the tip along its path, or of the plunger where it
+    pushes or retracts, or 0 for a dwell. `duration_s` counts acceleration. `deposit` is the index of the
     deposit it belongs to, None for settling, travelling and parking.
     """
 

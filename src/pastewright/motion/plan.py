@@ -8,6 +8,7 @@ controller makes of these moves is for `program`; how they were chosen is in `pl
 """
 
 from collections.abc import Sequence as Points
+from itertools import pairwise
 from math import dist, pi, sqrt
 
 from pastewright.deposit.model import Layout
@@ -20,6 +21,7 @@ from pastewright.place.located import Located, located, travel_z_mm
 from pastewright.place.transform import Placements, Wipe, on_bed
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.route.model import Sequence
 
@@ -103,7 +105,7 @@ def _motions(
         if isinstance(cycle, DotCycle):
             journey.dot(cycle)
         elif walk is not None:
-            journey.bead(cycle, path[1:], walk.speed_mm_s, [z + gap for z in heights[1:]])
+            journey.bead(cycle, path[1:], walk, [z + gap for z in heights[1:]])
         journey.lift()
     journey.deposit = None
     journey.section("park")
@@ -156,8 +158,19 @@ def _strip(journey: "_Journey", cycles: Cycles, *, off_mm: float = 0.0) -> None:
     highest = min(HIGHEST_STRIP_MM, bed.clearance_mm / 2)
     journey.lower(bed.board_z_mm + min(max(height, LEAST_STANDOFF_MM), highest))
     end = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm + off_mm)
-    journey.bead(strip.cycle, [end], strip.walk.speed_mm_s)
+    journey.bead(strip.cycle, [end], strip.walk)
     journey.lift()
+
+
+def _towards(
+    start: tuple[float, float, float], end: tuple[float, float, float], way_mm: float
+) -> tuple[float, float, float]:
+    """Return the point `way_mm` from one point towards another."""
+    if way_mm <= 0:
+        return start
+    share = way_mm / dist(start, end)
+    (x, y, z), (to_x, to_y, to_z) = start, end
+    return x + share * (to_x - x), y + share * (to_y - y), z + share * (to_z - z)
 
 
 class _Journey:
@@ -216,21 +229,28 @@ class _Journey:
         self,
         cycle: BeadCycle,
         onward: Points[Place],
-        speed_mm_s: float,
+        walk: Walk,
         heights_mm: Points[float] | None = None,
     ) -> None:
-        """Prime, lay to each further point at its height, retract; each leg feeds its share of the length."""
-        accel = self.profile.machine.accel_xy_mm_s2
-        self._plunger(Step.PUSH, cycle.prime_ul, cycle.prime_ul_s)
+        """Prime, lay to each further point at its height, retract; each leg feeds its share of the length.
+
+        The plunger primes along the walk's run in, and retracts along its run out.
+        """
+        speed, accel = walk.speed_mm_s, self.profile.machine.accel_xy_mm_s2
         z = heights_mm or [self._z] * len(onward)
-        there = [(x, y, z) for (x, y), z in zip(onward, z, strict=True)]
-        points = [(self._x, self._y, self._z), *there]
-        legs = [dist(a, b) for a, b in zip(points, there, strict=False)]
+        points = [(self._x, self._y, self._z), *((x, y, z) for (x, y), z in zip(onward, z, strict=True))]
+        end = points[-1]
+        points[0] = _towards(points[0], points[1], walk.run_in_mm)
+        points[-1] = _towards(points[-1], points[-2], walk.run_out_mm)
+        legs = [dist(a, b) for a, b in pairwise(points)]
         whole = sum(legs)
-        for place, leg in zip(there, legs, strict=True):
+        self._x, self._y, self._z = points[0]
+        self._plunger(Step.PUSH, cycle.prime_ul, cycle.prime_ul_s)
+        for place, leg in zip(points[1:], legs, strict=True):
             self.drive.sweep(cycle.feed_ul * leg / whole)
             self._x, self._y, self._z = place
-            self._add(Step.LAY, speed_mm_s, move_time_s(leg, speed_mm_s, accel))
+            self._add(Step.LAY, speed, move_time_s(leg, speed, accel))
+        self._x, self._y, self._z = end
         self._plunger(Step.RETRACT, -cycle.retract_ul, cycle.retract_ul_s)
 
     def wipe(self, wipe: Wipe) -> None:

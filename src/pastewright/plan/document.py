@@ -13,6 +13,8 @@ from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.motion.model import Motions
+from pastewright.place.document import placements_data
+from pastewright.place.transform import Placements, on_bed
 from pastewright.problems import Problem
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program
@@ -48,13 +50,22 @@ def plan_document(
     motions: Motions,
     program: Program,
     warnings: Sequence[str],
+    placements: Placements | None = None,
 ) -> dict[str, Any]:
-    """Return the plan as JSON-ready data, with an empty verdict that `with_verdict` fills in."""
+    """Return the plan as JSON-ready data, with an empty verdict that `with_verdict` fills in.
+
+    Of a tray, `board` has the pads of all its boards, board by board, as `placements` (the bed's corner without).
+    """
+    where = placements or on_bed(profile.bed)
     return {
         "format": FORMAT,
         "made_by": f"pastewright {__version__}",
         "dry": motions.dry,
         "board": board_data(board),
+        "placement": {
+            **placements_data(where),
+            "travel_z_mm": round(max(move.z_mm for move in motions.moves), 6),
+        },
         "profile": profile_data(profile),
         "totals": {
             "paste_ul": _ul(sum(deposit.volume_ul for deposit in layout.deposits)),
@@ -68,7 +79,7 @@ def plan_document(
             "solder_ul": _ul(sum(dose.solder_ul for dose in doses)),
             "barrel_sweep_ul": _ul(motions.swept_ul),
         },
-        "pads": _pads(board, doses, layout, program),
+        "pads": _pads(board, doses, layout, program, where),
         "warnings": list(warnings),
         "verdict": {"ok": False, "findings": []},
     }
@@ -159,16 +170,23 @@ def pad_rows(document: dict[str, Any]) -> list[dict[str, str]]:
 
 def problem_text(problem: Problem) -> str:
     """Return a problem of reading on one line, for the plan's list of warnings."""
-    return " ".join(str(problem).split())
+    what, _, mend = str(problem).partition("\n")
+    stop = "" if not mend or what.endswith((".", "!", "?")) else "."
+    return " ".join(f"{what}{stop} {mend}".split())
 
 
-def _pads(board: Board, doses: Sequence[Dose], layout: Layout, program: Program) -> list[dict[str, Any]]:
+def _pads(
+    board: Board, doses: Sequence[Dose], layout: Layout, program: Program, placements: Placements
+) -> list[dict[str, Any]]:
     rows = []
-    for pad, dose, plan in zip(board.pads, doses, layout.pads, strict=True):
+    each = max(len(board.pads) // len(placements.boards), 1)
+    tray = len(placements.boards) > 1
+    for number, (pad, dose, plan) in enumerate(zip(board.pads, doses, layout.pads, strict=True)):
         centre = pad.land.centroid
         rows.append(
             {
                 "id": pad.id,
+                **({"board": placements.boards[number // each].name} if tray else {}),
                 "ref": pad.ref,
                 "pin": pad.pin,
                 "net": pad.net,

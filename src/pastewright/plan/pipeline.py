@@ -1,7 +1,8 @@
 """Board and profile in, verified plan out: each stage once, in order, nothing flowing back."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import PurePath
 from typing import Any
 
 from pastewright import __version__
@@ -10,12 +11,25 @@ from pastewright.deposit.lay import lay
 from pastewright.deposit.model import Layout
 from pastewright.dose.doses import dose_board
 from pastewright.dose.model import Dose
+from pastewright.job.model import NO_JOB, Job
+from pastewright.motion.around import around
 from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.model import Motions
 from pastewright.motion.plan import plan_motions
+from pastewright.place.transform import Placements, on_bed
 from pastewright.plan.document import plan_document, problem_text, with_verdict
+from pastewright.plan.jobs import (
+    blocked_on,
+    check_job,
+    doses_with,
+    settings_with,
+    tour_with,
+    turns_of,
+    warnings_of,
+)
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
+from pastewright.profile.checks import profile_warnings
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
@@ -24,7 +38,6 @@ from pastewright.readback.model import Verdict
 from pastewright.readback.verify import verify
 from pastewright.readback.whatif import WhatIf, what_if
 from pastewright.route.model import Sequence as Tour
-from pastewright.route.order import order
 
 # Enough for the spread, and small beside the verdict itself on a large board.
 WHAT_IF_DEPOSITS = 400
@@ -45,26 +58,40 @@ class Plan:
     scenarios: tuple[WhatIf, ...]
     bench: PlungerBench
     document: dict[str, Any]
+    placements: Placements
 
 
 def _silent(_stage: str) -> None:
     return
 
 
-def make_plan(
-    board: Board, profile: Profile, *, dry: bool = False, on_stage: Callable[[str], None] = _silent
-) -> Plan:
-    """Return the verified plan of a board on a bench.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """What is decided before anything is known of a machine's coordinates: doses and deposits of a board."""
 
-    `dry` keeps the plunger still and the tip lifted. `on_stage` is told the name of each stage as it begins.
-    Raises `InputError` when no pad gets paste.
-    """
+    board: Board
+    doses: tuple[Dose, ...]
+    layout: Layout
+    warnings: tuple[str, ...]
+
+
+def prepare(
+    board: Board, profile: Profile, *, job: Job = NO_JOB, on_stage: Callable[[str], None] = _silent
+) -> Prepared:
+    """Return doses and deposits of a board; raises `InputError` when no pad gets paste, or the job does not fit."""
+    check_job(job, board)
     on_stage("doses")
-    doses = dose_board(board, profile.dose, profile.paste)
+    doses = dose_board(
+        board,
+        settings_with(job, profile.dose),
+        profile.paste,
+        bead_shape_ratio=profile.tuning.bead_shape_ratio,
+    )
+    wanted, left_out = doses_with(job, board, doses.doses, profile.paste)
     on_stage("deposits")
     layout = lay(
         board,
-        doses.doses,
+        wanted,
         tip=profile.tip,
         paste=profile.paste,
         tuning=profile.tuning,
@@ -77,31 +104,63 @@ def make_plan(
             " dose rules of the profile.",
             file=board.name,
         )
+    warnings = (*warnings_of(job, board), *doses.warnings, *left_out)
+    return Prepared(board=board, doses=wanted, layout=layout, warnings=warnings)
+
+
+def make_plan(
+    board: Board,
+    profile: Profile,
+    *,
+    dry: bool = False,
+    placements: Placements | None = None,
+    job: Job = NO_JOB,
+    on_stage: Callable[[str], None] = _silent,
+) -> Plan:
+    """Return the verified plan of a board on a bench, lying where `placements` say (one board; else the bed's corner).
+
+    `dry` keeps the plunger still and the tip lifted. `on_stage` is told the name of each stage as it begins.
+    Raises `InputError` when no pad gets paste.
+    """
+    prepared = prepare(board, profile, job=job, on_stage=on_stage)
+    return finish_plan(prepared, profile, dry=dry, placements=placements, job=job, on_stage=on_stage)
+
+
+def finish_plan(
+    prepared: Prepared,
+    profile: Profile,
+    *,
+    dry: bool = False,
+    placements: Placements | None = None,
+    job: Job = NO_JOB,
+    on_stage: Callable[[str], None] = _silent,
+) -> Plan:
+    """Return the verified plan of deposits already laid out; of a tray they are those of all its boards."""
+    board, layout = prepared.board, prepared.layout
+    where = placements or on_bed(profile.bed)
     on_stage("order")
-    tour = order(
-        layout.deposits,
-        start_mm=(
-            profile.bed.strip_x_mm + profile.bed.strip_length_mm - profile.bed.board_x_mm,
-            profile.bed.strip_y_mm - profile.bed.board_y_mm,
-        ),
-        machine=profile.machine,
-    )
+    tour = tour_with(turns_of(job, board), layout, where, profile)
     on_stage("motions")
-    motions = plan_motions(layout, tour, profile)
+    motions = around(plan_motions(layout, tour, profile, where), blocked_on(job, where), profile)
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")
     program = write_program(motions, profile, _header(board, profile, layout, motions), _labels(layout))
-    warnings = _warnings(board, profile, doses.warnings, layout, motions)
+    placed = [words for one in where.boards for words in one.warnings]
+    # The file's name without its folders: a plan is the same wherever it was made.
+    own_name = PurePath(profile.file).name
+    bench = [problem_text(replace(problem, file=own_name)) for problem in profile_warnings(profile)]
+    warnings = [*_warnings(board, prepared.warnings, layout, motions), *placed, *bench]
     document = plan_document(
         board=board,
         profile=profile,
-        doses=doses.doses,
+        doses=prepared.doses,
         layout=layout,
         tour=tour,
         motions=motions,
         program=program,
         warnings=warnings,
+        placements=where,
     )
     on_stage("verdict")
     expected = expected_from_plan(document)
@@ -111,12 +170,13 @@ def make_plan(
     return Plan(
         board=board,
         profile=profile,
-        doses=doses.doses,
+        doses=prepared.doses,
         layout=layout,
         tour=tour,
         motions=motions,
         program=program,
         verdict=verdict,
+        placements=where,
         scenarios=scenarios,
         bench=bench_of(profile),
         document=with_verdict(document, verdict),
@@ -155,8 +215,6 @@ def _labels(layout: Layout) -> dict[int, str]:
     return labels
 
 
-def _warnings(
-    board: Board, profile: Profile, dose_warnings: Sequence[str], layout: Layout, motions: Motions
-) -> list[str]:
+def _warnings(board: Board, dose_warnings: Sequence[str], layout: Layout, motions: Motions) -> list[str]:
     reading = [problem_text(problem) for problem in board.problems if problem.severity is not Severity.NOTE]
     return [*reading, *dose_warnings, *layout.warnings, *motions.warnings]

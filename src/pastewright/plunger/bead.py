@@ -38,12 +38,17 @@ ROUNDS = 3
 
 @dataclass(frozen=True, slots=True)
 class BeadTable:
-    """Leaks over flow: natural logarithms of the flow and of both leaks [µL], and of the prime's peak [kPa]."""
+    """Leaks over flow: natural logarithms of flow, leaks and spare storage [µL], and of the prime's peak [kPa]."""
 
     log_flow: Floats
     log_prime_leak: Floats
     log_retract_leak: Floats
     log_peak: Floats
+    log_spare: Floats
+
+    def spare_ul(self, flow: Floats) -> Floats:
+        """What is stored under the pressure of a flow beyond what is at rest [µL]."""
+        return _read(self.log_flow, self.log_spare, flow)
 
     def prime_leak_ul(self, flow: Floats) -> Floats:
         """What flows out while the pressure rises from rest to that of a steady flow [µL]."""
@@ -56,7 +61,7 @@ class BeadTable:
 
 @dataclass(frozen=True, slots=True)
 class Beads:
-    """Solved beads, one a lane. `ends_ul` of the volume is laid standing, at the first and last point."""
+    """Solved beads, one a lane. `ends_ul` of the volume lies at the two ends beyond what their length is due."""
 
     volume_ul: Floats
     prime_ul: Floats
@@ -89,6 +94,7 @@ def bead_table(slowest_ul_s: float, fastest_ul_s: float, bench: PlungerBench) ->
         np.log(np.maximum(prime - spare, tiny)),
         np.log(np.maximum(spare - retractions_ul(pressure, bench), tiny)),
         np.log(peak),
+        np.log(spare),
     )
 
 
@@ -116,12 +122,8 @@ def solved_beads(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBen
     volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
     if volumes.size and not float(volumes.min()) > 0:
         raise ValueError(f"a bead of {volumes.min()} µL; volumes must be above zero")
-    times = np.array([walk.time_s for walk in walks])
-    fastest = min(most_flow_ul_s(bench), float((volumes / times).max()) * 1.01)
-    whole = float(stored_ul(driving_pressure_kpa(fastest, bench.tip), bench.store))
-    standing_s = 2 * whole / bench.push_ul_s + 2 * bench.push_ul_s / bench.accel_ul_s2
-    slowest = 0.2 * float((volumes / (times + 2 * standing_s)).min())
-    table = bead_table(min(slowest, 0.5 * fastest), fastest, bench)
+    slowest, fastest = flow_range_ul_s(volumes, walks, bench)
+    table = bead_table(slowest, fastest, bench)
     walks = _within_flow(volumes, list(walks), table, fastest)
     times = np.array([walk.time_s for walk in walks])
 
@@ -140,9 +142,20 @@ def solved_beads(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBen
     prime = steady - bench.rest_ul + prime_leak
     feed = flow * times
     peak = np.maximum(_read(table.log_flow, table.log_peak, flow), highest)
-    return Beads(
-        volumes, prime, feed, prime + feed - volumes, times, peak, prime_leak + end_leak, tuple(walks)
-    )
+    due = volumes / np.array([walk.run_in_mm + walk.length_mm + walk.run_out_mm for walk in walks])
+    ends = np.maximum(prime_leak - due * np.array([walk.run_in_mm for walk in walks]), 0.0)
+    ends += np.maximum(end_leak - due * np.array([walk.run_out_mm for walk in walks]), 0.0)
+    return Beads(volumes, prime, feed, prime + feed - volumes, times, peak, ends, tuple(walks))
+
+
+def flow_range_ul_s(volumes: Floats, walks: Sequence[Walk], bench: PlungerBench) -> tuple[float, float]:
+    """Return the least and the largest flow that any of the beads may have [µL/s]."""
+    times = np.array([walk.time_s for walk in walks])
+    fastest = min(most_flow_ul_s(bench), float((volumes / times).max()) * 1.01)
+    whole = float(stored_ul(driving_pressure_kpa(fastest, bench.tip), bench.store))
+    standing_s = 2 * whole / bench.push_ul_s + 2 * bench.push_ul_s / bench.accel_ul_s2
+    slowest = 0.2 * float((volumes / (times + 2 * standing_s)).min())
+    return min(slowest, 0.5 * fastest), fastest
 
 
 def _within_flow(volumes: Floats, walks: list[Walk], table: BeadTable, most: float) -> list[Walk]:

@@ -88,6 +88,12 @@ def limited_dots(volumes_ul: Floats, bench: PlungerBench) -> Dots:
     return _pushed_at(volumes_ul, _rates(volumes_ul, bench), bench)
 
 
+def dots_pushed_at(volumes_ul: ArrayLike, rates_ul_s: ArrayLike, bench: PlungerBench) -> Dots:
+    """Return the dots of volumes > 0 [µL], each pushed at its own rate [µL/s] whatever the pressure; drawn back as ever."""
+    volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
+    return _pushed_at(volumes, np.broadcast_to(np.asarray(rates_ul_s, dtype=float), volumes.shape), bench)
+
+
 def _pushed_at(volumes: Floats, rates: Floats, bench: PlungerBench) -> Dots:
     pushes = _pushes(volumes, rates, bench)
     return Dots(volumes, pushes, rates, _pushed(pushes, rates, bench)[1])

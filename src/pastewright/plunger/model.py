@@ -23,9 +23,10 @@ class DotCycle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BeadCycle:
-    """From rest to rest: prime, feed `feed_ul` while the tip walks the bead in `travel_s`, retract.
+    """From rest to rest: prime, feed `feed_ul` while the tip walks the bead's legs in `travel_s`, retract.
 
-    prime + feed − retract = volume. During the walk the pressure is steady and what is fed flows out.
+    prime + feed − retract = volume. During the walk the pressure is steady and what is fed flows out. The tip may walk
+    while it primes and retracts too (`runs`); the plunger sets the time of that.
     """
 
     volume_ul: float

@@ -4,7 +4,7 @@ Corners are stopped at. Controllers in exact-stop mode (G61 of RS274/NGC) do jus
 within their own limits and are a little earlier, by at most v/a per corner.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,20 +18,26 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Walk:
-    """A path of straight legs [mm], walked at `speed_mm_s` with `accel_mm_s2` along the path."""
+    """A path of straight legs [mm], walked at `speed_mm_s` with `accel_mm_s2` along the path.
+
+    `run_in_mm` before the first leg and `run_out_mm` behind the last, in line with them, are walked while the plunger
+    primes and retracts (`runs`); they are no part of the legs.
+    """
 
     legs_mm: tuple[float, ...]
     speed_mm_s: float
     accel_mm_s2: float
+    run_in_mm: float = 0.0
+    run_out_mm: float = 0.0
 
     @property
     def length_mm(self) -> float:
-        """Length of the path [mm]."""
+        """Length of the legs [mm]."""
         return sum(self.legs_mm)
 
     @property
     def time_s(self) -> float:
-        """Time of the whole walk [s], ramps included."""
+        """Time of the legs [s], ramps included."""
         return sum(move_time_s(leg, self.speed_mm_s, self.accel_mm_s2) for leg in self.legs_mm)
 
 
@@ -50,7 +56,7 @@ def walk_lasting(walk: Walk, time_s: float) -> Walk:
 
 
 def _at(walk: Walk, speed_mm_s: float) -> Walk:
-    return Walk(legs_mm=walk.legs_mm, speed_mm_s=speed_mm_s, accel_mm_s2=walk.accel_mm_s2)
+    return replace(walk, speed_mm_s=speed_mm_s)
 
 
 def walked_shares(walks: list[Walk], steps: int) -> Floats:

@@ -9,6 +9,7 @@ from pastewright.profile.keys import section_named
 from pastewright.profile.model import (
     BeadFeed,
     Bed,
+    Camera,
     Controller,
     DepositSettings,
     DialectName,
@@ -18,11 +19,15 @@ from pastewright.profile.model import (
     PlungerDrive,
     PlungerMode,
     PlungerUnit,
+    ProbeSettings,
+    ProbeWord,
     Profile,
     RunSettings,
     Tuning,
+    TuningRecord,
     VerifySettings,
 )
+from pastewright.profile.tuned import with_history
 from pastewright.profile.values import Table, Values
 
 # ISO 68-1: the thread angle of metric screws is 60 degrees (from memory).
@@ -30,8 +35,8 @@ METRIC_HALF_ANGLE_DEG = 30.0
 
 
 def profile(values: Values, *, sha256: str) -> Profile:
-    """Return the profile; every check must have passed."""
-    return Profile(
+    """Return the profile, with what its trials taught; every check must have passed."""
+    plain = Profile(
         name=values[""].text("name"),
         file=values.file,
         sha256=sha256,
@@ -43,11 +48,15 @@ def profile(values: Values, *, sha256: str) -> Profile:
         tip=_tip(values["tip"]),
         paste=_paste(values["paste"]),
         tuning=Tuning(**_fields(values["tuning"])),
-        dose=DoseSettings(**_fields(values["dose"]), rules=tuple(_rule(rule) for rule in values.rules)),
+        dose=DoseSettings(**_fields(values["dose"]), rules=tuple(dose_rule(rule) for rule in values.rules)),
         deposit=DepositSettings(**_fields(values["deposit"])),
         verify=VerifySettings(**_fields(values["verify"])),
         run=RunSettings(**_fields(values["run"])),
+        camera=Camera(**_fields(values["camera"])),
+        probe=_probe(values["probe"]),
+        history=tuple(TuningRecord(**_fields(entry)) for entry in values.history),
     )
+    return with_history(plain)
 
 
 def _fields(table: Table) -> dict[str, Any]:
@@ -132,8 +141,14 @@ def _paste(table: Table) -> Paste:
     return Paste(name=fields.pop("name") or label, alloy=alloy, powder=powder, **fields)
 
 
-def _rule(table: Table) -> DoseRule:
+def _probe(table: Table) -> ProbeSettings:
     fields = _fields(table)
+    return ProbeSettings(word=ProbeWord(fields.pop("word")), **fields)
+
+
+def dose_rule(table: Table, section: str = "") -> DoseRule:
+    """Return a rule; `section` is where its keys are found, when they stand under another name in the file."""
+    fields = _fields(replace(table, section=section) if section else table)
     if fields["area_to_mm2"] is None:
         fields["area_to_mm2"] = float("inf")
     fields["kind"] = fields["kind"] or ""

@@ -341,7 +341,8 @@ def _transfer_rises(values: Values) -> Iterator[Problem]:
             return
 
 
-def _rules_act(values: Values) -> Iterator[Problem]:
+def rule_problems(values: Values) -> Iterator[Problem]:
+    """Yield what is wrong with dose rules: none or several actions, no pads named, an empty range of areas."""
     for index, rule in enumerate(values.rules, start=1):
         try:
             yield from _rule_acts(values, rule, index)
@@ -431,7 +432,7 @@ _CHECKS: tuple[Callable[[Values], Iterable[Problem]], ...] = (
     _powder_passes_the_tip,
     _alloy_is_known,
     _transfer_rises,
-    _rules_act,
+    rule_problems,
 )
 
 
@@ -467,9 +468,10 @@ def profile_warnings(profile: Profile) -> tuple[Problem, ...]:
         found.append(
             (
                 "this bench is not tuned yet: flow and stiffness are starting points",
-                "Run a trial, set tuning.dated.",
+                "Lay a tuning sheet (pastewright tune sheet), or set tuning.dated after a trial of your own.",
             )
         )
+    found.extend((words, "") for words in profile.tuned if words.startswith("no trial"))
     return tuple(
         Problem(what=what, mend=mend, severity=Severity.WARNING, file=profile.file) for what, mend in found
     )

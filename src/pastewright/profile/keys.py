@@ -108,8 +108,9 @@ def _key(section: str, row: dict[str, Any]) -> Key:
     )
 
 
-def _sections() -> tuple[Section, ...]:
-    text = files("pastewright.profile").joinpath("keys.toml").read_text(encoding="utf-8")
+def sections_of(package: str) -> tuple[Section, ...]:
+    """Return the sections in the `keys.toml` of a package; other files than the profile have tables of their own."""
+    text = files(package).joinpath("keys.toml").read_text(encoding="utf-8")
     return tuple(
         Section(
             name=row["name"],
@@ -121,7 +122,7 @@ def _sections() -> tuple[Section, ...]:
     )
 
 
-SECTIONS = _sections()
+SECTIONS = sections_of("pastewright.profile")
 KEYS = tuple(key for section in SECTIONS for key in section.keys)
 
 

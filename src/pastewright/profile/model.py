@@ -147,11 +147,50 @@ class Tuning:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TuningRecord:
+    """What one trial taught; None where it does not say. `*_sd` are relative standard deviations [-].
+
+    `paste` and `tip` name what was used (`profile.tuned`), `scale` where the absolute volume came from. Values as
+    in `PlungerDrive`, `Paste` and `Tuning`.
+    """
+
+    dated: str
+    use: bool = True
+    paste: str = ""
+    tip: str = ""
+    lot: str = ""
+    temperature_c: float | None = None
+    sheet: str = ""
+    dots: int = 0
+    scale: str = "travel"
+    spread: float | None = None
+    frame_stiffness_n_mm: float | None = None
+    frame_stiffness_sd: float | None = None
+    backlash_mm: float | None = None
+    backlash_sd: float | None = None
+    gain: float | None = None
+    gain_sd: float | None = None
+    bubble_ul: float | None = None
+    bubble_sd: float | None = None
+    consistency_kpa_sn: float | None = None
+    consistency_sd: float | None = None
+    flow_index: float | None = None
+    flow_index_sd: float | None = None
+    yield_stress_kpa: float | None = None
+    yield_stress_sd: float | None = None
+    dot_shape_ratio: float | None = None
+    dot_shape_sd: float | None = None
+    smallest_dot_bores: float | None = None
+    smallest_dot_sd: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
     """One rule of the profile or job; all criteria that are given must match, and the first such rule decides.
 
     `ref` and `pin` are shell-style patterns ("U*"); `kind` is a pad kind's word; areas in mm². Exactly one
-    of `volume_ul`, `scale`, `coverage`, `skip` acts. `line` is where the rule stands in the file.
+    of `volume_ul`, `scale`, `coverage`, `skip` acts. `line` is where the rule stands in the file, `file` the name
+    of a job file ("" for the profile).
     """
 
     ref: str = ""
@@ -165,6 +204,7 @@ class DoseRule:
     skip: bool = False
     note: str = ""
     line: int = 0
+    file: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,8 +275,41 @@ class RunSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """A camera beside the tip: the place it shows less the place of the tip [mm]; `mm_per_px` 0 where unknown."""
+
+    offset_x_mm: float = 0.0
+    offset_y_mm: float = 0.0
+    mm_per_px: float = 0.0
+    turn_deg: float = 0.0
+
+
+class ProbeWord(StrEnum):
+    """How a controller is told to probe."""
+
+    TOWARDS = "G38.2"
+    SINGLE = "G30"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeSettings:
+    """What finds heights. Offsets are the probe's place, or its answer, less the tip's [mm]."""
+
+    word: ProbeWord = ProbeWord.TOWARDS
+    speed_mm_s: float = 2.0
+    below_mm: float = 1.0
+    offset_x_mm: float = 0.0
+    offset_y_mm: float = 0.0
+    offset_z_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """One bench, complete. `sha256` names the exact file it was read from."""
+    """One bench, complete. `sha256` names the exact file it was read from.
+
+    `history` is what earlier trials taught, oldest first; what of it holds is in the values already, and `tuned` says
+    so in words.
+    """
 
     name: str
     file: str
@@ -253,6 +326,10 @@ class Profile:
     deposit: DepositSettings
     verify: VerifySettings
     run: RunSettings = RunSettings()
+    camera: Camera = Camera()
+    probe: ProbeSettings = ProbeSettings()
+    history: tuple[TuningRecord, ...] = ()
+    tuned: tuple[str, ...] = ()
 
     @property
     def microstep_ul(self) -> float:

@@ -17,6 +17,7 @@ from pastewright.profile.keys import KEYS, SECTIONS, Key, Kind, Need, Section, V
 from pastewright.profile.read import parse_profile
 
 LINE = 118
+REPEATED = tuple(section.name for section in SECTIONS if section.repeated)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,13 +88,15 @@ def answer(path: str, text: str) -> Value:
 def profile_text(values: Mapping[str, object]) -> str:
     """Return a complete profile file: `values` by path ("plunger.letter"), defaults for the rest, every key commented.
 
-    `values["dose.rule"]` may be a sequence of mappings, one a rule. InputError gathers unknown paths, missing
-    and wrong values; what it says of values against each other is what reading the file would say.
-    None stands for a value that is not given.
+    `values["dose.rule"]` and `values["tuning.history"]` may be sequences of mappings, one an entry. InputError
+    gathers unknown paths, missing and wrong values; what it says of values against each other is what reading the
+    file would say. None stands for a value that is not given.
     """
     values = {path: value for path, value in values.items() if value is not None}
-    problems = [_unknown(path) for path in values if path != "dose.rule" and key_at(path) is None]
+    problems = [_unknown(path) for path in values if path not in REPEATED and key_at(path) is None]
     for key in KEYS:
+        if key.section in REPEATED:
+            continue
         try:
             if key.path in values:
                 accepted(key, _plain(values[key.path]))
@@ -115,40 +118,41 @@ def profile_text(values: Mapping[str, object]) -> str:
 
 
 def _section_text(section: Section, values: Mapping[str, object]) -> str:
-    lines = [f"# {line}" for line in wrap(section.about, LINE)]
+    lines = [f"# {line}" for line in wrap(section.about, LINE - 2)]
     if section.repeated:
         rules = values.get(section.name, ())
         if isinstance(rules, Sequence) and rules:
             return "\n".join([*lines, *(_rule_text(section, rule) for rule in rules)])
-        lines += ["# [[dose.rule]]", *(_comment_line(key, f"# {key.name} = …") for key in section.keys)]
+        lines += [f"# [[{section.name}]]", *(comment_line(key, f"# {key.name} = …") for key in section.keys)]
         return "\n".join(lines) + "\n"
     if section.name:
         lines.append(f"[{section.name}]")
     for key in section.keys:
         value = values.get(key.path, key.default)
-        start = f"# {key.name} =" if value is None else f"{key.name} = {_toml(value)}"
-        lines.append(_comment_line(key, start))
+        start = f"# {key.name} =" if value is None else f"{key.name} = {toml_value(value)}"
+        lines.append(comment_line(key, start))
     return "\n".join(lines) + "\n"
 
 
 def _rule_text(section: Section, rule: Mapping[str, object]) -> str:
-    given = [f"{name} = {_toml(value)}" for name, value in rule.items()]
+    given = [f"{name} = {toml_value(value)}" for name, value in rule.items()]
     return "\n".join([f"[[{section.name}]]", *given, ""])
 
 
-def _comment_line(key: Key, start: str) -> str:
+def comment_line(key: Key, start: str) -> str:
     """Return a line of the file: the key, then what it is and what it accepts."""
     about = key.comment if key.kind in (Kind.TEXT, Kind.YES_NO) else f"{key.comment} [{key.accepts}]"
     line = f"{start:<32} # {about}"
     return line if len(line) <= LINE else "\n".join([*(f"# {part}" for part in wrap(about, LINE - 2)), start])
 
 
-def _toml(value: object) -> str:
+def toml_value(value: object) -> str:
+    """Return a value as TOML writes it."""
     value = _plain(value)
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, list):
-        return "[" + ", ".join(_toml(part) for part in value) + "]"
+        return "[" + ", ".join(toml_value(part) for part in value) + "]"
     if isinstance(value, float):
         return repr(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     # JSON's escapes are TOML's, but for one letter that TOML wants escaped too.

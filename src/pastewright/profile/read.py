@@ -17,7 +17,7 @@ from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile import build
 from pastewright.profile.accept import accepted
 from pastewright.profile.checks import cross_checks
-from pastewright.profile.keys import KEYS, SECTIONS, Key, Need, Value, section_named
+from pastewright.profile.keys import SECTIONS, Key, Need, Section, Value
 from pastewright.profile.lines import Path as KeyPath
 from pastewright.profile.lines import key_lines
 from pastewright.profile.model import Profile
@@ -32,43 +32,53 @@ MOST_HINTS = 40
 
 def read_profile(path: Path) -> Profile:
     """Return the profile of a TOML file; InputError gathers all that is wrong with it."""
+    new = "Write one with: pastewright profile new bench.toml"
+    return parse_profile(toml_text(path, "profile", "Give the bench's .toml file.", new), str(path))
+
+
+def toml_text(path: Path, noun: str, give: str, write: str) -> str:
+    """Return the text of a TOML file that is a `noun`; `give` and `write` say how to mend what is none."""
     try:
         if path.is_dir():
-            raise one_error("this is a folder, not a profile", "Give the bench's .toml file.", file=str(path))
+            raise one_error(f"this is a folder, not a {noun}", give, file=str(path))
         if path.stat().st_size > LARGEST_BYTES:
-            raise one_error(
-                f"a profile of more than {LARGEST_BYTES} bytes is not read",
-                "Give the bench's .toml file.",
-                file=str(path),
-            )
+            raise one_error(f"a {noun} of more than {LARGEST_BYTES} bytes is not read", give, file=str(path))
         data = path.read_bytes()
     except OSError as error:
         raise one_error(
-            f"the profile cannot be read: {error.strerror or error}",
-            "Write one with: pastewright profile new bench.toml",
-            file=str(path),
+            f"the {noun} cannot be read: {error.strerror or error}", write, file=str(path)
         ) from None
     try:
-        text = data.decode("utf-8")
+        return data.decode("utf-8")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise one_error(
             "this is not UTF-8 text", "Save the file as UTF-8 text.", file=str(path), line=line
         ) from None
-    return parse_profile(text, str(path))
 
 
 def parse_profile(text: str, file: str) -> Profile:
     """Return the profile in `text`; `file` is the name that messages and the profile carry."""
-    document = _document(text.removeprefix("\ufeff"), file)
-    reader = _Reader(file, key_lines(text.removeprefix("\ufeff").replace("\r\n", "\n")))
-    values = reader.values(document)
+    document, reader = opened(text, file, SECTIONS)
+    values = Values(
+        file=file,
+        tables=reader.tables(document),
+        rules=reader.rows(document, "dose.rule"),
+        history=reader.rows(document, "tuning.history"),
+    )
     reader.problems.extend(cross_checks(values))
     if reader.problems:
         raise InputError(
             sorted(reader.problems, key=lambda problem: (problem.line is None, problem.line or 0))
         )
     return build.profile(values, sha256=hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest())
+
+
+def opened(text: str, file: str, sections: Sequence[Section]) -> tuple[dict[str, Any], "SectionReader"]:
+    """Return the document in a TOML text, and the reader that checks it against `sections`."""
+    text = text.removeprefix("\ufeff")
+    document = _document(text, file)
+    return document, SectionReader(file, key_lines(text.replace("\r\n", "\n")), sections)
 
 
 def _document(text: str, file: str) -> dict[str, Any]:
@@ -96,25 +106,27 @@ def _document(text: str, file: str) -> dict[str, Any]:
         raise one_error("not a profile: values are nested too deeply", file=file) from None
 
 
-class _Reader:
-    """Checks one document against the key table and gathers problems; one reader reads one file."""
+class SectionReader:
+    """Checks one document against a table of sections and gathers problems; one reader reads one file."""
 
-    def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
+    def __init__(self, file: str, lines: Mapping[KeyPath, int], sections: Sequence[Section]) -> None:
         self.file = file
         self.lines = lines
+        self.sections = {section.name: section for section in sections}
+        self.keys = [key for section in sections for key in section.keys]
         self.problems: list[Problem] = []
         self.meant: set[str] = set()
         self.hints = 0
 
-    def values(self, document: Mapping[str, Any]) -> Values:
-        """Return every value that is right, defaults filled in."""
+    def tables(self, document: Mapping[str, Any]) -> dict[str, Table]:
+        """Return every section that stands once, with the values that are right, defaults filled in."""
         self._unknown_words(document)
         tables: dict[str, Table] = {}
-        for section in SECTIONS:
+        for name, section in self.sections.items():
             if not section.repeated:
-                found = self._section(document, section.name)
-                tables[section.name] = self._table(section.name, found, tuple(section.name.split(".")))
-        return Values(file=self.file, tables=tables, rules=self._rules(document))
+                found = self._section(document, name)
+                tables[name] = self._table(name, found, tuple(name.split(".")))
+        return tables
 
     def _section(self, document: Mapping[str, Any], name: str) -> Mapping[str, Any]:
         if not name:
@@ -125,21 +137,21 @@ class _Reader:
         self._problem((name,), f"{name} is not a section", f"Write [{name}] on a line of its own.")
         return {}
 
-    def _rules(self, document: Mapping[str, Any]) -> tuple[Table, ...]:
-        dose = document.get("dose", {})
-        rules = dose.get("rule", []) if isinstance(dose, dict) else []
-        if not isinstance(rules, list) or not all(isinstance(rule, dict) for rule in rules):
-            self._problem(
-                ("dose", "rule"),
-                "dose.rule is not a list of rules",
-                "Write [[dose.rule]] with two brackets.",
-            )
+    def rows(self, document: Mapping[str, Any], name: str) -> tuple[Table, ...]:
+        """Return the tables of a repeated section, [[name]]."""
+        path: KeyPath = tuple(name.split("."))
+        found: Any = document
+        for part in path:
+            found = found.get(part, {}) if isinstance(found, dict) else {}
+        rows = found if found != {} else []
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            noun = str(path[-1])
+            self._problem(path, f"{name} is not a list of {noun}s", f"Write [[{name}]] with two brackets.")
             return ()
         tables = []
-        for index, rule in enumerate(rules):
-            path = ("dose", "rule", index)
-            self._unknown_keys(rule, section_named("dose.rule").names, path)
-            tables.append(self._table("dose.rule", rule, path))
+        for index, row in enumerate(rows):
+            self._unknown_keys(row, self.sections[name].names, (*path, index))
+            tables.append(self._table(name, row, (*path, index)))
         return tuple(tables)
 
     def _table(self, section: str, found: Mapping[str, Any], path: KeyPath) -> Table:
@@ -148,7 +160,7 @@ class _Reader:
         good: dict[str, Value | None] = {}
         missing: list[Key] = []
         lines: dict[str, int | None] = {"": self._line(own)}
-        for key in section_named(section).keys:
+        for key in self.sections[section].keys:
             lines[key.name] = self._line((*own, key.name))
             if key.name in found:
                 try:
@@ -178,16 +190,18 @@ class _Reader:
     # ---- words
 
     def _unknown_words(self, document: Mapping[str, Any]) -> None:
-        sections = [section.name for section in SECTIONS if section.name and "." not in section.name]
-        tops = list(section_named("").names)
+        sections = [name for name in self.sections if name and "." not in name]
+        tops = list(self.sections[""].names)
         for name, value in document.items():
             if name in tops:
                 continue
             if name not in sections:
                 self._unknown_top(name, value, sections, tops)
-            elif isinstance(value, dict):
-                known = [*section_named(name).names, *(["rule"] if name == "dose" else [])]
-                self._unknown_keys(value, known, (name,))
+            elif isinstance(value, dict) and not self.sections[name].repeated:
+                inner = [
+                    other.removeprefix(f"{name}.") for other in self.sections if other.startswith(f"{name}.")
+                ]
+                self._unknown_keys(value, [*self.sections[name].names, *inner], (name,))
 
     def _unknown_top(self, name: str, value: Any, sections: list[str], tops: list[str]) -> None:
         if isinstance(value, dict | list):
@@ -195,8 +209,8 @@ class _Reader:
             mend = f"Did you mean [{close}]?" if close else "Sections: " + ", ".join(sections) + "."
             self._problem((name,), f"there is no section [{name}]", mend)
         else:
-            homes = [key.section for key in KEYS if key.name == name and key.section]
-            close = self._nearest(name, [*tops, *sections, *(key.name for key in KEYS)])
+            homes = [key.section for key in self.keys if key.name == name and key.section]
+            close = self._nearest(name, [*tops, *sections, *(key.name for key in self.keys)])
             if homes:
                 mend = f"It belongs below [{homes[0]}]."
             else:
@@ -210,10 +224,10 @@ class _Reader:
             if name in known:
                 continue
             same = next((word for word in known if _base(word) == _base(name) != word), "")
-            homes = [key.section for key in KEYS if key.name == name]
+            homes = [key.section for key in self.keys if key.name == name]
             close = same or self._nearest(name, known)
             if same:
-                accepts = next(key.accepts for key in section_named(section).keys if key.name == same)
+                accepts = next(key.accepts for key in self.sections[section].keys if key.name == same)
                 mend = f"The unit is part of the name: here it is {same} ({accepts})."
             elif close:
                 mend = f"Did you mean {close}?"

@@ -66,11 +66,12 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Values:
-    """All sections of a file, and its dose rules in order."""
+    """All sections of a file, its dose rules and its tunings in order."""
 
     file: str
     tables: Mapping[str, Table]
     rules: tuple[Table, ...]
+    history: tuple[Table, ...] = ()
 
     def __getitem__(self, section: str) -> Table:
         return self.tables[section]

@@ -25,6 +25,9 @@ FEED_DIGITS = 6
 SIDEWAYS = frozenset((Step.TRAVEL, Step.LAY, Step.WIPE))
 """Steps that state X and Y."""
 
+PLUNGER_SETS_TIME = frozenset((Step.PUSH, Step.RETRACT))
+"""Steps whose speed is the plunger's; X and Y are stated where the tip runs into or out of a bead meanwhile."""
+
 OTHER_LINES = 20
 """Numbered lines besides the moves and the changes of feed mode at beads, at most."""
 
@@ -163,7 +166,7 @@ class _Walk:
         scale = 10**d
         counts = self.plunger.counts
         for index, move in enumerate(motions.moves):
-            if inverse and move.step is not Step.LAY:
+            if inverse and move.step is not Step.LAY and not (before is not None and _sideways(before, move)):
                 code("G94")
                 inverse = False
             for heading in headings.pop(index, ()):
@@ -178,7 +181,8 @@ class _Walk:
                 before = move
                 continue
             words = ""
-            if move.step in SIDEWAYS:
+            running = move.step in PLUNGER_SETS_TIME and before is not None and _sideways(before, move)
+            if move.step in SIDEWAYS or running:
                 words = (
                     f" X{round(move.x_mm * scale) / scale:.{d}f} Y{round(move.y_mm * scale) / scale:.{d}f}"
                 )
@@ -197,11 +201,13 @@ class _Walk:
             rapid = move.step is Step.TRAVEL or move.step is Step.RAISE
             if rapid and not self.dialect.rapid_has_feed:
                 code(f"G0{words}")
-            elif move.step is Step.LAY and self.inverse_time:
+            elif (move.step is Step.LAY or running) and self.inverse_time:
                 if not inverse:
                     code("G93")
                     inverse = True
                 code(f"G1{words} F{feed_text(_per_minute(before, move))}")
+            elif running:
+                code(f"G1{words} F{feed_text(_run_feed(before, move, scale))}")
             else:
                 feed = move.speed_mm_s * 60 if path else self.plunger.feed_per_min(move.speed_mm_s)
                 code(f"{'G0' if rapid else 'G1'}{words} F{feed_text(feed)}")
@@ -221,8 +227,25 @@ def _per_minute(before: Move | None, move: Move) -> float:
     """
     if before is None:
         raise ValueError("a bead cannot be the first move")
+    if move.step in PLUNGER_SETS_TIME:
+        return move.speed_mm_s * 60 / abs(move.plunger_mm - before.plunger_mm)
     way_mm = dist((before.x_mm, before.y_mm, before.z_mm), (move.x_mm, move.y_mm, move.z_mm))
     return move.speed_mm_s * 60 / way_mm
+
+
+def _sideways(before: Move, move: Move) -> bool:
+    return (move.x_mm, move.y_mm) != (before.x_mm, before.y_mm)
+
+
+def _run_feed(before: Move | None, move: Move, scale: int) -> float:
+    """Return F of a run [mm/min]: such a speed along the written path that the plunger keeps its own."""
+    if before is None:
+        raise ValueError("a bead cannot be the first move")
+    way_mm = dist(
+        [round(at * scale) / scale for at in (before.x_mm, before.y_mm, before.z_mm)],
+        [round(at * scale) / scale for at in (move.x_mm, move.y_mm, move.z_mm)],
+    )
+    return way_mm * 60 * move.speed_mm_s / abs(move.plunger_mm - before.plunger_mm)
 
 
 def feed_text(feed: float) -> str:

@@ -9,6 +9,7 @@ from pastewright.readback.barrel import Bench, Run, run
 from pastewright.readback.interpret import Reading
 from pastewright.readback.ledger import Ledger, ledger
 from pastewright.readback.model import Expected
+from pastewright.readback.placed import BoardPlace, boards_on
 from pastewright.readback.timeline import Timeline, timeline
 from pastewright.readback.visits import Levels, levels
 
@@ -30,6 +31,8 @@ class Evidence:
     bench: Bench
     paste: Run
     ledger: Ledger
+    boards: tuple[BoardPlace, ...]
+    travel_z_mm: float
 
 
 def tolerance_ul(expected: Expected) -> float:
@@ -62,10 +65,23 @@ def paste_run(
     )
 
 
+def travel_z_mm(boards: tuple[BoardPlace, ...], expected: Expected, profile: Profile) -> float:
+    """Return the height of travels [mm, machine]: the clearance above the bed's height, or the highest place pasted."""
+    highest = profile.bed.board_z_mm
+    for number, board in enumerate(boards):
+        points = [
+            point for deposit in expected.deposits if deposit.board == number for point in deposit.points_mm
+        ]
+        highest = max(highest, board.highest_mm(np.array(points, dtype=np.float64).reshape(-1, 2)))
+    return highest + profile.bed.clearance_mm
+
+
 def gather(reading: Reading, expected: Expected, profile: Profile, bench: Bench) -> Evidence:
     """Return the evidence of one program on one bench."""
     moves = timeline(reading.rows, reading.arcs, profile)
-    where = levels(moves, travel_z_mm=profile.travel_z_mm)
+    boards = boards_on(expected.tray, profile.bed)
+    travel = travel_z_mm(boards, expected, profile)
+    where = levels(moves, travel_z_mm=travel)
     traced = int(where.stops[:TRACED_VISITS][-1]) + 1 if len(where.stops) else 0
     paste = paste_run(bench, moves, expected, trace_rows=traced)
     book = ledger(moves, where, np.maximum(paste.out_ul, 0.0), paste.peak_kpa, expected, profile)
@@ -78,4 +94,6 @@ def gather(reading: Reading, expected: Expected, profile: Profile, bench: Bench)
         bench=bench,
         paste=paste,
         ledger=book,
+        boards=boards,
+        travel_z_mm=travel,
     )

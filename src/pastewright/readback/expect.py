@@ -11,6 +11,7 @@ from math import isfinite
 from pastewright.board.model import Point
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.readback.model import Expected, ExpectedDeposit
+from pastewright.readback.placed import tray_of_plan
 
 FORMAT = 1
 MOST_PROBLEMS = 20
@@ -31,6 +32,7 @@ class _Gathered:
     shared: bool = False
     pad_ids: list[str] = field(default_factory=list)
     where: str = ""
+    board: int = 0
 
 
 def expected_from_plan(plan: Mapping[str, object], *, file: str = "plan.json") -> Expected:
@@ -46,6 +48,8 @@ def expected_from_plan(plan: Mapping[str, object], *, file: str = "plan.json") -
     dry = plan.get("dry", False)
     if not isinstance(dry, bool):
         problems.append('"dry" must be true or false')
+    tray = tray_of_plan(plan, problems)
+    numbers = {board.name: number for number, board in enumerate(tray.boards)}
     pads = plan.get("pads")
     if not isinstance(pads, list):
         problems.append('"pads" must be a list')
@@ -61,8 +65,19 @@ def expected_from_plan(plan: Mapping[str, object], *, file: str = "plan.json") -
         if pad_id in seen:
             problems.append(f"pad {pad_id} is listed twice")
         seen.add(pad_id)
+        board = pad.get("board", tray.boards[0].name if tray.boards else "")
+        if tray.boards and board not in numbers:
+            problems.append(f"pad {pad_id} is on board {board!r}, which is not placed")
+            continue
         for index, deposit in enumerate(deposits):
-            _gather(deposit, pad_id, f"pad {pad_id}, deposits[{index}]", gathered, problems)
+            _gather(
+                deposit,
+                pad_id,
+                f"pad {pad_id}, deposits[{index}]",
+                gathered,
+                problems,
+                board=numbers.get(board, 0),
+            )
     problems.extend(_wrong_sums(gathered))
     if problems:
         more = len(problems) - MOST_PROBLEMS
@@ -75,16 +90,27 @@ def expected_from_plan(plan: Mapping[str, object], *, file: str = "plan.json") -
     return Expected(
         deposits=tuple(
             ExpectedDeposit(
-                kind=one.kind, points_mm=one.points_mm, volume_ul=one.total_ul, pad_ids=tuple(one.pad_ids)
+                kind=one.kind,
+                points_mm=one.points_mm,
+                volume_ul=one.total_ul,
+                pad_ids=tuple(one.pad_ids),
+                board=one.board,
             )
             for _, one in ordered
         ),
         dry=dry is True,
+        tray=tray,
     )
 
 
 def _gather(
-    deposit: object, pad_id: str, where: str, gathered: dict[int | str, _Gathered], problems: list[str]
+    deposit: object,
+    pad_id: str,
+    where: str,
+    gathered: dict[int | str, _Gathered],
+    problems: list[str],
+    *,
+    board: int,
 ) -> None:
     if not isinstance(deposit, Mapping):
         problems.append(f"{where} must be an object")
@@ -112,8 +138,10 @@ def _gather(
     key: int | str = number if isinstance(number, int) else where
     known = gathered.get(key)
     if known is None:
-        known = gathered[key] = _Gathered(kind, points, total, shared=number is not None, where=where)
-    elif (known.kind, known.points_mm, known.total_ul) != (kind, points, total):
+        known = gathered[key] = _Gathered(
+            kind, points, total, shared=number is not None, where=where, board=board
+        )
+    elif (known.kind, known.points_mm, known.total_ul, known.board) != (kind, points, total, board):
         problems.append(f"{where}: deposit {number} differs from the same deposit at {known.where}")
         return
     known.shares_ul += share

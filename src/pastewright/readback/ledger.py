@@ -7,7 +7,7 @@ import numpy as np
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Profile
-from pastewright.readback.match import Finder, Target, on_strip, targets
+from pastewright.readback.match import Finder, Target, on_strip, on_wipe, targets
 from pastewright.readback.model import Expected
 from pastewright.readback.timeline import Floats, Timeline
 from pastewright.readback.visits import Levels, Visit, places_in, visits
@@ -63,12 +63,15 @@ def ledger(
     moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats, expected: Expected, profile: Profile
 ) -> Ledger:
     """Return where everything that came out went."""
-    wanted = targets(expected.deposits, profile.bed)
+    wanted = targets(expected, profile.bed)
     finder = Finder(wanted, tolerance_mm=profile.verify.place_tolerance_mm)
     limit = stray_limit_ul(expected)
     found = visits(moves, where, out_ul, peak_kpa)
-    strip = [visit for visit in found if on_strip(visit, profile.bed)]
-    on_board = [visit for visit in found if not on_strip(visit, profile.bed)] if strip else found
+    tray = expected.tray
+    strip = [visit for visit in found if on_strip(visit, profile.bed, tray)]
+    wiping = [visit for visit in found if on_wipe(visit, tray.wipe)] if tray.wipe else []
+    aside = {visit.first for visit in (*strip, *wiping)}
+    on_board = [visit for visit in found if visit.first not in aside]
     dots = [visit for visit in on_board if len(visit.path_mm) == 1]
     laid: list[list[Visit]] = [[] for _ in wanted]
     unknown: list[Visit] = []

@@ -13,8 +13,9 @@ from scipy.spatial import cKDTree
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Bed
-from pastewright.readback.model import ExpectedDeposit
-from pastewright.readback.visits import Visit
+from pastewright.readback.model import Expected
+from pastewright.readback.placed import NO_TRAY, Tray, WipePlace, boards_on
+from pastewright.readback.visits import HEIGHT_GRAIN_MM, Visit
 
 STRIP_MARGIN_MM = 0.5  # beside the settling strip; a deposit there soils nothing
 MOST_CANDIDATES = 8  # beads that begin or end at one place
@@ -30,17 +31,21 @@ class Target:
     path_mm: tuple[Point, ...]
 
 
-def targets(expected: Sequence[ExpectedDeposit], bed: Bed) -> list[Target]:
-    """Return the expected deposits, moved from the board to the machine [mm]."""
-    dx, dy = bed.board_x_mm, bed.board_y_mm
-    return [
-        Target(
-            index=index,
-            is_dot=len(deposit.points_mm) == 1,
-            path_mm=tuple((x + dx, y + dy) for x, y in deposit.points_mm),
-        )
-        for index, deposit in enumerate(expected)
-    ]
+def targets(expected: Expected, bed: Bed) -> list[Target]:
+    """Return the expected deposits, moved from their boards to the machine [mm]."""
+    boards = boards_on(expected.tray, bed)
+    deposits = expected.deposits
+    paths: list[tuple[Point, ...]] = [()] * len(deposits)
+    for number, board in enumerate(boards):
+        own = [index for index, deposit in enumerate(deposits) if deposit.board == number]
+        flat = np.array([point for index in own for point in deposits[index].points_mm], dtype=np.float64)
+        places: list[Point] = list(map(tuple, board.to_machine(flat.reshape(-1, 2)).tolist()))
+        at = 0
+        for index in own:
+            count = len(deposits[index].points_mm)
+            paths[index] = tuple(places[at : at + count])
+            at += count
+    return [Target(index=index, is_dot=len(path) == 1, path_mm=path) for index, path in enumerate(paths)]
 
 
 class Finder:
@@ -124,11 +129,27 @@ def _distances(points: NDArray[np.float64], line: NDArray[np.float64]) -> NDArra
     return np.asarray(np.sqrt((nearest**2).sum(axis=2)).min(axis=1))
 
 
-def on_strip(visit: Visit, bed: Bed) -> bool:
-    """Return whether a visit stays on the settling strip."""
+def on_strip(visit: Visit, bed: Bed, tray: Tray = NO_TRAY) -> bool:
+    """Return whether a visit stays on one of the settling strips."""
     margin = STRIP_MARGIN_MM
-    return all(
-        bed.strip_x_mm - margin <= x <= bed.strip_x_mm + bed.strip_length_mm + margin
-        and abs(y - bed.strip_y_mm) <= margin
-        for x, y in visit.path_mm
+    return any(
+        all(
+            bed.strip_x_mm - margin <= x <= bed.strip_x_mm + bed.strip_length_mm + margin
+            and abs(y - bed.strip_y_mm - number * tray.strip_step_mm) <= margin
+            for x, y in visit.path_mm
+        )
+        for number in range(tray.strips)
     )
+
+
+def on_wipe(visit: Visit, wipe: WipePlace | None) -> bool:
+    """Return whether a visit goes along the wiping pad, no deeper than it may, and lays nothing there."""
+    if wipe is None or visit.volume_ul > 0 or visit.low_mm < wipe.z_mm - HEIGHT_GRAIN_MM:
+        return False
+    return all(near_wipe(np.array(place), wipe) for place in visit.path_mm)
+
+
+def near_wipe(place_mm: NDArray[np.float64], wipe: WipePlace) -> bool:
+    """Return whether a place is on the wiping pad."""
+    line = np.array([wipe.from_mm, wipe.to_mm])
+    return bool(np.isfinite(place_mm).all() and _distances(place_mm[None, :], line)[0] <= STRIP_MARGIN_MM)

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from pastewright.board.model import Point
+from pastewright.readback.placed import NO_TRAY, Tray
 
 
 class FindingKind(StrEnum):
@@ -41,20 +42,28 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedDeposit:
-    """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it."""
+    """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it.
+
+    `board` is the number of its board in `Expected.tray`.
+    """
 
     kind: str
     points_mm: tuple[Point, ...]
     volume_ul: float
     pad_ids: tuple[str, ...]
+    board: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
-    """What the program must do: deposits in board coordinates; `dry` wants a still plunger and lifted tip."""
+    """What the program must do: deposits in board coordinates; `dry` wants a still plunger and lifted tip.
+
+    `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
+    """
 
     deposits: tuple[ExpectedDeposit, ...]
     dry: bool = False
+    tray: Tray = NO_TRAY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,13 +7,16 @@ import numpy as np
 
 from pastewright.readback.controller import DWELL
 from pastewright.readback.evidence import Evidence
+from pastewright.readback.match import near_wipe
 from pastewright.readback.model import ExpectedDeposit, Finding, FindingKind
+from pastewright.readback.placed import BoardPlace
 from pastewright.readback.visits import HEIGHT_GRAIN_MM, Visit
 
 SPEED_MARGIN = 1.01  # F is written with few digits
 LEAST_STANDOFF_MM = 0.02  # below it the tip ploughs; common practice
 STANDOFF_GRAIN_MM = 0.005
 PARK_MM = 0.05
+BESIDE_MM = 3.0  # so near to a board its height is taken, not the bed's
 WAIT_S = 2.0  # longest believable wait at a deposit; longer is seconds taken for milliseconds
 WAIT_DWELLS = 20.0  # the same, in dwells of the profile
 STRIP_WAIT_S = 60.0  # and on the settling strip, or anywhere else
@@ -22,7 +25,7 @@ AXIS_NAMES = ("X", "Y", "Z", "the plunger")
 
 def sideways_below_travel(seen: Evidence) -> Iterator[Finding]:
     """No move sideways below the travel height, but along an expected bead or on the settling strip."""
-    travel = seen.profile.travel_z_mm
+    travel = seen.travel_z_mm
     for visit in seen.ledger.sideways:
         places = visit.path_mm
         what = (
@@ -43,10 +46,20 @@ def lowered_for_nothing(seen: Evidence) -> Iterator[Finding]:
 
 
 def above_the_board(seen: Evidence) -> Iterator[Finding]:
-    """The tip never touches the board, and no height is used before it was stated."""
-    board = seen.profile.bed.board_z_mm
-    for row in np.flatnonzero(seen.moves.end_mm[:, 2] < board).tolist():
-        what = f"Z {seen.moves.end_mm[row, 2]:.3f} mm is below the board at {board:.3f} mm: the tip crashes"
+    """The tip never touches a board, nor goes below the bed's height beside one, but on a wiping pad."""
+    wiped = seen.expected.tray.wipe
+    z = seen.moves.end_mm[:, 2]
+    ground = np.full(len(z), seen.profile.bed.board_z_mm)
+    for margin_mm in (BESIDE_MM, 0.0):  # what is above a board counts more than what is beside another
+        for board in seen.boards:
+            if not board.on_bed:
+                over = board.beneath(seen.moves.end_mm[:, :2], margin_mm=margin_mm)
+                ground[over] = board.ground.heights_mm(seen.moves.end_mm[over, :2])
+    for row in np.flatnonzero(z < ground).tolist():
+        place = seen.moves.end_mm[row, :2]
+        if wiped is not None and z[row] >= wiped.z_mm - HEIGHT_GRAIN_MM and near_wipe(place, wiped):
+            continue
+        what = f"Z {z[row]:.3f} mm is below the board at {ground[row]:.3f} mm: the tip crashes"
         yield Finding(kind=FindingKind.STANDOFF, what=what, line=int(seen.moves.line[row]))
 
 
@@ -55,15 +68,36 @@ def standoffs(seen: Evidence) -> Iterator[Finding]:
     bed, bore = seen.profile.bed, seen.profile.tip.bore_mm
     for index, visits in enumerate(seen.ledger.laid):
         deposit = seen.expected.deposits[index]
+        board = seen.boards[deposit.board]
         highest = max(bore, height_mm(deposit, seen)) + STANDOFF_GRAIN_MM
         for visit in visits:
-            yield from _standoff(visit, bed.board_z_mm, highest, deposit.pad_ids)
+            if board.ground.level:
+                low, high = visit.low_mm - board.ground.z_mm, visit.high_mm - board.ground.z_mm
+            else:
+                low, high = _gaps(visit, board, seen)
+            yield from _standoff(visit, low, high, highest, deposit.pad_ids)
     for visit in seen.ledger.strip:
-        yield from _standoff(visit, bed.board_z_mm, max(2 * bore, 1.0), ())
+        low, high = visit.low_mm - bed.board_z_mm, visit.high_mm - bed.board_z_mm
+        yield from _standoff(visit, low, high, max(2 * bore, 1.0), ())
 
 
-def _standoff(visit: Visit, board_mm: float, highest_mm: float, pads: tuple[str, ...]) -> Iterator[Finding]:
-    low, high = visit.low_mm - board_mm, visit.high_mm - board_mm
+def _gaps(visit: Visit, board: BoardPlace, seen: Evidence) -> tuple[float, float]:
+    """Return the least and greatest gap to a board that is not level: at the ends of each move, and half way."""
+    rows = slice(visit.first, visit.last + 1)
+    work = ~seen.where.lift[rows]
+    ends = seen.moves.end_mm[rows][work]
+    sideways = seen.where.sideways[rows][work]
+    starts = seen.moves.start_mm[rows][work]
+    places = np.concatenate([ends, ((starts + ends) / 2)[sideways]])
+    if not len(places):
+        places = seen.moves.end_mm[rows]
+    gaps = places[:, 2] - board.ground.heights_mm(places[:, :2])
+    return float(gaps.min()), float(gaps.max())
+
+
+def _standoff(
+    visit: Visit, low: float, high: float, highest_mm: float, pads: tuple[str, ...]
+) -> Iterator[Finding]:
     if not low >= LEAST_STANDOFF_MM - HEIGHT_GRAIN_MM:  # also when the height is unknown
         off, limit = low, f"less than {LEAST_STANDOFF_MM:.2f} mm: the tip ploughs"
     elif high > highest_mm:
@@ -167,10 +201,10 @@ def known_place_first(seen: Evidence) -> Iterator[Finding]:
     if len(first) and not blind[first[0]]:
         row = int(first[0])
         z = moves.end_mm[row, 2]
-        if shift[row, 0] or shift[row, 1] or z < seen.profile.travel_z_mm - HEIGHT_GRAIN_MM:
+        if shift[row, 0] or shift[row, 1] or z < seen.travel_z_mm - HEIGHT_GRAIN_MM:
             yield Finding(
                 kind=FindingKind.LOW_TRAVEL,
-                what=f"the first move must be Z alone, to the travel height of {seen.profile.travel_z_mm:.3f} mm",
+                what=f"the first move must be Z alone, to the travel height of {seen.travel_z_mm:.3f} mm",
                 line=int(moves.line[row]),
             )
 
@@ -183,7 +217,7 @@ def ends_parked(seen: Evidence) -> Iterator[Finding]:
         return
     x, y, z = seen.moves.end_mm[-1].tolist()
     line = int(seen.moves.line[-1])
-    if isnan(z) or z < seen.profile.travel_z_mm - HEIGHT_GRAIN_MM:
+    if isnan(z) or z < seen.travel_z_mm - HEIGHT_GRAIN_MM:
         yield Finding(
             kind=FindingKind.END, what=f"the program ends with the tip down, at Z {z:.3f} mm", line=line
         )

@@ -194,7 +194,7 @@ def every_place_visited(seen: Evidence) -> Iterator[Finding]:
     places = seen.moves.end_mm[:, :2]
     places = places[np.isfinite(places).all(axis=1)]
     tree = cKDTree(places) if len(places) else None
-    for target in targets(seen.expected.deposits, seen.profile.bed):
+    for target in targets(seen.expected, seen.profile.bed):
         ends = np.array([target.path_mm[0], target.path_mm[-1]])
         limit = seen.profile.verify.place_tolerance_mm
         if tree is None or np.any(tree.query(ends)[0] > limit):

@@ -73,6 +73,11 @@ def board_svg(
     return "\n".join(parts)
 
 
+def board_body(board: Board, layout: Layout, *, targets_ul: Mapping[str, float] | None = None) -> list[str]:
+    """Return a board with its paste as SVG elements [mm, board, y up], for pictures of several boards."""
+    return [*_ground(board), *_lands(board), *_paste(board, layout, targets_ul or {})]
+
+
 def _frame(board: Board, layout: Layout | None) -> tuple[float, float, float, float]:
     xs, ys = [0.0, board.size_mm[0]], [0.0, board.size_mm[1]]
     for pad in board.pads:
@@ -90,7 +95,7 @@ def _frame(board: Board, layout: Layout | None) -> tuple[float, float, float, fl
 def _ground(board: Board) -> Iterable[str]:
     if board.outline is not None:
         yield (
-            f'<path d="{_area_path(board.outline)}" fill="{colours.BOARD}" fill-rule="evenodd"'
+            f'<path d="{area_path(board.outline)}" fill="{colours.BOARD}" fill-rule="evenodd"'
             f' stroke="{colours.BOARD_EDGE}" stroke-width="0.12"/>'
         )
     else:
@@ -101,7 +106,7 @@ def _ground(board: Board) -> Iterable[str]:
         )
     for left in board.left_out:
         yield (
-            f'<path d="{_area_path(left.shape)}" fill="{colours.LEFT_OUT}" fill-rule="evenodd" opacity="0.7">'
+            f'<path d="{area_path(left.shape)}" fill="{colours.LEFT_OUT}" fill-rule="evenodd" opacity="0.7">'
             f"<title>not paste: {escape(left.reason)}</title></path>"
         )
 
@@ -116,7 +121,7 @@ def _lands(board: Board) -> Iterable[str]:
             if pad.apertures
             else colours.LAND_BARE
         )
-        head = f'<path d="{_area_path(pad.land)}" fill="{fill}" fill-rule="evenodd"'
+        head = f'<path d="{area_path(pad.land)}" fill="{fill}" fill-rule="evenodd"'
         yield (
             f"{head}><title>{escape(_pad_words(pad.id, pad.kind, pad.net))}</title></path>"
             if titled
@@ -141,13 +146,13 @@ def _pad_words(pad_id: str, kind: PadKind, net: str) -> str:
 
 
 def _apertures(board: Board) -> Iterable[str]:
-    paths = "".join(_area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
+    paths = "".join(area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
     if paths:
         yield f'<path d="{paths}" fill="{colours.APERTURE}" fill-opacity="0.75" fill-rule="evenodd"/>'
 
 
 def _paste(board: Board, layout: Layout, targets_ul: Mapping[str, float]) -> Iterable[str]:
-    openings = "".join(_area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
+    openings = "".join(area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
     if openings:
         yield (
             f'<path d="{openings}" fill="none" stroke="{colours.APERTURE}" stroke-width="0.03" opacity="0.6"/>'
@@ -239,7 +244,8 @@ def _legend(
     return parts, size * (0.6 + 1.5 * -(-len(entries) // per_row))
 
 
-def _area_path(area: Area) -> str:
+def area_path(area: Area) -> str:
+    """Return the path data of an area, holes and all."""
     polygons = area.geoms if isinstance(area, MultiPolygon) else (area,)
     return "".join(_polygon_path(polygon) for polygon in polygons)
 
@@ -251,7 +257,10 @@ def _polygon_path(polygon: Polygon) -> str:
     )
 
 
-def _n(value: float) -> str:
+def number(value: float) -> str:
     """Three decimals (a micrometre), no trailing zeros."""
     text = f"{value:.3f}".rstrip("0").rstrip(".")
     return text if text not in {"-0", ""} else "0"
+
+
+_n = number  # short: every line of the picture has several

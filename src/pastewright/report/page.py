@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 from html import escape
 from importlib.resources import files
+from math import atan2, degrees
 from typing import Any
 
 from pastewright.report.safety import CAUTIONS
@@ -33,6 +34,7 @@ def report_page(
         _verdict(document),
         _totals(document["totals"]),
         f'<div class="board">{board_svg}</div>',
+        _placement(document.get("placement")),
         _list("Needs a look", _all_warnings(document), css="warn"),
         _what_if(scenarios_svg, scenario_words),
         _figure(
@@ -102,6 +104,40 @@ def _totals(totals: Mapping[str, Any]) -> str:
         + "".join(f"<div><b>{escape(value)}</b>{escape(words)}</div>" for value, words in cells)
         + "</div>"
     )
+
+
+def _placement(placement: Mapping[str, Any] | None) -> str:
+    """Say where each board lies, unless one lies in the bed's corner as the profile says."""
+    boards = placement["boards"] if placement else []
+    if not boards or [step["what"] for step in boards[0]["steps"]] == ["corner on the bed"]:
+        return ""
+    rows = []
+    for board in boards:
+        surface = board["surface"]
+        height = (
+            "level"
+            if not (surface["slope_x"] or surface["slope_y"] or "mesh" in surface)
+            else ("tilted" + (" and bowed" if "mesh" in surface else ""))
+        )
+        (a, _), (c, _) = board["matrix"]
+        rows.append(
+            f"<tr><td>{escape(board['name'] or 'the board')}</td>"
+            f"<td>{escape('; '.join(_step_words(step) for step in board['steps']))}</td>"
+            f'<td class="n">{board["shift_mm"][0]:.3f}</td><td class="n">{board["shift_mm"][1]:.3f}</td>'
+            f'<td class="n">{degrees(atan2(c, a)):+.3f}°</td>'
+            f'<td class="n">{surface["z_mm"]:.3f}</td><td>{height}</td></tr>'
+        )
+    return (
+        "<h2>Where it lies</h2><p>Machine coordinates; the program was compared with these in them.</p>"
+        '<div class="scroll"><table><thead><tr><th>Board</th><th>Known from</th><th class="n">Corner X</th>'
+        '<th class="n">Corner Y</th><th class="n">X axis</th><th class="n">Height</th><th>Surface</th></tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table></div>"
+    )
+
+
+def _step_words(step: Mapping[str, Any]) -> str:
+    points = step.get("points")
+    return f"{step['what']} ({step['fit']} fit of {len(points)} points)" if points else str(step["what"])
 
 
 def _minutes(seconds: float) -> str:

@@ -1,20 +1,26 @@
 """A finished plan to its picture and its report."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from pastewright.board.model import Board
+from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Layout
 from pastewright.plan.pipeline import Plan
 from pastewright.report.board_svg import Look, board_svg
 from pastewright.report.page import report_page
 from pastewright.report.plots import Scenario, pressure_svg, scenarios_svg
+from pastewright.report.tray_svg import tray_svg
 
 MOST_LOOKS = 2000
+Skipped = Sequence[tuple[str, Sequence[Point]]]
 
 
-def render_report(plan: Plan) -> tuple[str, str]:
-    """Return the board's picture (SVG) and the report (HTML) of a plan."""
-    picture = _picture(plan, standalone=True)
+def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
+    """Return the picture (SVG) and the report (HTML) of a plan.
+
+    `skipped` are names and corners [mm, machine] of a tray's boards that are marked bad.
+    """
+    picture = _picture(plan, skipped, standalone=True)
     scenarios = [
         Scenario(
             name=scenario.name,
@@ -27,7 +33,7 @@ def render_report(plan: Plan) -> tuple[str, str]:
     ]
     page = report_page(
         plan.document,
-        board_svg=_picture(plan, standalone=False),
+        board_svg=_picture(plan, skipped, standalone=False),
         pressure_svg=pressure_svg(
             plan.verdict.trace, yield_kpa=plan.bench.yield_kpa, rest_kpa=plan.bench.rest_kpa
         )
@@ -41,13 +47,33 @@ def render_report(plan: Plan) -> tuple[str, str]:
     return picture, page
 
 
-def _picture(plan: Plan, *, standalone: bool) -> str:
+def _picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
+    if len(plan.placements.boards) > 1 or skipped:
+        return _tray_picture(plan, skipped, standalone=standalone)
     return board_svg(
         plan.board,
         layout=plan.layout,
         targets_ul={dose.pad_id: dose.target_ul for dose in plan.doses},
         tour=plan.tour,
         looks=_looks(plan.board, plan.layout, {dose.pad_id: dose.warnings for dose in plan.doses}),
+        standalone=standalone,
+    )
+
+
+def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
+    """Return the picture of a tray; all its boards are copies of the first."""
+    count = len(plan.placements.boards)
+    pads, deposits = len(plan.board.pads) // count, len(plan.layout.deposits) // count
+    first = replace(plan.board, pads=plan.board.pads[:pads])
+    layout = replace(plan.layout, deposits=plan.layout.deposits[:deposits], pads=plan.layout.pads[:pads])
+    return tray_svg(
+        first,
+        layout,
+        plan.placements,
+        plan.motions,
+        plan.profile,
+        targets_ul={dose.pad_id: dose.target_ul for dose in plan.doses[:pads]},
+        skipped=skipped,
         standalone=standalone,
     )
 

@@ -1,0 +1,194 @@
+"""What a person is shown and asked before a run, and about deposits in doubt."""
+
+import os
+import sys
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
+from time import time
+from typing import Any
+
+import typer
+from rich.markup import escape
+
+from pastewright.cli.console import out as console
+from pastewright.cli.journals import write_picture
+from pastewright.cli.run_choice import Options
+from pastewright.link.bookkeeping import PasteBook
+from pastewright.link.conduct import unix_s
+from pastewright.link.job import Job
+from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import RunRow, State
+from pastewright.problems import one_error
+from pastewright.profile.model import Profile
+
+
+def show_job(
+    job: Job,
+    deposits: Collection[int],
+    name: str,
+    number: int,
+    document: Mapping[str, Any],
+    profile: Profile,
+) -> None:
+    """Print what will be laid, where, and how long it takes."""
+    laid = [one for one in job.deposits if one.id in deposits]
+    share = len(laid) / max(len(job.deposits), 1)
+    console.print(
+        f"[bold]{escape(job.board)}[/], {job.side} side, board {number}: {escape(name)} on {escape(profile.name)}"
+        + (" [bold](dry: tip in the air, plunger still)[/]" if job.dry else "")
+    )
+    console.print(
+        f"  {len(laid)} of {len(job.deposits)} deposits, {sum(one.volume_ul for one in laid):.2f} µL and"
+        f" {job.strip_ul:.1f} µL for the settling strip, about {max(job.machine_s * share / 60, 0.1):.1f} min"
+    )
+    console.print(
+        f"  travel at Z {profile.travel_z_mm:g} mm; board corner at X {profile.bed.board_x_mm:g}"
+        f" Y {profile.bed.board_y_mm:g}, its surface at Z {profile.bed.board_z_mm:g}"
+    )
+    planned_with = str((document.get("profile") or {}).get("sha256", ""))
+    if planned_with and planned_with != profile.sha256:
+        console.print("[yellow]look[/] the profile has changed since this program was planned")
+
+
+def show_paste(
+    journal: Journal,
+    job: Job,
+    deposits: Collection[int],
+    profile: Profile,
+    options: Options,
+    opened_at: float | None,
+) -> list[str]:
+    """Print what is in the barrel; returns the questions that follow from it."""
+    if job.dry:
+        return []
+    fill_ul = profile.barrel.fill_ul if options.fill_ul is None else options.fill_ul
+    need_ul = job.strip_ul + sum(one.volume_ul for one in job.deposits if one.id in deposits)
+    book = PasteBook(
+        fill_ul=fill_ul,
+        used_ul=journal.used_ul(lot=options.lot, opened_at=opened_at),
+        board_ul=job.paste_ul,
+        strip_ul=job.strip_ul,
+        opened_s=None if opened_at is None else time() - opened_at,
+        floor_life_s=profile.run.floor_life_s,
+    )
+    console.print(
+        f"  barrel: {book.left_ul:.0f} of {fill_ul:.0f} µL left"
+        + (f" of lot {escape(options.lot)}" if options.lot else "")
+        + f", enough for {book.boards_left} boards"
+    )
+    for words in book.warnings(run_s=job.machine_s, need_ul=need_ul):
+        console.print(f"[yellow]look[/] {words}")
+    return [f"{words[:1].upper()}{words[1:]}. Run all the same?" for words in book.obstacles(need_ul=need_ul)]
+
+
+def run_questions(profile: Profile, job: Job, journal: Journal) -> list[str]:
+    """Return what the profile wants asked before a new board."""
+    run = profile.run
+    asked = []
+    if run.confirm_board:
+        asked.append(f"Does the board {job.board!r} lie at its place, held fast?")
+    if run.confirm_side:
+        asked.append(f"Is its {job.side} side up?")
+    if run.confirm_tip_clear:
+        asked.append("Is the way of the tip clear, and are hands out of the gantry?")
+    if not run.home:
+        asked.append("Is the machine homed, and does it know where the board lies?")
+    if run.confirm_air and not job.dry and not journal.ran_in_air(job.sha256):
+        asked.append("The journal knows of no run of this program in the air (--dry). Run it with paste now?")
+    return asked
+
+
+def resume_questions(profile: Profile, job: Job) -> list[str]:
+    """Return what must be asked before a board is gone on with."""
+    asked = ["Has the board not been moved since? (If it was, it must be registered anew first.)"]
+    if not profile.run.home:
+        asked.append("Is the machine homed again? After a reset or power cut it does not know where it is.")
+    if not job.dry:
+        asked.append("Is the settling strip's place free again, and the tip clean?")
+    if profile.run.confirm_tip_clear:
+        asked.append("Is the way of the tip clear, and are hands out of the gantry?")
+    return asked
+
+
+def ask(questions: Sequence[str], options: Options) -> None:
+    """Ask each question; a no ends the command, and so does having nobody to ask."""
+    if options.yes:
+        return
+    if questions and not sys.stdin.isatty():
+        raise one_error(
+            "this run has questions, and there is nobody to ask",
+            "Run it at a terminal, or answer them all with --yes: " + " ".join(questions),
+        )
+    for question in questions:
+        if not typer.confirm(question):
+            raise typer.Abort
+
+
+def with_defaults(options: Options, row: RunRow) -> Options:
+    """Return the options, with those of the earlier run where nothing was said."""
+    return Options(
+        port=options.port or row.port,
+        baud=options.baud,
+        journal=options.journal,
+        yes=options.yes,
+        lot=options.lot or row.lot,
+        opened=options.opened,
+        note=options.note,
+        fill_ul=row.fill_ul if options.fill_ul is None else options.fill_ul,
+    )
+
+
+def unfinished_run(journal: Journal, run_number: int | None) -> RunRow:
+    """Return the run named, or the latest whose board is not finished."""
+    if run_number is not None:
+        return journal.run(run_number)
+    for row in journal.runs():
+        if row.counts[State.DONE] < sum(row.counts.values()):
+            return row
+    raise one_error("every board in the journal is finished", "`pastewright runs` lists them.")
+
+
+def at_work(process: int) -> bool:
+    """Whether a process of this number works on a run; a number used again by another program does not count."""
+    if process == os.getpid():
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    words = Path(f"/proc/{process}/cmdline")
+    try:
+        return b"python" in (line := words.read_bytes()) or b"pastewright" in line
+    except OSError:
+        return True
+
+
+def decide(journal: Journal, job: Job, row: RunRow, in_doubt: str, options: Options) -> None:
+    """Show the deposits in doubt on a picture, and enter what the person says of each."""
+    doubted = [one for one in journal.deposits(row.board) if one.state is State.TO_BE_CHECKED]
+    if not doubted:
+        return
+    picture = write_picture(journal, job, row, None)
+    console.print(f"[bold red]{len(doubted)} in doubt[/]: started, and nobody knows how far they came")
+    console.print(f"  picture  {escape(str(picture))}")
+    places = {laid.id: laid for laid in job.deposits}
+    for one in doubted:
+        x, y = places[one.deposit].points_mm[0]
+        console.print(
+            f"  {escape(', '.join(one.pads[:4]))}: {places[one.deposit].kind} at X {x:.2f} Y {y:.2f} mm of the board,"
+            f" {one.volume_ul:.4f} µL ({escape(one.why)})"
+        )
+        answer = in_doubt
+        if answer == "ask":
+            if options.yes or not sys.stdin.isatty():
+                answer = "leave"
+            else:
+                answer = typer.prompt(
+                    "  is it [there], shall it be [laid], or [leave] it for now", default="leave"
+                )
+        answer = {"t": "there", "l": "lay", "laid": "lay"}.get(answer.strip().lower(), answer.strip().lower())
+        if answer in ("there", "lay"):
+            journal.decide(row.board, [one.deposit], is_there=answer == "there", run=row.id, now_s=unix_s())
+    console.print()

@@ -1,0 +1,162 @@
+"""What is to be run: program, plan and options to a job and its deposits, with everything wrong said at the door."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fnmatch import fnmatchcase
+from pathlib import Path
+from time import time
+from typing import Any
+
+from pastewright.link.job import Job
+from pastewright.link.journal import Journal
+from pastewright.problems import one_error
+from pastewright.profile.model import Profile
+
+MOST_BYTES = 200_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What both commands take from the command line."""
+
+    port: str
+    baud: int | None
+    journal: Path | None
+    yes: bool
+    lot: str
+    opened: str
+    note: str
+    fill_ul: float | None
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a program; raises `InputError` for what cannot be one."""
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise one_error(
+                f"{path.stat().st_size / 1e6:.0f} MB is too large", "Check the file.", file=str(path)
+            )
+        return path.read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        raise one_error(
+            f"it cannot be read: {error.strerror or error}", "Check the name.", file=str(path)
+        ) from None
+
+
+def read_document(path: Path) -> Mapping[str, Any]:
+    """Return a plan.json; raises `InputError` for what is none."""
+    try:
+        document = json.loads(read_text(path))
+    except (json.JSONDecodeError, RecursionError) as error:
+        raise one_error(
+            f"this is not JSON: {error}", "Give the plan.json that `pastewright plan` wrote.", file=str(path)
+        ) from None
+    if not isinstance(document, dict):
+        raise one_error(
+            "this is no plan", "Give the plan.json that `pastewright plan` wrote.", file=str(path)
+        )
+    return document
+
+
+def check_fits(job: Job, profile: Profile, program: Path) -> None:
+    """Raise `InputError` where the program was not written for this bench."""
+    if job.dialect != profile.controller.dialect or job.letter != profile.plunger.letter:
+        raise one_error(
+            f"the program is {job.dialect} with the plunger on {job.letter}, the profile says"
+            f" {profile.controller.dialect} with {profile.plunger.letter}",
+            "Give the profile that the program was planned with.",
+            file=str(program),
+        )
+
+
+def check_verified(
+    text: str, document: Mapping[str, Any], profile: Profile, program: Path, plan_file: Path
+) -> None:
+    """Read the program back; raise `InputError` with the first finding if there is one."""
+    from pastewright.readback.expect import expected_from_plan
+    from pastewright.readback.verify import verify
+
+    verdict = verify(text, expected_from_plan(dict(document), file=str(plan_file)), profile)
+    if not verdict.ok:
+        first = verdict.findings[0]
+        raise one_error(
+            f"the program is not verified: {len(verdict.findings)} findings, the first: {first.what}",
+            "Look with `pastewright verify`; --even-if-unverified runs it all the same.",
+            file=str(program),
+            line=first.line or None,
+        )
+
+
+def wanted_deposits(
+    job: Job, document: Mapping[str, Any], from_pad: str | None, only: Sequence[str]
+) -> set[int]:
+    """Return the deposits to lay, from --from and --only."""
+    wanted = [laid.id for laid in job.deposits]
+    if from_pad is not None:
+        starts = [index for index, laid in enumerate(job.deposits) if from_pad in laid.pads]
+        if not starts:
+            raise one_error(
+                f"--from {from_pad}: no deposit lies on such a pad", f"Pads are: {_some(job.pads)}."
+            )
+        wanted = wanted[starts[0] :]
+    if only:
+        refs = {str(pad["id"]): str(pad.get("ref", "")) for pad in document["pads"]}
+        unmatched = []
+        chosen_pads: set[str] = set()
+        for pattern in only:
+            found = {
+                pad
+                for pad in job.pads
+                if fnmatchcase(refs.get(pad, ""), pattern) or fnmatchcase(pad, pattern)
+            }
+            chosen_pads |= found
+            if not found:
+                unmatched.append(pattern)
+        if unmatched:
+            raise one_error(
+                f"--only {', '.join(unmatched)}: no deposit lies there",
+                f"Give references or pads, shell-style. There are: {_some(sorted(set(refs.values())))}.",
+            )
+        by_id = {laid.id: laid for laid in job.deposits}
+        wanted = [deposit for deposit in wanted if chosen_pads & set(by_id[deposit].pads)]
+    if not wanted:
+        raise one_error("nothing is left to lay with --from and --only together", "Leave one of them out.")
+    return set(wanted)
+
+
+def _some(names: Sequence[str]) -> str:
+    shown = [name for name in names if name][:12]
+    return ", ".join(shown) + (", …" if len(names) > len(shown) else "")
+
+
+def board_number_of(journal: Journal, job: Job, wanted: int | None) -> int:
+    """Return the number of the board that begins; one that is in the journal is an `InputError`."""
+    if wanted is None:
+        return journal.next_number(job.sha256)
+    for row in journal.runs():
+        if row.program == job.sha256 and row.number == wanted and not row.dry and not job.dry:
+            raise one_error(
+                f"board {wanted} of this program is in the journal already (run {row.id})",
+                f"`pastewright resume {row.id}` goes on with it; another board has another number.",
+            )
+    return wanted
+
+
+def opened_at_of(words: str) -> float | None:
+    """Return when the paste was opened [s since 1970] from "2h", "45min" or a date and time; "" is None."""
+    if not words:
+        return None
+    text = words.strip().lower()
+    for unit, seconds in (("min", 60.0), ("h", 3600.0), ("d", 86400.0)):
+        if text.endswith(unit) and text.removesuffix(unit).strip().replace(".", "", 1).isdigit():
+            # Whole minutes, so that "2h" said again for the same barrel a moment later may mean the same.
+            return round((time() - float(text.removesuffix(unit)) * seconds) / 60) * 60.0
+    try:
+        return datetime.fromisoformat(words.strip()).timestamp()
+    except ValueError:
+        raise one_error(
+            f"--opened {words!r} is no time",
+            'Say how long ago ("2h", "45min", "1d") or when ("2026-05-01 09:30").',
+        ) from None

@@ -1,0 +1,75 @@
+"""The `Job`: what is particular to one board: parts left out, rules, single pads, zones, order."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fnmatch import fnmatchcase
+
+from pastewright.board.model import Side
+from pastewright.profile.model import DoseRule
+
+Patterns = tuple[str, ...]
+
+
+def meets(patterns: Patterns, name: str) -> bool:
+    """Return whether a name meets one of the shell-style patterns; no name meets none."""
+    return bool(name) and any(fnmatchcase(name, pattern) for pattern in patterns)
+
+
+class Turn(StrEnum):
+    """When a pad's paste is laid."""
+
+    FIRST = "first"
+    BETWEEN = "between"
+    LAST = "last"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadWish:
+    """What one pad shall get instead: a volume, a share of its dose, or nothing. Exactly one of them acts."""
+
+    id: str
+    volume_ul: float | None
+    scale: float | None
+    skip: bool
+    note: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zone:
+    """A box [mm, board] that the tip keeps out of. `height_mm` None: nothing passes over it at any height."""
+
+    name: str
+    x_from_mm: float
+    x_to_mm: float
+    y_from_mm: float
+    y_to_mm: float
+    height_mm: float | None
+    margin_mm: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """All that a job file says; `sha256` names its exact text."""
+
+    file: str
+    sha256: str
+    side: Side | None = None
+    not_fitted: Patterns = ()
+    rules: tuple[DoseRule, ...] = ()
+    pads: tuple[PadWish, ...] = ()
+    zones: tuple[Zone, ...] = ()
+    first: Patterns = ()
+    last: Patterns = ()
+    note: str = ""
+
+    def turn_of(self, ref: str) -> Turn:
+        """Return when the pads of a part are laid."""
+        if meets(self.first, ref):
+            return Turn.FIRST
+        return Turn.LAST if meets(self.last, ref) else Turn.BETWEEN
+
+
+NO_JOB = Job(file="", sha256="")
+"""The job that asks for nothing."""

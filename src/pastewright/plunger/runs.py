@@ -1,0 +1,96 @@
+"""Walks to even walks: the tip walks already while pressure builds up and still while it goes.
+
+    path   |--run in--|---------------- steady ----------------|--run out--|
+    sweep     prime                     feed                      retract
+
+Laid standing, what leaks while priming and retracting would lie in two lumps at the ends. Evenly spread, a leak s of
+a bead V long L is worth the length L·s/V. It comes late in the prime and early in the retraction, so that walking all
+of that length would leave the very ends bare; `RUN_SHARE` of it puts the middle of the leak about where it belongs.
+
+The plunger sets the time of a run, so the leaks are the same as standing, and so is the cycle.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pastewright.plunger.bead import BeadTable, bead_table, flow_range_ul_s
+from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.walk import Walk
+
+Floats = NDArray[np.float64]
+
+# With the leak's middle at about 0.85 of the prime's way and 0.3 of the retraction's (simulated, on the example
+# benches), runs of 0.6 and 0.7 of the even length would put it right. Of 0.5, 0.65, 0.8 and 1 the middle two leave the
+# paste laid up to any point of the path nearest to its share: 4 to 10 % of the bead off, standing 12 to 50 %.
+RUN_SHARE = 0.6
+
+# A walk is slowed until its leaks are no more than this share of the bead, or to the least share of its speed.
+LEAK_SHARE = 0.4
+LEAST_SPEED = 0.25
+SPEEDS = 13
+
+# Shorter than this a run is not worth a line; controllers round places to 0.01 or 0.001 mm.
+LEAST_RUN_MM = 0.05
+
+# Share of the bead's first or last leg that a run may take: of the only leg, and of one of several.
+OF_ONLY_LEG = 0.4
+OF_OUTER_LEG = 0.8
+
+
+def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench) -> tuple[Walk, ...]:
+    """Return the same paths with runs at their ends, for beads of the given volumes > 0 [µL].
+
+    A walk whose leaks are more than 40 % of its bead is slowed, to a quarter at least: less flow leaks less.
+    """
+    volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
+    if not volumes.size:
+        return ()
+    slowest, fastest = flow_range_ul_s(volumes, walks, bench)
+    table = bead_table(slowest, fastest, bench)
+    lengths = np.array([walk.length_mm for walk in walks])
+    speeds = np.array([walk.speed_mm_s for walk in walks])
+    top = np.minimum(volumes * speeds / lengths, fastest)
+    share = _speed_shares(volumes, top, table)
+    flow = top * share
+    even_mm = RUN_SHARE * lengths / volumes
+    runs_in = even_mm * table.prime_leak_ul(flow)
+    runs_out = even_mm * table.retract_leak_ul(flow)
+    # What the tip may walk in the time of a sweep, neither faster nor more jerkily than along the bead.
+    sweep_ul = table.spare_ul(flow) + bench.backlash_ul
+    return tuple(
+        _with_runs(walk, slow * walk.speed_mm_s, into, out, sweep, bench)
+        for walk, slow, into, out, sweep in zip(
+            walks, share.tolist(), runs_in.tolist(), runs_out.tolist(), sweep_ul.tolist(), strict=True
+        )
+    )
+
+
+def _speed_shares(volumes: Floats, top: Floats, table: BeadTable) -> Floats:
+    """The largest share of the speed at which the leaks are small enough, or the least."""
+    share = np.full_like(volumes, LEAST_SPEED)
+    for slower in np.geomspace(LEAST_SPEED, 1.0, SPEEDS):
+        flow = slower * top
+        leaks = table.prime_leak_ul(flow) + table.retract_leak_ul(flow)
+        share = np.where(leaks <= LEAK_SHARE * volumes, slower, share)
+    return share
+
+
+def _with_runs(
+    walk: Walk, speed_mm_s: float, into_mm: float, out_mm: float, sweep_ul: float, bench: PlungerBench
+) -> Walk:
+    legs = list(walk.legs_mm)
+    of_leg = OF_ONLY_LEG if len(legs) == 1 else OF_OUTER_LEG
+    most = min(
+        walk.speed_mm_s * sweep_ul / bench.push_ul_s,
+        walk.accel_mm_s2 * sweep_ul / bench.accel_ul_s2,
+    )
+    into = min(into_mm, of_leg * legs[0], most)
+    out = min(out_mm, of_leg * legs[-1], most)
+    into = into if into >= LEAST_RUN_MM else 0.0
+    out = out if out >= LEAST_RUN_MM else 0.0
+    legs[0] -= into
+    legs[-1] -= out
+    return replace(walk, legs_mm=tuple(legs), speed_mm_s=speed_mm_s, run_in_mm=into, run_out_mm=out)

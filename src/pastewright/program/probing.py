@@ -1,0 +1,100 @@
+"""A probing journey to the text of a program: the dialect's own probe word, and nothing that moves the plunger.
+
+    raise to the safe height · per place: travel, round tall parts, down to travel height, probe, up · park
+
+What the controller answers to each probe is read back by `place.points`.
+"""
+
+from pastewright.board.model import Point
+from pastewright.place.probe import Probing
+from pastewright.problems import one_error
+from pastewright.profile.model import DialectName, ProbeWord, Profile
+from pastewright.program.dialects import DIALECTS
+from pastewright.program.model import Program
+from pastewright.program.write import feed_text
+
+OPENING = {
+    DialectName.REPRAP: ("G21", "G90"),
+    DialectName.NGC: ("G21 G90 G94", "G17 G40 G49 G80", "G54", "G61.1"),
+}
+CLOSING = {DialectName.REPRAP: "M400", DialectName.NGC: "M2"}
+SAFETY = (
+    "Home all axes first. Take the paste off the tip, or use a probe: what touches the board must be clean.",
+    "Stay at the stop while it runs. A probe that does not answer goes on pushing until the controller gives up.",
+)
+
+
+def probing_program(journey: Probing, profile: Profile, *, board: str) -> Program:
+    """Return the program that probes the journey's places in order.
+
+    Raises `InputError` where the dialect has no such probe word.
+    """
+    controller, probe = profile.controller, profile.probe
+    if probe.word is ProbeWord.SINGLE and controller.dialect is DialectName.NGC:
+        raise one_error(
+            "probe.word is G30, which in RS274/NGC goes to a stored place instead of probing",
+            'Write word = "G38.2" in [probe].',
+            file=profile.file,
+        )
+    dialect = DIALECTS[controller.dialect]
+    lines = _Lines(profile)
+    for text in (f"probe the height of {board}", f"{len(journey.stops)} places", *SAFETY):
+        lines.text.append(dialect.comment(text))
+    lines.text.extend(OPENING[controller.dialect])
+    lines.up(journey.safe_z_mm, journey.safe_z_mm)
+    at_safe = True
+    for number, stop in enumerate(journey.stops, 1):
+        lines.text.append(dialect.comment(f"place {number}"))
+        if stop.over and not at_safe:
+            lines.up(journey.safe_z_mm, journey.safe_z_mm)
+        for place in (*stop.by_mm, stop.at_mm):
+            lines.across(place)
+        if stop.over and journey.safe_z_mm > journey.travel_z_mm:
+            lines.down(journey.travel_z_mm)
+        lines.probe(journey.low_z_mm)
+        lines.up(journey.travel_z_mm, journey.safe_z_mm)
+        at_safe = journey.safe_z_mm <= journey.travel_z_mm
+    if not at_safe:
+        lines.up(journey.safe_z_mm, journey.safe_z_mm)
+    lines.head((profile.bed.park_x_mm, profile.bed.park_y_mm))
+    lines.text.append(CLOSING[controller.dialect])
+    return Program(text="\n".join(lines.text) + "\n", suffix=dialect.suffix, deposit_lines={})
+
+
+class _Lines:
+    """Lines that move the head so that the probe is where it is wanted."""
+
+    def __init__(self, profile: Profile) -> None:
+        self.text: list[str] = []
+        self._profile = profile
+        self._decimals = profile.controller.decimals
+        self._rapid_has_feed = DIALECTS[profile.controller.dialect].rapid_has_feed
+
+    def up(self, z_mm: float, highest_mm: float) -> None:
+        self.text.append(
+            f"G0 Z{self._n(min(z_mm, highest_mm))}{self._feed(self._profile.machine.speed_z_mm_s)}"
+        )
+
+    def down(self, z_mm: float) -> None:
+        self.text.append(f"G1 Z{self._n(z_mm)} F{feed_text(self._profile.machine.speed_z_mm_s * 60)}")
+
+    def across(self, place_mm: Point) -> None:
+        probe = self._profile.probe
+        self.head((place_mm[0] - probe.offset_x_mm, place_mm[1] - probe.offset_y_mm))
+
+    def head(self, place_mm: Point) -> None:
+        x, y = place_mm
+        self.text.append(f"G0 X{self._n(x)} Y{self._n(y)}{self._feed(self._profile.machine.speed_xy_mm_s)}")
+
+    def probe(self, low_z_mm: float) -> None:
+        probe = self._profile.probe
+        if probe.word is ProbeWord.SINGLE:
+            self.text.append("G30")
+        else:
+            self.text.append(f"G38.2 Z{self._n(low_z_mm)} F{feed_text(probe.speed_mm_s * 60)}")
+
+    def _feed(self, speed_mm_s: float) -> str:
+        return f" F{feed_text(speed_mm_s * 60)}" if self._rapid_has_feed else ""
+
+    def _n(self, value_mm: float) -> str:
+        return f"{round(value_mm, self._decimals) + 0.0:.{self._decimals}f}"

@@ -1,0 +1,175 @@
+"""The picture of a tray: each board where it lies on the machine, its bow in colour, strips, wipe and the way between.
+
+One board is drawn once and used where its transform puts it, so that twenty boards make a file little larger than
+one. One user unit is one millimetre of the machine; y is flipped once.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+
+import numpy as np
+
+from pastewright.board.model import Board, Point
+from pastewright.deposit.model import Layout
+from pastewright.motion.model import Motions, Step
+from pastewright.place.transform import Placement, Placements, corners_mm
+from pastewright.profile.model import Profile
+from pastewright.report import colours
+from pastewright.report.board_svg import board_body
+
+MARGIN_MM = 6.0
+CELLS = 24
+LEAST_BOW_MM = 0.02  # flatter boards are not coloured
+
+
+def tray_svg(
+    board: Board,
+    layout: Layout,
+    placements: Placements,
+    motions: Motions,
+    profile: Profile,
+    *,
+    targets_ul: Mapping[str, float] | None = None,
+    skipped: Sequence[tuple[str, Sequence[Point]]] = (),
+    standalone: bool = True,
+) -> str:
+    """Return the picture as SVG text.
+
+    `board` and `layout` are of one board; `skipped` are names and corners [mm, machine] of boards left out.
+    """
+    bed = profile.bed
+    strips = [
+        (bed.strip_x_mm, bed.strip_y_mm + k * placements.strip_step_mm)
+        for k in range(len(placements.boards) if placements.settle else 1)
+    ]
+    outlines = {one.name: corners_mm(board.size_mm, one.affine) for one in placements.boards}
+    points = [tuple(corner) for four in outlines.values() for corner in four.tolist()]
+    points += [corner for _, four in skipped for corner in four]
+    points += [*strips, *((x + bed.strip_length_mm, y) for x, y in strips)]
+    if placements.wipe is not None:
+        points += [placements.wipe.from_mm, placements.wipe.to_mm]
+    (x0, y0), (x1, y1) = np.min(points, axis=0) - MARGIN_MM, np.max(points, axis=0) + MARGIN_MM
+    width, height = x1 - x0, y1 - y0
+    size = f' width="{_n(width * 6)}" height="{_n(height * 6)}"' if standalone else ""
+    words = escape(f"{len(placements.boards)} boards of {board.name}, {board.side} side", quote=True)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height)}"{size}'
+        f' role="img" aria-label="{words}" font-family="sans-serif">',
+        '<defs><g id="board">',
+        *board_body(board, layout, targets_ul=targets_ul),
+        "</g></defs>",
+        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height)}" fill="{colours.GROUND}"/>',
+        '<g transform="scale(1 -1)">',
+    ]
+    for one in placements.boards:
+        where = one.affine
+        numbers = (where.xx, where.yx, where.xy, where.yy, where.x_mm, where.y_mm)
+        matrix = " ".join(f"{value:.7g}" for value in numbers)
+        parts.append(f'<use href="#board" transform="matrix({matrix})"/>')
+        parts += _bow(one, outlines[one.name].tolist())
+    parts += _left_out(skipped)
+    parts += [
+        f'<path d="M{_n(x)} {_n(y)}h{_n(bed.strip_length_mm)}" stroke="{colours.APERTURE}" stroke-width="1"'
+        ' stroke-linecap="round"><title>settling strip</title></path>'
+        for x, y in strips
+    ]
+    if placements.wipe is not None:
+        (xa, ya), (xb, yb) = placements.wipe.from_mm, placements.wipe.to_mm
+        parts.append(
+            f'<path d="M{_n(xa)} {_n(ya)}L{_n(xb)} {_n(yb)}" stroke="{colours.TRAVEL}" stroke-width="2.4"'
+            ' stroke-linecap="round" stroke-opacity="0.7"><title>wiping pad</title></path>'
+        )
+    parts.append(_way(motions))
+    parts.append("</g>")
+    parts += _names(placements.boards, outlines, skipped)
+    parts.append("</svg>")
+    return "\n".join(parts)
+
+
+def _bow(one: Placement, corners: Sequence[Point]) -> Iterable[str]:
+    """Colour a board by how far its surface is from a plane: warm above, cold below."""
+    mesh = one.surface.mesh
+    if mesh is None:
+        return
+    a, b, _, d = np.array(corners)
+    shares = (np.arange(CELLS) + 0.5) / CELLS
+    u, v = np.meshgrid(shares, shares)
+    places = a + u[..., None] * (b - a) + v[..., None] * (d - a)
+    heights = one.surface.heights_mm(places).ravel()
+    flat = places.reshape(-1, 2)
+    columns = np.column_stack([np.ones(len(flat)), flat])
+    off = heights - columns @ np.linalg.lstsq(columns, heights, rcond=None)[0]
+    most = float(np.abs(off).max())
+    if np.ptp(off) < LEAST_BOW_MM:
+        return
+    across, up = (b - a) / CELLS, (d - a) / CELLS
+    words = f"board {one.name}: bow {np.ptp(off):.2f} mm"
+    yield f'<g fill-opacity="0.4"><title>{escape(words)}</title>'
+    for (x, y), value in zip(flat.tolist(), off.tolist(), strict=True):
+        share = value / most
+        colour = (
+            f"rgb(255,{round(200 - 160 * share)},60)"
+            if share > 0
+            else f"rgb(60,{round(200 + 120 * share)},255)"
+        )
+        corner = np.array([x, y]) - (across + up) / 2
+        path = "L".join(
+            f"{_n(px)} {_n(py)}" for px, py in (corner, corner + across, corner + across + up, corner + up)
+        )
+        yield f'<path d="M{path}Z" fill="{colour}" fill-opacity="{abs(share) * 0.55:.2f}"/>'
+    yield "</g>"
+
+
+def _left_out(skipped: Sequence[tuple[str, Sequence[Point]]]) -> Iterable[str]:
+    for name, corners in skipped:
+        path = "L".join(f"{_n(x)} {_n(y)}" for x, y in corners)
+        (xa, ya), (xb, yb), (xc, yc), (xd, yd) = corners
+        yield (
+            f'<path d="M{path}ZM{_n(xa)} {_n(ya)}L{_n(xc)} {_n(yc)}M{_n(xb)} {_n(yb)}L{_n(xd)} {_n(yd)}" fill="none"'
+            f' stroke="{colours.LOOK}" stroke-width="0.5" stroke-dasharray="2 1.2">'
+            f"<title>board {escape(name)} is marked bad</title></path>"
+        )
+
+
+def _way(motions: Motions) -> str:
+    """Return the way of every travel, thin enough for thousands."""
+    hops = []
+    last: Point | None = None
+    for move in motions.moves:
+        here = (move.x_mm, move.y_mm)
+        if move.step is Step.TRAVEL and last is not None:
+            hops.append(f"M{_n(last[0])} {_n(last[1])}L{_n(here[0])} {_n(here[1])}")
+        if move.step is not Step.RAISE:
+            last = here
+    return f'<path d="{"".join(hops)}" stroke="{colours.TRAVEL}" stroke-width="0.12" stroke-opacity="0.5" fill="none"/>'
+
+
+def _names(
+    boards: Sequence[Placement],
+    outlines: Mapping[str, np.ndarray],
+    skipped: Sequence[tuple[str, Sequence[Point]]],
+) -> Iterable[str]:
+    for name, corners, more in [
+        *((one.name, outlines[one.name], _turn_words(one)) for one in boards),
+        *((name, np.array(corners), "bad, skipped") for name, corners in skipped),
+    ]:
+        x, y = float(corners[:, 0].min()), float(corners[:, 1].max())
+        yield (
+            f'<text x="{_n(x)}" y="{_n(-y - 0.8)}" font-size="3" fill="#e9efe9">{escape(name)}'
+            f'<tspan font-size="2.2" dx="1.2">{escape(more)}</tspan></text>'
+        )
+
+
+def _turn_words(one: Placement) -> str:
+    turn = one.affine.turn_deg
+    words = [f"turned {turn:.1f}°"] if abs(turn) > 0.05 else []
+    if one.surface.mesh is not None:
+        words.append("bowed")
+    elif one.surface.tilt_deg > 0.005:
+        words.append(f"tilted {one.surface.tilt_deg:.2f}°")
+    return ", ".join(words)
+
+
+def _n(value: float) -> str:
+    text = f"{value:.3f}".rstrip("0").rstrip(".")
+    return text if text not in {"-0", ""} else "0"

@@ -1,0 +1,232 @@
+"""What a sheet can tell: the constants of the plunger model, their priors, and the profile they come from and go to.
+
+A `Vector` of the fit holds each constant as the fit sees it: the natural logarithm where it is above zero by its
+nature, itself where it is not.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from math import exp, log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.profile.model import Profile
+
+Floats = NDArray[np.float64]
+
+
+class Group(StrEnum):
+    """What a constant belongs to, and so when it may be carried over."""
+
+    MACHINE = "machine"
+    BARREL = "barrel"
+    FLOW = "flow"
+    SHAPE = "shape"
+    SHEET = "sheet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Constant:
+    """One constant: `sd` is the prior's standard deviation as the fit sees the constant (0.1: about 10 %).
+
+    `low`, `high` bound it, relative to the prior's centre where `logarithmic`. `usual` is the centre of the constants
+    that are of the sheet alone.
+    """
+
+    name: str
+    words: str
+    unit: str
+    group: Group
+    sd: float
+    low: float
+    high: float
+    logarithmic: bool = True
+    usual: float = 0.0
+
+
+# Standard deviations of the priors on a bench that was never tuned (from memory, as are the starting points
+# themselves): frames, bubbles and consistencies are guesses within a factor of three or so; the index and the shape of
+# a dot within some tenths; the gain follows from a screw's lead and a barrel's bore.
+CONSTANTS: tuple[Constant, ...] = (
+    Constant(
+        name="frame_stiffness_n_mm",
+        words="stiffness of frame, screw and mount",
+        unit="N/mm",
+        group=Group.MACHINE,
+        sd=1.0,
+        low=1 / 30,
+        high=30.0,
+    ),
+    Constant(
+        name="backlash_mm",
+        words="backlash",
+        unit="mm",
+        group=Group.MACHINE,
+        sd=0.3,
+        low=0.1,
+        high=10.0,
+    ),
+    Constant(
+        name="gain",
+        words="gain, real over commanded sweep",
+        unit="",
+        group=Group.MACHINE,
+        sd=0.03,
+        low=0.7,
+        high=1.4,
+    ),
+    Constant(
+        name="bubble_ul",
+        words="trapped air",
+        unit="µL",
+        group=Group.BARREL,
+        sd=1.0,
+        low=0.02,
+        high=100.0,
+    ),
+    Constant(
+        name="consistency_kpa_sn",
+        words="consistency K",
+        unit="kPa·sⁿ",
+        group=Group.FLOW,
+        sd=0.6,
+        low=0.05,
+        high=20.0,
+    ),
+    Constant(
+        name="flow_index",
+        words="flow index n",
+        unit="",
+        group=Group.FLOW,
+        sd=0.15,
+        low=0.4,
+        high=2.2,
+    ),
+    Constant(
+        name="yield_stress_kpa",
+        words="yield stress",
+        unit="kPa",
+        group=Group.FLOW,
+        sd=0.4,
+        low=0.1,
+        high=6.0,
+    ),
+    Constant(
+        name="dot_shape_ratio",
+        words="shape ratio of a dot, height over diameter",
+        unit="",
+        group=Group.SHAPE,
+        sd=0.15,
+        low=0.4,
+        high=2.2,
+    ),
+    Constant(
+        name="smallest_dot_bores",
+        words="smallest dot that stays on the board, in bores",
+        unit="",
+        group=Group.SHAPE,
+        sd=0.15,
+        low=0.4,
+        high=2.0,
+    ),
+    Constant(
+        name="thinning",
+        words="loss of consistency through the sheet",
+        unit="",
+        group=Group.SHEET,
+        sd=0.05,
+        low=-0.8,
+        high=0.8,
+        logarithmic=False,
+    ),
+    Constant(
+        name="standing",
+        words="gain of consistency when standing long",
+        unit="",
+        group=Group.SHEET,
+        sd=0.1,
+        low=-0.8,
+        high=1.5,
+        logarithmic=False,
+    ),
+    Constant(
+        name="start",
+        words="pressure before the strip, of the yield pressure",
+        unit="",
+        group=Group.SHEET,
+        sd=0.3,
+        low=-1.0,
+        high=4.0,
+        logarithmic=False,
+        usual=0.5,
+    ),
+)
+NAMES = tuple(constant.name for constant in CONSTANTS)
+AT = {name: index for index, name in enumerate(NAMES)}
+
+# A bubble of none has no logarithm; less than this is none.
+LEAST_BUBBLE_UL = 0.05
+LEAST_BACKLASH_MM = 1e-3
+
+Constants = Mapping[str, float]
+
+
+def constant_named(name: str) -> Constant:
+    """Return a constant of the table."""
+    return CONSTANTS[AT[name]]
+
+
+def constants_of(profile: Profile) -> dict[str, float]:
+    """Return the constants as a profile has them; those of the sheet alone at their usual values."""
+    return {
+        "frame_stiffness_n_mm": profile.plunger.frame_stiffness_n_mm,
+        "backlash_mm": max(profile.plunger.backlash_mm, LEAST_BACKLASH_MM),
+        "gain": profile.tuning.gain,
+        "bubble_ul": max(profile.tuning.bubble_ul, LEAST_BUBBLE_UL),
+        "consistency_kpa_sn": profile.paste.consistency_kpa_sn,
+        "flow_index": profile.paste.flow_index,
+        "yield_stress_kpa": profile.paste.yield_stress_kpa,
+        "dot_shape_ratio": profile.tuning.dot_shape_ratio,
+        "smallest_dot_bores": profile.tuning.smallest_dot_bores,
+        **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET},
+    }
+
+
+def with_constants(profile: Profile, constants: Constants) -> Profile:
+    """Return the profile with these constants in place of its own; those that are not named stay."""
+    own = {**constants_of(profile), **constants}
+    return replace(
+        profile,
+        plunger=replace(
+            profile.plunger,
+            frame_stiffness_n_mm=own["frame_stiffness_n_mm"],
+            backlash_mm=own["backlash_mm"],
+        ),
+        paste=replace(
+            profile.paste,
+            yield_stress_kpa=own["yield_stress_kpa"],
+            consistency_kpa_sn=own["consistency_kpa_sn"],
+            flow_index=own["flow_index"],
+        ),
+        tuning=replace(
+            profile.tuning,
+            gain=own["gain"],
+            bubble_ul=own["bubble_ul"],
+            dot_shape_ratio=own["dot_shape_ratio"],
+            smallest_dot_bores=own["smallest_dot_bores"],
+        ),
+    )
+
+
+def as_seen(constants: Constants) -> Floats:
+    """Return the constants as the fit sees them, in the order of the table."""
+    return np.array([log(constants[c.name]) if c.logarithmic else constants[c.name] for c in CONSTANTS])
+
+
+def as_they_are(seen: Floats) -> dict[str, float]:
+    """Return the constants of a vector of the fit."""
+    return {
+        c.name: exp(float(x)) if c.logarithmic else float(x) for c, x in zip(CONSTANTS, seen, strict=True)
+    }

@@ -1,0 +1,221 @@
+"""Constants and what was read from a sheet to residuals: predicted against measured, dot by dot, with derivatives.
+
+    a dot that was measured     (ln V_model − ln V(d)) / σ        V(d) = d³·π·s·(3/4 + s²)/6, the cap of `deposit.shape`
+    a dot that is missing       its drop was smaller than what the tip lets go: √(2·softplus(z)), censored data
+    a dot that was refused      nothing, but that its paste is gone
+    dots that were weighed      (ln ΣρV − ln m) / σ
+
+A drop that the tip does not let go hangs there and lands with the next dot; paste drawn back must be made good
+first. Which dots landed is known from the photo, so that this bookkeeping has no jumps in it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import log, pi
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.problems import one_error
+from pastewright.profile.model import Profile
+from pastewright.tune.constants import AT, Floats
+from pastewright.tune.measurements import DotReading, Measurements, State
+from pastewright.tune.model import Flowed, Forward, score_of, setting_of
+from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.strokes import STRIP, turns_from_data
+
+Ints = NDArray[np.int64]
+
+# Spread of a dot's volume about the model [-, of ln V]: what pumps, seals and lumps of powder do (common practice: a
+# few percent), and what the model itself may miss.
+DOT_SPREAD = 0.04
+MODEL_SPREAD = 0.01
+
+# Error of a diameter where the reader states none [-].
+DIAMETER_SPREAD = 0.01
+
+# Spread of a weighing, the paste's density included [-].
+WEIGHING_SPREAD = 0.015
+
+# Over how much of a volume, in logarithms, a tip comes to let go.
+LETTING_GO = 0.12
+
+# Drops below this share of the smallest dose are as good as none; keeps logarithms finite.
+NOTHING_SHARE = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What is known of each turn after the strip: `state`, ln of the diameter, and the error of ln d."""
+
+    index: Ints
+    measured: NDArray[np.bool_]
+    missing: NDArray[np.bool_]
+    log_diameter: Floats
+    spread: Floats
+
+
+class Evidence:
+    """One sheet and what was read from it; gives residuals for vectors of constants."""
+
+    def __init__(self, sheet: Sheet, measurements: Measurements, profile: Profile, *, file: str = "") -> None:
+        if measurements.sheet and measurements.sheet != sheet.name:
+            raise one_error(
+                f"these dots were read from the sheet {measurements.sheet}, the sheet is {sheet.name}",
+                "Give the sheet.json and the dots.csv of one sheet.",
+                file=file,
+            )
+        turns = turns_from_data(sheet.process, file=file)
+        by_index = {reading.index: reading for reading in measurements.readings}
+        known = {dot.index for dot in sheet.dots}
+        # Nothing after the last dot tells of a dot.
+        last = max(place for place, turn in enumerate(turns) if turn.index in known)
+        turns = turns[: last + 1]
+        if turns[0].index != STRIP:
+            raise one_error("the sheet's record does not begin with the settling strip", file=file)
+        self.sheet = sheet
+        self.turns = turns
+        self.forward = Forward(score_of(turns), setting_of(profile))
+        self.reading = _reading([turn.index for turn in turns[1:]], by_index, known)
+        if self.reading.measured.sum() < 12:
+            raise one_error(
+                f"{int(self.reading.measured.sum())} dots of the sheet were measured; a fit needs 12 or more",
+                "Take another photo, or lay the sheet again with a wider tip or larger doses.",
+                file=file,
+            )
+        self.bore_mm = profile.tip.bore_mm
+        self.density_mg_ul = profile.paste.density_g_cm3
+        self.weighed = measurements.weighed
+        doses = [dot.dose_ul for dot in sheet.dots]
+        self.nothing_ul = NOTHING_SHARE * min(doses)
+        self._starts: Floats | None = None
+        self._last: tuple[bytes, Flowed] | None = None
+        self._near: tuple[Floats, Floats, list[int], Floats] | None = None
+
+    @property
+    def count(self) -> int:
+        """How many residuals there are."""
+        reading = self.reading
+        return 2 * int(reading.measured.sum()) + int(reading.missing.sum()) + (self.weighed is not None)
+
+    def flowed(self, seen: Floats) -> Flowed:
+        """Return what the model lets flow, and remember where the turns began."""
+        key = seen.tobytes()
+        if self._last is None or self._last[0] != key:
+            guess = self._starts
+            if self._near is not None:
+                at, starts, active, begun = self._near
+                guess = starts + begun @ (seen - at)[active]
+            flowed, self._starts = self.forward.run(seen, guess)
+            self._last = (key, flowed)
+        return self._last[1]
+
+    def drops_ul(self, seen: Floats) -> Floats:
+        """Return the volume that lay at the tip, ready to land, at each turn after the strip [µL]."""
+        flowed = self.flowed(seen)
+        drops: Floats = self._drops(flowed.out_ul, flowed.back_ul)[:, 0]
+        return drops
+
+    def residuals(self, seen: Floats, *, keep: NDArray[np.bool_] | None = None) -> Floats:
+        """Return the residuals; `keep` picks turns (after the strip)."""
+        flowed = self.flowed(seen)
+        rows: Floats = self._residuals(flowed.out_ul, flowed.back_ul, seen[None, :], keep)[:, 0]
+        return rows
+
+    def slopes(
+        self, seen: Floats, active: Sequence[int], *, keep: NDArray[np.bool_] | None = None
+    ) -> tuple[Floats, Floats]:
+        """Return residuals and their derivatives by the constants `active`, residuals × constants."""
+        flowed = self.flowed(seen)
+        assert self._starts is not None
+        by_out, by_back, begun = self.forward.slopes(seen, self._starts, flowed, active)
+        self._near = (seen.copy(), self._starts, list(active), begun)
+        step = 1e-5
+        out = np.concatenate([flowed.out_ul, flowed.out_ul + step * by_out], axis=1)
+        back = np.concatenate([flowed.back_ul, flowed.back_ul + step * by_back], axis=1)
+        lanes = np.repeat(seen[None, :], 1 + len(active), axis=0)
+        lanes[np.arange(1, 1 + len(active)), list(active)] += step
+        rows = self._residuals(out, back, lanes, keep)
+        return rows[:, 0], (rows[:, 1:] - rows[:, :1]) / step
+
+    @property
+    def rows(self) -> Ints:
+        """The sheet's row of each turn after the strip; -1 for odd dots and beads."""
+        row = {dot.index: dot.row for dot in self.sheet.lattice}
+        return np.array([row.get(index, -1) for index in self.reading.index.tolist()])
+
+    def compared(self, seen: Floats, *, sheet: int) -> list[dict[str, Any]]:
+        """Return model and measurement of each measured dot, as fields of `fit.DotResidual`."""
+        reading, rows = self.reading, self.rows
+        drops = self.drops_ul(seen)
+        positive = (drops + np.sqrt(drops * drops + 4 * self.nothing_ul**2)) / 2 + 1e-12
+        shape = float(np.exp(seen[AT["dot_shape_ratio"]]))
+        measured = pi * shape * (0.75 + shape**2) / 6 * np.exp(3 * reading.log_diameter)
+        return [
+            {
+                "sheet": sheet,
+                "index": int(reading.index[at]),
+                "row": int(rows[at]),
+                "model_ul": float(positive[at]),
+                "measured_ul": float(measured[at]),
+                "pull": float((np.log(measured[at]) - np.log(positive[at])) / reading.spread[at]),
+            }
+            for at in np.flatnonzero(reading.measured).tolist()
+        ]
+
+    def _drops(self, out: Floats, back: Floats) -> Floats:
+        reading = self.reading
+        drops = np.empty_like(out[1:])
+        carried = np.zeros(out.shape[1])
+        for turn in range(drops.shape[0]):
+            drop = carried + out[turn + 1]
+            drops[turn] = drop
+            stays = drop if reading.missing[turn] else np.minimum(drop, 0.0)
+            carried = stays - back[turn + 1]
+        return drops
+
+    def _residuals(self, out: Floats, back: Floats, lanes: Floats, keep: NDArray[np.bool_] | None) -> Floats:
+        reading = self.reading
+        drops = self._drops(out, back)
+        positive = (drops + np.sqrt(drops * drops + 4 * self.nothing_ul**2)) / 2 + 1e-12
+        log_drop = np.log(positive)
+        shape = np.exp(lanes[:, AT["dot_shape_ratio"]])
+        log_cap = np.log(pi * shape * (0.75 + shape**2) / 6)
+        least_mm = np.exp(lanes[:, AT["smallest_dot_bores"]]) * self.bore_mm
+        beyond = (log_drop - log_cap - 3 * np.log(least_mm)) / LETTING_GO
+        seen_log = log_cap + 3 * reading.log_diameter[:, None]
+        kept = np.ones(len(reading.index), dtype=bool) if keep is None else keep
+        lay, gone = reading.measured & kept, reading.missing & kept
+        rows = [
+            (log_drop[lay] - seen_log[lay]) / reading.spread[lay, None],
+            np.sqrt(2 * np.logaddexp(0.0, -beyond[lay])),
+            np.sqrt(2 * np.logaddexp(0.0, beyond[gone])),
+        ]
+        if self.weighed is not None:
+            mass = self.density_mg_ul * positive[reading.measured].mean(axis=0)
+            rows.append(((np.log(mass) - log(self.weighed.mean_mg)) / WEIGHING_SPREAD)[None, :])
+        return np.concatenate(rows)
+
+
+def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set[int]) -> Reading:
+    count = len(order)
+    measured, missing = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    log_d, spread = np.zeros(count), np.full(count, DOT_SPREAD)
+    for place, index in enumerate(order):
+        one = by_index.get(index)
+        if one is None or index not in dots:
+            continue
+        missing[place] = one.state is State.MISSING
+        if one.state is State.MEASURED and one.diameter_mm:
+            measured[place] = True
+            log_d[place] = log(one.diameter_mm)
+            share = (one.sigma_mm or DIAMETER_SPREAD * one.diameter_mm) / one.diameter_mm
+            spread[place] = (DOT_SPREAD**2 + MODEL_SPREAD**2 + (3 * share) ** 2) ** 0.5
+    return Reading(
+        index=np.array(order, dtype=np.int64),
+        measured=measured,
+        missing=missing,
+        log_diameter=log_d,
+        spread=spread,
+    )

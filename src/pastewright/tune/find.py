@@ -1,0 +1,133 @@
+"""Pixels to places that may be dots: blobs that differ from what surrounds them, in lightness or in colour.
+
+Paste is grey. It is darker than white paper, lighter than a dark mask, and of another hue than copper; which of
+these it is, is not asked of the person. So six maps are searched (darker, lighter, and two pairs of hues), each
+at several levels; `grid` tells which map holds a lattice.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+WORK_PX = 1600  # longer side of the copy that is searched
+COARSE = 8  # the surroundings are taken from a copy smaller by this much
+SURROUND = 25  # width of the median that gives the surroundings, in pixels of that copy
+LEAST_CONTRAST = 0.05  # natural logarithm of light
+DARKEST = 0.01  # of white: light below this says nothing, and noise there must not look like contrast
+MOST_CANDIDATES = 700
+LEAST_AREA_PX = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidates:
+    """Blobs of one map: places [px of the photo], widths [px], and contrast [ln of light], strongest first."""
+
+    kind: str
+    places_px: Floats
+    widths_px: Floats
+    contrast: Floats
+
+
+def linear_table() -> Floats32:
+    """sRGB byte → linear light 0…1 (IEC 61966-2-1), 256 values."""
+    code = np.arange(256) / 255
+    light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    return light.astype(np.float32)
+
+
+def find_candidates(pixels: NDArray[np.uint8]) -> list[Candidates]:
+    """Return the blobs of each map, maps with most promise first."""
+    height, width = pixels.shape[:2]
+    factor = min(1.0, WORK_PX / max(height, width))
+    small = pixels
+    if factor < 1:
+        size = max(1, round(width * factor)), max(1, round(height * factor))
+        small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    factors = np.array([width / small.shape[1], height / small.shape[0]])
+    found = []
+    for kind, residual in _maps(small):
+        for sign, name in ((1, "more"), (-1, "less")):
+            blobs = _blobs(residual * sign)
+            if blobs is None:
+                continue
+            places, widths, contrast = blobs
+            found.append(
+                Candidates(
+                    kind=f"{name} {kind}",
+                    places_px=(places + 0.5) * factors - 0.5,
+                    widths_px=widths * float(factors.mean()),
+                    contrast=contrast,
+                )
+            )
+    return found
+
+
+def _maps(small: NDArray[np.uint8]) -> list[tuple[str, Floats32]]:
+    """Return lightness and two hues, each less its surroundings."""
+    logs = np.log(linear_table() + DARKEST).astype(np.float32)
+    log = cv2.GaussianBlur(logs[small], (0, 0), 0.8)
+    red, green, blue = log[..., 0], log[..., 1], log[..., 2]
+    maps = (
+        ("light", (red + green + blue) / 3),
+        ("red", red - blue),
+        ("green", green - (red + blue) / 2),
+    )
+    return [(name, np.asarray(plane - _surroundings(plane), np.float32)) for name, plane in maps]
+
+
+def _surroundings(plane: Floats32) -> Floats32:
+    height, width = plane.shape
+    size = max(width // COARSE, 8), max(height // COARSE, 8)
+    coarse = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+    low, high = np.percentile(coarse, [0.5, 99.5])
+    step = max(float(high - low), 1e-3) / 255
+    # The median needs bytes; half a step is well below the least contrast that is looked for.
+    codes = np.clip((coarse - low) / step, 0, 255).round().astype(np.uint8)
+    middle = cv2.medianBlur(codes, SURROUND).astype(np.float32) * np.float32(step) + np.float32(low)
+    smooth = cv2.GaussianBlur(middle, (0, 0), 1.5)
+    return np.asarray(cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _blobs(residual: Floats32) -> tuple[Floats, Floats, Floats] | None:
+    """Return (places, widths, contrast) of round blobs, taken at the lowest level at which they are round."""
+    sample = residual[::3, ::3]
+    noise = 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
+    level = max(4 * noise, LEAST_CONTRAST)
+    top = float(np.percentile(sample, 99.8))
+    most_area = (min(residual.shape) / 4) ** 2
+    places: list[Floats] = []
+    widths: list[Floats] = []
+    contrasts: list[Floats] = []
+    taken = np.zeros(residual.shape, np.uint8)
+    while level < max(top, LEAST_CONTRAST * 1.01):
+        mask = (residual > level).view(np.uint8)
+        if mask.mean() < 0.4:
+            count, labels, stats, middles = cv2.connectedComponentsWithStats(mask, connectivity=4)
+            area = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
+            wide = stats[:, cv2.CC_STAT_WIDTH].astype(np.float64)
+            high = stats[:, cv2.CC_STAT_HEIGHT].astype(np.float64)
+            full = area / (wide * high)
+            good = (area >= LEAST_AREA_PX) & (area < most_area) & (full > 0.5) & (full < 0.95)
+            good &= (np.maximum(wide, high) <= 2.4 * np.minimum(wide, high)) & (np.arange(count) > 0)
+            spots = np.flatnonzero(good)
+            at = np.round(middles[spots]).astype(int)
+            spots = spots[taken[at[:, 1], at[:, 0]] == 0] if len(spots) else spots
+            if len(spots):
+                light = np.bincount(labels.ravel(), weights=residual.ravel(), minlength=count)
+                places.append(np.asarray(middles[spots], dtype=np.float64))
+                widths.append(np.sqrt(area[spots] * 4 / np.pi))
+                contrasts.append(light[spots] / area[spots])
+                chosen = np.zeros(count, np.uint8)
+                chosen[spots] = 1
+                taken |= chosen[labels]
+        level *= 1.7
+    if not places:
+        return None
+    contrast = np.concatenate(contrasts)
+    order = np.argsort(-contrast)[:MOST_CANDIDATES]
+    return np.concatenate(places)[order], np.concatenate(widths)[order], contrast[order]

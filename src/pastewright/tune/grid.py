@@ -1,0 +1,303 @@
+"""A lattice of places to the sheet's dots: which place is which dot, and how the camera saw the sheet.
+
+Every way of laying the seen lattice on the commanded one is tried: all small whole-number changes of axes (a strong
+tilt can make a diagonal look like a row) at all shifts. The three odd dots decide between them. A photo in which two
+ways explain the dots almost alike is refused: a wrong index is worse than no answer.
+"""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.signal import correlate2d
+from scipy.spatial import cKDTree
+
+from pastewright.problems import InputError, Problem
+from pastewright.tune.find import Candidates
+from pastewright.tune.lattice import Floats, Lattice, grow_lattice
+from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.view import View, bent
+
+Whole = NDArray[np.int64]
+
+LEAST_SHARE = 0.6  # of the lattice's dots must be seen
+LEAST_ODD = 2  # of the three odd dots must be seen
+ODD_NEAR = 0.22  # pitch
+RIVAL_SHARE = 0.75  # a rival with this share of the best way's dots, and as many odd dots but one, is a doubt
+MOST_STRANGERS = 0.15  # places on the lattice, but off the sheet, per dot matched
+MOST_MAPS = 4
+ALMOST = 0.85
+K1_PRIOR = 0.1  # half the diagonal; phones lie within ±0.05 after their own correction (common practice)
+K1_TOLD = 4.0  # a distortion is reported as told when it is this many standard errors from zero
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Match:
+    """Dot `index` of the sheet is at `place_px`; `width_px` is how wide the blob looked."""
+
+    index: int
+    place_px: tuple[float, float]
+    width_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Way:
+    """One way to lay the seen lattice on the sheet."""
+
+    axes: Whole
+    shift: Whole
+    lattice_hits: int
+    strangers: int
+    odd_hits: int
+
+    @property
+    def mirrored(self) -> bool:
+        return round(float(np.linalg.det(self.axes))) > 0
+
+
+def index_dots(candidates: list[Candidates], sheet: Sheet, name: str) -> tuple[Match, ...]:
+    """Return the matches of the map that explains most; raises InputError when none or more than one way does.
+
+    Of maps that explain almost as much, the one with the widest blobs is taken: the lamp's reflections on the dots
+    make a lattice too.
+    """
+    wanted = len(sheet.lattice)
+    doubts: list[tuple[int, InputError]] = []
+    grown = []
+    for found in candidates:
+        lattice = grow_lattice(found.places_px, enough=int(0.9 * wanted))
+        if lattice is not None:
+            grown.append((len(lattice.chosen), found, lattice))
+    grown.sort(key=lambda item: -item[0])
+    indexed: list[tuple[Match, ...]] = []
+    for size, found, lattice in grown[:MOST_MAPS]:
+        if indexed and size < ALMOST * grown[0][0]:
+            break
+        try:
+            indexed.append(_indexed(found, lattice, sheet, name))
+        except InputError as error:
+            doubts.append((size, error))
+    if indexed:
+        most = max(len(matches) for matches in indexed)
+        return max(
+            (matches for matches in indexed if len(matches) >= ALMOST * most),
+            key=lambda matches: float(np.median([match.width_px for match in matches])),
+        )
+    if doubts:
+        raise max(doubts, key=lambda doubt: doubt[0])[1]
+    raise refusal(
+        "no grid of dots was found in the photo",
+        "Photograph the whole sheet from above, sharp and evenly lit, so that it fills most of the picture.",
+        name,
+    )
+
+
+def refusal(what: str, mend: str, name: str) -> InputError:
+    """Return the refusal of a photo, ready to raise."""
+    return InputError([Problem(what=what, mend=mend, file=name)])
+
+
+def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tuple[Match, ...]:
+    ways = _ways(found, lattice, sheet)
+    wanted = len(sheet.lattice)
+    if not ways:
+        raise refusal(
+            "the dots found do not fit the sheet", "Check that sheet.json and photo belong together.", name
+        )
+    best = max(ways, key=_merit)
+    if best.mirrored:
+        raise refusal(
+            "the photo shows the sheet as in a mirror",
+            "Use the camera on the back of the phone, and photograph the side that has the dots.",
+            name,
+        )
+    if best.odd_hits < LEAST_ODD:
+        raise refusal(
+            f"{best.odd_hits} of the 3 odd dots beside the grid were found, which does not tell how the photo is turned",
+            "Get the whole sheet into the picture, with the odd dots at its edges; check that it is this sheet.",
+            name,
+        )
+    if best.lattice_hits < LEAST_SHARE * wanted:
+        raise refusal(
+            f"only {best.lattice_hits} of {wanted} dots were found",
+            "Get the whole sheet into the picture, without reflections; check that it is this sheet.",
+            name,
+        )
+    if best.strangers > MOST_STRANGERS * best.lattice_hits:
+        raise refusal(
+            f"{best.strangers} dots stand in line with the grid where the sheet has none",
+            "Check that sheet.json and photo belong together, and that only one sheet is in the picture.",
+            name,
+        )
+    if any(_is_doubt(way, best) for way in ways if way is not best):
+        raise refusal(
+            "the photo can be read in two ways, since the odd dots beside the grid are not clear enough",
+            "Check that sheet.json and photo belong together; wipe off what lies near the grid; get the whole sheet "
+            "into the picture.",
+            name,
+        )
+    return _matches(found, lattice, sheet, best)
+
+
+def _is_doubt(rival: _Way, best: _Way) -> bool:
+    """Whether a rival explains the photo so well that it might be the truth.
+
+    Light does not make mirror images, so a mirrored rival must be as good as the best; any other one is a doubt
+    with one odd dot less and a quarter of the dots less.
+    """
+    if rival.mirrored:
+        return rival.odd_hits >= best.odd_hits and (
+            rival.lattice_hits - rival.strangers >= best.lattice_hits - best.strangers - 2
+        )
+    return rival.odd_hits >= best.odd_hits - 1 and rival.lattice_hits >= RIVAL_SHARE * best.lattice_hits
+
+
+def _merit(way: _Way) -> float:
+    return way.lattice_hits - way.strangers + 0.25 * way.odd_hits * way.lattice_hits
+
+
+def _ways(found: Candidates, lattice: Lattice, sheet: Sheet) -> list[_Way]:
+    """Return every way worth weighing: at least half as many hits as the best has."""
+    laid = np.zeros((sheet.columns, sheet.rows))
+    for dot in sheet.lattice:
+        laid[dot.column, dot.row] = 1
+    origin = np.array(sheet.origin_mm)
+    odd = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.odd]) - origin
+    odd = odd / sheet.pitch_mm
+    inverse = np.linalg.inv(lattice.homography)
+    lifted = np.column_stack([found.places_px, np.ones(len(found.places_px))]) @ inverse.T
+    ahead = lifted[:, 2] * np.median(lifted[lattice.chosen, 2]) > 0
+    fractional = lifted[ahead, :2] / lifted[ahead, 2:]
+    tree = cKDTree(fractional)
+    ways: list[_Way] = []
+    most = 0.0
+    for axes in _axes():
+        turned = lattice.steps @ axes.T
+        low = turned.min(axis=0)
+        size = turned.max(axis=0) - low + 1
+        if size.max() > 4 * max(sheet.rows, sheet.columns):
+            continue
+        seen = np.zeros(size)
+        seen[tuple((turned - low).T)] = 1
+        # hits[a, b] is the number of dots met when the seen picture is moved by (a, b) − (size − 1).
+        hits = correlate2d(laid, seen)
+        most = max(most, float(hits.max()))
+        for a, b in np.argwhere(hits >= max(0.5 * most, 1)):
+            shift = np.array([a, b]) - (size - 1) - low
+            met = round(float(hits[a, b]))
+            gaps = np.asarray(tree.query((odd - shift) @ np.linalg.inv(axes).T)[0])
+            ways.append(
+                _Way(
+                    axes=axes,
+                    shift=shift,
+                    lattice_hits=met,
+                    strangers=len(turned) - met,
+                    odd_hits=int((gaps < ODD_NEAR).sum()),
+                )
+            )
+    return [way for way in ways if way.lattice_hits >= 0.5 * most]
+
+
+def _axes() -> list[Whole]:
+    """Return the 2×2 matrices of −1, 0, 1 that map the lattice onto itself, mirror images too."""
+    every = [np.array(values, dtype=np.int64).reshape(2, 2) for values in product((-1, 0, 1), repeat=4)]
+    return [axes for axes in every if abs(int(axes[0, 0] * axes[1, 1] - axes[0, 1] * axes[1, 0])) == 1]
+
+
+def _matches(found: Candidates, lattice: Lattice, sheet: Sheet, way: _Way) -> tuple[Match, ...]:
+    """Return the place of each dot under a way: those of the lattice, then what lies where the others should be."""
+    by_cell = {(dot.column, dot.row): dot.index for dot in sheet.lattice}
+    cells = lattice.steps @ way.axes.T + way.shift
+    chosen: dict[int, int] = {}
+    for place, cell in zip(lattice.chosen.tolist(), cells.tolist(), strict=True):
+        index = by_cell.get((cell[0], cell[1]))
+        if index is not None:
+            chosen[index] = place
+    others = [dot for dot in sheet.dots if dot.index not in chosen]
+    steps = (np.array([[dot.x_mm, dot.y_mm] for dot in others]) - np.array(sheet.origin_mm)) / sheet.pitch_mm
+    seen = (steps - way.shift) @ np.linalg.inv(way.axes).T
+    lifted = np.column_stack([seen, np.ones(len(seen))]) @ lattice.homography.T
+    beside = np.column_stack([seen + 0.5, np.ones(len(seen))]) @ lattice.homography.T
+    expected = lifted[:, :2] / lifted[:, 2:]
+    half_step = np.linalg.norm(beside[:, :2] / beside[:, 2:] - expected, axis=1)
+    distance, nearest = cKDTree(found.places_px).query(expected)
+    taken = set(chosen.values())
+    for dot, gap, place, reach in zip(
+        others, np.atleast_1d(distance), np.atleast_1d(nearest), half_step, strict=True
+    ):
+        if gap < 0.3 * reach and int(place) not in taken:
+            chosen[dot.index] = int(place)
+            taken.add(int(place))
+    return tuple(
+        Match(
+            index=index,
+            place_px=(float(found.places_px[place, 0]), float(found.places_px[place, 1])),
+            width_px=float(found.widths_px[place]),
+        )
+        for index, place in sorted(chosen.items())
+    )
+
+
+def fit_view(
+    sheet_mm: Floats, places_px: Floats, width_px: int, height_px: int, *, scatter_px: float | None = None
+) -> tuple[View, float, float | None]:
+    """Return the view through dot centres, the rms of what is left [mm], and k1 or None when it cannot be told.
+
+    Least squares in pixels over eight numbers of the homography and k1, with a loss that lets go of outliers (their
+    pull stops growing at three times the usual residual, or `scatter_px`). k1 has a weak prior around zero, so that
+    it stays small when the photo cannot tell it.
+    """
+    radius = float(np.hypot(width_px, height_px) / 2)
+    middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    seen = (places_px - middle) / radius
+    centre, spread = sheet_mm.mean(axis=0), float(np.std(sheet_mm))
+    normal = (sheet_mm - centre) / spread
+    start = _direct(normal, seen)
+
+    def residuals(values: Floats) -> Floats:
+        matrix = np.append(values[:8], 1.0).reshape(3, 3)
+        lifted = normal @ matrix[:, :2].T + matrix[:, 2]
+        return np.asarray(bent(lifted[:, :2] / lifted[:, 2:], values[8]) - seen)
+
+    values = np.append((start / start[2, 2]).ravel()[:8], 0.0)
+    scale = scatter_px / radius if scatter_px else None
+    for _ in range(3):
+        left = residuals(values)
+        usual = scale or max(1.4826 * float(np.median(np.linalg.norm(left, axis=1))), 1e-6)
+
+        def cost(trial: Floats, usual: float = usual) -> Floats:
+            pulled = residuals(trial) / (3 * usual)
+            length = np.linalg.norm(pulled, axis=1, keepdims=True)
+            eased = pulled * np.sqrt(2 * (np.sqrt(1 + length**2) - 1)) / np.maximum(length, 1e-12)
+            return np.append(eased.ravel(), trial[8] / K1_PRIOR * 0.1)
+
+        solved = least_squares(cost, values, method="lm")
+        values = solved.x
+    usual = max(1.4826 * float(np.median(np.linalg.norm(residuals(values), axis=1))) / 1.2, 1e-7)
+    slopes = np.asarray(solved.jac, dtype=np.float64)
+    covariance = np.linalg.pinv(slopes.T @ slopes) * (1 / 3) ** 2
+    told = abs(values[8]) > K1_TOLD * float(np.sqrt(covariance[8, 8]))
+    shift = np.array(
+        [[1 / spread, 0, -centre[0] / spread], [0, 1 / spread, -centre[1] / spread], [0, 0, 1.0]]
+    )
+    homography = np.append(values[:8], 1.0).reshape(3, 3) @ shift
+    view = View(homography=homography, k1=float(values[8]), width_px=width_px, height_px=height_px)
+    off = np.linalg.norm(view.to_sheet(places_px) - sheet_mm, axis=1)
+    near = off < max(4 * float(np.median(off)), 1e-9)
+    return view, float(np.sqrt(np.mean(off[near] ** 2))), float(values[8]) if told else None
+
+
+def _direct(points: Floats, seen: Floats) -> Floats:
+    """Return the homography by the direct linear transform (Hartley & Zisserman, Multiple View Geometry, 4.1)."""
+    x, y = points.T
+    u, v = seen.T
+    one, nil = np.ones_like(x), np.zeros_like(x)
+    rows = np.vstack(
+        [
+            np.column_stack([x, y, one, nil, nil, nil, -u * x, -u * y, -u]),
+            np.column_stack([nil, nil, nil, x, y, one, -v * x, -v * y, -v]),
+        ]
+    )
+    return np.asarray(np.linalg.svd(rows, full_matrices=False)[2][-1].reshape(3, 3), dtype=np.float64)

@@ -1,0 +1,84 @@
+"""What was read from the photos of a sheet: one reading per dot, as values. `read` makes them, `fit` explains them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from pastewright.problems import Problem
+
+
+class State(StrEnum):
+    """What became of a dot on the photos."""
+
+    MEASURED = "measured"
+    MISSING = "missing"  # nothing lies where the dot was commanded, on a photo good enough to show it
+    REFUSED = "refused"  # something is there, or cannot be seen, and no number for it can be trusted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DotReading:
+    """One dot as read. `index` is the sheet's. Numbers are None unless the dot was measured.
+
+    `x_mm`, `y_mm` is the centre found, in sheet coordinates; `area_mm2` is π/4 of the ellipse's axes, and
+    `diameter_mm` that of the circle of this area; `aspect` is the longer axis over the shorter one;
+    `sigma_mm` is the standard error of the diameter (from the scatter along the edge, and between photos).
+    """
+
+    index: int
+    state: State
+    why: str = ""
+    x_mm: float | None = None
+    y_mm: float | None = None
+    area_mm2: float | None = None
+    diameter_mm: float | None = None
+    sigma_mm: float | None = None
+    aspect: float | None = None
+    photos: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighed:
+    """So many dots of this sheet weigh so much: the absolute scale when there is a jeweller's scale."""
+
+    dots: int
+    mass_mg: float
+
+    @property
+    def mean_mg(self) -> float:
+        """Mean mass of a dot [mg]."""
+        return self.mass_mg / self.dots
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoFacts:
+    """How good a photo was: `px_per_mm` in the middle, `blur_px` the standard deviation of its edge's blur,
+    `residual_mm` the rms distance of dot centres from their commanded places, `k1` the lens distortion (per square
+    of half the diagonal), None where the photo cannot tell it."""
+
+    name: str
+    width_px: int
+    height_px: int
+    px_per_mm: float
+    blur_px: float
+    residual_mm: float
+    k1: float | None
+    tilt_deg: float
+    found: int
+    measured: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurements:
+    """All dots of a sheet as read, in the sheet's order, with the photos' facts, warnings, and the weighing if any."""
+
+    sheet: str
+    readings: tuple[DotReading, ...]
+    photos: tuple[PhotoFacts, ...]
+    weighed: Weighed | None = None
+    warnings: tuple[Problem, ...] = ()
+    bead_widths_mm: Mapping[int, float] = field(default_factory=dict)
+
+    @property
+    def measured(self) -> tuple[DotReading, ...]:
+        """The readings with numbers."""
+        return tuple(reading for reading in self.readings if reading.state is State.MEASURED)

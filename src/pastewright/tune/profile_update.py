@@ -1,0 +1,111 @@
+"""A fit to a further [[tuning.history]] entry of the profile's file; what stands there already stays as it is.
+
+Which entries hold for which paste and tip is decided where profiles are read (`profile.tuned`).
+"""
+
+from collections.abc import Mapping, Sequence
+from math import floor, log10
+
+from pastewright.profile.keys import section_named
+from pastewright.profile.model import Profile, TuningRecord
+from pastewright.profile.new import toml_value
+from pastewright.profile.read import parse_profile
+from pastewright.profile.tuned import paste_key, tip_key
+from pastewright.tune.fit import Fitted
+
+SECTION = "tuning.history"
+DIGITS = 5
+
+# Constant of the fit → key of the file, and the key of its standard deviation.
+KEYS: Mapping[str, tuple[str, str]] = {
+    "frame_stiffness_n_mm": ("frame_stiffness_n_mm", "frame_stiffness_sd_percent"),
+    "backlash_mm": ("backlash_mm", "backlash_sd_percent"),
+    "gain": ("gain_percent", "gain_sd_percent"),
+    "bubble_ul": ("bubble_ul", "bubble_sd_percent"),
+    "consistency_kpa_sn": ("consistency_pa_sn", "consistency_sd_percent"),
+    "flow_index": ("flow_index", "flow_index_sd_percent"),
+    "yield_stress_kpa": ("yield_stress_pa", "yield_stress_sd_percent"),
+    "dot_shape_ratio": ("dot_shape_ratio", "dot_shape_sd_percent"),
+    "smallest_dot_bores": ("smallest_dot_bores", "smallest_dot_sd_percent"),
+}
+
+
+def tuning_entry(
+    fitted: Fitted,
+    profile: Profile,
+    *,
+    dated: str,
+    sheets: Sequence[str],
+    lot: str = "",
+    temperature_c: float | None = None,
+    scale: str = "travel",
+) -> dict[str, object]:
+    """Return the entry in the units of the file, within the ranges that the file accepts."""
+    entry: dict[str, object] = {
+        "dated": dated,
+        "paste": paste_key(profile.paste)[:200],
+        "tip": tip_key(profile.tip),
+        "lot": lot,
+        "sheet": ", ".join(sheets)[:200],
+        "dots": fitted.measured,
+        "scale": scale,
+        "spread_percent": _rounded(100 * fitted.rms),
+    }
+    if temperature_c is not None:
+        entry["temperature_c"] = temperature_c
+    keys = {key.name: key for key in section_named(SECTION).keys}
+    for name, (value_name, sd_name) in KEYS.items():
+        estimate = fitted.estimate(name)
+        key = keys[value_name]
+        value = min(max(estimate.value / key.scale, key.low), key.high)
+        entry[value_name] = _rounded(value)
+        entry[sd_name] = _rounded(100 * estimate.sd)
+    return entry
+
+
+def with_entry(text: str, entry: Mapping[str, object]) -> str:
+    """Return the profile's text with one more entry at its end; InputError should it not be a profile any more."""
+    lines = [f"[[{SECTION}]]", *(f"{name} = {toml_value(value)}" for name, value in entry.items())]
+    longer = text.rstrip("\n") + "\n\n" + "\n".join(lines) + "\n"
+    parse_profile(longer, "")
+    return longer
+
+
+def drift_rows(history: Sequence[TuningRecord]) -> list[dict[str, str]]:
+    """Return the history as rows of a table, oldest first."""
+    return [
+        {
+            "dated": record.dated or "undated",
+            "use": "yes" if record.use else "no",
+            "paste": record.paste.split(";")[0],
+            "lot": record.lot,
+            "tip": record.tip.split(";")[0],
+            "temperature [°C]": _shown(record.temperature_c, None),
+            "stiffness [N/mm]": _shown(record.frame_stiffness_n_mm, record.frame_stiffness_sd),
+            "air [µL]": _shown(record.bubble_ul, record.bubble_sd),
+            "K [Pa·sⁿ]": _shown(_times(record.consistency_kpa_sn, 1000), record.consistency_sd),
+            "n": _shown(record.flow_index, record.flow_index_sd),
+            "yield [Pa]": _shown(_times(record.yield_stress_kpa, 1000), record.yield_stress_sd),
+            "backlash [µm]": _shown(_times(record.backlash_mm, 1000), record.backlash_sd),
+            "gain [%]": _shown(_times(record.gain, 100), record.gain_sd),
+            "shape": _shown(record.dot_shape_ratio, record.dot_shape_sd),
+        }
+        for record in history
+    ]
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _shown(value: float | None, sd: float | None) -> str:
+    if value is None:
+        return ""
+    return f"{value:.3g}" + (f" ± {sd:.0%}" if sd is not None else "")
+
+
+def _rounded(value: float) -> float:
+    """Return a number with as many digits as a fit deserves."""
+    if value == 0:
+        return 0.0
+    return round(value, DIGITS - 1 - floor(log10(abs(value))))

@@ -1,0 +1,138 @@
+"""Light of a photo along rays in the sheet's plane, less its ground: (photo, view, places) → arrays.
+
+Light is linear (sRGB decoded) before it is compared: an edge's halfway point in sRGB codes is not halfway in light.
+Where paste and ground differ in lightness only that is used: cameras and JPEG keep colour at half the resolution.
+The ground around each dot is a plane fitted to what lies beyond the dot; light is divided by it, so a shadow or a
+lamp to one side cancels.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.tune.edge import median_where
+from pastewright.tune.find import DARKEST, linear_table
+from pastewright.tune.view import View
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+MOST_ROWS = 30_000  # cv2.remap takes fewer than 32 768 rows
+COARSE_COLOUR = 0.7
+LEAST_GREY = 0.2  # ln of light
+LEAST_GREY_SHARE = 0.4  # of what the best colour shows
+FULL = 0.985  # of white: light above this may have been cut off by the camera
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """The ground of each dot: light = value + slope · (place − centre) per colour. Shapes (dots, colours),
+    (dots, 2, colours).
+
+    `noise` (dots) is the usual distance of the ground's light from that plane, as a share of it.
+    """
+
+    value: Floats
+    slope: Floats
+    noise: Floats
+
+
+def grey_light(pixels: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """The photo's lightness in linear light (height, width, 1), 65535 = white."""
+    table = np.round(linear_table() * 65535).astype(np.uint16)
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)  # the weights of JPEG's own lightness
+    return np.asarray(cv2.LUT(grey, table), np.uint16)[..., None]
+
+
+def colour_light(pixels: NDArray[np.uint8], *, fine: bool) -> NDArray[np.uint16]:
+    """The photo's colours (height, width, 3), 65535 = white: linear light where colour is as fine as lightness.
+
+    JPEG and HEIC blur colour once more, in codes, by about as much as a phone's lens blurs the picture in light. The
+    edge of a dot is then halfway neither in light nor in codes (light^0.45) but between: light^0.7.
+    """
+    table = np.round(linear_table() ** (1.0 if fine else COARSE_COLOUR) * 65535).astype(np.uint16)
+    return np.asarray(
+        cv2.LUT(pixels, np.repeat(table[:, None, None], 3, axis=2).reshape(1, 256, 3)), np.uint16
+    )
+
+
+def tells_by_lightness(pixels: NDArray[np.uint8], places_px: Floats, widths_px: Floats) -> bool:
+    """Tell whether paste differs from the ground in lightness enough to do without colour.
+
+    Where hue makes most of the difference, as on a green mask, lightness is no measure even if it differs a little:
+    between a red and a green of like lightness, the mixture at an edge is darker than both.
+    """
+    turns = np.arange(12) * (np.pi / 6)
+    ways = np.stack([np.cos(turns), np.sin(turns)], axis=-1)
+    inks = []
+    for share in (0.3, 0.85):
+        at = places_px[:, None] + share * widths_px[:, None, None] * ways
+        x = np.clip(np.round(at[..., 0]), 0, pixels.shape[1] - 1).astype(np.int64)
+        y = np.clip(np.round(at[..., 1]), 0, pixels.shape[0] - 1).astype(np.int64)
+        codes = pixels[y, x].reshape(len(places_px), -1, 3)
+        inks.append(np.median(codes, axis=1))
+    grey = [linear_table()[np.round(ink @ [0.299, 0.587, 0.114]).astype(np.int64)] for ink in inks]
+    colour = [linear_table()[np.round(ink).astype(np.int64)] for ink in inks]
+    by_grey = abs(float(np.median(np.log((grey[0] + DARKEST) / (grey[1] + DARKEST)))))
+    by_colour = np.median(np.log((colour[0] + DARKEST) / (colour[1] + DARKEST)), axis=0)
+    return by_grey > LEAST_GREY and by_grey > LEAST_GREY_SHARE * float(np.abs(by_colour).max())
+
+
+def ray_places(centres_mm: Floats, angles: Floats, radii: Floats) -> Floats:
+    """Sheet points of rays: (dots, rays, steps, 2)."""
+    ways = np.stack([np.cos(angles), np.sin(angles)], axis=-1)
+    return np.asarray(centres_mm[:, None, None, :] + radii[:, None, :, None] * ways[None, :, None, :])
+
+
+def sampled(light: NDArray[np.uint16], view: View, places_mm: Floats) -> tuple[Floats32, NDArray[np.bool_]]:
+    """Light at sheet points, 0…1 (…, colours), and whether each lies inside the photo (…)."""
+    px = view.to_px(places_mm)
+    inside = (px[..., 0] >= 1) & (px[..., 0] <= view.width_px - 2) & (px[..., 1] >= 1)
+    inside &= px[..., 1] <= view.height_px - 2
+    flat = px.reshape(-1, px.shape[-2], 2).astype(np.float32)
+    parts = [
+        cv2.remap(
+            light,
+            flat[start : start + MOST_ROWS, :, 0],
+            flat[start : start + MOST_ROWS, :, 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        for start in range(0, len(flat), MOST_ROWS)
+    ]
+    values = np.concatenate(parts).astype(np.float32) / np.float32(65535)
+    return values.reshape(*px.shape[:-1], light.shape[2]), inside
+
+
+def fit_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, usable: NDArray[np.bool_]) -> Ground:
+    """Fit a plane of light to each dot's ground; `usable` (dots, rays, steps) tells which samples lie on it.
+
+    Robust least squares (Tukey's biweight), so that a neighbour or a hair within reach does not count.
+    """
+    dots, _, _, colours = values.shape
+    first = int(np.argmax(usable.any(axis=(0, 1))))
+    flat = values[:, :, first:].reshape(dots, -1, colours).astype(np.float64)
+    may = usable[:, :, first:].reshape(dots, -1).astype(np.float64)
+    offset = (places_mm - centres_mm[:, None, None, :])[:, :, first:].reshape(dots, -1, 2)
+    scale = max(float(np.sqrt(np.mean(offset**2))), 1e-9)
+    basis = np.concatenate([np.ones((dots, offset.shape[1], 1)), offset / scale], axis=-1)
+    weight = may
+    for _ in range(4):
+        weighted = np.swapaxes(basis * weight[..., None], 1, 2)
+        solved = np.linalg.solve(weighted @ basis + 1e-6 * np.eye(3), weighted @ flat)
+        level = np.maximum(np.abs(solved[:, 0]).mean(axis=-1), 1e-4)
+        off = np.abs((flat - basis @ solved).mean(axis=-1)) / level[:, None]
+        noise = 1.4826 * median_where(off, may > 0)
+        weight = may * np.clip(1 - (off / np.maximum(4.0 * noise, 1e-3)[:, None]) ** 2, 0, None) ** 2
+    return Ground(value=solved[:, 0], slope=solved[:, 1:] / scale, noise=noise)
+
+
+def over_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, ground: Ground) -> Floats:
+    """Light over the ground's light, less 1, per colour (dots, rays, steps, colours)."""
+    offset = places_mm - centres_mm[:, None, None, :]
+    plane = ground.value[:, None, None, :] + (offset.reshape(len(offset), -1, 2) @ ground.slope).reshape(
+        *offset.shape[:-1], -1
+    )
+    return np.asarray(values / np.maximum(plane, 1e-3) - 1, dtype=np.float64)

@@ -1,0 +1,216 @@
+"""A bench to the dots that its tuning sheet is made of: which doses, pushes, dwells and pauses, and in which order.
+
+On a bench that is badly known a dot says most about the constants when the one before it was different: dots that
+follow their like lay just what the plunger swept, whatever the constants are. So the sheet is made of blocks that
+climb, fall, repeat, jump, wait and change speed, and the order of blocks and of what is in them is chosen by design of
+experiments: of many orders, the one with the largest determinant of information (D-optimal, with the fit's priors),
+on average over the benches that this one may turn out to be.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.deposit.shape import dot_volume_ul
+from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.cycle import dots_pushed_at
+from pastewright.plunger.model import DotCycle
+from pastewright.plunger.pressure import Deviation, after_legs, still
+from pastewright.plunger.ramp import ramp
+from pastewright.profile.model import Profile
+from pastewright.tune.sheet_model import Role
+
+Floats = NDArray[np.float64]
+
+# How far off a bench may be, in stiffness and in flow: as its starting points are guesses, and after a trial.
+DOUBT_UNTUNED = 3.0
+DOUBT_TUNED = 1.5
+
+# Levels of dose, and the range they are taken from, in bores of the tip.
+LEVELS = 8
+SMALLEST_BORES = 1.5
+LARGEST_BORES = 10.0
+LEAST_MICROSTEPS = 10.0
+
+# A push as tuned is halved until the worst bench stands it, at most so often; the slow push is so many times slower
+# still, and the long dwell so many times longer.
+HALVINGS = 6
+SLOW = 4.0
+LONG = 3.0
+
+PAUSES_S = (3.0, 10.0, 30.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One dot of the recipe: level of dose, whether pushed slowly, whether it dwells long, and the pause before it."""
+
+    level: int
+    role: Role
+    slow: bool = False
+    long: bool = False
+    pause_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What a sheet may be made of on this bench: `cycles[level][slow][long]`.
+
+    `limited`: larger doses were left out, since no push is slow enough for what the bench might be.
+    """
+
+    doses_ul: tuple[float, ...]
+    cycles: tuple[tuple[tuple[DotCycle, DotCycle], tuple[DotCycle, DotCycle]], ...]
+    doubt: float
+    limited: bool
+
+    def cycle(self, item: Item) -> DotCycle:
+        """Return the plunger's cycle of an item."""
+        return self.cycles[item.level][item.slow][item.long]
+
+
+def doubt_of(profile: Profile) -> float:
+    """Factor by which stiffness and flow may be off [-]: a bench that was tuned is known better."""
+    return DOUBT_TUNED if profile.tuning.dated else DOUBT_UNTUNED
+
+
+def recipe_of(profile: Profile) -> Recipe:
+    """Return the doses for this tip and barrel, with their cycles.
+
+    No dot may break the barrel's rating or stall the motor, should the bench be stiffer and the paste thicker than
+    the profile says by the doubt: larger doses are pushed more slowly, and what is still too much is left out.
+    """
+    bench, doubt = bench_of(profile), doubt_of(profile)
+    bore, shape = profile.tip.bore_mm, profile.tuning.dot_shape_ratio
+    least = max(
+        dot_volume_ul(max(SMALLEST_BORES, 1.1 * profile.tuning.smallest_dot_bores) * bore, shape),
+        LEAST_MICROSTEPS * bench.microstep_ul,
+    )
+    most = max(dot_volume_ul(LARGEST_BORES * bore, shape), 4 * least)
+    limit = min(bench.motor_limit_kpa, bench.barrel_limit_kpa)
+    rates = bench.push_ul_s / 2.0 ** np.arange(HALVINGS + 1)
+    ladder = np.geomspace(least, most, 24)
+    stands = _worst_kpa(ladder, rates[-1], bench, doubt) <= limit
+    # At least a factor of three between the smallest and the largest, or the sheet tells nothing.
+    top = max(float(ladder[stands].max(initial=0.0)), 3 * least)
+    doses = np.geomspace(least, top, LEVELS)
+    fastest = np.full(LEVELS, rates[-1])
+    for rate in rates[::-1]:
+        fastest = np.where(_worst_kpa(doses, float(rate), bench, doubt) <= limit, rate, fastest)
+    long_bench = replace(bench, dwell_s=LONG * bench.dwell_s)
+    table = [
+        [_cycles(doses, fastest / (SLOW if slow else 1.0), own) for own in (bench, long_bench)]
+        for slow in (False, True)
+    ]
+    return Recipe(
+        tuple(doses.tolist()),
+        tuple(
+            ((table[0][0][level], table[0][1][level]), (table[1][0][level], table[1][1][level]))
+            for level in range(LEVELS)
+        ),
+        doubt,
+        not bool(stands.all()),
+    )
+
+
+def _cycles(doses_ul: Floats, rates_ul_s: Floats, bench: PlungerBench) -> list[DotCycle]:
+    dots = dots_pushed_at(doses_ul, rates_ul_s, bench)
+    return [
+        DotCycle(
+            volume_ul=volume,
+            push_ul=push,
+            push_ul_s=rate,
+            dwell_s=bench.dwell_s,
+            retract_ul=push - volume,
+            retract_ul_s=bench.push_ul_s,
+            peak_kpa=peak,
+        )
+        for volume, push, rate, peak in zip(
+            doses_ul.tolist(), dots.push_ul.tolist(), rates_ul_s.tolist(), dots.peak_kpa.tolist(), strict=True
+        )
+    ]
+
+
+def _worst_kpa(doses: Floats, rate_ul_s: float, bench: PlungerBench, doubt: float) -> Floats:
+    """Highest pressure [kPa] of pushes at a rate, on a bench `doubt` times stiffer with so many times less flow."""
+    dots = dots_pushed_at(doses, rate_ul_s, bench)
+    way = ramp(
+        dots.push_ul, rate_ul_s=dots.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
+    )
+    off = Deviation(np.full(doses.size, doubt), np.full(doses.size, 1 / doubt))
+    rest = np.full(doses.size, bench.rest_kpa)
+    return after_legs(rest, [still(way.lag_s), *way.legs], bench, off)[1]
+
+
+def orders(recipe: Recipe, count: int, *, tries: int, seed: int) -> list[tuple[Item, ...]]:
+    """Return `tries` different orders of `count` items each; the same for the same seed."""
+    rng = np.random.default_rng(seed)
+    return [_order(recipe, count, rng) for _ in range(tries)]
+
+
+def _order(recipe: Recipe, count: int, rng: np.random.Generator) -> tuple[Item, ...]:
+    levels = len(recipe.doses_ul)
+    top, middle = levels - 1, levels // 2
+    blocks: list[list[Item]] = []
+    while sum(map(len, blocks)) < count:
+        blocks += _round(rng, levels, middle, top)
+    # The first block climbs, so that a bench that is far off shows itself with small dots, not with floods.
+    first = [Item(level=level, role=Role.RISING) for level in range(levels)]
+    rest = [blocks[at] for at in rng.permutation(len(blocks)).tolist()]
+    items = [*first, *(item for block in rest for item in block)][:count]
+    return tuple(items)
+
+
+def _round(rng: np.random.Generator, levels: int, middle: int, top: int) -> list[list[Item]]:
+    """One of each kind of block, its details drawn."""
+    low = int(rng.integers(0, 2))
+    stride = int(rng.integers(1, 3))
+    level = int(rng.integers(0, levels))
+    slow_first = bool(rng.integers(0, 2))
+    jumps = [
+        Item(level=top - int(rng.integers(0, 2)) if at % 2 else low, role=Role.JUMP, long=at % 4 == 3)
+        for at in range(8)
+    ]
+    pauses = [
+        Item(level=int(rng.integers(0, middle + 1)), role=Role.PAUSE, pause_s=float(pause))
+        for pause in rng.permutation(PAUSES_S)
+    ]
+    return [
+        [Item(level=at, role=Role.RISING) for at in range(low, levels, stride)],
+        [Item(level=at, role=Role.FALLING) for at in range(top, -1, -stride)],
+        [Item(level=level, role=Role.REPEAT)] * 4,
+        jumps,
+        [item for pause in pauses for item in (pause, Item(level=pause.level, role=Role.STEADY))],
+        [
+            Item(level=int(at), role=Role.SPEED, slow=slow_first ^ bool(place % 2), long=bool(place // 2 % 2))
+            for place, at in enumerate(rng.integers(0, levels, 8))
+        ],
+    ]
+
+
+def possible_benches(profile: Profile, doubt: float) -> tuple[dict[str, float], ...]:
+    """Return the corners of what the bench may be, as factors on its constants, the middle first.
+
+    A flow off by φ at any pressure is a consistency off by φ^(−n).
+    """
+    n = profile.paste.flow_index
+    corners = [
+        {
+            "frame_stiffness_n_mm": stiff,
+            "bubble_ul": 1 / stiff,
+            "consistency_kpa_sn": flow**-n,
+        }
+        for stiff, flow in product((1 / doubt, doubt), repeat=2)
+    ]
+    return ({}, *corners)
+
+
+def log_determinant(information: Sequence[Floats]) -> float:
+    """Mean of ln det over the benches, of their matrices of information."""
+    return float(np.mean([np.linalg.slogdet(one)[1] for one in information]))
+
+
+__all__ = ["Item", "Recipe", "doubt_of", "log_determinant", "orders", "possible_benches", "recipe_of"]

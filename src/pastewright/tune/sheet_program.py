@@ -1,0 +1,217 @@
+"""Dots and beads of a sheet, with their cycles, to motions, program and verdict, through the stages that boards use.
+
+The sheet lies where a board would: its corner is the bed's board corner. Nothing here decides what is laid.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import dist
+
+from pastewright import __version__
+from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
+from pastewright.deposit.shape import bead_width_mm, dot_width_mm
+from pastewright.motion.cycles import LENGTH_DIGITS, Cycles
+from pastewright.motion.model import Motions, Move, Step
+from pastewright.motion.plan import motions_of
+from pastewright.plunger.bead import solved_beads
+from pastewright.plunger.bench import bench_of
+from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.settle import Settling, settling
+from pastewright.plunger.walk import Walk
+from pastewright.profile.model import Profile
+from pastewright.program.model import Header, Program
+from pastewright.program.write import write_program
+from pastewright.readback.model import Expected, ExpectedDeposit, Verdict
+from pastewright.readback.verify import verify
+from pastewright.route.model import Sequence as Tour
+from pastewright.route.model import Visit
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DotToLay:
+    """A dot: its index is its turn. `pause_s` is waited at the travel height before it."""
+
+    place_mm: Point
+    cycle: DotCycle
+    pause_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeadToLay:
+    """A bead along a path."""
+
+    path_mm: tuple[Point, ...]
+    volume_ul: float
+    tip_mm_s: float
+
+
+def strip_of(profile: Profile) -> Settling:
+    """Return the settling strip of a bench, as boards have it."""
+    return settling(
+        bench_of(profile),
+        length_mm=profile.bed.strip_length_mm,
+        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
+        accel_mm_s2=profile.machine.accel_xy_mm_s2,
+    )
+
+
+def sheet_motions(
+    dots: Sequence[DotToLay], beads: Sequence[BeadToLay], profile: Profile, *, strip: Settling
+) -> tuple[Motions, Layout]:
+    """Return the journey: the strip, the dots in their order, then the beads; and the layout it was made of.
+
+    Raises `InputError` when a place is out of reach or the barrel too small.
+    """
+    deposits = [_dot(index, dot, profile) for index, dot in enumerate(dots)]
+    deposits += [_bead(len(dots) + at, bead, profile) for at, bead in enumerate(beads)]
+    layout = Layout(deposits=tuple(deposits), pads=())
+    tour = Tour(
+        visits=tuple(Visit(deposit=deposit.index, backwards=False) for deposit in deposits),
+        travel_mm=0.0,
+        travel_s=0.0,
+        bound_mm=0.0,
+        bound_s=0.0,
+    )
+    bead_cycles, walks, ends = _bead_cycles(beads, profile)
+    cycles = Cycles(
+        settling=strip,
+        visits=(*(dot.cycle for dot in dots), *bead_cycles),
+        walks=(*(None for _ in dots), *walks),
+        ends_ul=(*(0.0 for _ in dots), *ends),
+    )
+    pauses = {index: dot.pause_s for index, dot in enumerate(dots) if dot.pause_s > 0}
+    return with_pauses(motions_of(cycles, layout, tour, profile), pauses), layout
+
+
+def with_pauses(motions: Motions, pauses_s: Mapping[int, float]) -> Motions:
+    """Return the journey with waits at the travel height, before the tip is lowered to some deposits."""
+    moves: list[Move] = []
+    begins: list[int] = []
+    for move in motions.moves:
+        begins.append(len(moves))
+        pause = pauses_s.get(move.deposit, 0.0) if move.deposit is not None else 0.0
+        if move.step is Step.LOWER and pause > 0:
+            up = moves[-1]
+            moves.append(replace(up, step=Step.DWELL, speed_mm_s=0.0, duration_s=pause, deposit=move.deposit))
+        moves.append(move)
+    return replace(
+        motions,
+        moves=tuple(moves),
+        sections=tuple((begins[index], heading) for index, heading in motions.sections),
+        machine_s=sum(move.duration_s for move in moves),
+    )
+
+
+def sheet_program(name: str, motions: Motions, layout: Layout, profile: Profile) -> Program:
+    """Return the sheet's program in the controller's dialect."""
+    header = Header(
+        board=f"tuning sheet {name}",
+        side="top",
+        profile=profile.name,
+        paste=profile.paste.name,
+        tip=f"bore {profile.tip.bore_mm:g} mm, length {profile.tip.length_mm:g} mm",
+        paste_ul=sum(deposit.volume_ul for deposit in layout.deposits),
+        machine_s=motions.machine_s,
+        deposits=len(layout.deposits),
+        pads=len(layout.deposits),
+        inputs_sha256="",
+        profile_sha256=profile.sha256,
+        version=__version__,
+    )
+    labels = {
+        deposit.index: f"{deposit.shares[0].pad_id} {deposit.volume_ul:.4f} uL" for deposit in layout.deposits
+    }
+    return write_program(motions, profile, header, labels)
+
+
+def sheet_verdict(program: Program, layout: Layout, profile: Profile) -> Verdict:
+    """Return what the read-back says of the program: every dose in its place, on the bench as the profile has it."""
+    expected = Expected(
+        deposits=tuple(
+            ExpectedDeposit(
+                kind=deposit.kind.value,
+                points_mm=deposit.points_mm,
+                volume_ul=deposit.volume_ul,
+                pad_ids=tuple(share.pad_id for share in deposit.shares),
+            )
+            for deposit in layout.deposits
+        )
+    )
+    return verify(program.text, expected, profile)
+
+
+def _dot(index: int, dot: DotToLay, profile: Profile) -> Deposit:
+    shape = profile.tuning.dot_shape_ratio
+    width = dot_width_mm(dot.cycle.volume_ul, shape)
+    return _deposit(index, DepositKind.DOT, (dot.place_mm,), dot.cycle.volume_ul, width, shape * width)
+
+
+def _bead(index: int, bead: BeadToLay, profile: Profile) -> Deposit:
+    shape = profile.tuning.bead_shape_ratio
+    width = bead_width_mm(bead.volume_ul, shape, path_mm=_length(bead.path_mm))
+    return _deposit(index, DepositKind.BEAD, bead.path_mm, bead.volume_ul, width, shape * width)
+
+
+def _deposit(
+    index: int,
+    kind: DepositKind,
+    points: tuple[Point, ...],
+    volume_ul: float,
+    width_mm: float,
+    height_mm: float,
+) -> Deposit:
+    return Deposit(
+        index=index,
+        kind=kind,
+        points_mm=points,
+        volume_ul=volume_ul,
+        width_mm=width_mm,
+        height_mm=height_mm,
+        shares=(Share(pad_id=f"{kind.value} {index}", volume_ul=volume_ul),),
+    )
+
+
+def _length(path: Sequence[Point]) -> float:
+    return sum(dist(a, b) for a, b in pairwise(path))
+
+
+def _bead_cycles(
+    beads: Sequence[BeadToLay], profile: Profile
+) -> tuple[list[BeadCycle], list[Walk], list[float]]:
+    if not beads:
+        return [], [], []
+    bench = bench_of(profile)
+    walks = [
+        Walk(
+            legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(bead.path_mm)),
+            speed_mm_s=min(bead.tip_mm_s, profile.machine.speed_xy_mm_s),
+            accel_mm_s2=profile.machine.accel_xy_mm_s2,
+        )
+        for bead in beads
+    ]
+    found = solved_beads([bead.volume_ul for bead in beads], walks, bench)
+    cycles = [
+        BeadCycle(
+            volume_ul=v,
+            prime_ul=p,
+            prime_ul_s=bench.push_ul_s,
+            feed_ul=f,
+            travel_s=t,
+            retract_ul=r,
+            retract_ul_s=bench.push_ul_s,
+            peak_kpa=peak,
+        )
+        for v, p, f, t, r, peak in zip(
+            found.volume_ul.tolist(),
+            found.prime_ul.tolist(),
+            found.feed_ul.tolist(),
+            found.travel_s.tolist(),
+            found.retract_ul.tolist(),
+            found.peak_kpa.tolist(),
+            strict=True,
+        )
+    ]
+    return cycles, list(found.walks), found.ends_ul.tolist()

@@ -1,0 +1,120 @@
+"""A sheet laid on the virtual bench and measured, and what a board then gets; shared by tests, plots and measurements."""
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+from numpy.typing import NDArray
+from virtual_bench import Laid, Truth, lay
+
+from pastewright.board.model import Board, Side
+from pastewright.board.read import read_board
+from pastewright.demo.board import write_demo
+from pastewright.deposit.lay import lay as lay_out
+from pastewright.dose.doses import dose_board
+from pastewright.motion.plan import plan_motions
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.profile.model import Profile
+from pastewright.profile.read import parse_profile
+from pastewright.route.order import order
+from pastewright.tune.constants import CONSTANTS, Group, with_constants
+from pastewright.tune.design import Designed, designed
+from pastewright.tune.fit import Fitted
+from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.sheet_model import Sheet
+
+# Standard error of a diameter read from a photo: 4 µm of edge and 0.5 % of size.
+EDGE_MM, OF_SIZE = 0.004, 0.005
+
+
+@cache
+def demo_bench() -> Profile:
+    return parse_profile(example_text(DEMO), "bench.toml")
+
+
+@cache
+def demo_board() -> Board:
+    with TemporaryDirectory() as folder:
+        write_demo(Path(folder), "x2")
+        return read_board(Path(folder), side=Side.TOP, name="greenhouse logger")
+
+
+def measured(
+    sheet: Sheet, laid: Laid, truth: Truth, rng: np.random.Generator, *, weighing: bool = False
+) -> Measurements:
+    """What a good photo would say of a sheet; with `weighing`, a scale of 1 % as well."""
+    readings = []
+    landed = 0.0
+    for dot in sheet.dots:
+        volume = laid.volume_ul.get(dot.index)
+        if volume is None:
+            readings.append(DotReading(index=dot.index, state=State.MISSING))
+            continue
+        landed += volume
+        diameter = truth.dot_mm(volume)
+        sigma = (EDGE_MM**2 + (OF_SIZE * diameter) ** 2) ** 0.5
+        readings.append(
+            DotReading(
+                index=dot.index,
+                state=State.MEASURED,
+                diameter_mm=max(diameter + rng.normal(0.0, sigma), 0.02),
+                sigma_mm=sigma,
+                photos=1,
+            )
+        )
+    count = sum(reading.state is State.MEASURED for reading in readings)
+    density = truth.profile.paste.density_g_cm3
+    mass = Weighed(dots=count, mass_mg=landed * density * (1 + rng.normal(0.0, 0.01))) if weighing else None
+    return Measurements(sheet=sheet.name, readings=tuple(readings), photos=(), weighed=mass)
+
+
+def trial(
+    profile: Profile,
+    truth: Truth,
+    rng: np.random.Generator,
+    *,
+    name: str = "sheet",
+    tries: int = 4,
+    weighing: bool = False,
+) -> tuple[Designed, Laid, Measurements]:
+    """Design a sheet for the profile, lay it on the bench as it is, and measure it."""
+    made = designed(profile, name=name, tries=tries)
+    laid = lay(made.motions, truth, rng)
+    return made, laid, measured(made.sheet, laid, truth, rng, weighing=weighing)
+
+
+def tuned(profile: Profile, fitted: Fitted) -> Profile:
+    """The profile with what was fitted, but for what is of one sheet alone."""
+    own = {c.name for c in CONSTANTS if c.group is Group.SHEET}
+    found = {name: value for name, value in fitted.constants.items() if name not in own}
+    there = with_constants(profile, found)
+    return replace(there, tuning=replace(there.tuning, dated="2025-03-14"))
+
+
+def board_errors(profile: Profile, truth: Truth) -> NDArray[np.float64]:
+    """The demo board planned with a profile and laid on the bench as it is: landed volume over dose, less one.
+
+    Without the scatter of single dots, which no tuning can take away.
+    """
+    board = demo_board()
+    doses = dose_board(board, profile.dose, profile.paste)
+    layout = lay_out(
+        board,
+        doses.doses,
+        tip=profile.tip,
+        paste=profile.paste,
+        tuning=profile.tuning,
+        settings=profile.deposit,
+    )
+    tour = order(layout.deposits, start_mm=(0.0, 0.0), machine=profile.machine)
+    laid = lay(plan_motions(layout, tour, profile), truth)
+    return np.array(
+        [laid.mean_ul.get(deposit.index, 0.0) / deposit.volume_ul - 1 for deposit in layout.deposits]
+    )
+
+
+def worst_of_95(errors: NDArray[np.float64]) -> float:
+    """95th percentile of the errors' size [-]."""
+    return float(np.quantile(np.abs(errors), 0.95))

@@ -1,0 +1,68 @@
+"""Runs into and out of beads, as the controller sees them: the plunger keeps its own pace in every dialect."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from programs_by_hand import HEADER
+
+from pastewright.motion.dry import dry
+from pastewright.motion.model import Step
+from pastewright.motion.plan import plan_motions
+from pastewright.profile.examples import example_names, example_text
+from pastewright.profile.read import parse_profile
+from pastewright.program.write import write_program
+from pastewright.readback.interpret import interpret
+from pastewright.readback.timeline import timeline
+
+BEADS = (
+    (((6.0, 2.0), (7.5, 2.1)), 0.3),
+    (((0.0, 0.0), (3.0, 0.4), (3.0, 1.4), (0.0, 1.0)), 1.4),
+)
+
+
+def runs(motions):
+    return [
+        (before, move)
+        for before, move in pairwise(motions.moves)
+        if move.step in (Step.PUSH, Step.RETRACT) and (move.x_mm, move.y_mm) != (before.x_mm, before.y_mm)
+    ]
+
+
+@pytest.mark.parametrize("name", [name for name in example_names() if name != "bench-coarse"])
+def test_a_run_takes_the_time_that_its_plunger_needs(board_of, name):
+    profile = parse_profile(example_text(name), name)
+    motions = plan_motions(*board_of(*BEADS), profile)
+    told = runs(motions)
+    assert len(told) == 4  # into and out of each bead
+    reading = interpret(
+        write_program(motions, profile, HEADER, {}).text,
+        profile.controller,
+        plunger_letter=profile.plunger.letter,
+    )
+    assert reading.findings == ()
+    seen = timeline(reading.rows, reading.arcs, profile)
+    assert seen.over.max() <= 1.001
+    places = np.round(seen.end_mm[:, :2], 3)
+    for before, move in told:
+        from_there = np.abs(seen.start_mm[:, :2] - (before.x_mm, before.y_mm)).max(axis=1) < 2e-3
+        to_there = np.abs(places - (move.x_mm, move.y_mm)).max(axis=1) < 2e-3
+        (row,) = np.flatnonzero(from_there & to_there)
+        # Places are told to 0.001 mm, so that F and what comes of it are good to a percent of a short run.
+        assert seen.duration_s[row] == pytest.approx(move.duration_s, rel=0.01)
+        assert np.sign(seen.plunger_mm[row + 1] - seen.plunger_mm[row]) == (
+            1 if move.step is Step.PUSH else -1
+        )
+
+
+def test_a_dry_run_walks_the_whole_bead_too(board_of, profile):
+    motions = plan_motions(*board_of(*BEADS), profile)
+    still = dry(motions, profile)
+    assert runs(motions)
+    wet_places = {(move.x_mm, move.y_mm) for move in motions.moves}
+    assert {(move.x_mm, move.y_mm) for move in still.moves} == wet_places
+    assert {move.plunger_mm for move in still.moves} == {0.0}
+    for before, move in pairwise(still.moves):
+        if (move.x_mm, move.y_mm) != (before.x_mm, before.y_mm):
+            assert move.step in (Step.TRAVEL, Step.LAY)
+            assert move.speed_mm_s > 0

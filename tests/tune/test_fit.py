@@ -1,0 +1,198 @@
+"""From a bench that is not as its profile says to constants that explain its dots."""
+
+from dataclasses import replace
+from math import log
+
+import numpy as np
+import pytest
+from tuning_trials import board_errors, demo_bench, measured, trial, tuned, worst_of_95
+from virtual_bench import lay, truth_of
+
+from pastewright.problems import InputError
+from pastewright.tune.constants import AT, as_seen, constants_of
+from pastewright.tune.evidence import Evidence
+from pastewright.tune.fit import fit_sheets
+from pastewright.tune.measurements import State
+from pastewright.tune.verdicts import springy_under_ul, verdicts
+
+# Softer and thicker by half and more, a plunger that sweeps 4 % less, paste that thins: within one sheet's reach.
+TRUTH = {
+    "frame_n_mm": 115.0,
+    "bubble_ul": 1.7,
+    "consistency": 0.18,
+    "gain": 0.96,
+    "least_dot_bores": 1.05,
+    "thinning": 0.10,
+}
+
+
+@pytest.fixture(scope="module")
+def laid_once():
+    rng = np.random.default_rng(5)
+    truth = truth_of(demo_bench(), **TRUTH)
+    made, laid, readings = trial(demo_bench(), truth, rng, tries=2)
+    return truth, made, laid, readings
+
+
+@pytest.fixture(scope="module")
+def evidence(laid_once):
+    return Evidence(laid_once[1].sheet, laid_once[3], demo_bench())
+
+
+@pytest.fixture(scope="module")
+def fitted(evidence):
+    return fit_sheets([evidence], demo_bench(), leave_rows_out=False)
+
+
+def test_one_sheet_brings_the_board_near_its_doses(laid_once, fitted):
+    truth = laid_once[0]
+    before = worst_of_95(board_errors(demo_bench(), truth))
+    after = worst_of_95(board_errors(tuned(demo_bench(), fitted), truth))
+    assert before > 0.5
+    assert after < 0.10
+
+
+def test_what_is_left_is_the_scatter_of_the_dots(fitted):
+    assert fitted.before > 0.3
+    assert fitted.rms < 0.06
+    assert 0.6 < fitted.chi < 1.3
+
+
+def test_the_profiles_yield_stress_is_held_since_dots_cannot_tell_it(fitted):
+    assert fitted.estimate("yield_stress_kpa").held
+    assert not fitted.estimate("flow_index").held
+
+
+def test_without_a_weighing_gain_and_shape_share_the_scale_as_their_priors_do(fitted):
+    assert fitted.estimate("gain").held
+    # The dots are smaller than the travel says; it is put down to their shape.
+    assert fitted.constants["dot_shape_ratio"] > 0.4
+
+
+def test_a_weighing_tells_the_gain_and_so_does_a_shape_that_was_measured(laid_once):
+    truth, made, laid, _ = laid_once
+    readings = measured(made.sheet, laid, truth, np.random.default_rng(7), weighing=True)
+    weighed = fit_sheets([Evidence(made.sheet, readings, demo_bench())], demo_bench(), leave_rows_out=False)
+    assert weighed.weighed
+    assert abs(log(weighed.constants["gain"] / 0.96)) < 2.5 * weighed.estimate("gain").sd
+    assert weighed.estimate("gain").sd < 0.02
+    plain = replace(readings, weighed=None)
+    stated = fit_sheets(
+        [Evidence(made.sheet, plain, demo_bench())], demo_bench(), shape_stated=True, leave_rows_out=False
+    )
+    assert abs(stated.constants["gain"] - 0.96) < 0.025
+    words = [v.words for v in verdicts(weighed, demo_bench(), [Evidence(made.sheet, readings, demo_bench())])]
+    assert any("plunger steps are off by -" in sentence for sentence in words)
+
+
+def test_thinning_is_found_and_said(laid_once, evidence, fitted):
+    estimate = fitted.estimate("thinning", 0)
+    assert abs(estimate.value - 0.10) < 4 * estimate.sd + 0.03
+    said = {verdict.name: verdict for verdict in verdicts(fitted, demo_bench(), [evidence])}
+    assert "thinner through the sheet" in said["thinning"].words
+
+
+def test_missing_dots_tell_how_small_a_dot_may_be():
+    truth = truth_of(demo_bench(), frame_n_mm=330.0, least_dot_bores=1.55)
+    made, _, readings = trial(demo_bench(), truth, np.random.default_rng(3), tries=1)
+    missing = sum(reading.state is State.MISSING for reading in readings.readings)
+    assert missing > 10
+    evidence = Evidence(made.sheet, readings, demo_bench())
+    fitted = fit_sheets([evidence], demo_bench(), leave_rows_out=False)
+    found = fitted.estimate("smallest_dot_bores")
+    assert not found.held
+    assert abs(log(found.value / 1.55)) < max(3 * found.sd, 0.08)
+    said = {v.name: v for v in verdicts(fitted, demo_bench(), [evidence], smallest_ul=0.005)}
+    assert "too wide for your smallest pad" in said["tip"].words
+
+
+def test_derivatives_of_the_residuals_are_those_of_evaluating_again(evidence):
+    seen = as_seen(constants_of(demo_bench()))
+    active = [AT["frame_stiffness_n_mm"], AT["flow_index"], AT["dot_shape_ratio"], AT["thinning"]]
+    _, slopes = evidence.slopes(seen, active)
+    for column, at in enumerate(active):
+        step = np.zeros(seen.size)
+        step[at] = 2e-3
+        there = (evidence.residuals(seen + step) - evidence.residuals(seen - step)) / 4e-3
+        # A drop near nothing bends too much for a difference; the bulk must agree.
+        off = np.abs(slopes[:, column] - there)
+        assert np.quantile(off, 0.9) < 0.05 * np.quantile(np.abs(there), 0.9) + 0.02
+
+
+def test_intervals_cover_the_truth(laid_once, fitted):
+    """Of constants that the data tell, at most one in twenty misses by three standard deviations; here none may."""
+    truth = {"backlash_mm": 0.02, "flow_index": 0.4}
+    for name, value in truth.items():
+        estimate = fitted.estimate(name)
+        assert abs(log(estimate.value / value)) < 3 * estimate.sd, name
+
+
+def test_leaving_a_row_out_predicts_it(evidence):
+    fitted = fit_sheets([evidence], demo_bench())
+    assert {row.row for row in fitted.left_out} == set(range(12))
+    whole = (sum(r.rms**2 * r.dots for r in fitted.left_out) / sum(r.dots for r in fitted.left_out)) ** 0.5
+    assert whole < 1.4 * fitted.rms
+
+
+def test_a_bad_reading_pulls_little(laid_once, fitted):
+    _, made, _, readings = laid_once
+    spoilt = tuple(
+        replace(reading, diameter_mm=2.5 * reading.diameter_mm) if reading.index in (20, 71, 90) else reading
+        for reading in readings.readings
+    )
+    again = fit_sheets(
+        [Evidence(made.sheet, replace(readings, readings=spoilt), demo_bench())],
+        demo_bench(),
+        leave_rows_out=False,
+    )
+    for name in ("flow_index", "backlash_mm"):
+        assert abs(log(again.constants[name] / fitted.constants[name])) < 2 * fitted.estimate(name).sd
+
+
+def test_too_few_dots_and_a_foreign_sheet_are_refused(laid_once):
+    _, made, _, readings = laid_once
+    few = tuple(
+        reading if reading.index < 8 else replace(reading, state=State.REFUSED) for reading in readings.readings
+    )
+    with pytest.raises(InputError, match="needs 12 or more"):
+        Evidence(made.sheet, replace(readings, readings=few), demo_bench())
+    with pytest.raises(InputError, match="read from the sheet other"):
+        Evidence(made.sheet, replace(readings, sheet="other"), demo_bench())
+    with pytest.raises(InputError, match="record of the plunger's strokes is not usable"):
+        Evidence(replace(made.sheet, process={"turns": [{"index": 0}]}), readings, demo_bench())
+
+
+def test_a_soft_barrel_is_told_to_be_bled_or_stiffened():
+    profile = demo_bench()
+    airy = replace(profile, tuning=replace(profile.tuning, bubble_ul=20.0))
+    stiff = replace(
+        profile,
+        tuning=replace(profile.tuning, bubble_ul=0.0),
+        plunger=replace(profile.plunger, frame_stiffness_n_mm=5000.0),
+    )
+    soft_dose, air = springy_under_ul(airy)
+    plain_dose, _ = springy_under_ul(profile)
+    assert soft_dose > plain_dose
+    assert air > 0.4
+    assert springy_under_ul(stiff)[0] < plain_dose
+
+
+@pytest.mark.campaign
+def test_two_sheets_beat_one():
+    rng = np.random.default_rng(12)
+    truth = truth_of(demo_bench(), **{**TRUTH, "gain": 1.0, "thinning": 0.0})
+    made, _, readings = trial(demo_bench(), truth, rng, name="one")
+    first = Evidence(made.sheet, readings, demo_bench())
+    once = tuned(demo_bench(), fit_sheets([first], demo_bench(), leave_rows_out=False))
+    made, _, readings = trial(once, truth, rng, name="two")
+    second = Evidence(made.sheet, readings, demo_bench())
+    both = tuned(demo_bench(), fit_sheets([first, second], demo_bench(), leave_rows_out=False))
+    assert worst_of_95(board_errors(both, truth)) < 0.06
+
+
+def test_the_fit_does_not_know_the_truth(laid_once, fitted):
+    """Laid again on another bench, the tuned board is off: the numbers above come from the dots."""
+    other = replace(laid_once[0], frame_n_mm=260.0, bubble_ul=0.7)
+    laid = lay(laid_once[1].motions, other)
+    assert laid.mean_ul != laid_once[2].mean_ul
+    assert worst_of_95(board_errors(tuned(demo_bench(), fitted), other)) > 0.2
