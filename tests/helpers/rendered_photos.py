@@ -283,7 +283,9 @@ def _lay(scene: Scene, random: np.random.Generator, camera: Camera) -> Truth:
             truth.centre_mm[dot.index] = (x + way * scene.sheet.pitch_mm, y)
     for index, centre in truth.centre_mm.items():
         middle = camera.project(np.array([*centre, 0.0]))
-        corners = camera.project(np.array([[centre[0] + 0.01, centre[1], 0], [centre[0], centre[1] + 0.01, 0]]))
+        corners = camera.project(
+            np.array([[centre[0] + 0.01, centre[1], 0], [centre[0], centre[1] + 0.01, 0]])
+        )
         scale = math.sqrt(abs(np.linalg.det((corners - middle) / 0.01)))
         truth.diameter_px[index] = truth.diameter_mm[index] * scale
         margin = truth.diameter_px[index] * 0.8
@@ -467,7 +469,11 @@ def _draw_dirt(
     angle = np.linspace(0, 2 * math.pi, 24, endpoint=False)
     wobble = 1 + 0.25 * np.sin(angle * 3 + random.uniform(0, 6))
     ring = np.stack(
-        [place[0] + size / 2 * wobble * np.cos(angle), place[1] + size / 2 * wobble * np.sin(angle), 0 * angle],
+        [
+            place[0] + size / 2 * wobble * np.cos(angle),
+            place[1] + size / 2 * wobble * np.sin(angle),
+            0 * angle,
+        ],
         axis=-1,
     )
     colour = (random.uniform(0.02, 0.5) * np.array([1.0, 0.9, 0.8])).tolist()
@@ -479,7 +485,9 @@ def _draw_hair(scene: Scene, random: np.random.Generator, camera: Camera, pictur
     start = random.uniform(0, 1, 2) * [scene.width_px, scene.height_px]
     way = random.uniform(0, 2 * math.pi) + np.cumsum(random.normal(0, 0.15, 40))
     path = start + np.cumsum(np.stack([np.cos(way), np.sin(way)], axis=-1) * scene.width_px / 200, axis=0)
-    cv2.polylines(picture, [np.round(path * 16).astype(np.int32)], False, (0.06, 0.05, 0.04), 2, cv2.LINE_AA, 4)
+    cv2.polylines(
+        picture, [np.round(path * 16).astype(np.int32)], False, (0.06, 0.05, 0.04), 2, cv2.LINE_AA, 4
+    )
 
 
 def _glare(scene: Scene, random: np.random.Generator, camera: Camera) -> np.ndarray | None:

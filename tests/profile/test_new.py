@@ -274,7 +274,11 @@ def test_any_missing_required_key_is_named_with_the_line_of_its_section(key):
     assert problem.line == LINES[(key.section,)]
 
 
-@given(st.sampled_from(sorted({key.section for key in KEYS if key.section and not section_named(key.section).repeated})))
+@given(
+    st.sampled_from(
+        sorted({key.section for key in KEYS if key.section and not section_named(key.section).repeated})
+    )
+)
 def test_any_misspelt_section_is_named_with_its_line_and_its_keys_are_not_called_missing(section):
     line = LINES[(section,)]
     found = complaints(with_line(line, f"[{section}x]"))

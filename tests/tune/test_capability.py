@@ -28,7 +28,10 @@ def test_the_handbooks_worked_example_of_cp_and_its_one_sided_kin(check_value):
 def test_published_capabilities_of_prints(check_value, name):
     case = check_value(name)
     value = cpk(
-        lower=case.of("lsl", "1"), upper=case.of("usl", "1"), mean=case.of("mean", "1"), sigma=case.of("sigma", "1")
+        lower=case.of("lsl", "1"),
+        upper=case.of("usl", "1"),
+        mean=case.of("mean", "1"),
+        sigma=case.of("sigma", "1"),
     )
     assert case.agrees(value)
     assert case.agrees_closely(value)

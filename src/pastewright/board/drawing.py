@@ -138,7 +138,7 @@ def board_of_drawing(drawing: Drawing, ask: Ask) -> Board:
     marks, uses, problems = _marks(drawing, ask)
     problems = [*drawing.problems, *problems]
     paste = [thing for thing in drawing.things if marks(thing) is Mark.PASTE]
-    outline, edges = _outline(drawing, marks, paste)
+    outline = _outline(drawing, marks, paste)
     problems.extend(outline.problems)
     if outline.area is None:
         what = "there is no board outline: size and origin are those of the pads"
@@ -160,7 +160,7 @@ def board_of_drawing(drawing: Drawing, ask: Ask) -> Board:
         outline=outline.area,
         pads=found,
         holes=holes,
-        left_out=[*ground, *edges],
+        left_out=ground,
         problems=problems,
     )
 
@@ -289,8 +289,8 @@ def _nothing(drawing: Drawing, ask: Ask, uses: Sequence[LayerUse]) -> InputError
 # ---- shapes to pads
 
 
-def _outline(drawing: Drawing, marks: Marks, paste: Sequence[Thing]) -> tuple[Outline, list[LeftOut]]:
-    """Return the outline of the layers that hold it; its own line is nothing left out."""
+def _outline(drawing: Drawing, marks: Marks, paste: Sequence[Thing]) -> Outline:
+    """Return the outline of the layers that hold it."""
     objects = [
         GerberObject(
             kind=ObjectKind.STROKE if thing.is_line else ObjectKind.REGION,
@@ -305,7 +305,7 @@ def _outline(drawing: Drawing, marks: Marks, paste: Sequence[Thing]) -> tuple[Ou
         if marks(thing) is Mark.OUTLINE
     ]
     if not objects:
-        return Outline(area=None, closed=False), []
+        return Outline(area=None, closed=False)
     try:
         check_tangle([LineString(thing.path_mm) for thing in objects if len(thing.path_mm) > 1])
     except TangledError as error:
@@ -313,7 +313,7 @@ def _outline(drawing: Drawing, marks: Marks, paste: Sequence[Thing]) -> tuple[Ou
             f"the outline: {error}", "Draw the board's edge alone on it.", file=drawing.file
         ) from None
     layer = GerberLayer(file=drawing.file, attributes={}, objects=tuple(objects))
-    return read_outline(layer, [part for thing in paste for part in polygons(thing.area)]), []
+    return read_outline(layer, [part for thing in paste for part in polygons(thing.area)])
 
 
 def _without_ground(paste: Sequence[Thing], outline: Area | None) -> tuple[list[Thing], list[LeftOut]]:
@@ -350,7 +350,7 @@ def _pads(paste: Sequence[Thing], drawing: Drawing, problems: list[Problem]) -> 
     found = _paned(_merged(filled) if drawing.merge else _apart(filled, drawing, problems))
     found.extend(
         _found(
-            replace_area(line),
+            stroke_shape(line),
             line,
             reason=f"a line {line.width_mm:.3f} mm wide, to be laid as a bead",
         )
@@ -359,7 +359,7 @@ def _pads(paste: Sequence[Thing], drawing: Drawing, problems: list[Problem]) -> 
     return found
 
 
-def replace_area(line: Thing) -> Polygon:
+def stroke_shape(line: Thing) -> Polygon:
     """Return the stroke of a line as one polygon; a closed line is a ring."""
     parts = polygons(line.area)
     return max(parts, key=lambda part: part.area)

@@ -656,7 +656,9 @@ def tune_fit(
     ] = None,
     shape_stated: Annotated[
         bool,
-        typer.Option("--shape-stated", help="The profile's dot_shape_ratio was measured: it gives the scale."),
+        typer.Option(
+            "--shape-stated", help="The profile's dot_shape_ratio was measured: it gives the scale."
+        ),
     ] = False,
     smallest_dose: Annotated[
         float | None,

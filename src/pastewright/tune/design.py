@@ -1,6 +1,6 @@
 """A profile to the `Sheet` that tunes it: the order that tells most, a lattice wide enough for whatever comes out.
 
-    recipe (doses, blocks) → many orders → the one with most information → the largest drop it may lay → pitch → sheet
+    recipe (doses, blocks) → many orders → the one that promises the truest board → the largest drop → pitch → sheet
 
 The pitch is the photo's ruler. Three odd dots beside the lattice tell how the photo is turned; they come last and are
 the largest, when the barrel has come to lay what it is told even on a bench that is far from its profile. Below the
@@ -18,16 +18,29 @@ from numpy.typing import NDArray
 from pastewright.deposit.model import Layout
 from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
 from pastewright.motion.model import Motions
+from pastewright.plunger.bench import bench_of
+from pastewright.plunger.settle import Settling
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tune.constants import AT, CONSTANTS, as_seen, constants_of
+from pastewright.tune.constants import (
+    AT,
+    CONSTANTS,
+    Group,
+    as_seen,
+    as_they_are,
+    constants_of,
+    with_constants,
+)
 from pastewright.tune.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.model import Forward, score_of, setting_of
 from pastewright.tune.recipe import (
+    LARGEST_MM,
+    LEVELS,
     Item,
     Recipe,
-    log_determinant,
+    dot_cycles,
+    mean_log_error,
     orders,
     possible_benches,
     recipe_of,
@@ -40,7 +53,7 @@ Floats = NDArray[np.float64]
 Point = tuple[float, float]
 
 ROWS = COLUMNS = 12
-TRIES = 16
+TRIES = 8
 
 # The lattice keeps so much air beside the largest dot that any bench within the doubt would lay.
 AIR = 1.3
@@ -54,7 +67,12 @@ SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
 BEAD_STEP = 1.2
 BEAD_WIDTHS = (2.0, 3.0)  # in bores
 BEAD_SPEEDS = (1.0, 0.5)  # of the tuned speed
+BEAD_LINES = len(BEAD_WIDTHS) * len(BEAD_SPEEDS) + 1
 CIRCLE_LEGS = 36
+
+# Where the machine has too little room, the widest dot is made smaller, step by step.
+SHRINK = 0.85
+SHRINKINGS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,30 +111,41 @@ def designed(
 
     The same profile and seed give the same sheet. Raises `InputError` where the sheet does not fit the machine.
     """
-    recipe = recipe_of(profile)
     strip = strip_of(profile)
-    count = ROWS * COLUMNS
-    rough = _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio))
-    benches = [_moved(profile, factors) for factors in possible_benches(profile, recipe.doubt)]
-    forward_of: Callable[[Sequence[DotToLay], float], Forward] = lambda dots, _pitch_mm: Forward(  # noqa: E731
-        score_of(turns_of(sheet_motions(dots, (), profile, strip=strip)[0], profile)), setting_of(profile)
-    )
+    room = _largest_pitch(profile)
+    widest = LARGEST_MM
+    for _ in range(SHRINKINGS):
+        recipe = recipe_of(profile, widest_mm=widest)
+        benches = [_moved(profile, factors) for factors in possible_benches(profile, recipe.doubt)]
+        first = orders(recipe, ROWS * COLUMNS, tries=1, seed=seed)[0]
+        rough = _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio))
+        largest_mm = _largest_mm(first, recipe, min(rough, room), profile, strip, benches)
+        pitch = _pitch(profile, largest_mm)
+        if pitch <= room:
+            break
+        widest = SHRINK * dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio)
+    else:
+        raise one_error(
+            f"there is no room for the sheet: dots must be {pitch:.1f} mm apart, the bed has room for {room:.1f} mm",
+            "Move the board's corner in [bed], so that more of the machine's travel lies right of it and beyond it.",
+            file=profile.file,
+        )
+    stakes = [_stakes(with_constants(profile, as_they_are(bench)), bench, recipe, pitch) for bench in benches]
     best: tuple[float, tuple[Item, ...], list[Floats]] | None = None
-    for items in orders(recipe, count, tries=tries, seed=seed):
+    for items in orders(recipe, ROWS * COLUMNS, tries=tries, seed=seed):
         on_try()
-        forward = forward_of(_dots(items, recipe, rough), rough)
+        forward = _forward(items, recipe, pitch, profile, strip)
         information = [_information(forward, bench, profile) for bench in benches]
-        score = log_determinant(information)
-        if best is None or score > best[0]:
+        score = mean_log_error(information, stakes)
+        if best is None or score < best[0]:
             best = (score, items, information)
     if best is None:
         raise ValueError("no order was tried")
     _, items, information = best
-    forward = forward_of(_dots(items, recipe, rough), rough)
-    most_ul = max(float(_drops(forward, bench).max()) for bench in benches)
-    largest_mm = dot_width_mm(most_ul, profile.tuning.dot_shape_ratio)
-    pitch = _pitch(profile, largest_mm)
-    dots = _dots(items, recipe, pitch)
+    largest_mm = _largest_mm(items, recipe, pitch, profile, strip, benches)
+    # Orders differ little in their largest drop; where this one's is larger after all, the lattice is widened.
+    pitch = min(max(pitch, _pitch(profile, largest_mm)), room)
+    dots = _dots(items, recipe, pitch, strip)
     beads = _beads(profile, pitch)
     motions, layout = sheet_motions(dots, beads, profile, strip=strip)
     sds = np.sqrt(np.diag(np.linalg.inv(information[0])))
@@ -184,10 +213,55 @@ def _information(forward: Forward, seen: Floats, profile: Profile) -> Floats:
     return matrix
 
 
-def _drops(forward: Forward, seen: Floats) -> Floats:
-    flowed, _ = forward.run(seen)
-    out: Floats = flowed.out_ul[1:, 0]
-    return out
+def _stakes(profile: Profile, seen: Floats, recipe: Recipe, pitch: float) -> Floats:
+    """How the logarithms of a board's volumes answer to the constants, dots × constants, on a bench known at last.
+
+    The board is a handful of dots over the sheet's range, small ones after large ones and the other way round, planned
+    for that very bench.
+    """
+    bench = bench_of(profile)
+    order = [level for pair in zip(range(LEVELS), reversed(range(LEVELS)), strict=True) for level in pair]
+    doses = [recipe.doses_ul[level] for level in order]
+    cycles = dot_cycles(doses, np.full(len(doses), bench.push_ul_s), bench)
+    places = [_place(row, column, pitch) for row, column in _lattice(len(cycles))]
+    dots = [DotToLay(place_mm=place, cycle=cycle) for place, cycle in zip(places, cycles, strict=True)]
+    motions, _ = sheet_motions(dots, (), profile, strip=strip_of(profile))
+    forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
+    flowed, starts = forward.run(seen)
+    by_out, _, _ = forward.slopes(seen, starts, flowed, range(len(CONSTANTS)))
+    rows: Floats = by_out[1:] / flowed.out_ul[1:]
+    # A board has its own start and its own warming.
+    rows[:, [AT[c.name] for c in CONSTANTS if c.group is Group.SHEET]] = 0.0
+    return rows
+
+
+def _forward(
+    items: Sequence[Item], recipe: Recipe, pitch: float, profile: Profile, strip: Settling
+) -> Forward:
+    motions, _ = sheet_motions(_dots(items, recipe, pitch, strip), (), profile, strip=strip)
+    return Forward(score_of(turns_of(motions, profile)), setting_of(profile))
+
+
+def _largest_mm(
+    items: Sequence[Item],
+    recipe: Recipe,
+    pitch: float,
+    profile: Profile,
+    strip: Settling,
+    benches: Sequence[Floats],
+) -> float:
+    """Width of the largest dot [mm] that any of the benches would lay."""
+    forward = _forward(items, recipe, pitch, profile, strip)
+    most_ul = max(float(forward.run(bench)[0].out_ul[1:].max()) for bench in benches)
+    return dot_width_mm(most_ul, profile.tuning.dot_shape_ratio)
+
+
+def _largest_pitch(profile: Profile) -> float:
+    """Largest pitch [mm] at which the sheet still lies within the machine's travel."""
+    machine, bed = profile.machine, profile.bed
+    wide = (machine.x_max_mm - bed.board_x_mm - 1.0) / (COLUMNS + 0.5)
+    high = (machine.y_max_mm - bed.board_y_mm - 1.0) / (ROWS + BEAD_LINES * BEAD_STEP)
+    return float(np.floor(min(wide, high) * 10) / 10)
 
 
 def _pitch(profile: Profile, largest_mm: float) -> float:
@@ -198,7 +272,7 @@ def _pitch(profile: Profile, largest_mm: float) -> float:
 
 def _origin(pitch: float) -> Point:
     # Room for the odd dot left of the lattice, and for the beads below it.
-    return (1.5 * pitch + 1.0, 1.0 + (len(BEAD_WIDTHS) * len(BEAD_SPEEDS) + 1) * BEAD_STEP * pitch)
+    return (1.5 * pitch + 1.0, 1.0 + BEAD_LINES * BEAD_STEP * pitch)
 
 
 def _place(row: float, column: float, pitch: float) -> Point:
@@ -219,14 +293,17 @@ def _odd_items(recipe: Recipe) -> list[Item]:
     return [Item(level=top, role=Role.ODD) for _ in range(3)]
 
 
-def _dots(items: Sequence[Item], recipe: Recipe, pitch: float) -> list[DotToLay]:
+def _dots(items: Sequence[Item], recipe: Recipe, pitch: float, strip: Settling) -> list[DotToLay]:
     places = [_place(row, column, pitch) for row, column in _lattice(len(items))]
     odd = [_place(row, column, pitch) for row, column in odd_places(ROWS, COLUMNS)]
-    # From the last row's end the way goes over the two above it to the one at the left.
-    return [
-        DotToLay(place_mm=place, cycle=recipe.cycle(item), pause_s=item.pause_s)
-        for item, place in zip([*items, *_odd_items(recipe)], [*places, *odd], strict=True)
-    ]
+    dots = []
+    used_ul = strip.cycle.volume_ul
+    # From the last row's end the way goes over the two odd dots above it to the one at the left.
+    for item, place in zip([*items, *_odd_items(recipe)], [*places, *odd], strict=True):
+        cycle = recipe.cycle(item, used_ul)
+        used_ul += cycle.volume_ul
+        dots.append(DotToLay(place_mm=place, cycle=cycle, pause_s=item.pause_s))
+    return dots
 
 
 def _sheet_dots(items: Sequence[Item], recipe: Recipe, dots: Sequence[DotToLay]) -> tuple[SheetDot, ...]:

@@ -54,7 +54,8 @@ class _Way:
 
     @property
     def mirrored(self) -> bool:
-        return round(float(np.linalg.det(self.axes))) > 0
+        # Steps i × j are right-handed in the photo, where y runs down; so are not the sheet's column × row.
+        return bool(self.axes[0, 0] * self.axes[1, 1] > self.axes[0, 1] * self.axes[1, 0])
 
 
 def index_dots(candidates: list[Candidates], sheet: Sheet, name: str) -> tuple[Match, ...]:
@@ -184,17 +185,20 @@ def _ways(found: Candidates, lattice: Lattice, sheet: Sheet) -> list[_Way]:
         # hits[a, b] is the number of dots met when the seen picture is moved by (a, b) − (size − 1).
         hits = correlate2d(laid, seen)
         most = max(most, float(hits.max()))
-        for a, b in np.argwhere(hits >= max(0.5 * most, 1)):
-            shift = np.array([a, b]) - (size - 1) - low
-            met = round(float(hits[a, b]))
-            gaps = np.asarray(tree.query((odd - shift) @ np.linalg.inv(axes).T)[0])
+        at = np.argwhere(hits >= max(0.5 * most, 1))
+        shifts = at - (size - 1) - low
+        met = np.round(hits[tuple(at.T)]).astype(int)
+        gaps = np.asarray(tree.query((odd - shifts[:, None, :]) @ np.linalg.inv(axes).T)[0])
+        for shift, seen_dots, odd_dots in zip(
+            shifts, met.tolist(), (gaps < ODD_NEAR).sum(axis=1).tolist(), strict=True
+        ):
             ways.append(
                 _Way(
                     axes=axes,
                     shift=shift,
-                    lattice_hits=met,
-                    strangers=len(turned) - met,
-                    odd_hits=int((gaps < ODD_NEAR).sum()),
+                    lattice_hits=seen_dots,
+                    strangers=len(turned) - seen_dots,
+                    odd_hits=odd_dots,
                 )
             )
     return [way for way in ways if way.lattice_hits >= 0.5 * most]

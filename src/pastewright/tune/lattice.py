@@ -57,25 +57,23 @@ def _seeds(places: Floats, tree: "cKDTree[None]") -> list[tuple[int, Floats, Flo
     """Return places with two opposite pairs of neighbours, the most regular first: (place, step i, step j)."""
     count = min(NEIGHBOURS + 1, len(places))
     near = np.asarray(tree.query(places, k=count)[1])
+    offsets = places[near[:, 1:]] - places[:, None]
+    lengths = np.maximum(np.linalg.norm(offsets, axis=2), 1e-9)
+    a, b = np.triu_indices(count - 1, 1)
+    miss = np.linalg.norm(offsets[:, a] + offsets[:, b], axis=2) / lengths[:, a]
+    steps = (offsets[:, a] - offsets[:, b]) / 2
+    # Neighbours come nearest first, so pairs come shortest first.
+    opposite = miss < OPPOSITE
     seeds = []
-    for place, others in enumerate(near):
-        offsets = places[others[1:]] - places[place]
-        lengths = np.linalg.norm(offsets, axis=1)
-        miss = np.linalg.norm(offsets[:, None] + offsets[None, :], axis=2)
-        pairs = [
-            (lengths[a], miss[a, b] / lengths[a], (offsets[a] - offsets[b]) / 2)
-            for a in range(len(offsets))
-            for b in range(a + 1, len(offsets))
-            if miss[a, b] < OPPOSITE * lengths[a]
-        ]
-        pairs.sort(key=lambda pair: pair[0])
-        if len(pairs) < 2:
-            continue
-        _, miss_first, first = pairs[0]
-        for _, miss_second, second in pairs[1:3]:
+    for place in np.flatnonzero(opposite.sum(axis=1) >= 2).tolist():
+        pairs = np.flatnonzero(opposite[place])
+        first = steps[place, pairs[0]]
+        for pair in pairs[1:3]:
+            second = steps[place, pair]
             cross = first[0] * second[1] - first[1] * second[0]
             if abs(cross) > 0.4 * np.linalg.norm(first) * np.linalg.norm(second):
-                seeds.append((miss_first + miss_second, place, first, second if cross > 0 else -second))
+                fault = float(miss[place, pairs[0]] + miss[place, pair])
+                seeds.append((fault, place, first, second if cross > 0 else -second))
     seeds.sort(key=lambda seed: seed[0])
     # Seeds spread over the photo, lest all of them sit in one regular patch of something else.
     best = seeds[: SEEDS // 2]

@@ -18,7 +18,10 @@ MOST_PIXELS = 64_000_000  # three bytes each, and as much again twice while read
 LEAST_SHORT_SIDE_PX = 480
 MOST_BYTES = 150_000_000
 _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
-_FORMATS = ("JPEG", "MPO", "PNG")  # MPO is a JPEG with more pictures behind the first, as some phones write
+_FORMATS = (
+    "JPEG",
+    "PNG",
+)  # the first also opens MPO, a JPEG with more pictures behind it, as some phones write
 _UNREADABLE = (OSError, ValueError, SyntaxError, EOFError, IndexError, TypeError, KeyError)
 
 

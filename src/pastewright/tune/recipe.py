@@ -3,8 +3,8 @@
 On a bench that is badly known a dot says most about the constants when the one before it was different: dots that
 follow their like lay just what the plunger swept, whatever the constants are. So the sheet is made of blocks that
 climb, fall, repeat, jump, wait and change speed, and the order of blocks and of what is in them is chosen by design of
-experiments: of many orders, the one with the largest determinant of information (D-optimal, with the fit's priors),
-on average over the benches that this one may turn out to be.
+experiments: of many orders, the one after which a board's volumes are predicted best (I-optimal, with the fit's
+priors), on average over the benches that this one may turn out to be.
 """
 
 from collections.abc import Sequence
@@ -33,6 +33,7 @@ DOUBT_TUNED = 1.5
 LEVELS = 8
 SMALLEST_BORES = 1.5
 LARGEST_BORES = 10.0
+LARGEST_MM = 3.0
 LEAST_MICROSTEPS = 10.0
 
 # A push as tuned is halved until the worst bench stands it, at most so often; the slow push is so many times slower
@@ -40,6 +41,10 @@ LEAST_MICROSTEPS = 10.0
 HALVINGS = 6
 SLOW = 4.0
 LONG = 3.0
+LONGEST_PUSH_S = 8.0
+
+# Cycles are solved for the barrel as filled and with this share of its paste used, and read between the two.
+USED_SHARE = 0.1
 
 PAUSES_S = (3.0, 10.0, 30.0)
 
@@ -57,19 +62,24 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """What a sheet may be made of on this bench: `cycles[level][slow][long]`.
+    """What a sheet may be made of on this bench: `cycles[level][slow][long]`, and `late` when `late_ul` are used.
 
     `limited`: larger doses were left out, since no push is slow enough for what the bench might be.
     """
 
     doses_ul: tuple[float, ...]
     cycles: tuple[tuple[tuple[DotCycle, DotCycle], tuple[DotCycle, DotCycle]], ...]
+    late: tuple[tuple[tuple[DotCycle, DotCycle], tuple[DotCycle, DotCycle]], ...]
+    late_ul: float
     doubt: float
     limited: bool
 
-    def cycle(self, item: Item) -> DotCycle:
-        """Return the plunger's cycle of an item."""
-        return self.cycles[item.level][item.slow][item.long]
+    def cycle(self, item: Item, used_ul: float) -> DotCycle:
+        """Return the plunger's cycle of an item when `used_ul` of the barrel's paste are used: it is stiffer then."""
+        early = self.cycles[item.level][item.slow][item.long]
+        late = self.late[item.level][item.slow][item.long]
+        push = early.push_ul + used_ul / self.late_ul * (late.push_ul - early.push_ul)
+        return replace(early, push_ul=push, retract_ul=push - early.volume_ul)
 
 
 def doubt_of(profile: Profile) -> float:
@@ -77,8 +87,8 @@ def doubt_of(profile: Profile) -> float:
     return DOUBT_TUNED if profile.tuning.dated else DOUBT_UNTUNED
 
 
-def recipe_of(profile: Profile) -> Recipe:
-    """Return the doses for this tip and barrel, with their cycles.
+def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:
+    """Return the doses for this tip and barrel, with their cycles; dots up to `widest_mm` on the bench as profiled.
 
     No dot may break the barrel's rating or stall the motor, should the bench be stiffer and the paste thicker than
     the profile says by the doubt: larger doses are pushed more slowly, and what is still too much is left out.
@@ -89,7 +99,7 @@ def recipe_of(profile: Profile) -> Recipe:
         dot_volume_ul(max(SMALLEST_BORES, 1.1 * profile.tuning.smallest_dot_bores) * bore, shape),
         LEAST_MICROSTEPS * bench.microstep_ul,
     )
-    most = max(dot_volume_ul(LARGEST_BORES * bore, shape), 4 * least)
+    most = max(dot_volume_ul(min(LARGEST_BORES * bore, widest_mm), shape), 4 * least)
     limit = min(bench.motor_limit_kpa, bench.barrel_limit_kpa)
     rates = bench.push_ul_s / 2.0 ** np.arange(HALVINGS + 1)
     ladder = np.geomspace(least, most, 24)
@@ -100,23 +110,31 @@ def recipe_of(profile: Profile) -> Recipe:
     fastest = np.full(LEVELS, rates[-1])
     for rate in rates[::-1]:
         fastest = np.where(_worst_kpa(doses, float(rate), bench, doubt) <= limit, rate, fastest)
-    long_bench = replace(bench, dwell_s=LONG * bench.dwell_s)
-    table = [
-        [_cycles(doses, fastest / (SLOW if slow else 1.0), own) for own in (bench, long_bench)]
-        for slow in (False, True)
-    ]
+    # So slow that flow near the yield pressure shows, but not slower than patience.
+    slow = np.maximum(fastest / SLOW, dots_pushed_at(doses, fastest, bench).push_ul / LONGEST_PUSH_S)
+    used_ul = USED_SHARE * bench.store.paste_ul
+    late = replace(bench, store=replace(bench.store, paste_ul=bench.store.paste_ul - used_ul))
     return Recipe(
         tuple(doses.tolist()),
-        tuple(
-            ((table[0][0][level], table[0][1][level]), (table[1][0][level], table[1][1][level]))
-            for level in range(LEVELS)
-        ),
+        _table(doses, fastest, slow, bench),
+        _table(doses, fastest, slow, late),
+        used_ul,
         doubt,
         not bool(stands.all()),
     )
 
 
-def _cycles(doses_ul: Floats, rates_ul_s: Floats, bench: PlungerBench) -> list[DotCycle]:
+def _table(
+    doses_ul: Floats, fast_ul_s: Floats, slow_ul_s: Floats, bench: PlungerBench
+) -> tuple[tuple[tuple[DotCycle, DotCycle], tuple[DotCycle, DotCycle]], ...]:
+    long_bench = replace(bench, dwell_s=LONG * bench.dwell_s)
+    fast, fast_long = (dot_cycles(doses_ul, fast_ul_s, own) for own in (bench, long_bench))
+    slow, slow_long = (dot_cycles(doses_ul, slow_ul_s, own) for own in (bench, long_bench))
+    return tuple(((a, b), (c, d)) for a, b, c, d in zip(fast, fast_long, slow, slow_long, strict=True))
+
+
+def dot_cycles(doses_ul: Sequence[float] | Floats, rates_ul_s: Floats, bench: PlungerBench) -> list[DotCycle]:
+    """Return the cycles of doses [µL], each pushed at its own rate [µL/s]."""
     dots = dots_pushed_at(doses_ul, rates_ul_s, bench)
     return [
         DotCycle(
@@ -129,7 +147,11 @@ def _cycles(doses_ul: Floats, rates_ul_s: Floats, bench: PlungerBench) -> list[D
             peak_kpa=peak,
         )
         for volume, push, rate, peak in zip(
-            doses_ul.tolist(), dots.push_ul.tolist(), rates_ul_s.tolist(), dots.peak_kpa.tolist(), strict=True
+            dots.volume_ul.tolist(),
+            dots.push_ul.tolist(),
+            rates_ul_s.tolist(),
+            dots.peak_kpa.tolist(),
+            strict=True,
         )
     ]
 
@@ -208,9 +230,10 @@ def possible_benches(profile: Profile, doubt: float) -> tuple[dict[str, float], 
     return ({}, *corners)
 
 
-def log_determinant(information: Sequence[Floats]) -> float:
-    """Mean of ln det over the benches, of their matrices of information."""
-    return float(np.mean([np.linalg.slogdet(one)[1] for one in information]))
-
-
-__all__ = ["Item", "Recipe", "doubt_of", "log_determinant", "orders", "possible_benches", "recipe_of"]
+def mean_log_error(information: Sequence[Floats], stakes: Sequence[Floats]) -> float:
+    """Mean over the benches of ln(rms error of a board's volumes) [-], G·M⁻¹·Gᵀ for stakes G and information M."""
+    errors = [
+        float(np.mean(np.einsum("ij,ij->i", board @ np.linalg.inv(matrix), board)))
+        for matrix, board in zip(information, stakes, strict=True)
+    ]
+    return 0.5 * float(np.mean(np.log(errors)))

@@ -119,9 +119,9 @@ class Sheet:
 def odd_places(rows: int, columns: int) -> tuple[tuple[float, float], ...]:
     """Return (row, column) of the three odd dots, in lattice steps.
 
-    Two lie above the last row, one left of the first column, all half a step off. No turn of the pattern by a
-    quarter, a half or three quarters, nor a mirror image, brings two of them onto places of the three when the
-    lattice has at least six rows and columns; a test tries them all.
+    Two lie above the last row, one left of the first column, all half a step off. With six or more rows and columns,
+    no turn by quarters and no shift that keeps half of the lattice on the lattice brings two of them onto places of
+    the three; a mirror image brings two there, never three. A test tries them all.
     """
     return ((float(rows), 0.5), (float(rows), columns - 2.5), (rows - 3.5, -1.0))
 

@@ -26,6 +26,9 @@ DRIFT = 0.03
 # … and a dose should not change by more than this for it.
 DOSE_CHANGE = 0.15
 
+# With more than this share of air in what gives way, bleeding helps more than a stiffer mount.
+AIRY = 0.33
+
 PAUSE_CHANGE = 0.05
 LONG_PAUSE_S = 5.0
 GAIN_CHANGE = 0.01
@@ -118,8 +121,7 @@ def _too_springy(case: Case) -> Iterator[TuneVerdict]:
     dose, air = springy_under_ul(case.after)
     if dose <= 0:
         return
-    cause = "bleed it" if air > 0.5 else "stiffen the mount"
-    other = "stiffen the mount" if air > 0.5 else "bleed it"
+    cause, other = ("bleed it", "stiffen the mount") if air > AIRY else ("stiffen the mount", "bleed it")
     yield TuneVerdict(
         name="springy",
         words=f"barrel too springy for doses under {dose:.2g} µL: {cause} first, then {other}; trapped air is"

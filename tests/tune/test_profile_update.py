@@ -1,0 +1,153 @@
+"""What a trial teaches goes into the profile, stays there, and holds only for what it is true of."""
+
+from dataclasses import replace
+
+import pytest
+from tuning_trials import demo_bench
+
+from pastewright.profile.checks import profile_warnings
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.profile.read import parse_profile
+from pastewright.profile.tuned import paste_key, tip_key
+from pastewright.tune.constants import CONSTANTS, Group, constant_named
+from pastewright.tune.fit import Estimate, Fitted
+from pastewright.tune.pictures import drift_svg
+from pastewright.tune.profile_update import drift_rows, tuning_entry, with_entry
+
+TEXT = example_text(DEMO)
+VALUES = {
+    "frame_stiffness_n_mm": 133.0,
+    "backlash_mm": 0.023,
+    "gain": 0.97,
+    "bubble_ul": 1.9,
+    "consistency_kpa_sn": 0.21,
+    "flow_index": 0.43,
+    "yield_stress_kpa": 0.17,
+    "dot_shape_ratio": 0.37,
+    "smallest_dot_bores": 1.2,
+}
+
+
+def fitted_with(**changes):
+    values = {**VALUES, **changes}
+    estimates = [
+        Estimate(constant=constant_named(name), value=value, prior=value, sd=0.05, prior_sd=0.5)
+        for name, value in values.items()
+    ]
+    estimates += [
+        Estimate(constant=c, value=c.usual, prior=c.usual, sd=0.1, prior_sd=0.1, sheet=0)
+        for c in CONSTANTS
+        if c.group is Group.SHEET
+    ]
+    return Fitted(
+        estimates=tuple(estimates),
+        constants=values,
+        covariance=None,
+        dots=(),
+        measured=140,
+        missing=4,
+        rms=0.041,
+        before=0.6,
+        chi=0.9,
+        weighed=False,
+    )
+
+
+def written(text, profile, **changes):
+    dated = changes.pop("dated", "2025-03-14")
+    entry = tuning_entry(
+        fitted_with(**changes), profile, dated=dated, sheets=["one"], lot="A7", temperature_c=23.5
+    )
+    return with_entry(text, entry)
+
+
+def test_the_profile_holds_what_was_fitted_and_its_own_text_is_untouched():
+    longer = written(TEXT, demo_bench())
+    assert longer.startswith(TEXT.rstrip("\n"))
+    profile = parse_profile(longer, "bench.toml")
+    assert profile.plunger.frame_stiffness_n_mm == pytest.approx(133.0)
+    assert profile.plunger.backlash_mm == pytest.approx(0.023)
+    assert profile.tuning.gain == pytest.approx(0.97)
+    assert profile.tuning.bubble_ul == pytest.approx(1.9)
+    assert profile.paste.consistency_kpa_sn == pytest.approx(0.21)
+    assert profile.paste.flow_index == pytest.approx(0.43)
+    assert profile.paste.yield_stress_kpa == pytest.approx(0.17)
+    assert profile.tuning.dot_shape_ratio == pytest.approx(0.37)
+    assert profile.tuning.dated == "2025-03-14"
+    (record,) = profile.history
+    assert (record.lot, record.temperature_c, record.dots, record.gain_sd) == (
+        "A7",
+        23.5,
+        140,
+        pytest.approx(0.05),
+    )
+
+
+def test_a_second_trial_keeps_the_first_and_takes_its_place():
+    once = written(TEXT, demo_bench())
+    twice = written(once, parse_profile(once, "b"), dated="2025-04-01", gain=0.99)
+    profile = parse_profile(twice, "bench.toml")
+    assert [record.dated for record in profile.history] == ["2025-03-14", "2025-04-01"]
+    assert profile.tuning.gain == pytest.approx(0.99)
+    aside = twice[: twice.rindex("dated")] + "use = false\n" + twice[twice.rindex("dated") :]
+    assert parse_profile(aside, "b").tuning.gain == pytest.approx(0.97)
+
+
+def test_another_paste_keeps_the_machine_and_drops_the_flow_and_says_so():
+    longer = written(TEXT, demo_bench())
+    other = longer.replace(
+        'name = "low-temperature paste, dispensing grade"', 'name = "tooth paste, a stand-in"'
+    )
+    profile = parse_profile(other, "bench.toml")
+    plain = demo_bench()
+    assert profile.plunger.frame_stiffness_n_mm == pytest.approx(133.0)
+    assert profile.tuning.gain == pytest.approx(0.97)
+    assert profile.paste.consistency_kpa_sn == plain.paste.consistency_kpa_sn
+    assert profile.paste.flow_index == plain.paste.flow_index
+    assert profile.tuning.bubble_ul == plain.tuning.bubble_ul
+    assert profile.tuning.dated == ""
+    words = " ".join(problem.what for problem in profile_warnings(profile))
+    assert "no trial of tooth paste" in words
+    assert "not tuned yet" in words
+
+
+def test_another_tip_keeps_machine_barrel_and_shape_and_drops_the_flow():
+    profile = parse_profile(written(TEXT, demo_bench()).replace("gauge = 27", "gauge = 25"), "bench.toml")
+    assert profile.plunger.backlash_mm == pytest.approx(0.023)
+    assert profile.tuning.bubble_ul == pytest.approx(1.9)
+    assert profile.tuning.dot_shape_ratio == pytest.approx(0.37)
+    assert profile.paste.consistency_kpa_sn == demo_bench().paste.consistency_kpa_sn
+    assert profile.tuning.dated == ""
+
+
+def test_coming_back_to_a_paste_brings_its_flow_back():
+    plain = demo_bench()
+    stand_in = replace(plain, paste=replace(plain.paste, name="stand-in"))
+    text = written(TEXT, plain)
+    text = written(text, stand_in, dated="2025-05-01", consistency_kpa_sn=0.05, frame_stiffness_n_mm=140.0)
+    profile = parse_profile(text, "bench.toml")
+    assert profile.paste.consistency_kpa_sn == pytest.approx(0.21)
+    assert profile.plunger.frame_stiffness_n_mm == pytest.approx(140.0)
+
+
+def test_keys_tell_pastes_and_tips_apart():
+    plain = demo_bench()
+    assert paste_key(plain.paste) != paste_key(replace(plain.paste, metal_mass_fraction=0.84))
+    assert tip_key(plain.tip) != tip_key(replace(plain.tip, length_mm=12.7))
+    assert tip_key(plain.tip) == tip_key(replace(plain.tip, gauge=None))
+
+
+def test_values_beyond_what_the_file_takes_are_cut_to_its_range():
+    profile = parse_profile(written(TEXT, demo_bench(), smallest_dot_bores=0.8, flow_index=1.3), "b")
+    assert profile.tuning.smallest_dot_bores == 1.0
+    assert profile.paste.flow_index == 1.0
+
+
+def test_the_history_is_listed_and_drawn():
+    once = written(TEXT, demo_bench())
+    history = parse_profile(written(once, demo_bench(), dated="2025-04-01", gain=0.99), "b").history
+    rows = drift_rows(history)
+    assert [row["dated"] for row in rows] == ["2025-03-14", "2025-04-01"]
+    assert rows[1]["gain [%]"] == "99 ± 5%"
+    picture = drift_svg(history)
+    assert "2025-04-01" in picture and "A7" in picture and "23.5 °C" in picture
