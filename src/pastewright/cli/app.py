@@ -31,7 +31,8 @@ tune_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
 )
-app.add_typer(tune_app, name="tune")
+# Not offered yet: reading photos is not finished, and the fit is not measured end to end.
+app.add_typer(tune_app, name="tune", hidden=True)
 
 
 class SideName(StrEnum):

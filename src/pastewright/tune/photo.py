@@ -97,7 +97,7 @@ def _opened(content: bytes, name: str) -> Image.Image:
                 "Install it, or save the photo as JPEG.",
                 file=name,
             ) from error
-        heif: Image.Image = pillow_heif.HeifImageFile(io.BytesIO(content))  # type: ignore[no-untyped-call]
+        heif: Image.Image = pillow_heif.HeifImageFile(io.BytesIO(content))
         return heif
     return Image.open(io.BytesIO(content), formats=_FORMATS)
 
