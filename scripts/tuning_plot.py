@@ -10,6 +10,7 @@ and the board planned again; then a second sheet, and both fitted together. The 
 
 import re
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -30,6 +31,7 @@ from pastewright.tune.fit import fit_sheets  # noqa: E402
 from pastewright.tune.measurements import State  # noqa: E402
 
 BENCHES = 20
+WORKERS = 2
 IMAGE = ROOT / "docs" / "img" / "tuning.svg"
 PAGE = ROOT / "docs" / "tuning.md"
 BLOCK = re.compile(r"(<!-- numbers: made by scripts/tuning_plot\.py -->\n).*?(<!-- end -->)", re.DOTALL)
@@ -130,9 +132,10 @@ def picture(outcomes: list[Outcome]) -> None:
 def main() -> None:
     seeds = range(*map(int, sys.argv[1:3])) if len(sys.argv) > 2 else range(BENCHES)
     outcomes = []
-    for seed in seeds:
-        outcomes.append(outcome(seed))
-        print(told(outcomes[-1]), flush=True)
+    with ProcessPoolExecutor(WORKERS) as pool:
+        for one in pool.map(outcome, seeds):
+            outcomes.append(one)
+            print(told(one), flush=True)
     print(table(outcomes))
     if len(sys.argv) > 2:
         return

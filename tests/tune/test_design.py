@@ -17,6 +17,10 @@ from pastewright.tune.recipe import DOUBT_TUNED, DOUBT_UNTUNED, doubt_of, orders
 from pastewright.tune.sheet_model import Role, sheet_data, sheet_from_data
 from pastewright.tune.sheet_program import sheet_program, sheet_verdict
 
+# Two benches always, the others when there is time.
+ALWAYS = (DEMO, "bench-coarse")
+NAMES = [pytest.param(name, marks=() if name in ALWAYS else pytest.mark.campaign) for name in example_names()]
+
 
 @cache
 def made_for(name):
@@ -24,7 +28,7 @@ def made_for(name):
     return profile, designed(profile, tries=1)
 
 
-@pytest.mark.parametrize("name", example_names())
+@pytest.mark.parametrize("name", NAMES)
 def test_a_sheet_for_every_example_bench_passes_the_read_back(name):
     profile, made = made_for(name)
     program = sheet_program("trial", made.motions, made.layout, profile)
@@ -43,7 +47,7 @@ def test_a_sheet_with_a_lost_line_does_not_pass():
     assert not sheet_verdict(broken, made.layout, profile).ok
 
 
-@pytest.mark.parametrize("name", example_names())
+@pytest.mark.parametrize("name", NAMES)
 def test_no_two_dots_touch_even_on_the_worst_bench_foreseen(name):
     _, made = made_for(name)
     places = [(dot.x_mm, dot.y_mm) for dot in made.sheet.dots]
@@ -82,6 +86,8 @@ def test_a_sheet_holds_all_that_the_fit_needs():
     speeds = {round(move.speed_mm_s, 6) for move in made.motions.moves if move.step is Step.PUSH}
     assert len(speeds) >= 4
     assert len({bead.tip_mm_s for bead in made.sheet.beads}) == 2
+    last = max(dot.index for dot in made.sheet.dots)
+    assert sum(bead.index < last for bead in made.sheet.beads) == 4
     circle = max(made.sheet.beads, key=lambda bead: len(bead.path_mm))
     assert circle.path_mm[0] == circle.path_mm[-1]
 
@@ -112,7 +118,9 @@ def test_without_room_the_dots_become_smaller_and_in_a_corner_it_is_said():
     profile = demo_bench()
     tight = replace(profile, bed=replace(profile.bed, board_x_mm=170.0, board_y_mm=165.0))
     made = designed(tight, tries=1)
-    assert max(dot.dose_ul for dot in made.sheet.dots) < 1.0
+    plain = made_for(DEMO)[1]
+    assert made.sheet.pitch_mm < plain.sheet.pitch_mm
+    assert max(dot.dose_ul for dot in made.sheet.dots) < 0.5 * max(dot.dose_ul for dot in plain.sheet.dots)
     corner = replace(profile, bed=replace(profile.bed, board_x_mm=205.0))
     with pytest.raises(InputError, match="no room for the sheet"):
         designed(corner, tries=1)

@@ -24,7 +24,13 @@ def made():
 @pytest.fixture(scope="module")
 def turns(made):
     every = turns_of(made.motions, demo_bench())
-    return every[: len(made.sheet.dots) + 1]
+    return every[: made.sheet.dots[-1].index + 2]
+
+
+@pytest.fixture(scope="module")
+def rows(made):
+    """Where the dots are among the turns: the strip is the first, beads come in between."""
+    return np.array([dot.index + 1 for dot in made.sheet.dots])
 
 
 @pytest.fixture(scope="module")
@@ -66,12 +72,12 @@ def test_flow_and_springs_are_those_of_the_plunger(forward):
     assert slope[0] == pytest.approx(by_stored, rel=1e-6, abs=1e-9)
 
 
-def test_a_bench_as_profiled_lays_the_doses(made, forward):
+def test_a_bench_as_profiled_lays_the_doses(made, forward, rows):
     flowed, _ = forward.run(seen_of(demo_bench(), start=0.5))
     doses = np.array([dot.dose_ul for dot in made.sheet.dots])
     # Half a microstep of rounding is up to 5 % of the smallest dose; the rest is the coarser integration.
     slack = 0.01 * doses + bench_of(demo_bench()).microstep_ul
-    assert np.all(np.abs(flowed.out_ul[1:, 0] - doses) < slack)
+    assert np.all(np.abs(flowed.out_ul[rows, 0] - doses) < slack)
 
 
 @pytest.mark.parametrize(
@@ -83,16 +89,16 @@ def test_a_bench_as_profiled_lays_the_doses(made, forward):
         {"frame_n_mm": 300.0, "index": 0.45, "backlash_mm": 0.023},
     ],
 )
-def test_the_virtual_bench_lays_the_same_turn_by_turn(made, forward, changes):
+def test_the_virtual_bench_lays_the_same_turn_by_turn(made, forward, rows, changes):
     truth = truth_of(demo_bench(), **changes, least_dot_bores=0.05)
     laid = lay(made.motions, truth)
     names = {"frame_n_mm": "frame_stiffness_n_mm", "consistency": "consistency_kpa_sn", "index": "flow_index"}
     seen = seen_of(demo_bench(), **{names.get(name, name): value for name, value in changes.items()})
     flowed, _ = forward.run(seen)
     theirs = np.array([laid.mean_ul.get(dot.index, 0.0) for dot in made.sheet.dots])
-    mine = flowed.out_ul[1:, 0]
+    mine = flowed.out_ul[rows, 0]
     # Where paste was drawn back, hanging and void are booked elsewhere (evidence).
-    plain = (flowed.back_ul[:-1, 0] < 1e-5) & (theirs > 0.004)
+    plain = (flowed.back_ul[rows - 1, 0] < 1e-5) & (theirs > 0.004)
     assert plain.sum() > 30
     ratio = mine[plain] / theirs[plain]
     assert np.median(np.abs(ratio - 1)) < 0.003

@@ -77,7 +77,7 @@ def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
     deposits = [layout.deposits[visit.deposit] for visit in sequence.visits]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
     used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum(volumes)])
-    late = _late_bench(bench, float(used[-1]))
+    late = late_bench(bench, float(used[-1]))
     share = used[:-1] / used[-1] if late is not None else np.zeros_like(volumes)
     cycles: list[DotCycle | BeadCycle | None] = [None] * len(deposits)
     walks: list[Walk | None] = [None] * len(deposits)
@@ -92,7 +92,7 @@ def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
         _walk(deposits[index], profile, backwards=sequence.visits[index].backwards) for index in at.tolist()
     ]
     for index, bead, walk, end in zip(
-        at.tolist(), *_beads(volumes[at], paths, share[at], bench, late), strict=True
+        at.tolist(), *bead_cycles(volumes[at], paths, share[at], bench, late), strict=True
     ):
         cycles[index], walks[index], ends[index] = bead, walk, end
     return Cycles(
@@ -107,7 +107,7 @@ def _is_dot(deposit: Deposit) -> bool:
     return deposit.kind is DepositKind.DOT or len(path_of(deposit, backwards=False)) < 2
 
 
-def _late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
+def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
     """Return the bench with `used_ul` less paste, or None where that is no other bench."""
     store = bench.store
     left = max(store.paste_ul - used_ul, 0.0)
@@ -151,9 +151,13 @@ def _dots(volumes: Floats, share: Floats, bench: PlungerBench, late: PlungerBenc
     ]
 
 
-def _beads(
+def bead_cycles(
     volumes: Floats, walks: list[Walk], share: Floats, bench: PlungerBench, late: PlungerBench | None
 ) -> tuple[list[BeadCycle], list[Walk], list[float]]:
+    """Return cycles, walks and what is laid standing at the ends [µL] of beads of `volumes` along `walks`.
+
+    `share` of the paste that is used in all is used before each: it is solved between `bench` and `late`.
+    """
     if not volumes.size:
         return [], [], []
     # Boards repeat themselves: each different bead is solved once.

@@ -47,16 +47,17 @@ from pastewright.tune.recipe import (
 )
 from pastewright.tune.sheet_model import Role, Sheet, SheetBead, SheetDot, odd_places
 from pastewright.tune.sheet_program import BeadToLay, DotToLay, sheet_motions, strip_of
-from pastewright.tune.strokes import turns_data, turns_of
+from pastewright.tune.strokes import Turn, turns_data, turns_of
 
 Floats = NDArray[np.float64]
 Point = tuple[float, float]
+SheetPlace = tuple[Role, int, int]  # why a dot is there, and its row and column
 
 ROWS = COLUMNS = 12
 TRIES = 8
 
 # The lattice keeps so much air beside the largest dot that any bench within the doubt would lay.
-AIR = 1.3
+AIR = 1.15
 AIR_MM = 0.3
 LEAST_PITCH_BORES = 6.0
 
@@ -64,7 +65,7 @@ LEAST_PITCH_BORES = 6.0
 SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
 
 # Rest of the sheet, in pitches: gap between lattice and beads, and of the beads among themselves.
-BEAD_STEP = 1.2
+BEAD_STEP = 0.8
 BEAD_WIDTHS = (2.0, 3.0)  # in bores
 BEAD_SPEEDS = (1.0, 0.5)  # of the tuned speed
 BEAD_LINES = len(BEAD_WIDTHS) * len(BEAD_SPEEDS) + 1
@@ -145,24 +146,24 @@ def designed(
     largest_mm = _largest_mm(items, recipe, pitch, profile, strip, benches)
     # Orders differ little in their largest drop; where this one's is larger after all, the lattice is widened.
     pitch = min(max(pitch, _pitch(profile, largest_mm)), room)
-    dots = _dots(items, recipe, pitch, strip)
-    beads = _beads(profile, pitch)
-    motions, layout = sheet_motions(dots, beads, profile, strip=strip)
+    trial = [(bead, None) for bead in _trial(profile, pitch, width_mm=BEAD_WIDTHS[-1] * profile.tip.bore_mm)]
+    things = [*_things(items, recipe, pitch, profile, strip), *trial]
+    motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
     sds = np.sqrt(np.diag(np.linalg.inv(information[0])))
     sheet = Sheet(
         name=name,
         rows=ROWS,
         columns=COLUMNS,
         pitch_mm=pitch,
-        dots=_sheet_dots(items, recipe, dots),
+        dots=tuple(
+            _sheet_dot(index, thing, place)
+            for index, (thing, place) in enumerate(things)
+            if isinstance(thing, DotToLay) and place is not None
+        ),
         beads=tuple(
-            SheetBead(
-                index=len(dots) + at,
-                path_mm=bead.path_mm,
-                dose_ul=round(bead.volume_ul, 6),
-                tip_mm_s=bead.tip_mm_s,
-            )
-            for at, bead in enumerate(beads)
+            _sheet_bead(index, thing)
+            for index, (thing, _) in enumerate(things)
+            if isinstance(thing, BeadToLay)
         ),
         process={
             "profile": profile.name,
@@ -203,7 +204,8 @@ def _information(forward: Forward, seen: Floats, profile: Profile) -> Floats:
     least = dot_volume_ul(
         profile.tuning.smallest_dot_bores * profile.tip.bore_mm, profile.tuning.dot_shape_ratio
     )
-    seen_well = out[:, 0] > least
+    dots = np.array([_is_dot(turn) for turn in forward.score.turns[1:]])
+    seen_well = dots & (out[:, 0] > least)
     rows = by_out[1:][seen_well] / out[seen_well] / SEEN_SPREAD
     # The volume that a photo tells moves with the shape ratio: ln V = ln(s·(3/4 + s²)) + 3·ln d + …
     shape = profile.tuning.dot_shape_ratio
@@ -225,7 +227,7 @@ def _stakes(profile: Profile, seen: Floats, recipe: Recipe, pitch: float) -> Flo
     cycles = dot_cycles(doses, np.full(len(doses), bench.push_ul_s), bench)
     places = [_place(row, column, pitch) for row, column in _lattice(len(cycles))]
     dots = [DotToLay(place_mm=place, cycle=cycle) for place, cycle in zip(places, cycles, strict=True)]
-    motions, _ = sheet_motions(dots, (), profile, strip=strip_of(profile))
+    motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
     forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
     flowed, starts = forward.run(seen)
     by_out, _, _ = forward.slopes(seen, starts, flowed, range(len(CONSTANTS)))
@@ -238,7 +240,8 @@ def _stakes(profile: Profile, seen: Floats, recipe: Recipe, pitch: float) -> Flo
 def _forward(
     items: Sequence[Item], recipe: Recipe, pitch: float, profile: Profile, strip: Settling
 ) -> Forward:
-    motions, _ = sheet_motions(_dots(items, recipe, pitch, strip), (), profile, strip=strip)
+    things = [thing for thing, _ in _things(items, recipe, pitch, profile, strip)]
+    motions, _ = sheet_motions(things, profile, strip=strip)
     return Forward(score_of(turns_of(motions, profile)), setting_of(profile))
 
 
@@ -252,8 +255,14 @@ def _largest_mm(
 ) -> float:
     """Width of the largest dot [mm] that any of the benches would lay."""
     forward = _forward(items, recipe, pitch, profile, strip)
-    most_ul = max(float(forward.run(bench)[0].out_ul[1:].max()) for bench in benches)
+    rows = [at for at, turn in enumerate(forward.score.turns) if at and _is_dot(turn)]
+    most_ul = max(float(forward.run(bench)[0].out_ul[rows].max()) for bench in benches)
     return dot_width_mm(most_ul, profile.tuning.dot_shape_ratio)
+
+
+def _is_dot(turn: Turn) -> bool:
+    """Whether a turn lays a dot: it pushes once and draws back once."""
+    return sum(stroke.delta_mm != 0 for stroke in turn.strokes) == 2
 
 
 def _largest_pitch(profile: Profile) -> float:
@@ -288,44 +297,57 @@ def _lattice(count: int) -> list[tuple[int, int]]:
     ]
 
 
-def _odd_items(recipe: Recipe) -> list[Item]:
-    top = len(recipe.doses_ul) - 1
-    return [Item(level=top, role=Role.ODD) for _ in range(3)]
+def _things(
+    items: Sequence[Item], recipe: Recipe, pitch: float, profile: Profile, strip: Settling
+) -> list[tuple[DotToLay, SheetPlace] | tuple[BeadToLay, None]]:
+    """Everything on the sheet in the order of laying, dots with their role and lattice place.
 
-
-def _dots(items: Sequence[Item], recipe: Recipe, pitch: float, strip: Settling) -> list[DotToLay]:
-    places = [_place(row, column, pitch) for row, column in _lattice(len(items))]
-    odd = [_place(row, column, pitch) for row, column in odd_places(ROWS, COLUMNS)]
-    dots = []
+    The straight beads come in between, so that the dots after them tell what a large deposit leaves behind; the odd
+    dots and the shape trial come last.
+    """
+    lattice = _lattice(len(items))
+    beads = _beads(profile, pitch)
+    every = len(items) // (len(beads) + 1)
+    things: list[tuple[DotToLay, SheetPlace] | tuple[BeadToLay, None]] = []
     used_ul = strip.cycle.volume_ul
     # From the last row's end the way goes over the two odd dots above it to the one at the left.
-    for item, place in zip([*items, *_odd_items(recipe)], [*places, *odd], strict=True):
+    odd = [
+        (Item(level=len(recipe.doses_ul) - 1, role=Role.ODD), place) for place in odd_places(ROWS, COLUMNS)
+    ]
+    for number, (item, (row, column)) in enumerate([*zip(items, lattice, strict=True), *odd]):
+        if number and number % every == 0 and beads and number < len(items):
+            bead = beads.pop(0)
+            used_ul += bead.volume_ul
+            things.append((bead, None))
         cycle = recipe.cycle(item, used_ul)
         used_ul += cycle.volume_ul
-        dots.append(DotToLay(place_mm=place, cycle=cycle, pause_s=item.pause_s))
-    return dots
+        where = (-1, -1) if item.role is Role.ODD else (int(row), int(column))
+        dot = DotToLay(place_mm=_place(row, column, pitch), cycle=cycle, pause_s=item.pause_s)
+        things.append((dot, (item.role, *where)))
+    return [*things, *((bead, None) for bead in beads)]
 
 
-def _sheet_dots(items: Sequence[Item], recipe: Recipe, dots: Sequence[DotToLay]) -> tuple[SheetDot, ...]:
-    lattice = [*_lattice(len(items)), (-1, -1), (-1, -1), (-1, -1)]
-    return tuple(
-        SheetDot(
-            index=index,
-            row=row,
-            column=column,
-            x_mm=dot.place_mm[0],
-            y_mm=dot.place_mm[1],
-            dose_ul=round(dot.cycle.volume_ul, 7),
-            role=item.role,
-        )
-        for index, (item, dot, (row, column)) in enumerate(
-            zip([*items, *_odd_items(recipe)], dots, lattice, strict=True)
-        )
+def _sheet_dot(index: int, dot: DotToLay, place: SheetPlace) -> SheetDot:
+    role, row, column = place
+    return SheetDot(
+        index=index,
+        row=row,
+        column=column,
+        x_mm=dot.place_mm[0],
+        y_mm=dot.place_mm[1],
+        dose_ul=round(dot.cycle.volume_ul, 7),
+        role=role,
+    )
+
+
+def _sheet_bead(index: int, bead: BeadToLay) -> SheetBead:
+    return SheetBead(
+        index=index, path_mm=bead.path_mm, dose_ul=round(bead.volume_ul, 6), tip_mm_s=bead.tip_mm_s
     )
 
 
 def _beads(profile: Profile, pitch: float) -> list[BeadToLay]:
-    """Straight beads at two widths and two speeds below the lattice, then the circle with its cross."""
+    """Straight beads at two widths and two speeds below the lattice."""
     shape, bore = profile.tuning.bead_shape_ratio, profile.tip.bore_mm
     x0, y0 = _origin(pitch)
     length = 4 * pitch
@@ -338,7 +360,7 @@ def _beads(profile: Profile, pitch: float) -> list[BeadToLay]:
             volume = bead_volume_ul(width_bores * bore, length, shape)
             beads.append(BeadToLay(path_mm=path, volume_ul=volume, tip_mm_s=speed * profile.tuning.bead_mm_s))
             line += 1
-    return beads + _trial(profile, pitch, width_mm=BEAD_WIDTHS[-1] * bore)
+    return beads
 
 
 def _trial(profile: Profile, pitch: float, *, width_mm: float) -> list[BeadToLay]:

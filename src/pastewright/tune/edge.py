@@ -131,9 +131,7 @@ def outlines(radius: Floats, angles: Floats, seen: NDArray[np.bool_]) -> Outline
         cut = np.maximum(4.7 * scatter, 0.01 * first) if turn > 0 else np.maximum(4.7 * scatter, 0.1 * first)
         weight = np.where(usable, np.clip(1 - (left / cut[:, None]) ** 2, 0, None) ** 2, 0.0)
     kept = np.where(usable, weight > 0.2, False).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
-    sum_weight = np.maximum(weight.sum(axis=1), 1)
-    rms = np.sqrt(np.sum(weight * (values - solution @ basis.T) ** 2, axis=1) / sum_weight)
-    error = rms * np.sqrt(np.linalg.inv(normal)[:, 0, 0])
+    error = scatter * np.sqrt(np.linalg.inv(normal)[:, 0, 0])
     return Outlines(
         radius=solution[:, 0],
         offset=solution[:, 1:3],

@@ -25,7 +25,7 @@ Whole = NDArray[np.int64]
 LEAST_SHARE = 0.6  # of the lattice's dots must be seen
 LEAST_ODD = 2  # of the three odd dots must be seen
 ODD_NEAR = 0.22  # pitch
-RIVAL_SHARE = 0.75  # a rival with this share of the best way's dots, and as many odd dots but one, is a doubt
+RIVAL_SHARE = 0.75  # a rival with as many odd dots, and this share of what the best explains, is a doubt
 MOST_STRANGERS = 0.15  # places on the lattice, but off the sheet, per dot matched
 MOST_MAPS = 4
 ALMOST = 0.85
@@ -145,14 +145,16 @@ def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tu
 def _is_doubt(rival: _Way, best: _Way) -> bool:
     """Whether a rival explains the photo so well that it might be the truth.
 
-    Light does not make mirror images, so a mirrored rival must be as good as the best; any other one is a doubt
-    with one odd dot less and a quarter of the dots less.
+    `net` is dots met less places that stand where the sheet has none. A rival with as many odd dots is a doubt even if
+    it explains a quarter less; one with an odd dot less (dirt can play an odd dot) if it explains almost as much.
+    Light does not make mirror images, so a mirrored rival must be as good as the best.
     """
+    net, best_net = rival.lattice_hits - rival.strangers, best.lattice_hits - best.strangers
     if rival.mirrored:
-        return rival.odd_hits >= best.odd_hits and (
-            rival.lattice_hits - rival.strangers >= best.lattice_hits - best.strangers - 2
-        )
-    return rival.odd_hits >= best.odd_hits - 1 and rival.lattice_hits >= RIVAL_SHARE * best.lattice_hits
+        return rival.odd_hits >= best.odd_hits and net >= best_net - 2
+    if rival.odd_hits >= best.odd_hits:
+        return net >= RIVAL_SHARE * best_net
+    return rival.odd_hits == best.odd_hits - 1 and net >= best_net - max(4.0, 0.08 * best.lattice_hits)
 
 
 def _merit(way: _Way) -> float:

@@ -11,34 +11,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.problems import InputError, Problem, Severity
-from pastewright.tune.edge import Outlines, crossings, median_where, outline_at, outlines, unblurred
+from pastewright.tune.edge import unblurred
 from pastewright.tune.find import find_candidates
-from pastewright.tune.grid import Match, fit_view, index_dots, refusal
+from pastewright.tune.grid import fit_view, index_dots, refusal
 from pastewright.tune.measurements import DotReading, PhotoFacts, State
+from pastewright.tune.passes import Pass, aspect_of, coarse_pass, fine_pass
 from pastewright.tune.photo import Photo
-from pastewright.tune.rays import (
-    FULL,
-    colour_light,
-    fit_ground,
-    grey_light,
-    over_ground,
-    ray_places,
-    sampled,
-    tells_by_lightness,
-)
+from pastewright.tune.rays import colour_light, grey_light, tells_by_lightness
 from pastewright.tune.sheet_model import Sheet
-from pastewright.tune.soft_edge import Edges, find_edges, ring_profiles
+from pastewright.tune.soft_edge import Edges, find_edges
 from pastewright.tune.view import View, camera_place_mm
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-COARSE_RAYS, COARSE_STEPS = 36, 56
-FINE_RAYS, FINE_STEPS = 72, 88
-REACH = 0.62  # pitch, how far the coarse rays go
-# A cap no higher than 0.45 of its width hides its base's far edge where cos ψ < −FAR·cot(tilt): the base's normal
-# leans by (d/2 of the ball's centre below the plane) 0.1056 for that height over width.
-FAR = 0.1056
 LEAST_DIAMETER_PX = 8.0
 GOOD_DIAMETER_PX = 20.0
 MOST_BLUR = 0.45  # blur σ over radius; the halfway line moves by σ²/2r, 10 % here, and its correction is to first order
@@ -47,10 +33,9 @@ LEAST_KEPT = 0.7  # of the rays
 MOST_ASPECT = 1.35
 MOST_OFFSET = 0.2  # pitch
 MOST_CLIPPED = 0.25
-STEADY = 0.5  # share of each colour's noise taken to be its own, lest the sum lean on tiny differences
 GREY_PX, COLOUR_PX = 0.07, 0.25  # error of a radius that no scatter shows [px]; measured on rendered photos
-SOILED = 0.2  # light just beyond the edge, against what lies beyond most of it, over the contrast of paste
-MOST_SOILED = 0.4  # of the rays that can be seen
+LEAST_SHARE_OF_TYPICAL = 0.25  # contrast of a dot against that of the dots around it
+MOST_SHARE_OF_NOTHING = 0.15
 LEAST_RISE_NOISE = 4.0  # contrast over the noise of the ground
 MOST_TILT_DEG = 45.0
 LEAST_MEASURED = 0.6  # of all dots
@@ -67,7 +52,6 @@ MENDS = {
     "hardly visible": "Use flatter, more even light from the side; avoid reflections and shadows.",
     "outside the photo": "Get the whole sheet into the picture.",
     "touches its neighbour": "Lay the sheet again with a wider pitch or smaller doses.",
-    "something touches it": "Check the dot by eye: a hair, dirt, or a reflection beside it.",
     "not round": "Check the dot by eye: a tail, a hair, or two dots in one.",
     "no clear outline": "Use flatter, more even light; wipe the lens.",
     "not at its place": "Check the dot by eye: dirt, or a dot that was dragged.",
@@ -85,21 +69,6 @@ class PhotoReading:
     warnings: tuple[Problem, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Pass:
-    """One pass over all dots: centres and outlines [mm], and what speaks for and against each."""
-
-    centres: Floats
-    outline: Outlines
-    blur: Floats
-    rise: Floats
-    noise: Floats
-    clipped: Floats
-    inside: Floats
-    soiled: Floats  # share of the rays that meet dirt
-    profiles: Floats  # light over ρ = 0.4…1.6, only in the fine pass
-
-
 def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     """Measure every dot of the sheet in a photo; raises InputError when the photo cannot support an answer."""
     height, width = photo.pixels.shape[:2]
@@ -112,7 +81,7 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     widths = np.array([match.width_px for match in matches])
     grey = tells_by_lightness(photo.pixels, blobs, widths)
     light = grey_light(photo.pixels) if grey else colour_light(photo.pixels, fine=photo.fine_colour)
-    coarse, axis = _coarse(light, view, sheet, commanded, matched, blobs, matches)
+    coarse, axis = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
     good = _plausible(coarse, commanded, sheet.pitch_mm)
     if good.sum() < 0.3 * len(commanded):
         raise refusal(
@@ -124,9 +93,9 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     near = coarse.outline.radius * factor
     camera = camera_place_mm(view, photo.focal_px)
     usual_blur = _usual_blur(coarse, view, good)
-    fine = _fine(light, view, centres, near, camera, axis, usual_blur)
+    fine = fine_pass(light, view, centres, near, camera, axis, usual_blur)
     usual_blur = _usual_blur(fine, view, _plausible(fine, commanded, sheet.pitch_mm))
-    fine = _fine(light, view, fine.centres, fine.outline.radius, camera, axis, usual_blur)
+    fine = fine_pass(light, view, fine.centres, fine.outline.radius, camera, axis, usual_blur)
     good = _plausible(fine, commanded, sheet.pitch_mm)
     blur_share = usual_blur / view.px_per_mm(fine.centres) / np.maximum(fine.outline.radius, 1e-9)
     edges = find_edges(fine.profiles, blur_share, good, commanded)
@@ -144,149 +113,6 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     return PhotoReading(photo=photo, facts=facts, view=last, readings=readings, warnings=warnings)
 
 
-def _coarse(
-    light: NDArray[np.uint16],
-    view: View,
-    sheet: Sheet,
-    commanded: Floats,
-    matched: NDArray[np.int64],
-    blobs: Floats,
-    matches: tuple[Match, ...],
-) -> tuple[_Pass, Floats]:
-    """First pass, from blobs or commanded places; also the direction in colour in which paste differs from ground."""
-    centres = commanded.copy()
-    centres[matched] = view.to_sheet(blobs)
-    scale = view.px_per_mm(centres)
-    guess = np.full(len(centres), np.nan)
-    guess[matched] = np.array([match.width_px for match in matches]) / 2 / scale[matched]
-    guess = np.where(np.isnan(guess), np.nanmedian(guess), guess)
-    reach = REACH * sheet.pitch_mm
-    angles = _angles(COARSE_RAYS)
-    radii = np.tile(np.linspace(0, reach, COARSE_STEPS), (len(centres), 1))
-    places = ray_places(centres, angles, radii)
-    values, inside = sampled(light, view, places)
-    beyond = radii > np.clip(1.5 * guess, 0.25 * sheet.pitch_mm, 0.52 * sheet.pitch_mm)[:, None]
-    ground = fit_ground(values, places, centres, inside & beyond[:, None, :])
-    over = over_ground(values, places, centres, ground)
-    core = (radii < 0.5 * guess[:, None])[:, None, :] & inside
-    axis = _paste_axis(over[matched], core[matched], (inside & beyond[:, None, :])[matched])
-    contrast = over @ axis
-    # Where no blob tells the width: where the median over the rays falls through half of what paste shows. A bright
-    # reflection on the dot's top shows more than paste does, hence the cap.
-    profile = np.median(contrast, axis=1)
-    level = 0.5 * np.clip(profile[:, 1 : COARSE_STEPS // 4].max(axis=1), 0.05, 1.2)
-    falls = (profile < level[:, None]) & (np.arange(COARSE_STEPS) > 1)
-    first = np.take_along_axis(radii, np.argmax(falls, axis=1)[:, None], axis=1)[:, 0]
-    first[matched] = guess[matched]
-    near = np.tile(np.clip(first, radii[:, 2], 0.5 * sheet.pitch_mm)[:, None], (1, COARSE_RAYS))
-    blur = np.full(len(centres), 1.5) / scale
-    rays_in = np.asarray(inside.all(axis=2))
-    outline: Outlines | None = None
-    for _ in range(2):
-        crossed = crossings(contrast, radii, near, blur)
-        outline = outlines(crossed.radius, angles, rays_in)
-        near = np.clip(outline_at(outline, angles), radii[:, 1:2], reach)
-    assert outline is not None
-    noise = ground.noise * float(np.abs(axis).sum())
-    return (
-        _Pass(
-            centres=centres + outline.offset,
-            outline=outline,
-            blur=_ray_median(crossed.blur),
-            rise=_ray_median(crossed.rise),
-            noise=noise,
-            clipped=np.zeros(len(centres)),
-            inside=inside.mean(axis=(1, 2)),
-            profiles=np.empty(0),
-            soiled=np.zeros(len(centres)),
-        ),
-        axis,
-    )
-
-
-def _paste_axis(over: Floats, core: Flags, ground: Flags) -> Floats:
-    """Return w, so that w · (light over ground − 1) is 1 on paste, with the least noise.
-
-    w ∝ Σ⁻¹μ, μ being paste's difference from the ground and Σ the covariance of the ground's colours: what the three
-    colours of the ground have in common (its grain) cancels. R. A. Fisher, Annals of Eugenics 7 (1936) 179-188.
-    """
-    middles = np.array([np.median(over[k][core[k]], axis=0) for k in range(len(over)) if core[k].any()])
-    paste = np.median(middles, axis=0)
-    if len(paste) == 1:
-        return np.asarray(1 / np.where(np.abs(paste) > 1e-3, paste, 1e-3))
-    colours = over[ground]
-    spread = 1.4826 * np.median(np.abs(colours), axis=0) + 1e-4
-    tame = np.clip(colours, -3 * spread, 3 * spread)
-    covariance = tame.T @ tame / len(tame) + np.diag((STEADY * spread) ** 2)
-    weight = np.linalg.solve(covariance, paste)
-    return np.asarray(weight / max(float(weight @ paste), 1e-9))
-
-
-def _fine(
-    light: NDArray[np.uint16],
-    view: View,
-    centres: Floats,
-    near: Floats,
-    camera: Floats,
-    axis: Floats,
-    usual_blur_px: float,
-) -> _Pass:
-    """Measure along dense rays around known centres, leaving out the far side, which a cap hides from the camera."""
-    angles = _angles(FINE_RAYS)
-    scale = view.px_per_mm(centres)
-    blur = usual_blur_px / scale
-    near = np.maximum(near, 1.0 / scale)
-    reach = 1.45 * near + 3.5 * blur
-    radii = np.linspace(0, 1, FINE_STEPS)[None, :] * reach[:, None]
-    places = ray_places(centres, angles, radii)
-    values, inside = sampled(light, view, places)
-    beyond = radii > (1.12 * near + 2.2 * blur)[:, None]
-    ground = fit_ground(values, places, centres, inside & beyond[:, None, :])
-    contrast = over_ground(values, places, centres, ground) @ axis
-    visible = _visible(centres, camera, angles) & inside.all(axis=2)
-    rays_near = np.tile(near[:, None], (1, FINE_RAYS))
-    outline: Outlines | None = None
-    clean = visible
-    for _ in range(3):
-        crossed = crossings(contrast, radii, rays_near, blur)
-        outline = outlines(crossed.radius, angles, clean)
-        rays_near = np.clip(outline_at(outline, angles), radii[:, 1:2], reach[:, None])
-        clean = visible & ~_soiled(contrast, radii, rays_near, blur)
-    assert outline is not None
-    full = np.asarray((values > FULL).any(axis=-1) & beyond[:, None, :])
-    clipped = full.sum(axis=(1, 2)) / np.maximum((inside & beyond[:, None, :]).sum(axis=(1, 2)), 1)
-    return _Pass(
-        centres=centres + outline.offset,
-        outline=outline,
-        blur=_ray_median(np.where(visible, crossed.blur, np.nan)),
-        rise=_ray_median(crossed.rise),
-        noise=ground.noise * float(np.abs(axis).sum()),
-        clipped=clipped,
-        inside=inside.mean(axis=(1, 2)),
-        profiles=ring_profiles(contrast, radii, rays_near, clean),
-        soiled=1 - clean.sum(axis=1) / np.maximum(visible.sum(axis=1), 1),
-    )
-
-
-def _soiled(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Flags:
-    """Tell which rays meet something just beyond the edge, a hair or dirt that touches the dot (dots, rays)."""
-    r = radii[:, None, :]
-    start = edge + (1.8 * blur)[:, None] + 0.03 * edge
-    beyond = (r > start[..., None]) & (r < (start + 1.2 * blur[:, None] + 0.12 * edge)[..., None])
-    level = median_where(contrast, beyond)
-    usual = np.median(level, axis=1, keepdims=True)
-    strange = np.abs(level - usual) > SOILED
-    return np.asarray(np.any([np.roll(strange, shift, axis=1) for shift in range(-5, 6)], axis=0))
-
-
-def _visible(centres: Floats, camera: Floats, angles: Floats) -> Flags:
-    """Tell for each ray whether the dot's base can be seen there (dots, rays)."""
-    to_camera = camera[:2] - centres
-    away = np.linalg.norm(to_camera, axis=1)
-    cosine = np.cos(angles[None, :] - np.arctan2(to_camera[:, 1], to_camera[:, 0])[:, None])
-    return np.asarray(cosine > -FAR * camera[2] / np.maximum(away, 1e-6)[:, None])
-
-
 def _refitted(view: View, commanded: Floats, centres: Floats, good: Flags) -> tuple[View, Floats, Floats]:
     """Return the view through measured centres, the centres in it, and by how much lengths change."""
     px = view.to_px(centres)
@@ -300,20 +126,20 @@ def _refitted(view: View, commanded: Floats, centres: Floats, good: Flags) -> tu
     return better, moved, view.px_per_mm(centres) / better.px_per_mm(moved)
 
 
-def _plausible(seen: _Pass, commanded: Floats, pitch_mm: float) -> Flags:
+def _plausible(seen: Pass, commanded: Floats, pitch_mm: float) -> Flags:
     """Tell which dots look like dots, well enough to fit the view to."""
     off = np.linalg.norm(seen.centres - commanded, axis=1)
     return np.asarray(
         (off < 0.15 * pitch_mm)
         & (seen.outline.kept > LEAST_KEPT)
         & (seen.outline.scatter < MOST_SCATTER * seen.outline.radius)
-        & (_aspect(seen.outline) < MOST_ASPECT)
+        & (aspect_of(seen.outline) < MOST_ASPECT)
         & (seen.rise > LEAST_RISE_NOISE * seen.noise)
         & (seen.inside > 0.98)
     )
 
 
-def _usual_blur(seen: _Pass, view: View, good: Flags) -> float:
+def _usual_blur(seen: Pass, view: View, good: Flags) -> float:
     """Return the photo's blur σ [px], the median over dots wide enough to tell."""
     blur_px = seen.blur * view.px_per_mm(seen.centres)
     wide = good & np.isfinite(blur_px) & (seen.outline.radius > 2.5 * seen.blur)
@@ -322,17 +148,10 @@ def _usual_blur(seen: _Pass, view: View, good: Flags) -> float:
     return float(np.median(blur_px[wide])) if wide.any() else 1.5
 
 
-def _aspect(outline: Outlines) -> Floats:
-    swing = np.hypot(outline.ellipse[:, 0], outline.ellipse[:, 1])
-    radius = np.maximum(outline.radius, 1e-9)
-    swing = np.minimum(swing, 0.9 * radius)
-    return np.asarray((radius + swing) / (radius - swing))
-
-
 def _readings(
     sheet: Sheet,
     view: View,
-    fine: _Pass,
+    fine: Pass,
     centres: Floats,
     grown: Floats,
     edges: Edges,
@@ -347,9 +166,17 @@ def _readings(
     area = np.pi * (mean_radius**2 + swing**2 / 2)
     diameter = 2 * np.sqrt(area / np.pi)
     offset = np.linalg.norm(centres - commanded, axis=1)
-    aspect = _aspect(fine.outline)
-    typical = _typical_rise(fine, commanded)
-    seen = fine.rise > np.maximum(LEAST_RISE_NOISE * fine.noise, 0.25 * typical)
+    aspect = aspect_of(fine.outline)
+    near = _neighbours(commanded)
+    typical = np.median(fine.rise[near], axis=1)
+    # In shadow the ratio of paste to ground stays the same; under a reflection, which adds light, the difference.
+    light = fine.rise * fine.level
+    share = np.maximum(
+        fine.rise / np.maximum(typical, 1e-9),
+        light / np.maximum(np.median(light[near], axis=1), 1e-9),
+    )
+    seen = (share > LEAST_SHARE_OF_TYPICAL) & (fine.rise > LEAST_RISE_NOISE * fine.noise)
+    absent = (share < MOST_SHARE_OF_NOTHING) & (typical > 1.5 * LEAST_RISE_NOISE * fine.noise)
     touching = _touching(
         centres, np.where(seen & (offset < 0.4 * sheet.pitch_mm), diameter, 0.0), sheet.pitch_mm
     )
@@ -362,7 +189,7 @@ def _readings(
         elif fine.clipped[place] > MOST_CLIPPED:
             why = "overexposed"
         elif not seen[place] or not np.isfinite(radius) or radius <= 0:
-            if typical[place] > 1.5 * LEAST_RISE_NOISE * fine.noise[place]:
+            if absent[place]:
                 state, why = State.MISSING, "nothing lies here"
             else:
                 why = "hardly visible"
@@ -374,8 +201,6 @@ def _readings(
             why = "too small in the photo"
         elif blur[place] > MOST_BLUR * radius:
             why = "blurred"
-        elif fine.soiled[place] > MOST_SOILED:
-            why = "something touches it"
         elif aspect[place] > MOST_ASPECT:
             why = "not round"
         elif fine.outline.kept[place] < LEAST_KEPT or fine.outline.scatter[place] > MOST_SCATTER * radius:
@@ -403,11 +228,10 @@ def _readings(
     return tuple(readings)
 
 
-def _typical_rise(fine: _Pass, commanded: Floats) -> Floats:
-    """Return the contrast that dots around each dot have: the median of the nine nearest."""
+def _neighbours(commanded: Floats) -> NDArray[np.int64]:
+    """Return the nine nearest dots of each dot."""
     gaps = np.linalg.norm(commanded[:, None] - commanded[None], axis=2)
-    near = np.argsort(gaps, axis=1)[:, 1:10]
-    return np.asarray(np.nanmedian(np.nan_to_num(fine.rise)[near], axis=1))
+    return np.asarray(np.argsort(gaps, axis=1)[:, 1:10])
 
 
 def _touching(centres: Floats, diameter: Floats, pitch_mm: float) -> Flags:
@@ -516,12 +340,3 @@ def _ranks(values: Floats) -> Floats:
 
 def _warning(what: str, mend: str, name: str) -> Problem:
     return Problem(what=what, mend=mend, severity=Severity.WARNING, file=name)
-
-
-def _angles(rays: int) -> Floats:
-    return np.asarray(np.arange(rays) * (2 * np.pi / rays), dtype=np.float64)
-
-
-def _ray_median(values: Floats) -> Floats:
-    """Median over the rays of each dot; 0 for a dot without any."""
-    return median_where(values, np.isfinite(values))

@@ -22,7 +22,6 @@ LETTERS = {
     "hardly visible": "v",
     "outside the photo": "x",
     "touches its neighbour": "t",
-    "something touches it": "h",
     "not round": "r",
     "no clear outline": "c",
     "not at its place": "p",

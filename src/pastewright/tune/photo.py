@@ -7,6 +7,7 @@ import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,7 +98,9 @@ def _opened(content: bytes, name: str) -> Image.Image:
                 "Install it, or save the photo as JPEG.",
                 file=name,
             ) from error
-        heif: Image.Image = pillow_heif.HeifImageFile(io.BytesIO(content))
+        # Typed loosely, so that types can be checked whether or not the package is there.
+        opener: Any = pillow_heif.HeifImageFile
+        heif: Image.Image = opener(io.BytesIO(content))
         return heif
     return Image.open(io.BytesIO(content), formats=_FORMATS)
 

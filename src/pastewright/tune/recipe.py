@@ -31,8 +31,8 @@ DOUBT_TUNED = 1.5
 
 # Levels of dose, and the range they are taken from, in bores of the tip.
 LEVELS = 8
-SMALLEST_BORES = 1.5
-LARGEST_BORES = 10.0
+SMALLEST_BORES = 2.0
+LARGEST_BORES = 14.0
 LARGEST_MM = 3.0
 LEAST_MICROSTEPS = 10.0
 
@@ -40,11 +40,13 @@ LEAST_MICROSTEPS = 10.0
 # still, and the long dwell so many times longer.
 HALVINGS = 6
 SLOW = 4.0
-LONG = 3.0
-LONGEST_PUSH_S = 8.0
+LONG = 5.0
+LONGEST_PUSH_S = 5.0
 
-# Cycles are solved for the barrel as filled and with this share of its paste used, and read between the two.
-USED_SHARE = 0.1
+# Cycles are solved for the barrel as filled and after about so many dots, and read between the two; but no more than
+# this share of the paste is taken for used.
+DOTS = 150
+MOST_USED = 0.8
 
 PAUSES_S = (3.0, 10.0, 30.0)
 
@@ -112,7 +114,7 @@ def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:
         fastest = np.where(_worst_kpa(doses, float(rate), bench, doubt) <= limit, rate, fastest)
     # So slow that flow near the yield pressure shows, but not slower than patience.
     slow = np.maximum(fastest / SLOW, dots_pushed_at(doses, fastest, bench).push_ul / LONGEST_PUSH_S)
-    used_ul = USED_SHARE * bench.store.paste_ul
+    used_ul = min(DOTS * float(doses.mean()), MOST_USED * bench.store.paste_ul)
     late = replace(bench, store=replace(bench.store, paste_ul=bench.store.paste_ul - used_ul))
     return Recipe(
         tuple(doses.tolist()),
@@ -191,26 +193,25 @@ def _round(rng: np.random.Generator, levels: int, middle: int, top: int) -> list
     low = int(rng.integers(0, 2))
     stride = int(rng.integers(1, 3))
     level = int(rng.integers(0, levels))
-    slow_first = bool(rng.integers(0, 2))
-    jumps = [
-        Item(level=top - int(rng.integers(0, 2)) if at % 2 else low, role=Role.JUMP, long=at % 4 == 3)
-        for at in range(8)
-    ]
+    jumps = [Item(level=top - int(rng.integers(0, 2)) if at % 2 else low, role=Role.JUMP) for at in range(8)]
     pauses = [
         Item(level=int(rng.integers(0, middle + 1)), role=Role.PAUSE, pause_s=float(pause))
         for pause in rng.permutation(PAUSES_S)
     ]
-    return [
+    repeated = _varied(Item(level=level, role=Role.REPEAT), rng)
+    blocks = [
         [Item(level=at, role=Role.RISING) for at in range(low, levels, stride)],
         [Item(level=at, role=Role.FALLING) for at in range(top, -1, -stride)],
-        [Item(level=level, role=Role.REPEAT)] * 4,
         jumps,
         [item for pause in pauses for item in (pause, Item(level=pause.level, role=Role.STEADY))],
-        [
-            Item(level=int(at), role=Role.SPEED, slow=slow_first ^ bool(place % 2), long=bool(place // 2 % 2))
-            for place, at in enumerate(rng.integers(0, levels, 8))
-        ],
+        [Item(level=int(at), role=Role.SPEED) for at in rng.integers(0, levels, 8)],
     ]
+    return [[repeated] * 4, *([_varied(item, rng) for item in block] for block in blocks)]
+
+
+def _varied(item: Item, rng: np.random.Generator) -> Item:
+    """Return the item with its speed and dwell drawn: what differs in them tells flow from springs."""
+    return replace(item, slow=bool(rng.integers(0, 2)), long=bool(rng.integers(0, 2)))
 
 
 def possible_benches(profile: Profile, doubt: float) -> tuple[dict[str, float], ...]:

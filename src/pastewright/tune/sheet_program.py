@@ -8,15 +8,16 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import dist
 
+import numpy as np
+
 from pastewright import __version__
 from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
 from pastewright.deposit.shape import bead_width_mm, dot_width_mm
-from pastewright.motion.cycles import LENGTH_DIGITS, Cycles
+from pastewright.motion.cycles import LENGTH_DIGITS, Cycles, bead_cycles, late_bench
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.plan import motions_of
-from pastewright.plunger.bead import solved_beads
 from pastewright.plunger.bench import bench_of
-from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.model import DotCycle
 from pastewright.plunger.settle import Settling, settling
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
@@ -59,15 +60,17 @@ def strip_of(profile: Profile) -> Settling:
 
 
 def sheet_motions(
-    dots: Sequence[DotToLay], beads: Sequence[BeadToLay], profile: Profile, *, strip: Settling
+    things: Sequence[DotToLay | BeadToLay], profile: Profile, *, strip: Settling
 ) -> tuple[Motions, Layout]:
-    """Return the journey: the strip, the dots in their order, then the beads; and the layout it was made of.
+    """Return the journey, the strip and then the things in their order, and the layout it was made of.
 
-    Raises `InputError` when a place is out of reach or the barrel too small.
+    A thing's place in the order is the index of its deposit. Raises `InputError` when a place is out of reach or the
+    barrel too small.
     """
-    deposits = [_dot(index, dot, profile) for index, dot in enumerate(dots)]
-    deposits += [_bead(len(dots) + at, bead, profile) for at, bead in enumerate(beads)]
-    layout = Layout(deposits=tuple(deposits), pads=())
+    deposits = tuple(
+        _dot(index, thing, profile) if isinstance(thing, DotToLay) else _bead(index, thing, profile)
+        for index, thing in enumerate(things)
+    )
     tour = Tour(
         visits=tuple(Visit(deposit=deposit.index, backwards=False) for deposit in deposits),
         travel_mm=0.0,
@@ -75,14 +78,34 @@ def sheet_motions(
         bound_mm=0.0,
         bound_s=0.0,
     )
-    bead_cycles, walks, ends = _bead_cycles(beads, profile)
+    bench = bench_of(profile)
+    used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum([d.volume_ul for d in deposits])])
+    at = [index for index, thing in enumerate(things) if isinstance(thing, BeadToLay)]
+    beads = iter(
+        zip(
+            *bead_cycles(
+                np.array([deposits[index].volume_ul for index in at]),
+                [_walk(thing, profile) for thing in things if isinstance(thing, BeadToLay)],
+                used[at] / used[-1],
+                bench,
+                late_bench(bench, float(used[-1])),
+            ),
+            strict=True,
+        )
+    )
+    solved = [(thing.cycle, None, 0.0) if isinstance(thing, DotToLay) else next(beads) for thing in things]
     cycles = Cycles(
         settling=strip,
-        visits=(*(dot.cycle for dot in dots), *bead_cycles),
-        walks=(*(None for _ in dots), *walks),
-        ends_ul=(*(0.0 for _ in dots), *ends),
+        visits=tuple(cycle for cycle, _, _ in solved),
+        walks=tuple(walk for _, walk, _ in solved),
+        ends_ul=tuple(end for _, _, end in solved),
     )
-    pauses = {index: dot.pause_s for index, dot in enumerate(dots) if dot.pause_s > 0}
+    pauses = {
+        index: thing.pause_s
+        for index, thing in enumerate(things)
+        if isinstance(thing, DotToLay) and thing.pause_s > 0
+    }
+    layout = Layout(deposits=deposits, pads=())
     return with_pauses(motions_of(cycles, layout, tour, profile), pauses), layout
 
 
@@ -178,40 +201,9 @@ def _length(path: Sequence[Point]) -> float:
     return sum(dist(a, b) for a, b in pairwise(path))
 
 
-def _bead_cycles(
-    beads: Sequence[BeadToLay], profile: Profile
-) -> tuple[list[BeadCycle], list[Walk], list[float]]:
-    if not beads:
-        return [], [], []
-    bench = bench_of(profile)
-    walks = [
-        Walk(
-            legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(bead.path_mm)),
-            speed_mm_s=min(bead.tip_mm_s, profile.machine.speed_xy_mm_s),
-            accel_mm_s2=profile.machine.accel_xy_mm_s2,
-        )
-        for bead in beads
-    ]
-    found = solved_beads([bead.volume_ul for bead in beads], walks, bench)
-    cycles = [
-        BeadCycle(
-            volume_ul=v,
-            prime_ul=p,
-            prime_ul_s=bench.push_ul_s,
-            feed_ul=f,
-            travel_s=t,
-            retract_ul=r,
-            retract_ul_s=bench.push_ul_s,
-            peak_kpa=peak,
-        )
-        for v, p, f, t, r, peak in zip(
-            found.volume_ul.tolist(),
-            found.prime_ul.tolist(),
-            found.feed_ul.tolist(),
-            found.travel_s.tolist(),
-            found.retract_ul.tolist(),
-            found.peak_kpa.tolist(),
-            strict=True,
-        )
-    ]
-    return cycles, list(found.walks), found.ends_ul.tolist()
+def _walk(bead: BeadToLay, profile: Profile) -> Walk:
+    return Walk(
+        legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(bead.path_mm)),
+        speed_mm_s=min(bead.tip_mm_s, profile.machine.speed_xy_mm_s),
+        accel_mm_s2=profile.machine.accel_xy_mm_s2,
+    )
