@@ -7,10 +7,10 @@ import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pi_heif import HeifImageFile
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from pastewright.problems import InputError, one_error
@@ -90,17 +90,7 @@ def photo_from_bytes(content: bytes, name: str) -> Photo:
 
 def _opened(content: bytes, name: str) -> Image.Image:
     if content[4:8] == b"ftyp" and content[8:12] in _HEIF_BRANDS:
-        try:
-            import pillow_heif
-        except ImportError as error:
-            raise one_error(
-                "HEIC photos need the package pillow-heif, which is not installed",
-                "Install it, or save the photo as JPEG.",
-                file=name,
-            ) from error
-        # Typed loosely, so that types can be checked whether or not the package is there.
-        opener: Any = pillow_heif.HeifImageFile
-        heif: Image.Image = opener(io.BytesIO(content))
+        heif: Image.Image = HeifImageFile(io.BytesIO(content))
         return heif
     return Image.open(io.BytesIO(content), formats=_FORMATS)
 
