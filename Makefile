@@ -45,11 +45,14 @@ bench: $(STAMP)  ## measure speed, memory and tour quality
 	$(BIN)/python bench/stages.py
 	$(BIN)/python bench/tours.py
 	$(BIN)/python bench/link.py
+	$(BIN)/python bench/fit.py
+	$(BIN)/python bench/photos.py
 
 docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/profile_docs.py
 	$(BIN)/python scripts/pictures.py
 	$(BIN)/python scripts/placement_pictures.py
+	$(BIN)/python scripts/tuning_plot.py
 
 lock: $(STAMP)   ## resolve the dependencies anew
 	$(BIN)/uv pip compile --quiet --universal --generate-hashes --upgrade --extra dev --python-version 3.11 \

@@ -4,14 +4,15 @@
     python scripts/tuning_plot.py 3 7        prints the benches 3 to 6 only, and writes nothing
 
 Each bench differs from the demo's profile by up to 3 in stiffness and in flow, 5 % in gain, and in what else a profile
-does not know (tests/helpers/virtual_bench.py). One sheet is laid and measured with the noise of a good photo, fitted,
-and the board planned again; then a second sheet, and both fitted together. The same is done with the dots weighed.
+does not know (tests/helpers/virtual_bench.py). One sheet is laid, photographed once (tests/helpers/rendered_photos.py),
+read, fitted, and the board planned again; then a second sheet, and both fitted together. The same is done with the
+dots' shape known, and with the dots weighed.
 """
 
 import re
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from time import process_time
@@ -22,7 +23,7 @@ from matplotlib.figure import Figure
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
-from tuning_trials import board_errors, demo_bench, measured, trial, tuned  # noqa: E402
+from tuning_trials import board_errors, demo_bench, photographed, tuned, weighed  # noqa: E402
 from virtual_bench import lay, wrong_truth  # noqa: E402
 
 from pastewright.tune.design import TRIES, Designed, designed  # noqa: E402
@@ -36,6 +37,7 @@ IMAGE = ROOT / "docs" / "img" / "tuning.svg"
 PAGE = ROOT / "docs" / "tuning.md"
 BLOCK = re.compile(r"(<!-- numbers: made by scripts/tuning_plot\.py -->\n).*?(<!-- end -->)", re.DOTALL)
 ONE, TWO = 0.10, 0.06
+SCALES = ("", "shape known", "weighed")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,28 +58,29 @@ def first_sheet() -> Designed:
 
 def outcome(seed: int) -> Outcome:
     profile = demo_bench()
-    errors: dict[str, np.ndarray] = {}
+    rng = np.random.default_rng(seed)
+    truth = wrong_truth(profile, rng)
+    errors = {"as profiled": board_errors(profile, truth)}
+    laid = lay(first_sheet().motions, truth, rng)
+    seen = photographed(first_sheet().sheet, laid, truth, 2 * seed)
     fit_s = 0.0
-    for weighing in (False, True):
-        rng = np.random.default_rng(seed)
-        truth = wrong_truth(profile, rng)
-        word = ", weighed" if weighing else ""
-        errors["as profiled"] = board_errors(profile, truth)
-        laid = lay(first_sheet().motions, truth, rng)
-        readings = measured(first_sheet().sheet, laid, truth, rng, weighing=weighing)
-        first = Evidence(first_sheet().sheet, readings, profile)
+    for number, scale in enumerate(SCALES):
+        shape = scale == "shape known"
+        mass = weighed(first_sheet().sheet, laid, truth, 2 * seed) if scale == "weighed" else None
+        first = Evidence(first_sheet().sheet, replace(seen, weighed=mass), profile)
         began = process_time()
-        fitted = fit_sheets([first], profile, leave_rows_out=not weighing)
+        fitted = fit_sheets([first], profile, shape_stated=shape, leave_rows_out=not number)
         fit_s = max(fit_s, process_time() - began)
         once = tuned(profile, fitted)
-        errors["one sheet" + word] = board_errors(once, truth)
-        if not weighing:
-            missing = sum(one.state is State.MISSING for one in readings.readings)
-            peak = laid.peak_kpa
-        made, _, readings = trial(once, truth, rng, name="two", tries=TRIES, weighing=weighing)
-        both = fit_sheets([first, Evidence(made.sheet, readings, profile)], profile, leave_rows_out=False)
-        errors["two sheets" + word] = board_errors(tuned(once, both), truth)
-    return Outcome(seed=seed, errors=errors, missing=missing, peak_kpa=peak, fit_s=fit_s)
+        errors[f"one sheet{scale and ', ' + scale}"] = board_errors(once, truth)
+        made = designed(once, name="two", tries=TRIES)
+        again = lay(made.motions, truth, rng)
+        readings = photographed(made.sheet, again, truth, 2 * seed + 1, weighing=scale == "weighed")
+        both = [first, Evidence(made.sheet, readings, profile)]
+        fitted = fit_sheets(both, profile, shape_stated=shape, leave_rows_out=False)
+        errors[f"two sheets{scale and ', ' + scale}"] = board_errors(tuned(once, fitted), truth)
+    missing = sum(one.state is State.MISSING for one in seen.readings)
+    return Outcome(seed=seed, errors=errors, missing=missing, peak_kpa=laid.peak_kpa, fit_s=fit_s)
 
 
 def p95(errors: np.ndarray) -> float:

@@ -98,6 +98,16 @@ class Scene:
     texture: float = 0.012
     clutter: int = 6
     paste: float = 0.17
+    volumes_ul: dict[int, float] | None = None  # what was laid, where it is not the doses with noise
+    bead_mm: float = 0.6  # how wide the sheet's beads are
+
+    @property
+    def extent_mm(self) -> tuple[float, float, float, float]:
+        """Least and most x, then y, of all that is laid [mm]."""
+        places = [(dot.x_mm, dot.y_mm) for dot in self.sheet.dots]
+        places += [place for bead in self.sheet.beads for place in bead.path_mm]
+        xs, ys = zip(*places, strict=True)
+        return min(xs), max(xs), min(ys), max(ys)
 
 
 @dataclass
@@ -161,10 +171,9 @@ class Camera:
     """A pinhole with one distortion coefficient, looking at the middle of the sheet; the world has z up."""
 
     def __init__(self, scene: Scene) -> None:
-        xs = [dot.x_mm for dot in scene.sheet.dots]
-        ys = [dot.y_mm for dot in scene.sheet.dots]
-        self.target = np.array([(min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2, 0.0])
-        extent = max(max(xs) - min(xs), max(ys) - min(ys)) + 2 * scene.sheet.pitch_mm
+        left, right, near, far = scene.extent_mm
+        self.target = np.array([(left + right) / 2, (near + far) / 2, 0.0])
+        extent = max(right - left, far - near) + 2 * scene.sheet.pitch_mm
         self.focal = scene.focal * max(scene.width_px, scene.height_px)
         self.middle = np.array([(scene.width_px - 1) / 2, (scene.height_px - 1) / 2])
         self.radius = math.hypot(scene.width_px, scene.height_px) / 2
@@ -210,6 +219,7 @@ def render(scene: Scene) -> tuple[np.ndarray, Truth]:
     light = _light(scene, random)
     picture *= light[..., None]
     lamp = _unit(np.array([random.normal(0, 0.5), random.normal(0, 0.5), 1.0]))
+    _draw_beads(scene, camera, picture, light)
     for dot in scene.sheet.dots:
         if dot.index in truth.diameter_mm:
             _draw_dot(scene, camera, picture, light, truth, dot.index, lamp)
@@ -260,7 +270,13 @@ def _lay(scene: Scene, random: np.random.Generator, camera: Camera) -> Truth:
     shape = scene.shape_ratio
     lattice = {(dot.row, dot.column): dot for dot in scene.sheet.lattice}
     for dot in scene.sheet.dots:
-        volume = dot.dose_ul * math.exp(random.normal(0, scene.size_noise))
+        if scene.volumes_ul is not None:
+            volume = scene.volumes_ul.get(dot.index, 0.0)
+        else:
+            volume = dot.dose_ul * math.exp(random.normal(0, scene.size_noise))
+        if volume <= 0:
+            truth.missing.add(dot.index)
+            continue
         truth.diameter_mm[dot.index] = (volume / (math.pi * shape * (0.75 + shape**2) / 6)) ** (1 / 3)
         truth.centre_mm[dot.index] = (
             dot.x_mm + random.normal(0, scene.place_mm),
@@ -315,15 +331,14 @@ def _table(
         else:
             end = spot[0] + int(random.integers(20, 300)), spot[1] + int(random.integers(20, 300))
             cv2.rectangle(picture, spot, end, colour, -1)
-    xs = [dot.x_mm for dot in scene.sheet.dots]
-    ys = [dot.y_mm for dot in scene.sheet.dots]
+    left, right, near, far = scene.extent_mm
     edge = random.uniform(1.3, 4.0) * scene.sheet.pitch_mm
     corners = np.array(
         [
-            [min(xs) - edge, min(ys) - edge, 0],
-            [max(xs) + edge, min(ys) - edge, 0],
-            [max(xs) + edge, max(ys) + edge, 0],
-            [min(xs) - edge, max(ys) + edge, 0],
+            [left - edge, near - edge, 0],
+            [right + edge, near - edge, 0],
+            [right + edge, far + edge, 0],
+            [left - edge, far + edge, 0],
         ]
     )
     outline = camera.project(corners)
@@ -399,6 +414,8 @@ def _draw_dot(
     bottom = min(int(middle[1]) + reach + 1, scene.height_px)
     if right <= left or bottom <= top:
         return
+    if truth.diameter_px[index] > 50:
+        sub = 2  # a wide outline crosses many pixels, whose roundings cancel
     steps = (np.arange(sub) + 0.5) / sub - 0.5
     xs = (np.arange(left, right)[:, None] + steps).ravel()
     ys = (np.arange(top, bottom)[:, None] + steps).ravel()
@@ -437,6 +454,21 @@ def _draw_dot(
     patch *= 1 - dim[..., None]
     patch *= 1 - cover
     patch += (glow * lit)[..., None] * np.array([1.0, 1.0, 0.97], np.float32)
+
+
+def _draw_beads(scene: Scene, camera: Camera, picture: np.ndarray, light: np.ndarray) -> None:
+    """Lay the sheet's beads as even stripes; nothing is measured on them, they are only in the way."""
+    for bead in scene.sheet.beads:
+        path = np.array([[x, y, 0.0] for x, y in bead.path_mm])
+        seen = camera.project(path)
+        scale = np.linalg.norm(np.diff(seen, axis=0), axis=1) / np.linalg.norm(np.diff(path, axis=0), axis=1)
+        mask = np.zeros(light.shape, np.uint8)
+        wide = max(1, round(float(np.median(scale)) * scene.bead_mm))
+        cv2.polylines(mask, [np.round(seen * 16).astype(np.int32)], False, 255, wide, cv2.LINE_AA, 4)
+        rows = slice(max(int(seen[:, 1].min()) - wide, 0), max(int(seen[:, 1].max()) + wide, 1))
+        cover = (mask[rows].astype(np.float32) / 255)[..., None]
+        picture[rows] *= 1 - cover
+        picture[rows] += cover * (np.float32(0.9 * scene.paste) * light[rows])[..., None]
 
 
 def _draw_dirt(

@@ -7,6 +7,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 from numpy.typing import NDArray
+from rendered_photos import random_scene, render, through_jpeg
 from virtual_bench import Laid, Truth, lay
 
 from pastewright.board.model import Board, Side
@@ -23,9 +24,11 @@ from pastewright.tune.constants import CONSTANTS, Group, with_constants
 from pastewright.tune.design import Designed, designed
 from pastewright.tune.fit import Fitted
 from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.photo import Photo
+from pastewright.tune.read import read_photos
 from pastewright.tune.sheet_model import Sheet
 
-# Standard error of a diameter read from a photo: 4 µm of edge and 0.5 % of size.
+# Standard error of a diameter read from a photo, where tests do without the photo: 4 µm of edge and 0.5 % of size.
 EDGE_MM, OF_SIZE = 0.004, 0.005
 
 
@@ -68,6 +71,48 @@ def measured(
     density = truth.profile.paste.density_g_cm3
     mass = Weighed(dots=count, mass_mg=landed * density * (1 + rng.normal(0.0, 0.01))) if weighing else None
     return Measurements(sheet=sheet.name, readings=tuple(readings), photos=(), weighed=mass)
+
+
+def photographed(
+    sheet: Sheet,
+    laid: Laid,
+    truth: Truth,
+    seed: int,
+    *,
+    background: str = "white paper",
+    weighing: bool = False,
+) -> Measurements:
+    """What one photo of 12 megapixels says of a sheet: rendered with the dots that landed, and read."""
+    photo = photo_of(sheet, laid, truth, seed, background=background)
+    return read_photos(sheet, [photo], weighed(sheet, laid, truth, seed) if weighing else None)
+
+
+def photo_of(sheet: Sheet, laid: Laid, truth: Truth, seed: int, *, background: str = "white paper") -> Photo:
+    """A photo as a person may take it, of the dots that landed: light, angle, sharpness and dirt by chance."""
+    scene = random_scene(seed)
+    dark = (background == "black mask") - (scene.background == "black mask")  # which is exposed longer
+    scene = replace(
+        scene,
+        sheet=sheet,
+        width_px=4000,
+        height_px=3000,
+        background=background,
+        exposure=scene.exposure * 2.0**dark,
+        shape_ratio=truth.dot_shape,
+        missing=0,
+        merged=0,
+        volumes_ul=dict(laid.volume_ul),
+    )
+    picture, _ = render(scene)
+    return Photo(name=f"photo {seed}", pixels=through_jpeg(picture, scene.jpeg))
+
+
+def weighed(sheet: Sheet, laid: Laid, truth: Truth, seed: int) -> Weighed:
+    """The mass of all dots on a scale of 1 %."""
+    landed = [laid.volume_ul[dot.index] for dot in sheet.dots if dot.index in laid.volume_ul]
+    error = np.random.default_rng([seed, 1]).normal(0.0, 0.01)
+    mass_mg = sum(landed) * truth.profile.paste.density_g_cm3 * (1 + error)
+    return Weighed(dots=len(landed), mass_mg=mass_mg)
 
 
 def trial(

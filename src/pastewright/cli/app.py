@@ -31,8 +31,7 @@ tune_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
 )
-# Not offered yet: reading photos is not finished, and the fit is not measured end to end.
-app.add_typer(tune_app, name="tune", hidden=True)
+app.add_typer(tune_app, name="tune")
 
 
 class SideName(StrEnum):
@@ -641,6 +640,25 @@ def tune_sheet(
     return tune_sheet_command(profile, out=out, name=name, seed=seed)
 
 
+@tune_app.command("read")
+def tune_read(
+    sheet: Annotated[Path, typer.Argument(help="The sheet.json that was written with the sheet.")],
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO...", help="Photos of it: JPEG, PNG or HEIC.")
+    ],
+    weighed: Annotated[
+        str, typer.Option("--weighed", metavar="WORDS", help='A weighing, such as "100 dots = 41.2 mg".')
+    ] = "",
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Folder for dots.csv and pictures [the sheet's].")
+    ] = None,
+) -> int:
+    """Measure the dots on photos of a sheet: dots.csv and a picture of what was measured."""
+    from pastewright.cli.tuning_read import tune_read_command
+
+    return tune_read_command(sheet, photos, weighed=weighed, out=out)
+
+
 @tune_app.command("fit")
 def tune_fit(
     folders: Annotated[
@@ -694,22 +712,3 @@ def tune_history(
     from pastewright.cli.tuning_fit import tune_history_command
 
     return tune_history_command(profile, out=out)
-
-
-@tune_app.command("read")
-def tune_read(
-    sheet: Annotated[Path, typer.Argument(help="The sheet.json that was written with the sheet.")],
-    photos: Annotated[
-        list[Path], typer.Argument(metavar="PHOTO...", help="Photos of it: JPEG, PNG or HEIC.")
-    ],
-    weighed: Annotated[
-        str, typer.Option("--weighed", metavar="WORDS", help='A weighing, such as "100 dots = 41.2 mg".')
-    ] = "",
-    out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="Folder for dots.csv and pictures [the sheet's].")
-    ] = None,
-) -> int:
-    """Measure the dots on photos of a sheet: dots.csv and a picture of what was measured."""
-    from pastewright.cli.tuning_read import tune_read_command
-
-    return tune_read_command(sheet, photos, weighed=weighed, out=out)

@@ -39,8 +39,9 @@ from pastewright.tune.recipe import (
     LEVELS,
     Item,
     Recipe,
+    altered,
     dot_cycles,
-    mean_log_error,
+    expected_error,
     orders,
     possible_benches,
     recipe_of,
@@ -53,8 +54,9 @@ Floats = NDArray[np.float64]
 Point = tuple[float, float]
 SheetPlace = tuple[Role, int, int]  # why a dot is there, and its row and column
 
-ROWS = COLUMNS = 12
-TRIES = 8
+ROWS, COLUMNS = 14, 12
+TRIES = 24
+DRAWN = 3  # every third try is an order drawn anew, the first ones; the others improve on the best
 
 # The lattice keeps so much air beside the largest dot that any bench within the doubt would lay.
 AIR = 1.15
@@ -132,24 +134,24 @@ def designed(
             file=profile.file,
         )
     stakes = [_stakes(with_constants(profile, as_they_are(bench)), bench, recipe, pitch) for bench in benches]
-    best: tuple[float, tuple[Item, ...], list[Floats]] | None = None
-    for items in orders(recipe, ROWS * COLUMNS, tries=tries, seed=seed):
+    best: _Try | None = None
+    drawn = orders(recipe, ROWS * COLUMNS, tries=-(-tries // DRAWN), seed=seed)
+    rng = np.random.default_rng([seed, 1])
+    for number in range(tries):
         on_try()
-        forward = _forward(items, recipe, pitch, profile, strip)
-        information = [_information(forward, bench, profile) for bench in benches]
-        score = mean_log_error(information, stakes)
-        if best is None or score < best[0]:
-            best = (score, items, information)
+        items = drawn[number] if best is None or number < len(drawn) else altered(best.items, rng)
+        one = _tried(items, _forward(items, recipe, pitch, profile, strip), benches, stakes, profile)
+        if best is None or (one.error < best.error and _pitch(profile, one.largest_mm) <= room):
+            best = one
     if best is None:
         raise ValueError("no order was tried")
-    _, items, information = best
-    largest_mm = _largest_mm(items, recipe, pitch, profile, strip, benches)
-    # Orders differ little in their largest drop; where this one's is larger after all, the lattice is widened.
+    # Orders differ in their largest drop; where this one's is larger after all, the lattice is widened.
+    items, largest_mm = best.items, best.largest_mm
     pitch = min(max(pitch, _pitch(profile, largest_mm)), room)
     trial = [(bead, None) for bead in _trial(profile, pitch, width_mm=BEAD_WIDTHS[-1] * profile.tip.bore_mm)]
     things = [*_things(items, recipe, pitch, profile, strip), *trial]
     motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
-    sds = np.sqrt(np.diag(np.linalg.inv(information[0])))
+    sds = np.sqrt(np.diag(np.linalg.inv(best.information)))
     sheet = Sheet(
         name=name,
         rows=ROWS,
@@ -195,8 +197,39 @@ def _moved(profile: Profile, factors: Mapping[str, float]) -> Floats:
     return seen
 
 
-def _information(forward: Forward, seen: Floats, profile: Profile) -> Floats:
-    """Fisher's information of the dots' logarithms [constants × constants], the priors' own included."""
+@dataclass(frozen=True, slots=True)
+class _Try:
+    """An order that was tried: the error to expect of a board after it [-], the widest dot that any of the benches
+    would lay, and what it tells about the bench as profiled.
+    """
+
+    items: tuple[Item, ...]
+    error: float
+    largest_mm: float
+    information: Floats
+
+
+def _tried(
+    items: tuple[Item, ...],
+    forward: Forward,
+    benches: Sequence[Floats],
+    stakes: Sequence[Floats],
+    profile: Profile,
+) -> _Try:
+    told = [_information(forward, bench, profile) for bench in benches]
+    most_ul = max(most for _, most in told)
+    return _Try(
+        items,
+        expected_error([matrix for matrix, _ in told], stakes),
+        dot_width_mm(most_ul, profile.tuning.dot_shape_ratio),
+        told[0][0],
+    )
+
+
+def _information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, float]:
+    """Fisher's information of the dots' logarithms [constants × constants], the priors' own included, and the largest
+    dot [µL].
+    """
     flowed, starts = forward.run(seen)
     active = range(len(CONSTANTS))
     by_out, _, _ = forward.slopes(seen, starts, flowed, active)
@@ -212,7 +245,7 @@ def _information(forward: Forward, seen: Floats, profile: Profile) -> Floats:
     rows[:, AT["dot_shape_ratio"]] -= (1 + 2 * shape**2 / (0.75 + shape**2)) / SEEN_SPREAD
     priors = np.array([constant.sd for constant in CONSTANTS])
     matrix: Floats = rows.T @ rows + np.diag(1 / priors**2)
-    return matrix
+    return matrix, float(out[dots, 0].max())
 
 
 def _stakes(profile: Profile, seen: Floats, recipe: Recipe, pitch: float) -> Floats:

@@ -108,12 +108,6 @@ def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tu
             "the dots found do not fit the sheet", "Check that sheet.json and photo belong together.", name
         )
     best = max(ways, key=_merit)
-    if best.mirrored:
-        raise refusal(
-            "the photo shows the sheet as in a mirror",
-            "Use the camera on the back of the phone, and photograph the side that has the dots.",
-            name,
-        )
     if best.odd_hits < LEAST_ODD:
         raise refusal(
             f"{best.odd_hits} of the 3 odd dots beside the grid were found, which does not tell how the photo is turned",
@@ -124,6 +118,12 @@ def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tu
         raise refusal(
             f"only {best.lattice_hits} of {wanted} dots were found",
             "Get the whole sheet into the picture, without reflections; check that it is this sheet.",
+            name,
+        )
+    if best.mirrored:
+        raise refusal(
+            "the photo shows the sheet as in a mirror",
+            "Use the camera on the back of the phone, and photograph the side that has the dots.",
             name,
         )
     if best.strangers > MOST_STRANGERS * best.lattice_hits:

@@ -60,18 +60,21 @@ def sheet_svg(sheet: Sheet, layout: Layout, *, largest_mm: float) -> str:
             f' stroke-linecap="round" stroke-linejoin="round"><title>{bead.index}: {bead.dose_ul:.3f} µL at'
             f" {bead.tip_mm_s:g} mm/s</title></polyline>"
         )
+    used = [role for role in Role if any(dot.role is role for dot in sheet.dots)]
+    letters = sum(len(role.value) for role in used)
+    size = min(2.0, (right - 2 * MARGIN_MM) / (0.6 * letters + 2.1 * len(used)))
     parts.append(
-        f'<text x="{MARGIN_MM}" y="4" font-size="3" fill="{INK}">{escape(sheet.name)}: pitch {sheet.pitch_mm:g} mm,'
-        f" {len(sheet.dots)} dots, {len(sheet.beads)} beads</text>"
+        f'<text x="{MARGIN_MM}" y="4" font-size="{1.2 * size:.3f}" fill="{INK}">{escape(sheet.name)}: pitch'
+        f" {sheet.pitch_mm:g} mm, {len(sheet.dots)} dots, {len(sheet.beads)} beads</text>"
     )
-    used = {dot.role for dot in sheet.dots}
     x = MARGIN_MM
-    for role in (role for role in Role if role in used):
+    for role in used:
         parts.append(
-            f'<circle cx="{x + 0.7}" cy="6.5" r="0.7" fill="{COLOURS[role]}"/>'
-            f'<text x="{x + 1.8}" y="7.2" font-size="2" fill="{INK}">{role.value}</text>'
+            f'<circle cx="{x + 0.35 * size:.3f}" cy="6.5" r="{0.35 * size:.3f}" fill="{COLOURS[role]}"/>'
+            f'<text x="{x + 0.9 * size:.3f}" y="{6.5 + 0.35 * size:.3f}" font-size="{size:.3f}" fill="{INK}">'
+            f"{role.value}</text>"
         )
-        x += 4.2 + 1.2 * len(role.value)
+        x += size * (2.1 + 0.6 * len(role.value))
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 
