@@ -6,7 +6,7 @@
 Each bench differs from the demo's profile by up to 3 in stiffness and in flow, 5 % in gain, and in what else a profile
 does not know (tests/helpers/virtual_bench.py). One sheet is laid, photographed once (tests/helpers/rendered_photos.py),
 read, fitted, and the board planned again; then a second sheet, and both fitted together. The same is done with the
-dots' shape known, and with the dots weighed.
+dots weighed.
 """
 
 import re
@@ -37,7 +37,7 @@ IMAGE = ROOT / "docs" / "img" / "tuning.svg"
 PAGE = ROOT / "docs" / "tuning.md"
 BLOCK = re.compile(r"(<!-- numbers: made by scripts/tuning_plot\.py -->\n).*?(<!-- end -->)", re.DOTALL)
 ONE, TWO = 0.10, 0.06
-SCALES = ("", "shape known", "weighed")
+SCALES = ("", "weighed")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,11 +65,10 @@ def outcome(seed: int) -> Outcome:
     seen = photographed(first_sheet().sheet, laid, truth, 2 * seed)
     fit_s = 0.0
     for number, scale in enumerate(SCALES):
-        shape = scale == "shape known"
         mass = weighed(first_sheet().sheet, laid, truth, 2 * seed) if scale == "weighed" else None
         first = Evidence(first_sheet().sheet, replace(seen, weighed=mass), profile)
         began = process_time()
-        fitted = fit_sheets([first], profile, shape_stated=shape, leave_rows_out=not number)
+        fitted = fit_sheets([first], profile, leave_rows_out=not number)
         fit_s = max(fit_s, process_time() - began)
         once = tuned(profile, fitted)
         errors[f"one sheet{scale and ', ' + scale}"] = board_errors(once, truth)
@@ -77,7 +76,7 @@ def outcome(seed: int) -> Outcome:
         again = lay(made.motions, truth, rng)
         readings = photographed(made.sheet, again, truth, 2 * seed + 1, weighing=scale == "weighed")
         both = [first, Evidence(made.sheet, readings, profile)]
-        fitted = fit_sheets(both, profile, shape_stated=shape, leave_rows_out=False)
+        fitted = fit_sheets(both, profile, leave_rows_out=False)
         errors[f"two sheets{scale and ', ' + scale}"] = board_errors(tuned(once, fitted), truth)
     missing = sum(one.state is State.MISSING for one in seen.readings)
     return Outcome(seed=seed, errors=errors, missing=missing, peak_kpa=laid.peak_kpa, fit_s=fit_s)

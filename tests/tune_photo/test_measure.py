@@ -81,6 +81,22 @@ def test_nothing_is_missing_and_two_in_one_are_refused():
         assert states[index].state is State.REFUSED, states[index]
 
 
+def test_half_of_the_dots_may_be_missing_where_the_sizes_tell_which():
+    """A bench softer than thought lays the large doses only."""
+    sheet = make_sheet(rows=12, columns=12)
+    middle = np.median([dot.dose_ul for dot in sheet.dots])
+    laid = {dot.index: dot.dose_ul for dot in sheet.dots if dot.is_odd or dot.dose_ul > middle}
+    scene = plain(sheet=sheet, volumes_ul=laid, width_px=2000, height_px=1500, roll_deg=200)
+    reading, truth = read(scene)
+    states = {dot.index: dot.state for dot in reading.readings}
+    assert {index for index, state in states.items() if state is State.MEASURED} == set(laid)
+    assert {index for index, state in states.items() if state is State.MISSING} == truth.missing
+    # The same gaps, but sizes that say nothing: it could be any sheet.
+    alike = dict.fromkeys(laid, 1.2 * middle)
+    with pytest.raises(InputError):
+        read(replace(scene, volumes_ul=alike))
+
+
 def test_errors_are_about_as_large_as_is_claimed():
     claims = []
     for seed in range(3):

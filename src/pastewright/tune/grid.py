@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.signal import correlate2d
 from scipy.spatial import cKDTree
+from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem
 from pastewright.tune.find import Candidates
@@ -22,7 +23,11 @@ from pastewright.tune.view import View, bent
 
 Whole = NDArray[np.int64]
 
-LEAST_SHARE = 0.6  # of the lattice's dots must be seen
+LEAST_SHARE = 0.6  # of the lattice's dots must be seen, …
+LEAST_SHARE_SIZED = (
+    0.3  # … or so many, if their widths follow the doses: on a soft bench the small ones do not come out
+)
+SIZED = 0.6  # rank correlation of width and dose; 40 dots taken at random reach it once in 20 000 times
 LEAST_ODD = 2  # of the three odd dots must be seen
 ODD_NEAR = 0.22  # pitch
 RIVAL_SHARE = 0.75  # a rival with as many odd dots, and this share of what the best explains, is a doubt
@@ -114,7 +119,9 @@ def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tu
             "Get the whole sheet into the picture, with the odd dots at its edges; check that it is this sheet.",
             name,
         )
-    if best.lattice_hits < LEAST_SHARE * wanted:
+    matches = _matches(found, lattice, sheet, best)
+    share = best.lattice_hits / wanted
+    if share < LEAST_SHARE_SIZED or (share < LEAST_SHARE and not _follows_doses(matches, sheet)):
         raise refusal(
             f"only {best.lattice_hits} of {wanted} dots were found",
             "Get the whole sheet into the picture, without reflections; check that it is this sheet.",
@@ -139,7 +146,16 @@ def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tu
             "into the picture.",
             name,
         )
-    return _matches(found, lattice, sheet, best)
+    return matches
+
+
+def _follows_doses(matches: tuple[Match, ...], sheet: Sheet) -> bool:
+    """Whether wide blobs lie where large doses were commanded."""
+    dose = {dot.index: dot.dose_ul for dot in sheet.dots}
+    widths, doses = [match.width_px for match in matches], [dose[match.index] for match in matches]
+    if min(widths) == max(widths) or min(doses) == max(doses):
+        return False
+    return bool(spearmanr(widths, doses).statistic >= SIZED)
 
 
 def _is_doubt(rival: _Way, best: _Way) -> bool:

@@ -20,7 +20,13 @@ NEIGHBOURS = 10
 OPPOSITE = 0.2  # how far a pair may be from exactly opposite, in steps
 NEAR = 0.25  # how far a place may be from where it is foretold, in steps
 LEAST_GROWN = 12
-STEPS = ((1, 0), (-1, 0), (0, 1), (0, -1))
+# Where growth looks from a place, nearest first: dots may be missing, so it steps over gaps.
+STEPS = (
+    *((1, 0), (-1, 0), (0, 1), (0, -1)),
+    *((1, 1), (1, -1), (-1, 1), (-1, -1)),
+    *((2, 0), (-2, 0), (0, 2), (0, -2)),
+)
+SETTLINGS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +136,8 @@ def _settled(places: Floats, tree: "cKDTree[None]", grown: dict[tuple[int, int],
     """Return the lattice through a homography: stragglers dropped, places that growth could not reach taken in."""
     steps = np.array(list(grown.keys()), dtype=np.int64)
     chosen = np.array(list(grown.values()), dtype=np.int64)
-    for _ in range(2):
+    for turn in range(SETTLINGS):
+        before = len(chosen)
         pace = _pace(places[chosen], steps)
         matrix, inside = cv2.findHomography(
             steps.astype(np.float64), places[chosen], cv2.RANSAC, 0.15 * pace, maxIters=500
@@ -162,6 +169,8 @@ def _settled(places: Floats, tree: "cKDTree[None]", grown: dict[tuple[int, int],
         steps, chosen = cells[keep].astype(np.int64), place[keep].astype(np.int64)
         if len(chosen) < LEAST_GROWN:
             return None
+        if turn and len(chosen) <= before:
+            break
     return Lattice(chosen=chosen, steps=steps, homography=homography)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem, Severity
 from pastewright.tune.edge import unblurred
@@ -38,7 +39,8 @@ LEAST_SHARE_OF_TYPICAL = 0.25  # contrast of a dot against that of the dots arou
 MOST_SHARE_OF_NOTHING = 0.15
 LEAST_RISE_NOISE = 4.0  # contrast over the noise of the ground
 MOST_TILT_DEG = 45.0
-LEAST_MEASURED = 0.6  # of all dots
+LEAST_MEASURED = 0.6  # of the dots that are not plainly missing, …
+LEAST_MEASURED_OF_ALL = 0.25  # … and of all
 MOST_RESIDUAL = 0.05  # pitch, rms of the centres
 LEAST_RANK = 0.3  # rank correlation of dose and diameter
 
@@ -83,7 +85,7 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     light = grey_light(photo.pixels) if grey else colour_light(photo.pixels, fine=photo.fine_colour)
     coarse, axis = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
     good = _plausible(coarse, commanded, sheet.pitch_mm)
-    if good.sum() < 0.3 * len(commanded):
+    if good.sum() < LEAST_MEASURED_OF_ALL * len(commanded):
         raise refusal(
             f"only {int(good.sum())} of {len(commanded)} dots have a clear outline",
             MENDS["no clear outline"],
@@ -167,7 +169,7 @@ def _readings(
     diameter = 2 * np.sqrt(area / np.pi)
     offset = np.linalg.norm(centres - commanded, axis=1)
     aspect = aspect_of(fine.outline)
-    near = _neighbours(commanded)
+    near = _neighbours(commanded, fine)
     typical = np.median(fine.rise[near], axis=1)
     # In shadow the ratio of paste to ground stays the same; under a reflection, which adds light, the difference.
     light = fine.rise * fine.level
@@ -228,10 +230,14 @@ def _readings(
     return tuple(readings)
 
 
-def _neighbours(commanded: Floats) -> NDArray[np.int64]:
-    """Return the nine nearest dots of each dot."""
+def _neighbours(commanded: Floats, fine: Pass) -> NDArray[np.int64]:
+    """Return the nine nearest dots of each dot, of those that plainly are dots: elsewhere nothing may lie."""
+    plain = (fine.rise > LEAST_RISE_NOISE * fine.noise) & (
+        fine.rise > LEAST_SHARE_OF_TYPICAL * np.quantile(fine.rise, 0.9)
+    )
     gaps = np.linalg.norm(commanded[:, None] - commanded[None], axis=2)
-    return np.asarray(np.argsort(gaps, axis=1)[:, 1:10])
+    gaps += np.where(plain, 0.0, np.inf)[None] + np.diag(np.full(len(gaps), np.inf))
+    return np.asarray(np.argsort(gaps, axis=1)[:, :9])
 
 
 def _touching(centres: Floats, diameter: Floats, pitch_mm: float) -> Flags:
@@ -287,7 +293,7 @@ def _judged(
             f"more than {MOST_RESIDUAL * sheet.pitch_mm:.2f} mm",
             "Lay the sheet flat; check that sheet.json and photo belong together.",
         )
-    if facts.measured < LEAST_MEASURED * len(readings):
+    if facts.measured < max(LEAST_MEASURED * facts.found, LEAST_MEASURED_OF_ALL * len(readings)):
         why, count = (refused or Counter({"hardly visible": 0})).most_common(1)[0]
         refuse(
             f"only {facts.measured} of {len(readings)} dots could be measured; {count} are refused as: {why}",
@@ -328,14 +334,7 @@ def _rank_of_sizes(sheet: Sheet, readings: tuple[DotReading, ...]) -> float | No
     doses, widths = (np.array(values) for values in zip(*pairs, strict=True))
     if doses.max() < 1.5 * doses.min():
         return None
-    return float(np.corrcoef(_ranks(doses), _ranks(widths))[0, 1])
-
-
-def _ranks(values: Floats) -> Floats:
-    """Ranks with ties shared."""
-    _, group, count = np.unique(values, return_inverse=True, return_counts=True)
-    last = np.cumsum(count)
-    return np.asarray((last - (count - 1) / 2)[group], dtype=np.float64)
+    return float(spearmanr(doses, widths).statistic)
 
 
 def _warning(what: str, mend: str, name: str) -> Problem:
