@@ -110,7 +110,7 @@ def test_a_plan_of_endless_depth_or_digits_is_refused(
     plan.write_text(text, encoding="utf-8")
     answer = run("verify", planned / "program.gcode", "--plan", plan, "-p", bench)
     assert answer.code == 2
-    assert "no plan" in answer.err
+    assert "not a plan" in answer.err
 
 
 def test_a_dry_program_moves_no_plunger_and_is_no_substitute_for_the_wet_one(

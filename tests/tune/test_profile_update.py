@@ -46,7 +46,7 @@ def fitted_with(**changes):
         dots=(),
         measured=140,
         missing=4,
-        rms=0.041,
+        spread=0.041,
         before=0.6,
         chi=0.9,
         weighed=False,

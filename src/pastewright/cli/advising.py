@@ -122,7 +122,7 @@ def _print_tips(advice: Advice) -> None:
     shown = [row for row in advice.tips if row.suits] or list(advice.tips)
     gauges = [row.gauge for row in shown]
     near = [row for row in advice.tips if min(gauges) - 1 <= row.gauge <= max(gauges) + 1]
-    table = _table("tip", "bore mm", "bores/ball", "smallest dot µL", "peak kPa", "verdict")
+    table = _table("tip", "bore mm", "bore/ball", "smallest dot µL", "peak kPa", "verdict")
     for row in near:
         table.add_row(
             f"{row.gauge}G",

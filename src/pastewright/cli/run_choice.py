@@ -1,6 +1,5 @@
 """What is to be run: program, plan and options to a job and its deposits, with everything wrong said at the door."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,6 +8,7 @@ from pathlib import Path
 from time import time
 from typing import Any
 
+from pastewright.json_text import parsed
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.problems import one_error
@@ -47,16 +47,10 @@ def read_text(path: Path) -> str:
 
 def read_document(path: Path) -> Mapping[str, Any]:
     """Return a plan.json; raises `InputError` for what is none."""
-    try:
-        document = json.loads(read_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
-        raise one_error(
-            f"this is not JSON: {error}", "Give the plan.json that `pastewright plan` wrote.", file=str(path)
-        ) from None
+    mend = "Give the plan.json that `pastewright plan` wrote."
+    document = parsed(read_text(path), what="a plan", mend=mend, file=str(path))
     if not isinstance(document, dict):
-        raise one_error(
-            "this is no plan", "Give the plan.json that `pastewright plan` wrote.", file=str(path)
-        )
+        raise one_error("this is no plan", mend, file=str(path))
     return document
 
 

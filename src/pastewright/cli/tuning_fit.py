@@ -162,8 +162,8 @@ def _folder(given: Path) -> Path:
 
 def _tell(fitted: Fitted, said: Sequence[TuneVerdict], able: Capability | None) -> None:
     console.print(
-        f"[bold]fitted[/] {fitted.measured} dots, {fitted.missing} missing; volumes are within {fitted.rms:.1%} of the"
-        f" model (rms), {fitted.before:.0%} before"
+        f"[bold]fitted[/] {fitted.measured} dots, {fitted.missing} missing; two thirds of the volumes are within"
+        f" {fitted.spread:.1%} of the model, {fitted.before:.0%} before"
     )
     table = Table(box=None, pad_edge=False)
     for name in ("constant", "fitted", "95 %", "was", ""):
@@ -226,8 +226,8 @@ def _json(
             }
             for e in fitted.estimates
         ],
-        "rms": fitted.rms,
-        "rms_before": fitted.before,
+        "spread": fitted.spread,
+        "spread_before": fitted.before,
         "measured": fitted.measured,
         "missing": fitted.missing,
         "rows_left_out": [

@@ -1,12 +1,12 @@
 """`pastewright verify`: any program against a plan and a bench."""
 
-import json
 from pathlib import Path
 
 from pastewright.cli.console import out as console
 from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.planning import print_verdict
 from pastewright.cli.reading import load_profile
+from pastewright.json_text import parsed
 from pastewright.plan.document import verdict_data
 from pastewright.problems import one_error
 from pastewright.readback.expect import expected_from_plan
@@ -19,20 +19,8 @@ def verify_command(program: Path, plan_file: Path, profile_path: Path) -> int:
     """Read `program` back and print the verdict; returns the exit code."""
     profile = load_profile(profile_path)
     text = _text(program, "a program")
-    try:
-        document = json.loads(_text(plan_file, "a plan"))
-    except json.JSONDecodeError as error:
-        raise one_error(
-            f"this is not JSON: {error.msg}",
-            "Give the plan.json that `pastewright plan` wrote.",
-            file=str(plan_file),
-            line=error.lineno,
-        ) from None
-    except (RecursionError, ValueError):
-        # Nested without end, or a number of thousands of digits.
-        raise one_error(
-            "this is no plan", "Give the plan.json that `pastewright plan` wrote.", file=str(plan_file)
-        ) from None
+    mend = "Give the plan.json that `pastewright plan` wrote."
+    document = parsed(_text(plan_file, "a plan"), what="a plan", mend=mend, file=str(plan_file))
     verdict = verify(text, expected_from_plan(document, file=str(plan_file)), profile)
     print_verdict(verdict_data(verdict), of_a_kind=10)
     console.print(

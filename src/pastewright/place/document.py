@@ -4,7 +4,6 @@ Each board lists its steps with the points they were fitted to, then the matrix 
 that another program can work them out again and compare.
 """
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pastewright.board.model import Board
+from pastewright.json_text import parsed
 from pastewright.place.surface import surface_data, surface_of_data
 from pastewright.place.transform import (
     Pair,
@@ -167,15 +167,14 @@ def read_placement(path: Path) -> PlacementFile:
     try:
         if path.is_dir() or path.stat().st_size > MOST_BYTES:
             raise one_error("this is not a placement.json", MEND, file=str(path))
-        data = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise one_error(
             f"the placement cannot be read: {error.strerror or error}", MEND, file=str(path)
         ) from None
-    except (UnicodeDecodeError, RecursionError):
+    except UnicodeDecodeError:
         raise one_error("this is not a placement.json", MEND, file=str(path)) from None
-    except json.JSONDecodeError as error:
-        raise one_error(f"this is not JSON: {error.msg}", MEND, file=str(path), line=error.lineno) from None
+    data = parsed(text, what="a placement", mend=MEND, file=str(path))
     return placement_file_of(data, file=str(path))
 
 

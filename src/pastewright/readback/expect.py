@@ -35,7 +35,7 @@ class _Gathered:
     board: int = 0
 
 
-def expected_from_plan(plan: Mapping[str, object], *, file: str = "plan.json") -> Expected:
+def expected_from_plan(plan: object, *, file: str = "plan.json") -> Expected:
     """Return the deposits [mm, board; µL] that `plan` lists, each once, in the order of their ids.
 
     InputError gathers everything that is malformed.

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.tune.constants import AT, Floats
-from pastewright.tune.measurements import DotReading, Measurements, State
+from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
 from pastewright.tune.model import Flowed, Forward, score_of, setting_of
 from pastewright.tune.sheet_model import Sheet
 from pastewright.tune.strokes import STRIP, turns_from_data
@@ -75,6 +75,7 @@ class Evidence:
         if turns[0].index != STRIP:
             raise one_error("the sheet's record does not begin with the settling strip", file=file)
         self.sheet = sheet
+        self.dots = known
         self.turns = turns
         self.forward = Forward(score_of(turns), setting_of(profile))
         self.reading = _reading([turn.index for turn in turns[1:]], by_index, known)
@@ -164,6 +165,21 @@ class Evidence:
             for at in np.flatnonzero(reading.measured).tolist()
         ]
 
+    def _on_the_scale(self, weighed: Weighed) -> tuple[float, NDArray[np.bool_]]:
+        """Return a mass [mg] and the turns that make it up.
+
+        A weighing of as many dots as the sheet has, or as landed, or of several such sheets, is of all that landed,
+        also of what no photo could measure; one of another number gives the mean of the dots that were measured.
+        """
+        dots = np.array([index in self.dots for index in self.reading.index.tolist()])
+        landed = dots & ~self.reading.missing
+        whole = len(self.dots)
+        if int(self.reading.measured.sum()) <= weighed.dots <= whole:
+            return weighed.mass_mg, landed
+        if weighed.dots % whole == 0:
+            return weighed.mass_mg * whole / weighed.dots, landed
+        return weighed.mean_mg * int(self.reading.measured.sum()), self.reading.measured
+
     def _drops(self, out: Floats, back: Floats) -> Floats:
         reading = self.reading
         drops = np.empty_like(out[1:])
@@ -193,8 +209,9 @@ class Evidence:
             np.sqrt(2 * np.logaddexp(0.0, beyond[gone])),
         ]
         if self.weighed is not None:
-            mass = self.density_mg_ul * positive[reading.measured].mean(axis=0)
-            rows.append(((np.log(mass) - log(self.weighed.mean_mg)) / WEIGHING_SPREAD)[None, :])
+            mass_mg, on_scale = self._on_the_scale(self.weighed)
+            there_mg = self.density_mg_ul * positive[on_scale].sum(axis=0)
+            rows.append(((np.log(there_mg) - log(mass_mg)) / WEIGHING_SPREAD)[None, :])
         return np.concatenate(rows)
 
 

@@ -11,6 +11,7 @@ hardly moves and the shape ratio is fitted.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import log
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,13 @@ _BEGINNINGS = ((1.0, 1.0), (2.5, 1.0), (0.4, 1.0), (1.0, 1.6), (1.0, 0.6))
 SCOUT_ROUNDS = 7
 ROUNDS = 40
 
+# Losses of scipy.optimize.least_squares: the search begins with one that leads home from far away, and ends with one
+# that lets go of dots which nothing explains.
+# The number is where a loss begins to let go, in standard errors of a dot.
+Loss = tuple[Literal["soft_l1", "cauchy"], float]
+SEARCH_LOSS: Loss = ("soft_l1", 2.0)
+LAST_LOSS: Loss = ("cauchy", 3.0)
+
 # Half the squared residual of a dot that is where it should be is one half on average; a good fit stays below this.
 GOOD_COST = 0.65
 
@@ -44,6 +52,7 @@ HELD_SHARE = 0.7
 # Prior of the dots' shape ratio where somebody has measured it.
 STATED_SHAPE_SD = 0.02
 
+ONE_SIGMA = 0.6827  # of a normal distribution within one standard deviation
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 
@@ -109,7 +118,8 @@ class RowLeftOut:
 class Fitted:
     """The answer. `covariance` is of the shared constants, in the order of `NAMES`.
 
-    `rms` is the spread of measured about model [-, of ln V]; `before` that of the profile as it was;
+    `spread` is that of measured about model [-, of ln V]: two thirds of the dots lie within it, as one standard
+    deviation would have it; `before` is that of the profile as it was;
     `chi` the rms of residuals over their stated errors.
     """
 
@@ -119,7 +129,7 @@ class Fitted:
     dots: tuple[DotResidual, ...]
     measured: int
     missing: int
-    rms: float
+    spread: float
     before: float
     chi: float
     weighed: bool
@@ -216,7 +226,9 @@ class _Problem:
             parts.append(whole)
         return np.concatenate([*parts, np.diag(1 / self.sd)])
 
-    def search(self, x: Floats, rounds: int, keep: "Keep | None" = None) -> tuple[Floats, float]:
+    def search(
+        self, x: Floats, rounds: int, keep: "Keep | None" = None, *, loss: Loss = SEARCH_LOSS
+    ) -> tuple[Floats, float]:
         inside = np.clip(x, self.low + 1e-9, self.high - 1e-9)
 
         def residuals(y: Floats) -> Floats:
@@ -231,8 +243,8 @@ class _Problem:
             jac=slopes,
             bounds=(self.low, self.high),
             x_scale=self.sd,
-            loss="soft_l1",
-            f_scale=2.0,
+            loss=loss[0],
+            f_scale=loss[1],
             max_nfev=rounds,
             xtol=1e-4,
             ftol=1e-5,
@@ -255,7 +267,8 @@ class _Problem:
             if ended[-1][1] <= GOOD_COST * self.dots:
                 break
             ended.append(self.search(x, ROUNDS))
-        return min(ended, key=lambda item: item[1])[0]
+        best = min(ended, key=lambda item: item[1])[0]
+        return self.search(best, ROUNDS, loss=LAST_LOSS)[0]
 
     @property
     def dots(self) -> int:
@@ -303,8 +316,8 @@ class _Problem:
             dots=dots,
             measured=self.dots,
             missing=int(sum(one.reading.missing.sum() for one in self.evidence)),
-            rms=_rms(dots),
-            before=_rms(self._dots(before)),
+            spread=_spread(dots),
+            before=_spread(self._dots(before)),
             chi=chi,
             weighed=any(one.weighed is not None for one in self.evidence),
         )
@@ -323,7 +336,7 @@ class _Problem:
                 out = rows == row
                 keep = [np.ones(len(e.reading.index), dtype=bool) for e in self.evidence]
                 keep[k] = ~out
-                there, _ = self.search(x, 4, keep)
+                there, _ = self.search(x, 4, keep, loss=LAST_LOSS)
                 off = np.array(
                     [
                         log(dot["measured_ul"] / dot["model_ul"])
@@ -346,9 +359,9 @@ class _Problem:
 Keep = list[NDArray[np.bool_]]
 
 
-def _rms(dots: Sequence[DotResidual]) -> float:
-    off = [log(dot.measured_ul / dot.model_ul) for dot in dots]
-    return float(np.sqrt(np.mean(np.square(off)))) if off else 0.0
+def _spread(dots: Sequence[DotResidual]) -> float:
+    off = np.abs([log(dot.measured_ul / dot.model_ul) for dot in dots])
+    return float(np.quantile(off, ONE_SIGMA)) if off.size else 0.0
 
 
 __all__ = ["NAMES", "DotResidual", "Estimate", "Fitted", "RowLeftOut", "fit_sheets"]

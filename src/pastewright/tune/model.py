@@ -128,6 +128,9 @@ def score_of(turns: Sequence[Turn]) -> Score:
 class Flowed:
     """Per turn and lane: paste that came out and that was drawn back [µL], and what is stored at the end [µL].
 
+    What was drawn back on the way to the deposit is taken off `out_ul`: it is missing in this deposit already. What is
+    drawn back later is missing in the next.
+
     `slope_*` are their derivatives by what was stored when the turn began.
     """
 
@@ -291,16 +294,19 @@ class _Bench:
             here = np.flatnonzero(counts > slot)
             part = _Part(self, rows, here, copies)
             still = self.score.delta_mm[rows][here, slot] == 0
-            for members, steps in (
-                (here[still], WAIT_STEPS * self.finer),
-                (here[~still], STROKE_STEPS * self.finer),
+            for members, steps, before in (
+                (here[still], WAIT_STEPS * self.finer, slot == 0),
+                (here[~still], STROKE_STEPS * self.finer, False),
             ):
                 if not members.size:
                     continue
                 part = _Part(self, rows, members, copies)
                 stored[members], forth, drawn = part.through(stored[members], slot, steps)
                 out[members] += forth
-                back[members] += drawn
+                if before:
+                    out[members] -= drawn
+                else:
+                    back[members] += drawn
         return stored, out, back
 
 

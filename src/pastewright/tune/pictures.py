@@ -97,7 +97,7 @@ def residuals_svg(fitted: Fitted) -> str:
     for axes in (over_time, over_size):
         axes.set_ylabel("measured − model [%]")
         axes.axhline(0, color=INK, linewidth=0.8)
-        axes.axhspan(-100 * fitted.rms, 100 * fitted.rms, color="#cfe3d6", zorder=0)
+        axes.axhspan(-100 * fitted.spread, 100 * fitted.spread, color="#cfe3d6", zorder=0)
     over_time.legend(frameon=False, fontsize=8)
     return _svg(figure)
 

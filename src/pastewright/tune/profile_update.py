@@ -49,7 +49,7 @@ def tuning_entry(
         "sheet": ", ".join(sheets)[:200],
         "dots": fitted.measured,
         "scale": scale,
-        "spread_percent": _rounded(100 * fitted.rms),
+        "spread_percent": _rounded(100 * fitted.spread),
     }
     if temperature_c is not None:
         entry["temperature_c"] = temperature_c

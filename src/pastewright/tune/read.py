@@ -79,11 +79,13 @@ def merged(
                 severity=Severity.WARNING,
             )
         )
-    if weighed is not None and weighed.dots % len(sheet.dots):
+    landed = sum(1 for dot in dots if dot.state is not State.MISSING)
+    measured = sum(1 for dot in dots if dot.state is State.MEASURED)
+    if weighed is not None and weighed.dots % len(sheet.dots) and not measured <= weighed.dots <= len(dots):
         said.append(
             Problem(
-                what=f"{weighed.dots} dots were weighed and the sheet has {len(sheet.dots)}: "
-                "their mean is taken for the mean of the sheet's dots",
+                what=f"{weighed.dots} dots were weighed, {landed} of the sheet's {len(dots)} landed: "
+                "their mean is taken for the mean of the dots that were measured",
                 mend="Weigh whole sheets, without the beads, to be exact.",
                 severity=Severity.WARNING,
             )

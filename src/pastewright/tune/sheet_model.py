@@ -21,6 +21,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from pastewright.json_text import parsed
 from pastewright.problems import InputError, Problem, one_error
 
 Fault = Callable[[str], None]
@@ -28,6 +29,7 @@ Fault = Callable[[str], None]
 FORMAT = "pastewright tuning sheet"
 VERSION = 1
 MEND = "Use the sheet.json that was written with the sheet."
+MOST = 1e12  # no number of a sheet is larger
 MOST_BYTES = 5_000_000  # a sheet of a thousand dots takes about 200 kB
 LATTICE_SLACK = 0.02  # share of the pitch by which a dot may lie off its lattice place
 LEAST_ROWS = LEAST_COLUMNS = 6  # below this the three odd dots could match after a quarter turn
@@ -228,17 +230,7 @@ def read_sheet(path: Path) -> Sheet:
             "Give sheet.json first, then the photos.",
             file=str(path),
         ) from error
-    try:
-        data = json.loads(text)
-    except json.JSONDecodeError as error:
-        raise one_error(
-            f"this is not JSON: {error.msg}",
-            "Give the sheet.json that `pastewright tune sheet` wrote.",
-            file=str(path),
-            line=error.lineno,
-        ) from error
-    except RecursionError as error:
-        raise one_error("this JSON is nested too deeply to be a sheet", file=str(path)) from error
+    data = parsed(text, what="a sheet", mend=MEND, file=str(path))
     return sheet_from_data(data, file=str(path))
 
 
@@ -257,7 +249,7 @@ def _whole(data: Mapping[str, Any], key: str, place: str, fault: Fault, least: i
 
 def _number(data: Mapping[str, Any], key: str, place: str, fault: Fault) -> float:
     value = data.get(key)
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < MOST:
         fault(f"{place}{key} is {value!r}, not a number")
         return 0.0
     return float(value)

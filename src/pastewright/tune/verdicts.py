@@ -34,6 +34,8 @@ LONG_PAUSE_S = 5.0
 GAIN_CHANGE = 0.01
 THINNING = 0.03
 SCATTER = 0.08
+STRANGE = 5.0  # standard errors
+MOST_NAMED = 6
 FACTOR = 1.5
 SURE = 2.0
 
@@ -222,13 +224,27 @@ def _got_thinner(case: Case) -> Iterator[TuneVerdict]:
 
 
 def _scatter(case: Case) -> Iterator[TuneVerdict]:
-    rms = case.fitted.rms
-    if rms > SCATTER:
+    spread = case.fitted.spread
+    if spread > SCATTER:
         yield TuneVerdict(
             name="scatter",
-            words=f"dots scatter by {rms:.0%} about the model: look for air in the paste, a loose tip or a seal that"
+            words=f"dots scatter by {spread:.0%} about the model: look for air in the paste, a loose tip or a seal that"
             " sticks, and lay the sheet again",
-            number=rms,
+            number=spread,
+        )
+
+
+def _strangers(case: Case) -> Iterator[TuneVerdict]:
+    strange = [dot for dot in case.fitted.dots if abs(dot.pull) > STRANGE]
+    if strange:
+        names = ", ".join(str(dot.index) for dot in strange[:MOST_NAMED])
+        more = f" and {len(strange) - MOST_NAMED} more" if len(strange) > MOST_NAMED else ""
+        yield TuneVerdict(
+            name="strangers",
+            words=f"{len(strange)} dots are not explained and hardly counted (numbers {names}{more}): look at them on the"
+            " sheet and in the overlay picture",
+            number=float(len(strange)),
+            grave=False,
         )
 
 
@@ -269,6 +285,7 @@ _CHECKS: tuple[Callable[[Case], Iterator[TuneVerdict]], ...] = (
     _steps_off,
     _got_thinner,
     _scatter,
+    _strangers,
     _was_far_off,
     _what_is_held,
 )
