@@ -6,7 +6,7 @@ BIN = $(VENV)/bin
 STAMP = $(VENV)/.ready
 export UV_PYTHON_DOWNLOADS = never
 
-.PHONY: demo test lint bench docs campaign lock format clean help
+.PHONY: demo test lint bench docs measured campaign lock format clean help
 
 help:            ## this list
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*##/\t/'
@@ -52,6 +52,9 @@ docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/profile_docs.py
 	$(BIN)/python scripts/pictures.py
 	$(BIN)/python scripts/placement_pictures.py
+
+measured: $(STAMP) ## measure tuning anew for docs/tuning.md; half an hour
+	$(BIN)/python scripts/tuning_photos.py
 	$(BIN)/python scripts/tuning_plot.py
 
 lock: $(STAMP)   ## resolve the dependencies anew

@@ -123,6 +123,7 @@ def test_missing_dots_tell_how_small_a_dot_may_be():
     assert abs(log(found.value / 1.55)) < max(3 * found.sd, 0.08)
     said = {v.name: v for v in verdicts(fitted, demo_bench(), [evidence], smallest_ul=0.005)}
     assert "too wide for your smallest pad" in said["tip"].words
+    assert ("not there" in said) == (missing > 0.15 * len(readings.readings))
 
 
 def test_derivatives_of_the_residuals_are_those_of_evaluating_again(evidence):
@@ -166,6 +167,9 @@ def test_a_bad_reading_pulls_little(laid_once, fitted):
         demo_bench(),
         leave_rows_out=False,
     )
+    (strangers,) = [v for v in verdicts(again, demo_bench(), []) if v.name == "strangers"]
+    assert strangers.number == 3
+    assert all(str(index) in strangers.words for index in (20, 71, 90))
     for name in ("flow_index", "backlash_mm"):
         assert abs(log(again.constants[name] / fitted.constants[name])) < 2 * fitted.estimate(name).sd
 

@@ -308,7 +308,9 @@ def _judged(
         raise InputError(problems)
     warnings: list[Problem] = []
     for why, count in refused.most_common():
-        warnings.append(_warning(f"{count} dots: {why}", MENDS.get(why, ""), photo.name))
+        warnings.append(
+            _warning(f"{count} dot{'s' if count > 1 else ''}: {why}", MENDS.get(why, ""), photo.name)
+        )
     small = sum(
         1
         for reading in readings

@@ -36,6 +36,7 @@ THINNING = 0.03
 SCATTER = 0.08
 STRANGE = 5.0  # standard errors
 MOST_NAMED = 6
+NOT_THERE = 0.15  # of the dots
 FACTOR = 1.5
 SURE = 2.0
 
@@ -241,8 +242,8 @@ def _strangers(case: Case) -> Iterator[TuneVerdict]:
         more = f" and {len(strange) - MOST_NAMED} more" if len(strange) > MOST_NAMED else ""
         yield TuneVerdict(
             name="strangers",
-            words=f"{len(strange)} dots are not explained and hardly counted (numbers {names}{more}): look at them on the"
-            " sheet and in the overlay picture",
+            words=f"dots that nothing explains, and that hardly counted: {names}{more}; look at them on the sheet and in the"
+            " overlay picture",
             number=float(len(strange)),
             grave=False,
         )
@@ -260,6 +261,17 @@ def _was_far_off(case: Case) -> Iterator[TuneVerdict]:
             " second sheet, it tells much more",
             number=factor,
             grave=False,
+        )
+
+
+def _not_there(case: Case) -> Iterator[TuneVerdict]:
+    missing, measured = case.fitted.missing, case.fitted.measured
+    if missing > NOT_THERE * (missing + measured):
+        yield TuneVerdict(
+            name="not there",
+            words=f"{missing} of {missing + measured} dots did not come out: the profile was far off; lay a second sheet"
+            " with the new one, which will lay them",
+            number=float(missing),
         )
 
 
@@ -287,5 +299,6 @@ _CHECKS: tuple[Callable[[Case], Iterator[TuneVerdict]], ...] = (
     _scatter,
     _strangers,
     _was_far_off,
+    _not_there,
     _what_is_held,
 )
