@@ -37,7 +37,7 @@ def main() -> None:
         judgements = list(pool.map(judged, SEEDS))
     grounds = sorted({one.background for one in judgements})
     rows = [
-        "| ground | photos | all dots found | refused | plainly wrong | diameter, median | 95th percentile | centres, 99th |",
+        "| ground | photos | all found | refused | plainly wrong | diameter, median | 95th percentile | centres, 99th |",
         "|---|---|---|---|---|---|---|---|",
         *(row(ground, [one for one in judgements if one.background == ground]) for ground in grounds),
         row("**all**", judgements),

@@ -19,6 +19,8 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
+from pastewright.cli.app import main
+
 # The build server draws the same examples each time, so that a red run speaks of the change; at a desk they vary.
 settings.register_profile("steady", deadline=None, print_blob=True, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("steady")
@@ -205,3 +207,17 @@ def check_value() -> Callable[[str], CheckValue]:
 def check_table() -> Callable[[str], list[dict[str, Any]]]:
     """Return a function from a table's name ("alloys", "threads", …) to its rows."""
     return lambda name: check_value_file()["tables"][name]["rows"]
+
+
+@pytest.fixture
+def run_pastewright(capsys, monkeypatch):
+    """Run `pastewright` with these words as a person does; gives the exit code and all that was said."""
+
+    def runs(*words):
+        monkeypatch.setattr("sys.argv", ["pastewright", *map(str, words)])
+        with pytest.raises(SystemExit) as left:
+            main()
+        said = capsys.readouterr()
+        return left.value.code, said.out + said.err
+
+    return runs

@@ -7,24 +7,11 @@ import pytest
 from tuning_trials import demo_bench, measured
 from virtual_bench import lay, truth_of
 
-from pastewright.cli.app import main
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import read_profile
 from pastewright.tune.design import designed
 from pastewright.tune.dots_csv import dots_csv
 from pastewright.tune.sheet_model import read_sheet, write_sheet
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    def runs(*words):
-        monkeypatch.setattr("sys.argv", ["pastewright", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        said = capsys.readouterr()
-        return left.value.code, said.out + said.err
-
-    return runs
 
 
 @pytest.fixture
@@ -48,8 +35,10 @@ def read_already(tmp_path_factory):
 
 
 @pytest.mark.campaign
-def test_a_sheet_is_written_with_its_program_and_picture(run, bench, tmp_path):
-    code, said = run("tune", "sheet", "--profile", bench, "--out", tmp_path / "s", "--name", "first")
+def test_a_sheet_is_written_with_its_program_and_picture(run_pastewright, bench, tmp_path):
+    code, said = run_pastewright(
+        "tune", "sheet", "--profile", bench, "--out", tmp_path / "s", "--name", "first"
+    )
     assert code == 0, said
     assert "verified" in said
     sheet = read_sheet(tmp_path / "s" / "sheet.json")
@@ -58,9 +47,11 @@ def test_a_sheet_is_written_with_its_program_and_picture(run, bench, tmp_path):
     assert (tmp_path / "s" / "sheet.svg").read_text().count("<title>") == len(sheet.dots) + len(sheet.beads)
 
 
-def test_a_fit_writes_profile_plot_and_json_and_history_tells_of_it(run, bench, read_already, tmp_path):
+def test_a_fit_writes_profile_plot_and_json_and_history_tells_of_it(
+    run_pastewright, bench, read_already, tmp_path
+):
     words = ["--lot", "A7", "--temperature", "22", "--date", "2025-03-14", "--out", tmp_path / "fit"]
-    code, said = run("tune", "fit", read_already, "--profile", bench, *words)
+    code, said = run_pastewright("tune", "fit", read_already, "--profile", bench, *words)
     assert code == 0, said
     assert "stiffness of frame" in said and "rows left out in turn" in said and "Cpk" in said
     profile = read_profile(bench)
@@ -69,21 +60,23 @@ def test_a_fit_writes_profile_plot_and_json_and_history_tells_of_it(run, bench, 
     data = json.loads((tmp_path / "fit" / "fit.json").read_text(encoding="utf-8"))
     assert {one["name"] for one in data["constants"]} >= {"gain", "flow_index", "thinning"}
     assert (tmp_path / "fit" / "residuals.svg").stat().st_size > 10_000
-    code, said = run("tune", "history", "--profile", bench, "--out", tmp_path / "h")
+    code, said = run_pastewright("tune", "history", "--profile", bench, "--out", tmp_path / "h")
     assert code == 0
     assert "2025-03-14" in said and "A7" in said and "from the trial of 2025-03-14" in said
     assert "<svg" in (tmp_path / "h" / "drift.svg").read_text(encoding="utf-8")
 
 
 @pytest.mark.campaign
-def test_no_write_leaves_the_profile_alone(run, bench, read_already, tmp_path):
+def test_no_write_leaves_the_profile_alone(run_pastewright, bench, read_already, tmp_path):
     before = bench.read_bytes()
-    code, _ = run("tune", "fit", read_already, "--profile", bench, "--no-write", "--out", tmp_path / "fit")
+    code, _ = run_pastewright(
+        "tune", "fit", read_already, "--profile", bench, "--no-write", "--out", tmp_path / "fit"
+    )
     assert code == 0
     assert bench.read_bytes() == before
 
 
-def test_bad_input_is_told_and_ends_with_code_2(run, bench, read_already, tmp_path):
+def test_bad_input_is_told_and_ends_with_code_2(run_pastewright, bench, read_already, tmp_path):
     for words, told in (
         (("fit", tmp_path / "none", "--profile", bench), "cannot be read"),
         (("fit", read_already, "--profile", tmp_path / "none.toml"), "cannot be read"),
@@ -92,19 +85,21 @@ def test_bad_input_is_told_and_ends_with_code_2(run, bench, read_already, tmp_pa
         (("sheet", "--profile", bench, "--name", ""), "name must be one line"),
         (("history", "--profile", tmp_path), "a folder, not a profile"),
     ):
-        code, said = run("tune", *words)
+        code, said = run_pastewright("tune", *words)
         assert code == 2, words
         assert told in said, said
 
 
 @pytest.mark.campaign
-def test_a_sheet_of_another_tip_is_warned_of(run, bench, read_already, tmp_path):
+def test_a_sheet_of_another_tip_is_warned_of(run_pastewright, bench, read_already, tmp_path):
     bench.write_text(bench.read_text(encoding="utf-8").replace("gauge = 27", "gauge = 25"), encoding="utf-8")
-    _, said = run("tune", "fit", read_already, "--profile", bench, "--no-write", "--out", tmp_path / "fit")
+    _, said = run_pastewright(
+        "tune", "fit", read_already, "--profile", bench, "--no-write", "--out", tmp_path / "fit"
+    )
     assert "the sheet was laid with" in said
 
 
-def test_a_history_of_nothing_says_how_to_begin(run, bench):
-    code, said = run("tune", "history", "--profile", bench)
+def test_a_history_of_nothing_says_how_to_begin(run_pastewright, bench):
+    code, said = run_pastewright("tune", "history", "--profile", bench)
     assert code == 0
     assert "tune sheet" in said

@@ -8,7 +8,6 @@ from PIL import Image
 from tuning_trials import board_errors, demo_bench, photo_of, photographed, tuned, worst_of_95
 from virtual_bench import lay, wrong_truth
 
-from pastewright.cli.app import main
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import read_profile
 from pastewright.tune.design import designed
@@ -19,19 +18,7 @@ from pastewright.tune.sheet_model import write_sheet
 ONE, TWO = 0.10, 0.06
 
 
-@pytest.fixture
-def run(capsys, monkeypatch):
-    def runs(*words):
-        monkeypatch.setattr("sys.argv", ["pastewright", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        said = capsys.readouterr()
-        return left.value.code, said.out + said.err
-
-    return runs
-
-
-def test_one_sheet_and_one_photo_bring_the_board_near_its_doses(run, tmp_path):
+def test_one_sheet_and_one_photo_bring_the_board_near_its_doses(run_pastewright, tmp_path):
     """As a person does it: files and commands; only laying and photographing are done by the computer."""
     bench = tmp_path / "bench.toml"
     bench.write_text(example_text(DEMO), encoding="utf-8")
@@ -42,9 +29,9 @@ def test_one_sheet_and_one_photo_bring_the_board_near_its_doses(run, tmp_path):
     write_sheet(made.sheet, tmp_path / "sheet.json")
     Image.fromarray(photo_of(made.sheet, laid, truth, 31).pixels).save(tmp_path / "photo.jpg", quality=90)
     before = worst_of_95(board_errors(read_profile(bench), truth))
-    code, said = run("tune", "read", tmp_path / "sheet.json", tmp_path / "photo.jpg")
+    code, said = run_pastewright("tune", "read", tmp_path / "sheet.json", tmp_path / "photo.jpg")
     assert code == 0, said
-    code, said = run("tune", "fit", tmp_path, "--profile", bench, "--date", "2025-03-14")
+    code, said = run_pastewright("tune", "fit", tmp_path, "--profile", bench, "--date", "2025-03-14")
     assert code == 0, said
     after = worst_of_95(board_errors(read_profile(bench), truth))
     assert before > 0.5

@@ -11,7 +11,6 @@ import pytest
 from PIL import Image
 from rendered_photos import Camera, Scene, jpeg_bytes, make_sheet, render
 
-from pastewright.cli.app import main
 from pastewright.problems import InputError
 from pastewright.tune.dots_csv import dots_csv, read_dots_csv
 from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
@@ -36,18 +35,6 @@ def photo(rendered):
 @pytest.fixture(scope="module")
 def once(photo):
     return read_photos(SHEET, [photo])
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    def runs(*words):
-        monkeypatch.setattr("sys.argv", ["pastewright", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        said = capsys.readouterr()
-        return left.value.code, said.out + said.err
-
-    return runs
 
 
 @pytest.fixture
@@ -165,8 +152,8 @@ def test_damaged_dots_csv_is_told_line_by_line(tmp_path):
     assert [problem.line for problem in refused.value.problems] == [5, 7]
 
 
-def test_the_command_writes_dots_and_an_overlay_that_shows_them(run, folder, rendered):
-    code, said = run(
+def test_the_command_writes_dots_and_an_overlay_that_shows_them(run_pastewright, folder, rendered):
+    code, said = run_pastewright(
         "tune", "read", folder / "sheet.json", folder / "one.jpg", "--weighed", "57 dots = 3.1 mg"
     )
     assert code == 0, said
@@ -195,18 +182,18 @@ def test_the_command_writes_dots_and_an_overlay_that_shows_them(run, folder, ren
         (lambda f: None, "cannot be read"),
     ],
 )
-def test_bad_photos_are_told_and_end_with_code_2(run, folder, make, told):
+def test_bad_photos_are_told_and_end_with_code_2(run_pastewright, folder, make, told):
     make(folder)
-    code, said = run("tune", "read", folder / "sheet.json", folder / "bad.jpg")
+    code, said = run_pastewright("tune", "read", folder / "sheet.json", folder / "bad.jpg")
     assert code == 2
     assert re.search(told, said), said
     assert "bad.jpg" in said
     assert not (folder / "dots.csv").exists()
 
 
-def test_a_sheet_that_is_none_and_too_many_photos_are_told(run, folder):
+def test_a_sheet_that_is_none_and_too_many_photos_are_told(run_pastewright, folder):
     (folder / "other.json").write_text('{"format": "something else"}')
-    code, said = run("tune", "read", folder / "other.json", folder / "one.jpg")
+    code, said = run_pastewright("tune", "read", folder / "other.json", folder / "one.jpg")
     assert code == 2 and "other.json" in said
-    code, said = run("tune", "read", folder / "sheet.json", *[folder / "one.jpg"] * 21)
+    code, said = run_pastewright("tune", "read", folder / "sheet.json", *[folder / "one.jpg"] * 21)
     assert code == 2 and "at most 20" in said
