@@ -16,6 +16,7 @@ from pastewright.demo.board import write_demo
 from pastewright.deposit.lay import lay as lay_out
 from pastewright.dose.doses import dose_board
 from pastewright.motion.plan import plan_motions
+from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
@@ -30,6 +31,9 @@ from pastewright.tune.sheet_model import Sheet
 
 # Standard error of a diameter read from a photo, where tests do without the photo: 4 µm of edge and 0.5 % of size.
 EDGE_MM, OF_SIZE = 0.004, 0.005
+
+# How often a photo may be taken, and what is added to its seed when it is refused.
+PHOTOS, AGAIN = 3, 100_000
 
 
 @cache
@@ -82,9 +86,24 @@ def photographed(
     background: str = "white paper",
     weighing: bool = False,
 ) -> Measurements:
-    """What one photo of 12 megapixels says of a sheet: rendered with the dots that landed, and read."""
-    photo = photo_of(sheet, laid, truth, seed, background=background)
-    return read_photos(sheet, [photo], weighed(sheet, laid, truth, seed) if weighing else None)
+    """What one photo of 12 megapixels says of a sheet: rendered with the dots that landed, and read.
+
+    Where the reader refuses the photo another is taken, as a person would; its name then tells.
+    """
+    mass = weighed(sheet, laid, truth, seed) if weighing else None
+    for again in range(PHOTOS):
+        photo = photo_of(sheet, laid, truth, seed + again * AGAIN, background=background)
+        try:
+            return read_photos(sheet, [photo], mass)
+        except InputError:
+            if again == PHOTOS - 1:
+                raise
+    raise AssertionError("no photo was taken")
+
+
+def taken_again(readings: Measurements) -> bool:
+    """Whether the first photo was refused."""
+    return int(readings.photos[0].name.split()[-1]) >= AGAIN
 
 
 def photo_of(sheet: Sheet, laid: Laid, truth: Truth, seed: int, *, background: str = "white paper") -> Photo:

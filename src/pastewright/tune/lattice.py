@@ -56,7 +56,30 @@ def grow_lattice(places_px: Floats, enough: int) -> Lattice | None:
             best = lattice
             if len(best.chosen) >= enough:
                 break
-    return best
+    return None if best is None else _reduced(best)
+
+
+def _reduced(lattice: Lattice) -> Lattice:
+    """Return the same lattice in its two shortest steps (Lagrange's reduction); where dots are missing, growth may
+    have begun along a long diagonal.
+    """
+    middle = lattice.steps.mean(axis=0)
+    around = _mapped(lattice.homography, middle + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    basis = np.eye(2, dtype=np.int64)  # rows: the new steps in the old ones
+    for _ in range(20):
+        lengths = basis @ (around[1:] - around[0])
+        if np.linalg.norm(lengths[1]) < np.linalg.norm(lengths[0]):
+            basis, lengths = basis[::-1], lengths[::-1]
+        share = round(float(lengths[0] @ lengths[1] / (lengths[0] @ lengths[0])))
+        if share == 0:
+            break
+        basis = np.stack([basis[0], basis[1] - share * basis[0]])
+    if basis[0, 0] * basis[1, 1] < basis[0, 1] * basis[1, 0]:
+        basis = np.stack([basis[0], -basis[1]])
+    change = np.eye(3)
+    change[:2, :2] = basis.T
+    steps = np.round(lattice.steps @ np.linalg.inv(basis)).astype(np.int64)
+    return Lattice(chosen=lattice.chosen, steps=steps, homography=lattice.homography @ change)
 
 
 def _seeds(places: Floats, tree: "cKDTree[None]") -> list[tuple[int, Floats, Floats]]:
