@@ -10,6 +10,7 @@ from rendered_photos import Camera, Scene, make_sheet
 from pastewright.problems import InputError
 from pastewright.tune.find import Candidates
 from pastewright.tune.grid import fit_view, index_dots
+from pastewright.tune.lattice import Lattice, _reduced
 from pastewright.tune.view import View, camera_place_mm
 
 
@@ -188,3 +189,20 @@ def test_the_camera_s_place_follows_from_the_view(tilt):
 def test_scale_is_pixels_per_millimetre():
     view = View(homography=np.diag([0.01, 0.01, 1.0]), k1=0.0, width_px=301, height_px=401)
     assert view.px_per_mm(np.array([3.0, 4.0])) == pytest.approx(0.01 * 0.5 * math.hypot(301, 401))
+
+
+@pytest.mark.parametrize("skew", [[[1, 0], [3, 1]], [[2, 1], [1, 1]], [[1, 2], [0, 1]], [[1, 0], [0, 1]]])
+def test_a_lattice_begun_along_a_diagonal_is_turned_to_its_shortest_steps(skew):
+    rows = np.array([[i, j] for i in range(6) for j in range(5)])
+    basis = np.array(skew)  # rows: skewed steps in straight ones
+    steps = np.round(rows @ np.linalg.inv(basis)).astype(np.int64)
+    homography = np.diag([10.0, 12.0, 1.0])
+    change = np.eye(3)
+    change[:2, :2] = basis.T
+    crooked = Lattice(chosen=np.arange(30), steps=steps, homography=homography @ change)
+    straight = _reduced(crooked)
+    lengths = np.sort(np.linalg.norm(straight.homography[:2, :2], axis=0))
+    assert lengths == pytest.approx([10.0, 12.0])
+    lifted = np.column_stack([straight.steps, np.ones(30)]) @ straight.homography.T
+    assert lifted[:, :2] == pytest.approx(rows * [10.0, 12.0])
+    assert np.linalg.det(straight.homography[:2, :2]) > 0
