@@ -34,6 +34,7 @@ LEAST_KEPT = 0.7  # of the rays
 MOST_ASPECT = 1.35
 MOST_OFFSET = 0.2  # pitch
 MOST_CLIPPED = 0.25
+MOST_UNEVEN = 0.12  # of the rays
 GREY_PX, COLOUR_PX = 0.07, 0.25  # error of a radius that no scatter shows [px]; measured on rendered photos
 LEAST_SHARE_OF_TYPICAL = 0.25  # contrast of a dot against that of the dots around it
 MOST_SHARE_OF_NOTHING = 0.15
@@ -191,7 +192,7 @@ def _readings(
         elif fine.clipped[place] > MOST_CLIPPED:
             why = "overexposed"
         elif not seen[place] or not np.isfinite(radius) or radius <= 0:
-            if absent[place]:
+            if absent[place] and fine.uneven[place] <= MOST_UNEVEN:
                 state, why = State.MISSING, "nothing lies here"
             else:
                 why = "hardly visible"
@@ -205,7 +206,11 @@ def _readings(
             why = "blurred"
         elif aspect[place] > MOST_ASPECT:
             why = "not round"
-        elif fine.outline.kept[place] < LEAST_KEPT or fine.outline.scatter[place] > MOST_SCATTER * radius:
+        elif (
+            fine.uneven[place] > MOST_UNEVEN
+            or fine.outline.kept[place] < LEAST_KEPT
+            or fine.outline.scatter[place] > MOST_SCATTER * radius
+        ):
             why = "no clear outline"
         else:
             state = State.MEASURED

@@ -29,6 +29,8 @@ REACH = 0.62  # pitch, how far the coarse rays go
 FAR = 0.1056
 STEADY = 0.5  # share of each colour's noise taken to be its own, lest the sum lean on tiny differences
 SOILED = 0.2  # light just beyond the edge, against what lies beyond most of it, over the contrast of paste
+UNEVEN = 0.5  # light just beyond the edge, against the ground, over the contrast of paste: more than a shadow
+FAINTEST = 0.3  # contrast of the faintest dot over that of the plainest
 MOST_SOILED = 0.4  # of the rays that can be seen
 
 
@@ -44,6 +46,9 @@ class Pass:
     level: Floats  # light of the ground
     clipped: Floats
     inside: Floats
+    uneven: (
+        Floats  # share of the rays beyond whose edge there is no ground: another dot, or the rest of this one
+    )
     profiles: Floats  # light over ρ = 0.4…1.6, only in the fine pass
 
 
@@ -101,6 +106,7 @@ def coarse_pass(
             level=ground.value.mean(axis=1),
             clipped=np.zeros(len(centres)),
             inside=inside.mean(axis=(1, 2)),
+            uneven=np.zeros(len(centres)),
             profiles=np.empty(0),
         ),
         axis,
@@ -210,25 +216,35 @@ def fine_pass(
     assert outline is not None
     full = np.asarray((values > FULL).any(axis=-1) & beyond[:, None, :])
     clipped = full.sum(axis=(1, 2)) / np.maximum((inside & beyond[:, None, :]).sum(axis=(1, 2)), 1)
+    rise = _ray_median(crossed.rise)
+    beyond_edge = _beyond(contrast, radii, rays_near, blur)
+    plain = np.maximum(rise, FAINTEST * float(np.quantile(rise, 0.9)))
+    uneven = visible & (np.abs(beyond_edge) > UNEVEN * plain[:, None])
     return Pass(
         centres=centres + outline.offset,
         outline=outline,
         blur=_ray_median(np.where(visible, crossed.blur, np.nan)),
-        rise=_ray_median(crossed.rise),
+        rise=rise,
         noise=ground.noise * float(np.abs(axis).sum()),
         level=ground.value.mean(axis=1),
         clipped=clipped,
+        uneven=uneven.sum(axis=1) / np.maximum(visible.sum(axis=1), 1),
         inside=inside.mean(axis=(1, 2)),
         profiles=ring_profiles(contrast, radii, rays_near, clean),
     )
 
 
-def _soiled(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Flags:
-    """Tell which rays meet something just beyond the edge, a hair or dirt that touches the dot (dots, rays)."""
+def _beyond(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Floats:
+    """Return the light just beyond the edge (dots, rays)."""
     r = radii[:, None, :]
     start = edge + (1.8 * blur)[:, None] + 0.03 * edge
     beyond = (r > start[..., None]) & (r < (start + 1.2 * blur[:, None] + 0.12 * edge)[..., None])
-    level = median_where(contrast, beyond)
+    return median_where(contrast, beyond)
+
+
+def _soiled(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Flags:
+    """Tell which rays meet something just beyond the edge, a hair or dirt that touches the dot (dots, rays)."""
+    level = _beyond(contrast, radii, edge, blur)
     level = np.median(
         [np.roll(level, shift, axis=1) for shift in (-1, 0, 1)], axis=0
     )  # not the ground's grain
