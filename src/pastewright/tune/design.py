@@ -48,7 +48,7 @@ from pastewright.tune.recipe import (
 )
 from pastewright.tune.sheet_model import Role, Sheet, SheetBead, SheetDot, odd_places
 from pastewright.tune.sheet_program import BeadToLay, DotToLay, sheet_motions, strip_of
-from pastewright.tune.strokes import Turn, turns_data, turns_of
+from pastewright.tune.strokes import turns_data, turns_of
 
 Floats = NDArray[np.float64]
 Point = tuple[float, float]
@@ -120,9 +120,9 @@ def designed(
     for _ in range(SHRINKINGS):
         recipe = recipe_of(profile, widest_mm=widest)
         benches = [_moved(profile, factors) for factors in possible_benches(profile, recipe.doubt)]
-        first = orders(recipe, ROWS * COLUMNS, tries=1, seed=seed)[0]
+        drawn = orders(recipe, ROWS * COLUMNS, tries=max(-(-tries // DRAWN), 1), seed=seed)
         rough = _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio))
-        largest_mm = _largest_mm(first, recipe, min(rough, room), profile, strip, benches)
+        largest_mm = _largest_mm(drawn[0], recipe, min(rough, room), profile, strip, benches)
         pitch = _pitch(profile, largest_mm)
         if pitch <= room:
             break
@@ -135,7 +135,6 @@ def designed(
         )
     stakes = [_stakes(with_constants(profile, as_they_are(bench)), bench, recipe, pitch) for bench in benches]
     best: _Try | None = None
-    drawn = orders(recipe, ROWS * COLUMNS, tries=-(-tries // DRAWN), seed=seed)
     rng = np.random.default_rng([seed, 1])
     for number in range(tries):
         on_try()
@@ -237,7 +236,7 @@ def _information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floa
     least = dot_volume_ul(
         profile.tuning.smallest_dot_bores * profile.tip.bore_mm, profile.tuning.dot_shape_ratio
     )
-    dots = np.array([_is_dot(turn) for turn in forward.score.turns[1:]])
+    dots = _dots(forward)
     seen_well = dots & (out[:, 0] > least)
     rows = by_out[1:][seen_well] / out[seen_well] / SEEN_SPREAD
     # The volume that a photo tells moves with the shape ratio: ln V = ln(s·(3/4 + s²)) + 3·ln d + …
@@ -288,14 +287,15 @@ def _largest_mm(
 ) -> float:
     """Width of the largest dot [mm] that any of the benches would lay."""
     forward = _forward(items, recipe, pitch, profile, strip)
-    rows = [at for at, turn in enumerate(forward.score.turns) if at and _is_dot(turn)]
-    most_ul = max(float(forward.run(bench)[0].out_ul[rows].max()) for bench in benches)
+    dots = _dots(forward)
+    most_ul = max(float(forward.run(bench)[0].out_ul[1:][dots].max()) for bench in benches)
     return dot_width_mm(most_ul, profile.tuning.dot_shape_ratio)
 
 
-def _is_dot(turn: Turn) -> bool:
-    """Whether a turn lays a dot: it pushes once and draws back once."""
-    return sum(stroke.delta_mm != 0 for stroke in turn.strokes) == 2
+def _dots(forward: Forward) -> NDArray[np.bool_]:
+    """Which turns after the strip lay a dot: those that push once and draw back once."""
+    strokes = [sum(stroke.delta_mm != 0 for stroke in turn.strokes) for turn in forward.score.turns[1:]]
+    return np.asarray(np.array(strokes) == 2)
 
 
 def _largest_pitch(profile: Profile) -> float:

@@ -209,7 +209,8 @@ def fine_pass(
         crossed = crossings(contrast, radii, rays_near, blur)
         outline = outlines(crossed.radius, angles, clean)
         rays_near = np.clip(outline_at(outline, angles), radii[:, 1:2], reach[:, None])
-        soiled = _soiled(contrast, radii, rays_near, blur) & visible
+        beyond_edge = _beyond(contrast, radii, rays_near, blur)
+        soiled = _soiled(beyond_edge) & visible
         # A hair or a speck takes a few rays, which can be spared. What lies beside half of the dot is its shadow.
         shadow = soiled.sum(axis=1) > MOST_SOILED * visible.sum(axis=1)
         clean = visible & ~(soiled & ~shadow[:, None])
@@ -217,7 +218,6 @@ def fine_pass(
     full = np.asarray((values > FULL).any(axis=-1) & beyond[:, None, :])
     clipped = full.sum(axis=(1, 2)) / np.maximum((inside & beyond[:, None, :]).sum(axis=(1, 2)), 1)
     rise = _ray_median(crossed.rise)
-    beyond_edge = _beyond(contrast, radii, rays_near, blur)
     plain = np.maximum(rise, FAINTEST * float(np.quantile(rise, 0.9)))
     uneven = visible & (np.abs(beyond_edge) > UNEVEN * plain[:, None])
     return Pass(
@@ -242,9 +242,8 @@ def _beyond(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Floa
     return median_where(contrast, beyond)
 
 
-def _soiled(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Flags:
-    """Tell which rays meet something just beyond the edge, a hair or dirt that touches the dot (dots, rays)."""
-    level = _beyond(contrast, radii, edge, blur)
+def _soiled(level: Floats) -> Flags:
+    """Tell from the light just beyond the edge which rays meet a hair or dirt that touches the dot (dots, rays)."""
     level = np.median(
         [np.roll(level, shift, axis=1) for shift in (-1, 0, 1)], axis=0
     )  # not the ground's grain
