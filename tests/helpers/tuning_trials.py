@@ -25,8 +25,8 @@ from pastewright.tune.constants import CONSTANTS, Group, with_constants
 from pastewright.tune.design import Designed, designed
 from pastewright.tune.fit import Fitted
 from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
-from pastewright.tune.photo import Photo
-from pastewright.tune.read import read_photos
+from pastewright.tune.photo.photo import Photo
+from pastewright.tune.photo.read import read_photos
 from pastewright.tune.sheet_model import Sheet
 
 # Standard error of a diameter read from a photo, where tests do without the photo: 4 µm of edge and 0.5 % of size.

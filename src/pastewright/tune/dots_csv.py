@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.tune.measurements import DotReading, Measurements, State
-from pastewright.tune.read import parse_weighed
+from pastewright.tune.photo.read import parse_weighed
 from pastewright.tune.sheet_model import Sheet
 
 COLUMNS = (

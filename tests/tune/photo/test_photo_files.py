@@ -12,7 +12,7 @@ from PIL import Image
 from rendered_photos import jpeg_bytes
 
 from pastewright.problems import InputError
-from pastewright.tune.photo import photo_from_bytes, read_photo
+from pastewright.tune.photo.photo import photo_from_bytes, read_photo
 
 
 def _scene() -> np.ndarray:

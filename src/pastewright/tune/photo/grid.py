@@ -16,10 +16,10 @@ from scipy.spatial import cKDTree
 from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem
-from pastewright.tune.find import Candidates
-from pastewright.tune.lattice import Floats, Lattice, grow_lattice
+from pastewright.tune.photo.find import Candidates
+from pastewright.tune.photo.lattice import Floats, Lattice, grow_lattice
+from pastewright.tune.photo.view import View, bent
 from pastewright.tune.sheet_model import Sheet
-from pastewright.tune.view import View, bent
 
 Whole = NDArray[np.int64]
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import integrate, special
 
-from pastewright.tune.edge import crossings, outline_at, outlines, unblurred
-from pastewright.tune.soft_edge import RHO, find_edges, ring_profiles
+from pastewright.tune.photo.edge import crossings, outline_at, outlines, unblurred
+from pastewright.tune.photo.soft_edge import RHO, find_edges, ring_profiles
 
 ANGLES = np.arange(72) * 2 * np.pi / 72
 

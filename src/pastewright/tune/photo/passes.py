@@ -10,12 +10,12 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.tune.edge import Crossings, Outlines, crossings, median_where, outline_at, outlines
-from pastewright.tune.grid import Match
-from pastewright.tune.rays import FULL, fit_ground, over_ground, ray_places, sampled
+from pastewright.tune.photo.edge import Crossings, Outlines, crossings, median_where, outline_at, outlines
+from pastewright.tune.photo.grid import Match
+from pastewright.tune.photo.rays import FULL, fit_ground, over_ground, ray_places, sampled
+from pastewright.tune.photo.soft_edge import ring_profiles
+from pastewright.tune.photo.view import View
 from pastewright.tune.sheet_model import Sheet
-from pastewright.tune.soft_edge import ring_profiles
-from pastewright.tune.view import View
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

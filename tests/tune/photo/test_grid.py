@@ -8,10 +8,10 @@ import pytest
 from rendered_photos import Camera, Scene, make_sheet
 
 from pastewright.problems import InputError
-from pastewright.tune.find import Candidates
-from pastewright.tune.grid import fit_view, index_dots
-from pastewright.tune.lattice import Lattice, _reduced
-from pastewright.tune.view import View, camera_place_mm
+from pastewright.tune.photo.find import Candidates
+from pastewright.tune.photo.grid import fit_view, index_dots
+from pastewright.tune.photo.lattice import Lattice, _reduced
+from pastewright.tune.photo.view import View, camera_place_mm
 
 
 def _camera(random: np.random.Generator, sheet, *, most_tilt: float = 42.0, k1: float = 0.03) -> Camera:

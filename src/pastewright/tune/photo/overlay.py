@@ -7,8 +7,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.tune.measure import PhotoReading
 from pastewright.tune.measurements import State
+from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.sheet_model import Sheet
 
 WIDEST_PX = 2800

@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from pastewright.problems import InputError, Problem, Severity, one_error
-from pastewright.tune.measure import PhotoReading, measure_photo
 from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
-from pastewright.tune.photo import Photo
+from pastewright.tune.photo.measure import PhotoReading, measure_photo
+from pastewright.tune.photo.photo import Photo
 from pastewright.tune.sheet_model import Sheet
 
 MOST_PHOTOS = 20

@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem, Severity
-from pastewright.tune.edge import unblurred
-from pastewright.tune.find import find_candidates
-from pastewright.tune.grid import fit_view, index_dots, refusal
 from pastewright.tune.measurements import DotReading, PhotoFacts, State
-from pastewright.tune.passes import Pass, aspect_of, coarse_pass, fine_pass
-from pastewright.tune.photo import Photo
-from pastewright.tune.rays import colour_light, grey_light, tells_by_lightness
+from pastewright.tune.photo.edge import unblurred
+from pastewright.tune.photo.find import find_candidates
+from pastewright.tune.photo.grid import fit_view, index_dots, refusal
+from pastewright.tune.photo.passes import Pass, aspect_of, coarse_pass, fine_pass
+from pastewright.tune.photo.photo import Photo
+from pastewright.tune.photo.rays import colour_light, grey_light, tells_by_lightness
+from pastewright.tune.photo.soft_edge import Edges, find_edges
+from pastewright.tune.photo.view import View, camera_place_mm
 from pastewright.tune.sheet_model import Sheet
-from pastewright.tune.soft_edge import Edges, find_edges
-from pastewright.tune.view import View, camera_place_mm
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

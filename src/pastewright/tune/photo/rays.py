@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.tune.edge import median_where
-from pastewright.tune.find import DARKEST, linear_table
-from pastewright.tune.view import View
+from pastewright.tune.photo.edge import median_where
+from pastewright.tune.photo.find import DARKEST, linear_table
+from pastewright.tune.photo.view import View
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
