@@ -23,7 +23,7 @@ from pastewright.link.conduct import Wish, conduct
 from pastewright.link.journal import Journal
 from pastewright.link.port import open_port
 from pastewright.link.run import Phase, Run, Send
-from pastewright.link.virtual import Manners, VirtualController
+from pastewright.virtual import Manners, VirtualController
 
 DEPOSITS = 1000
 LEAST_LINES_S = 500

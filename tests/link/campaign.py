@@ -20,7 +20,7 @@ from harness import Ledger, Peer, drive, new_run
 
 from pastewright.link.job import Block, Job, chosen
 from pastewright.link.run import Action, Done, Doubt, Phase, Run, Started
-from pastewright.link.virtual import Direction, FaultKind, Faults, Manners, VirtualController
+from pastewright.virtual import Direction, FaultKind, Faults, Manners, VirtualController
 
 KINDS = ("lose", "corrupt", "double", "reset", "mute", "garbage", "unplug", "stop", "clean")
 

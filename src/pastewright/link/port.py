@@ -121,7 +121,7 @@ def open_port(name: str, *, baud: int) -> Port:
 
 
 def _open_simulated(name: str) -> Port:
-    from pastewright.link.virtual.port import open_virtual
+    from pastewright.virtual.port import open_virtual
 
     return SerialPort(name, open_virtual(name, timeout=READ_S))
 

@@ -92,7 +92,7 @@ def client_or_skip(module):
 def streamed(client, script, lines, words, record):
     """Return what a client says after streaming `lines` to a controller served with `words`."""
     server = subprocess.Popen(
-        [sys.executable, "-m", "pastewright.link.virtual", "--pty", "--record", str(record), *words],
+        [sys.executable, "-m", "pastewright.virtual", "--pty", "--record", str(record), *words],
         stdout=subprocess.PIPE,
         text=True,
     )

@@ -1,13 +1,13 @@
-"""`python -m pastewright.link.virtual --protocol reprap --pty`: the pretend controller for clients outside."""
+"""`python -m pastewright.virtual --protocol reprap --pty`: the pretend controller for clients outside."""
 
 import argparse
 import sys
 from pathlib import Path
 
-from pastewright.link.virtual.controller import PROTOCOLS, VirtualController
-from pastewright.link.virtual.faults import Direction, Fault, FaultKind, Faults
-from pastewright.link.virtual.serve import serve_pty
-from pastewright.link.virtual.state import Manners
+from pastewright.virtual.controller import PROTOCOLS, VirtualController
+from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
+from pastewright.virtual.serve import serve_pty
+from pastewright.virtual.state import Manners
 
 FAULT_FORM = "KIND@BYTE[:DIRECTION[:COUNT[:SECONDS]]]"
 
@@ -34,7 +34,7 @@ def _fault(text: str) -> Fault:
 
 def _arguments() -> argparse.ArgumentParser:
     words = argparse.ArgumentParser(
-        prog="python -m pastewright.link.virtual",
+        prog="python -m pastewright.virtual",
         description="A pretend controller on a pseudo-terminal, whose name is printed first.",
     )
     words.add_argument("--protocol", choices=tuple(PROTOCOLS), required=True)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pastewright.link.virtual import Direction, Fault, FaultKind, Faults, VirtualController
+from pastewright.virtual import Direction, Fault, FaultKind, Faults, VirtualController
 
 COMMANDS = tuple(f"G1 X{at % 40} Y{at % 7}.5 E{at / 8:g} F6000" for at in range(60))
 BYTES_ONLY = (

@@ -22,7 +22,7 @@ comments, error and alarm numbers, the layout of reports.
 
 from collections.abc import Mapping
 
-from pastewright.link.virtual.cnc_words import (
+from pastewright.virtual.cnc_words import (
     BAD_STATEMENT,
     LOCKED,
     MODES,
@@ -31,14 +31,14 @@ from pastewright.link.virtual.cnc_words import (
     Block,
     block_of,
 )
-from pastewright.link.virtual.firmware import Firmware, Work
-from pastewright.link.virtual.interpreter import (
+from pastewright.virtual.firmware import Firmware, Work
+from pastewright.virtual.interpreter import (
     BadLineError,
     Interpreter,
     without_comments,
 )
-from pastewright.link.virtual.motion import AXES, STANDING, Pace
-from pastewright.link.virtual.state import Manners
+from pastewright.virtual.motion import AXES, STANDING, Pace
+from pastewright.virtual.state import Manners
 
 ASK, HOLD, GO_ON, SOFT_RESET = b"?"[0], b"!"[0], b"~"[0], 0x18
 REAL_TIME = frozenset((ASK, HOLD, GO_ON, SOFT_RESET, *range(0x80, 0x100)))

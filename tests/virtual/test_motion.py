@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pastewright.link.virtual import VirtualController
-from pastewright.link.virtual.motion import pace
-from pastewright.link.virtual.state import AxisLimit
+from pastewright.virtual import VirtualController
+from pastewright.virtual.motion import pace
+from pastewright.virtual.state import AxisLimit
 
 LIMITS = {
     "X": AxisLimit(speed_mm_s=100.0, accel_mm_s2=500.0),
@@ -116,7 +116,7 @@ def test_the_machine_time_of_a_program_does_not_depend_on_the_scale(quiet, scale
 
 
 def test_a_slow_wire_takes_its_time():
-    from pastewright.link.virtual import Manners
+    from pastewright.virtual import Manners
 
     controller = VirtualController("reprap", scale=1.0, manners=Manners(baud=9600))
     greeting = b""

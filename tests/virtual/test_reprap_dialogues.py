@@ -2,7 +2,7 @@
 
 import pytest
 
-from pastewright.link.virtual import Manners, VirtualController
+from pastewright.virtual import Manners, VirtualController
 
 GREETING = ["start", "echo:pastewright virtual controller, RepRap host protocol, no machine attached"]
 TEMPERATURE = "T:21.4 /0.0 B:21.2 /0.0 @:0 B@:0"

@@ -15,9 +15,9 @@ from contextlib import contextmanager
 
 import pytest
 
-from pastewright.link.virtual import Direction, Fault, FaultKind, Faults, Manners
-from pastewright.link.virtual.port import PortGoneError, VirtualPort, open_virtual
 from pastewright.problems import InputError
+from pastewright.virtual import Direction, Fault, FaultKind, Faults, Manners
+from pastewright.virtual.port import PortGoneError, VirtualPort, open_virtual
 
 
 class MadeUpClock:
@@ -132,7 +132,7 @@ def test_a_name_that_means_nothing_is_told_with_what_there_is(name, told):
 def served(*words):
     """Run the controller on a pseudo-terminal in another process; gives the terminal's name and the process."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "pastewright.link.virtual", "--pty", "--boot", "0.02", *words],
+        [sys.executable, "-m", "pastewright.virtual", "--pty", "--boot", "0.02", *words],
         stdout=subprocess.PIPE,
         text=True,
     )
@@ -255,7 +255,7 @@ def test_thousands_of_lines_are_each_answered_over_a_terminal():
 )
 def test_odd_words_are_told_and_end_with_2(words):
     done = subprocess.run(
-        [sys.executable, "-m", "pastewright.link.virtual", *words],
+        [sys.executable, "-m", "pastewright.virtual", *words],
         capture_output=True,
         text=True,
         timeout=20,

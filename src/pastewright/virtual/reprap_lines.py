@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from pastewright.link.virtual.interpreter import without_comments
+from pastewright.virtual.interpreter import without_comments
 
 LONGEST_LINE = 95
 """Characters without the note; common firmware keeps 96 bytes for a command, and ignores the rest."""

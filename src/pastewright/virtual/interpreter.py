@@ -8,8 +8,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from pastewright.link.virtual.motion import AXES, Pace, pace
-from pastewright.link.virtual.state import PLUNGER_LETTERS, ROTARY_LETTERS, AxisLimit, Modal
+from pastewright.virtual.motion import AXES, Pace, pace
+from pastewright.virtual.state import PLUNGER_LETTERS, ROTARY_LETTERS, AxisLimit, Modal
 
 ALL_LETTERS = AXES + PLUNGER_LETTERS
 MM_PER_INCH = 25.4  # exact by definition, NIST SP 811 appendix B

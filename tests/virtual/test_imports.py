@@ -4,10 +4,10 @@ import ast
 import sys
 from pathlib import Path
 
-import pastewright.link.virtual as package
+import pastewright.virtual as package
 
 FOLDER = Path(package.__file__).parent
-OWN = "pastewright.link.virtual"
+OWN = "pastewright.virtual"
 
 
 def imported(path):

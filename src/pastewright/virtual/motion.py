@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import sqrt
 
-from pastewright.link.virtual.state import AxisLimit, Executed
+from pastewright.virtual.state import AxisLimit, Executed
 
 AXES = "XYZ"
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pastewright.link.virtual import Direction, Fault, FaultKind, Faults, VirtualController
+from pastewright.virtual import Direction, Fault, FaultKind, Faults, VirtualController
 
 IN, OUT = Direction.TO_CONTROLLER, Direction.TO_HOST
 GREETING_LENGTH = len(VirtualController("reprap").take(0.0))

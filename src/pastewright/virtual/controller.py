@@ -8,11 +8,11 @@ Whoever runs it says what time it is; between two calls nothing happens, and eac
 from collections.abc import Mapping
 from math import inf
 
-from pastewright.link.virtual.cnc import CncFirmware
-from pastewright.link.virtual.faults import Direction, Fault, FaultKind, Faults, Wire
-from pastewright.link.virtual.firmware import Firmware
-from pastewright.link.virtual.reprap import RepRapFirmware
-from pastewright.link.virtual.state import Executed, Manners, State
+from pastewright.virtual.cnc import CncFirmware
+from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults, Wire
+from pastewright.virtual.firmware import Firmware
+from pastewright.virtual.reprap import RepRapFirmware
+from pastewright.virtual.state import Executed, Manners, State
 
 PROTOCOLS: Mapping[str, type[RepRapFirmware] | type[CncFirmware]] = {
     "reprap": RepRapFirmware,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from pastewright.link.virtual import Manners, VirtualController
+from pastewright.virtual import Manners, VirtualController
 
 GREETING = [
     "",

@@ -20,8 +20,8 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from math import inf
 
-from pastewright.link.virtual.firmware import Firmware, Work
-from pastewright.link.virtual.interpreter import (
+from pastewright.virtual.firmware import Firmware, Work
+from pastewright.virtual.interpreter import (
     ALL_LETTERS,
     BadLineError,
     Interpreter,
@@ -29,9 +29,9 @@ from pastewright.link.virtual.interpreter import (
     without_comments,
     words_of,
 )
-from pastewright.link.virtual.motion import AXES
-from pastewright.link.virtual.reprap_lines import Line, RefusedError, line_of
-from pastewright.link.virtual.state import Manners
+from pastewright.virtual.motion import AXES
+from pastewright.virtual.reprap_lines import Line, RefusedError, line_of
+from pastewright.virtual.state import Manners
 
 FIRST_FEED_MM_MIN = 1500.0
 """Feed before any F: a common firmware's default, from memory."""

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TextIO
 
-from pastewright.link.virtual.controller import VirtualController
+from pastewright.virtual.controller import VirtualController
 
 LOOK_S = 0.005
 """How often to see whether somebody has opened the terminal."""

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pastewright.link.virtual import Faults, Manners, VirtualController
+from pastewright.virtual import Faults, Manners, VirtualController
 
 LINES = st.sampled_from(
     [

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 
 import pytest
 
-from pastewright.link.virtual import VirtualController
+from pastewright.virtual import VirtualController
 
 
 def checked(text: str) -> bytes:

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypedDict
 
-from pastewright.link.virtual.interpreter import ALL_LETTERS, BadLineError, code_of, words_of
-from pastewright.link.virtual.state import Modal
+from pastewright.virtual.interpreter import ALL_LETTERS, BadLineError, code_of, words_of
+from pastewright.virtual.state import Modal
 
 BAD_STATEMENT, NOT_IDLE, LOCKED, TOO_LONG = 3, 8, 9, 11
 UNSUPPORTED, SAME_GROUP, NO_FEED, TWO_MOTIONS, TWICE, NO_AXIS, MISSING_VALUE = 20, 21, 22, 24, 25, 26, 28

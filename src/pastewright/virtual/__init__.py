@@ -1,11 +1,11 @@
 """A pretend controller for two public protocols, to rehearse runs on and to test the sender against.
 
 It shares no code with the sender: the two meet only at bytes. `controller` has no port and no clock in it;
-`port` runs it in real time, `python -m pastewright.link.virtual` serves it on a pseudo-terminal.
+`port` runs it in real time, `python -m pastewright.virtual` serves it on a pseudo-terminal.
 """
 
-from pastewright.link.virtual.controller import VirtualController
-from pastewright.link.virtual.faults import Direction, Fault, FaultKind, Faults
-from pastewright.link.virtual.state import Executed, Manners, State
+from pastewright.virtual.controller import VirtualController
+from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
+from pastewright.virtual.state import Executed, Manners, State
 
 __all__ = ["Direction", "Executed", "Fault", "FaultKind", "Faults", "Manners", "State", "VirtualController"]

@@ -9,10 +9,10 @@ from collections.abc import Callable
 from threading import Condition
 from urllib.parse import parse_qsl
 
-from pastewright.link.virtual.controller import PROTOCOLS, VirtualController
-from pastewright.link.virtual.faults import Faults
-from pastewright.link.virtual.state import Manners
 from pastewright.problems import one_error
+from pastewright.virtual.controller import PROTOCOLS, VirtualController
+from pastewright.virtual.faults import Faults
+from pastewright.virtual.state import Manners
 
 PREFIX = "sim:"
 LONGEST_SLEEP_S = 0.05

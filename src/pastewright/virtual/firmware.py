@@ -9,9 +9,9 @@ from collections.abc import Generator
 from math import inf
 from types import MappingProxyType
 
-from pastewright.link.virtual.interpreter import Interpreter
-from pastewright.link.virtual.motion import AXES, Pace, Timeline
-from pastewright.link.virtual.state import PLUNGER_LETTERS, Manners, State
+from pastewright.virtual.interpreter import Interpreter
+from pastewright.virtual.motion import AXES, Pace, Timeline
+from pastewright.virtual.state import PLUNGER_LETTERS, Manners, State
 
 Work = Generator[float, None, None]
 
