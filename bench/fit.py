@@ -14,9 +14,9 @@ import numpy as np  # noqa: E402
 from tuning_trials import demo_bench, trial  # noqa: E402
 from virtual_bench import wrong_truth  # noqa: E402
 
-from pastewright.tune.design import TRIES  # noqa: E402
-from pastewright.tune.evidence import Evidence  # noqa: E402
-from pastewright.tune.fit import fit_sheets  # noqa: E402
+from pastewright.tune.fit.evidence import Evidence  # noqa: E402
+from pastewright.tune.fit.fit import fit_sheets  # noqa: E402
+from pastewright.tune.sheet.design import TRIES  # noqa: E402
 
 LIMIT_S = 20.0
 BENCHES = 4

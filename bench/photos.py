@@ -15,9 +15,9 @@ sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 from rendered_photos import Scene, jpeg_bytes, render  # noqa: E402
 from tuning_trials import demo_bench  # noqa: E402
 
-from pastewright.tune.design import designed  # noqa: E402
 from pastewright.tune.photo.measure import measure_photo  # noqa: E402
 from pastewright.tune.photo.photo import photo_from_bytes  # noqa: E402
+from pastewright.tune.sheet.design import designed  # noqa: E402
 
 LIMIT_S = 3.0
 SIZES = ((2000, 1500), (4000, 3000), (5657, 4243))

@@ -26,10 +26,10 @@ sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 from tuning_trials import board_errors, demo_bench, photographed, taken_again, tuned, weighed  # noqa: E402
 from virtual_bench import lay, wrong_truth  # noqa: E402
 
-from pastewright.tune.design import TRIES, Designed, designed  # noqa: E402
-from pastewright.tune.evidence import Evidence  # noqa: E402
-from pastewright.tune.fit import fit_sheets  # noqa: E402
-from pastewright.tune.measurements import State  # noqa: E402
+from pastewright.tune.fit.evidence import Evidence  # noqa: E402
+from pastewright.tune.fit.fit import fit_sheets  # noqa: E402
+from pastewright.tune.record.measurements import State  # noqa: E402
+from pastewright.tune.sheet.design import TRIES, Designed, designed  # noqa: E402
 
 BENCHES = 12
 WORKERS = 2

@@ -7,9 +7,9 @@ import numpy as np
 from rendered_photos import Scene, Truth, render, through_jpeg
 
 from pastewright.problems import InputError
-from pastewright.tune.measurements import DotReading, State
 from pastewright.tune.photo.measure import measure_photo
 from pastewright.tune.photo.photo import Photo
+from pastewright.tune.record.measurements import DotReading, State
 
 NOT_FOUND = ("hardly visible", "outside the photo")
 WIDE_PX = 20.0

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from pastewright.tune.sheet_model import Role, Sheet, SheetDot, odd_places
+from pastewright.tune.sheet.model import Role, Sheet, SheetDot, odd_places
 
 # Reflectance in linear light, red, green, blue: round numbers, chosen to look like the thing.
 BACKGROUNDS = {

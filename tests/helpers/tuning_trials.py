@@ -21,13 +21,13 @@ from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 from pastewright.route.order import order
-from pastewright.tune.constants import CONSTANTS, Group, with_constants
-from pastewright.tune.design import Designed, designed
-from pastewright.tune.fit import Fitted
-from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.fit.constants import CONSTANTS, Group, with_constants
+from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.photo.photo import Photo
 from pastewright.tune.photo.read import read_photos
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.sheet.design import Designed, designed
+from pastewright.tune.sheet.model import Sheet
 
 # Standard error of a diameter read from a photo, where tests do without the photo: 4 µm of edge and 0.5 % of size.
 EDGE_MM, OF_SIZE = 0.004, 0.005

@@ -10,10 +10,10 @@ from virtual_bench import lay, wrong_truth
 
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import read_profile
-from pastewright.tune.design import designed
-from pastewright.tune.evidence import Evidence
-from pastewright.tune.fit import fit_sheets
-from pastewright.tune.sheet_model import write_sheet
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import fit_sheets
+from pastewright.tune.sheet.design import designed
+from pastewright.tune.sheet.model import write_sheet
 
 ONE, TWO = 0.10, 0.06
 

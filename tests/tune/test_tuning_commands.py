@@ -9,9 +9,9 @@ from virtual_bench import lay, truth_of
 
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import read_profile
-from pastewright.tune.design import designed
-from pastewright.tune.dots_csv import dots_csv
-from pastewright.tune.sheet_model import read_sheet, write_sheet
+from pastewright.tune.record.dots_csv import dots_csv
+from pastewright.tune.sheet.design import designed
+from pastewright.tune.sheet.model import read_sheet, write_sheet
 
 
 @pytest.fixture

@@ -15,15 +15,15 @@ from pastewright.cli.reading import load_profile
 from pastewright.problems import Problem, Severity, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tune.capability import LEAST_VALUES, Capability, capability
-from pastewright.tune.constants import Group
-from pastewright.tune.dots_csv import read_dots_csv
-from pastewright.tune.evidence import Evidence
-from pastewright.tune.fit import Estimate, Fitted, fit_sheets
-from pastewright.tune.pictures import drift_svg, residuals_svg
-from pastewright.tune.profile_update import drift_rows, tuning_entry, with_entry
-from pastewright.tune.sheet_model import Sheet, read_sheet
-from pastewright.tune.verdicts import TuneVerdict, verdicts
+from pastewright.tune.fit.constants import Group
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import Estimate, Fitted, fit_sheets
+from pastewright.tune.fit.verdicts import TuneVerdict, verdicts
+from pastewright.tune.record.capability import LEAST_VALUES, Capability, capability
+from pastewright.tune.record.dots_csv import read_dots_csv
+from pastewright.tune.record.pictures import drift_svg, residuals_svg
+from pastewright.tune.record.profile_update import drift_rows, tuning_entry, with_entry
+from pastewright.tune.sheet.model import Sheet, read_sheet
 
 MOST_SHEETS = 8
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}")

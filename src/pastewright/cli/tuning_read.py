@@ -11,12 +11,12 @@ from pastewright.cli.console import out as console
 from pastewright.cli.console import print_problems
 from pastewright.cli.exits import DONE
 from pastewright.problems import InputError, Problem, one_error
-from pastewright.tune.dots_csv import dots_csv
-from pastewright.tune.measurements import Measurements, State
 from pastewright.tune.photo.overlay import overlay_png
 from pastewright.tune.photo.photo import Photo, read_photo
 from pastewright.tune.photo.read import MOST_PHOTOS, measure_photos, merged, parse_weighed
-from pastewright.tune.sheet_model import read_sheet
+from pastewright.tune.record.dots_csv import dots_csv
+from pastewright.tune.record.measurements import Measurements, State
+from pastewright.tune.sheet.model import read_sheet
 
 
 def tune_read_command(

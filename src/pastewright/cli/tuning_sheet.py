@@ -9,10 +9,10 @@ from pastewright.cli.console import print_problems, stages
 from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.reading import load_profile
 from pastewright.problems import Problem, Severity, one_error
-from pastewright.tune.design import TRIES, Designed, designed
-from pastewright.tune.pictures import sheet_svg
-from pastewright.tune.sheet_model import write_sheet
-from pastewright.tune.sheet_program import sheet_program, sheet_verdict
+from pastewright.tune.record.pictures import sheet_svg
+from pastewright.tune.sheet.design import TRIES, Designed, designed
+from pastewright.tune.sheet.model import write_sheet
+from pastewright.tune.sheet.program import sheet_program, sheet_verdict
 
 MOST_SHOWN = 10
 

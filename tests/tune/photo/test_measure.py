@@ -10,9 +10,9 @@ from photo_judge import judged_scene, tallied
 from rendered_photos import BACKGROUNDS, Scene, make_sheet, random_scene, render, through_jpeg
 
 from pastewright.problems import InputError
-from pastewright.tune.measurements import State
 from pastewright.tune.photo.measure import measure_photo
 from pastewright.tune.photo.photo import Photo
+from pastewright.tune.record.measurements import State
 
 SHEET = make_sheet(rows=7, columns=8)
 

@@ -12,11 +12,11 @@ from PIL import Image
 from rendered_photos import Camera, Scene, jpeg_bytes, make_sheet, render
 
 from pastewright.problems import InputError
-from pastewright.tune.dots_csv import dots_csv, read_dots_csv
-from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
 from pastewright.tune.photo.photo import photo_from_bytes
 from pastewright.tune.photo.read import parse_weighed, read_photos
-from pastewright.tune.sheet_model import write_sheet
+from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
+from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.sheet.model import write_sheet
 
 SHEET = make_sheet(rows=7, columns=8)
 SCENE = Scene(sheet=SHEET, width_px=1600, height_px=1200, fill=0.85, missing=2, seed=3)

@@ -19,7 +19,7 @@ from pastewright.problems import InputError, Problem
 from pastewright.tune.photo.find import Candidates
 from pastewright.tune.photo.lattice import Floats, Lattice, grow_lattice
 from pastewright.tune.photo.view import View, bent
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.sheet.model import Sheet
 
 Whole = NDArray[np.int64]
 

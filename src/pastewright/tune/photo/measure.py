@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem, Severity
-from pastewright.tune.measurements import DotReading, PhotoFacts, State
 from pastewright.tune.photo.edge import unblurred
 from pastewright.tune.photo.find import find_candidates
 from pastewright.tune.photo.grid import fit_view, index_dots, refusal
@@ -21,7 +20,8 @@ from pastewright.tune.photo.photo import Photo
 from pastewright.tune.photo.rays import colour_light, grey_light, tells_by_lightness
 from pastewright.tune.photo.soft_edge import Edges, find_edges
 from pastewright.tune.photo.view import View, camera_place_mm
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.record.measurements import DotReading, PhotoFacts, State
+from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -7,9 +7,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.tune.measurements import State
 from pastewright.tune.photo.measure import PhotoReading
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.record.measurements import State
+from pastewright.tune.sheet.model import Sheet
 
 WIDEST_PX = 2800
 GREEN, RED, GREY, WHITE, BLACK = (0, 200, 70), (235, 40, 40), (150, 150, 150), (255, 255, 255), (0, 0, 0)

@@ -15,7 +15,7 @@ from pastewright.tune.photo.grid import Match
 from pastewright.tune.photo.rays import FULL, fit_ground, over_ground, ray_places, sampled
 from pastewright.tune.photo.soft_edge import ring_profiles
 from pastewright.tune.photo.view import View
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from pastewright.problems import InputError, Problem, Severity, one_error
-from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
 from pastewright.tune.photo.measure import PhotoReading, measure_photo
 from pastewright.tune.photo.photo import Photo
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.sheet.model import Sheet
 
 MOST_PHOTOS = 20
 OTHER_SHEET = (

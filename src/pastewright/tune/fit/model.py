@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 
 from pastewright.plunger.storage import ATMOSPHERE_KPA, N_PER_KPA_MM2
 from pastewright.profile.model import Profile
-from pastewright.tune.constants import AT, CONSTANTS
-from pastewright.tune.strokes import Turn
+from pastewright.tune.fit.constants import AT, CONSTANTS
+from pastewright.tune.fit.strokes import Turn
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -9,11 +9,11 @@ from tuning_trials import board_errors, demo_bench, measured, trial, tuned, wors
 from virtual_bench import lay, truth_of
 
 from pastewright.problems import InputError
-from pastewright.tune.constants import AT, as_seen, constants_of
-from pastewright.tune.evidence import Evidence
-from pastewright.tune.fit import fit_sheets
-from pastewright.tune.measurements import DotReading, State, Weighed
-from pastewright.tune.verdicts import springy_under_ul, verdicts
+from pastewright.tune.fit.constants import AT, as_seen, constants_of
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import fit_sheets
+from pastewright.tune.fit.verdicts import springy_under_ul, verdicts
+from pastewright.tune.record.measurements import DotReading, State, Weighed
 
 # Softer and thicker by half and more, a plunger that sweeps 4 % less, paste that thins: within one sheet's reach.
 TRUTH = {

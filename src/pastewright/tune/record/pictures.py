@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from pastewright.deposit.model import Layout
 from pastewright.profile.model import TuningRecord
-from pastewright.tune.fit import Fitted
-from pastewright.tune.sheet_model import Role, Sheet
+from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.sheet.model import Role, Sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,7 @@ from pastewright.profile.model import Profile, TuningRecord
 from pastewright.profile.new import toml_value
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tune.fit import Fitted
+from pastewright.tune.fit.fit import Fitted
 
 SECTION = "tuning.history"
 DIGITS = 5

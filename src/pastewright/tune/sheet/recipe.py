@@ -19,7 +19,7 @@ from pastewright.plunger.model import DotCycle
 from pastewright.plunger.pressure import Deviation, after_legs, still
 from pastewright.plunger.ramp import ramp
 from pastewright.profile.model import Profile
-from pastewright.tune.sheet_model import Role
+from pastewright.tune.sheet.model import Role
 
 Floats = NDArray[np.float64]
 

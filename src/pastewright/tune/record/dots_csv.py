@@ -9,9 +9,9 @@ import math
 from pathlib import Path
 
 from pastewright.problems import InputError, Problem, one_error
-from pastewright.tune.measurements import DotReading, Measurements, State
 from pastewright.tune.photo.read import parse_weighed
-from pastewright.tune.sheet_model import Sheet
+from pastewright.tune.record.measurements import DotReading, Measurements, State
+from pastewright.tune.sheet.model import Sheet
 
 COLUMNS = (
     "index",

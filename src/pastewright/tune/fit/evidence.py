@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
-from pastewright.tune.constants import AT, Floats
-from pastewright.tune.measurements import DotReading, Measurements, State, Weighed
-from pastewright.tune.model import Flowed, Forward, score_of, setting_of
-from pastewright.tune.sheet_model import Sheet
-from pastewright.tune.strokes import STRIP, turns_from_data
+from pastewright.tune.fit.constants import AT, Floats
+from pastewright.tune.fit.model import Flowed, Forward, score_of, setting_of
+from pastewright.tune.fit.strokes import STRIP, turns_from_data
+from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.sheet.model import Sheet
 
 Ints = NDArray[np.int64]
 

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pastewright.tune.capability import (
+from pastewright.tune.record.capability import (
     capability,
     cp,
     cpk,

@@ -12,10 +12,17 @@ from pastewright.motion.model import Step
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_names, example_text
 from pastewright.profile.read import parse_profile
-from pastewright.tune.design import design_sheet, designed
-from pastewright.tune.recipe import DOUBT_TUNED, DOUBT_UNTUNED, doubt_of, orders, possible_benches, recipe_of
-from pastewright.tune.sheet_model import Role, sheet_data, sheet_from_data
-from pastewright.tune.sheet_program import sheet_program, sheet_verdict
+from pastewright.tune.sheet.design import design_sheet, designed
+from pastewright.tune.sheet.model import Role, sheet_data, sheet_from_data
+from pastewright.tune.sheet.program import sheet_program, sheet_verdict
+from pastewright.tune.sheet.recipe import (
+    DOUBT_TUNED,
+    DOUBT_UNTUNED,
+    doubt_of,
+    orders,
+    possible_benches,
+    recipe_of,
+)
 
 # Two benches always, the others when there is time.
 ALWAYS = (DEMO, "bench-coarse")

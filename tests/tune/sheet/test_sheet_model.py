@@ -7,7 +7,7 @@ import pytest
 from rendered_photos import make_sheet
 
 from pastewright.problems import InputError
-from pastewright.tune.sheet_model import (
+from pastewright.tune.sheet.model import (
     Role,
     SheetBead,
     odd_places,

@@ -10,11 +10,11 @@ from virtual_bench import lay, truth_of, wrong_truth
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.flow import flow_slope_ul_s_kpa, flow_ul_s
 from pastewright.plunger.storage import compliance_ul_kpa, stored_ul
-from pastewright.tune.constants import AT, as_seen, as_they_are, constants_of, with_constants
-from pastewright.tune.design import designed
-from pastewright.tune.evidence import Evidence
-from pastewright.tune.model import Forward, Lanes, _Bench, _Part, score_of, setting_of
-from pastewright.tune.strokes import STRIP, turns_data, turns_from_data, turns_of
+from pastewright.tune.fit.constants import AT, as_seen, as_they_are, constants_of, with_constants
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.model import Forward, Lanes, _Bench, _Part, score_of, setting_of
+from pastewright.tune.fit.strokes import STRIP, turns_data, turns_from_data, turns_of
+from pastewright.tune.sheet.design import designed
 
 
 @pytest.fixture(scope="module")

@@ -16,10 +16,10 @@ from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_end_kpa, solved_dots
 from pastewright.plunger.storage import ATMOSPHERE_KPA, stored_ul
 from pastewright.profile.model import Profile
-from pastewright.tune.constants import AT, as_seen, with_constants
-from pastewright.tune.evidence import Evidence
-from pastewright.tune.fit import Fitted
-from pastewright.tune.sheet_model import Role
+from pastewright.tune.fit.constants import AT, as_seen, with_constants
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.sheet.model import Role
 
 # A bench drifts by so much between trials (a bubble that warms, a barrel refilled; from memory), …
 DRIFT = 0.03

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from pastewright.profile.model import Profile
-from pastewright.tune.constants import (
+from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
     NAMES,
@@ -29,7 +29,7 @@ from pastewright.tune.constants import (
     as_they_are,
     constants_of,
 )
-from pastewright.tune.evidence import Evidence
+from pastewright.tune.fit.evidence import Evidence
 
 # Where the search begins, as factors on stiffness, air and consistency: the prior, and benches well off it each way.
 _BEGINNINGS = ((1.0, 1.0), (2.5, 1.0), (0.4, 1.0), (1.0, 1.6), (1.0, 0.6))

@@ -23,7 +23,7 @@ from pastewright.plunger.settle import Settling
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tune.constants import (
+from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
     Group,
@@ -32,9 +32,12 @@ from pastewright.tune.constants import (
     constants_of,
     with_constants,
 )
-from pastewright.tune.evidence import DOT_SPREAD, MODEL_SPREAD
-from pastewright.tune.model import Forward, score_of, setting_of
-from pastewright.tune.recipe import (
+from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
+from pastewright.tune.fit.model import Forward, score_of, setting_of
+from pastewright.tune.fit.strokes import turns_data, turns_of
+from pastewright.tune.sheet.model import Role, Sheet, SheetBead, SheetDot, odd_places
+from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions, strip_of
+from pastewright.tune.sheet.recipe import (
     LARGEST_MM,
     LEVELS,
     Item,
@@ -46,9 +49,6 @@ from pastewright.tune.recipe import (
     possible_benches,
     recipe_of,
 )
-from pastewright.tune.sheet_model import Role, Sheet, SheetBead, SheetDot, odd_places
-from pastewright.tune.sheet_program import BeadToLay, DotToLay, sheet_motions, strip_of
-from pastewright.tune.strokes import turns_data, turns_of
 
 Floats = NDArray[np.float64]
 Point = tuple[float, float]

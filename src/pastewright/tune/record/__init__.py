@@ -1,0 +1,1 @@
+"""What is kept: readings of dots, the history in the profile, capability, pictures."""
