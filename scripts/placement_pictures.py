@@ -18,9 +18,9 @@ from pastewright.board.model import Board, Side
 from pastewright.board.read import read_board
 from pastewright.cli.placing import tip_tolerance
 from pastewright.demo.board import write_demo
-from pastewright.place.fit import FitKind, error_covariances, fitted
-from pastewright.place.panel import place_tray, read_tray
+from pastewright.place.fiducials.fit import FitKind, error_covariances, fitted
 from pastewright.place.transform import affine
+from pastewright.place.tray.panel import place_tray, read_tray
 from pastewright.plan.pipeline import prepare
 from pastewright.plan.tray import plan_tray
 from pastewright.profile.examples import DEMO, example_text

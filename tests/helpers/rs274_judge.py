@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from pastewright.readback.controller import DWELL, LOST, RAPID
-from pastewright.readback.interpret import Reading
+from pastewright.readback.text.controller import DWELL, LOST, RAPID
+from pastewright.readback.text.interpret import Reading
 
 needs_rs274 = pytest.mark.skipif(
     shutil.which("rs274") is None, reason="rs274 is not installed (Debian: linuxcnc-uspace)"

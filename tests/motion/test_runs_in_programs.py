@@ -12,8 +12,8 @@ from pastewright.motion.plan import plan_motions
 from pastewright.profile.examples import example_names, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.program.write import write_program
-from pastewright.readback.interpret import interpret
-from pastewright.readback.timeline import timeline
+from pastewright.readback.machine.timeline import timeline
+from pastewright.readback.text.interpret import interpret
 
 BEADS = (
     (((6.0, 2.0), (7.5, 2.1)), 0.3),

@@ -6,7 +6,7 @@ import pytest
 from boards_by_hand import SOURCE, board, disc, hole, pad, rectangle
 
 from pastewright.board.model import Board, Fiducial
-from pastewright.place.height import TipTolerance
+from pastewright.place.height.heights import TipTolerance
 from pastewright.plan.pipeline import Prepared, prepare
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile

@@ -9,9 +9,9 @@ from demo_plans import plan_of
 from rs274_judge import judged, needs_rs274, ours
 
 from pastewright.board.model import Side
-from pastewright.readback.expect import expected_from_plan
-from pastewright.readback.interpret import interpret
-from pastewright.readback.verify import verify
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.verify import verify
+from pastewright.readback.text.interpret import interpret
 
 ROTARY = {"bench-ngc-rotary-a": 3, "bench-ngc-turns-b": 4}
 

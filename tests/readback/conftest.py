@@ -27,7 +27,7 @@ from pastewright.profile.model import (
     Tuning,
     VerifySettings,
 )
-from pastewright.readback.barrel import bench_of, run
+from pastewright.readback.machine.barrel import bench_of, run
 from pastewright.readback.model import Expected, ExpectedDeposit
 
 BORE_MM = sqrt(400 / pi)  # an area of 100 mm²: 0.01 mm of plunger is 1 µL

@@ -15,13 +15,11 @@ from pastewright.cli.console import out as console
 from pastewright.cli.console import print_warnings
 from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.reading import layer_overrides, load_board, load_profile
-from pastewright.place.camera import camera_frame, read_frame
-from pastewright.place.document import PlacementFile, placement_file_data
-from pastewright.place.fit import FitKind
-from pastewright.place.height import Heights, Probe, TipTolerance, box_of, measured_heights
-from pastewright.place.locate import MarkKind, View, grey_of, marks
-from pastewright.place.offset import Spot, camera_offset
-from pastewright.place.points import (
+from pastewright.place.fiducials.camera import camera_frame, read_frame
+from pastewright.place.fiducials.fit import FitKind
+from pastewright.place.fiducials.locate import MarkKind, View, grey_of, marks
+from pastewright.place.fiducials.offset import Spot, camera_offset
+from pastewright.place.fiducials.points import (
     FoundPoint,
     board_places,
     pairs_of,
@@ -29,9 +27,11 @@ from pastewright.place.points import (
     typed_point,
     typed_probe,
 )
-from pastewright.place.register import Limits, Registration, register
+from pastewright.place.fiducials.register import Limits, Registration, register
+from pastewright.place.height.heights import Heights, Probe, TipTolerance, box_of, measured_heights
 from pastewright.place.surface import Surface, flat
 from pastewright.place.transform import Affine, Placement, Placements, Step, corners_mm
+from pastewright.place.tray.document import PlacementFile, placement_file_data
 from pastewright.problems import one_error
 from pastewright.profile.model import ProbeSettings, Profile
 

@@ -15,8 +15,8 @@ from pastewright.cli.console import out as console
 from pastewright.cli.console import print_warnings, stages
 from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.reading import layer_overrides, load_board, load_job, load_profile
-from pastewright.place.document import fits_board, read_placement
 from pastewright.place.transform import Placements
+from pastewright.place.tray.document import fits_board, read_placement
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan, make_plan
 from pastewright.problems import one_error

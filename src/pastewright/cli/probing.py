@@ -9,9 +9,9 @@ from pastewright.cli.console import out as console
 from pastewright.cli.console import print_warnings
 from pastewright.cli.exits import DONE
 from pastewright.cli.reading import layer_overrides, load_board, load_profile
-from pastewright.place.document import fits_board, read_placement
-from pastewright.place.probe import probing, typed_keep_out
+from pastewright.place.height.probe import probing, typed_keep_out
 from pastewright.place.transform import on_bed
+from pastewright.place.tray.document import fits_board, read_placement
 from pastewright.problems import one_error
 from pastewright.program.probing import probing_program
 

@@ -69,8 +69,8 @@ def check_verified(
     text: str, document: Mapping[str, Any], profile: Profile, program: Path, plan_file: Path
 ) -> None:
     """Read the program back; raise `InputError` with the first finding if there is one."""
-    from pastewright.readback.expect import expected_from_plan
-    from pastewright.readback.verify import verify
+    from pastewright.readback.judge.expect import expected_from_plan
+    from pastewright.readback.judge.verify import verify
 
     verdict = verify(text, expected_from_plan(dict(document), file=str(plan_file)), profile)
     if not verdict.ok:

@@ -13,7 +13,7 @@ from pastewright.cli.placing import print_heights, print_registration, tip_toler
 from pastewright.cli.planning import STAGES, print_summary, write_results
 from pastewright.cli.reading import load_board, load_profile
 from pastewright.job.model import NO_JOB, Job
-from pastewright.place.panel import PlacedTray, place_tray, read_tray
+from pastewright.place.tray.panel import PlacedTray, place_tray, read_tray
 from pastewright.plan.pipeline import prepare
 from pastewright.plan.tray import plan_tray
 

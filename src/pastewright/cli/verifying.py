@@ -9,8 +9,8 @@ from pastewright.cli.reading import load_profile
 from pastewright.json_text import parsed
 from pastewright.plan.document import verdict_data
 from pastewright.problems import one_error
-from pastewright.readback.expect import expected_from_plan
-from pastewright.readback.verify import verify
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.verify import verify
 
 MOST_BYTES = 200_000_000
 

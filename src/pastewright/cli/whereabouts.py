@@ -14,7 +14,7 @@ from pastewright.link.detect import Found, Protocol, detect
 from pastewright.link.events import Event, Failed, Passed, Ready, Sender
 from pastewright.link.port import Port, PortLostError, open_port
 from pastewright.link.reprap import RepRapSender
-from pastewright.place.points import FoundPoint
+from pastewright.place.fiducials.points import FoundPoint
 from pastewright.problems import one_error
 
 LONGEST_S = 20.0  # for one answer; the axes stand while it is asked

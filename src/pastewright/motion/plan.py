@@ -17,8 +17,8 @@ from pastewright.motion.cycles import Cycles, path_of, plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
 from pastewright.motion.model import Motions, Move, Step
-from pastewright.place.located import Located, located, travel_z_mm
 from pastewright.place.transform import Placements, Wipe, on_bed
+from pastewright.place.tray.located import Located, located, travel_z_mm
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.walk import Walk

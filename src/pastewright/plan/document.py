@@ -13,8 +13,8 @@ from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.motion.model import Motions
-from pastewright.place.document import placements_data
 from pastewright.place.transform import Placements, on_bed
+from pastewright.place.tray.document import placements_data
 from pastewright.problems import Problem
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program

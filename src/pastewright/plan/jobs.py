@@ -17,9 +17,9 @@ from pastewright.dose.model import Dose
 from pastewright.job.model import Job, PadWish, Turn, Zone
 from pastewright.materials.model import Paste
 from pastewright.motion.around import Blocked
-from pastewright.place.located import located
-from pastewright.place.tour import placed_tour
 from pastewright.place.transform import Placements
+from pastewright.place.tray.located import located
+from pastewright.place.tray.tour import placed_tour
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import DoseRule, DoseSettings, Profile
 from pastewright.route.model import Sequence as Sequence_

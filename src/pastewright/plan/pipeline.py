@@ -33,10 +33,10 @@ from pastewright.profile.checks import profile_warnings
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
-from pastewright.readback.expect import expected_from_plan
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.verify import verify
+from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
-from pastewright.readback.verify import verify
-from pastewright.readback.whatif import WhatIf, what_if
 from pastewright.route.model import Sequence as Tour
 
 # Enough for the spread, and small beside the verdict itself on a large board.

@@ -6,7 +6,7 @@ What the controller answers to each probe is read back by `place.points`.
 """
 
 from pastewright.board.model import Point
-from pastewright.place.probe import Probing
+from pastewright.place.height.probe import Probing
 from pastewright.problems import one_error
 from pastewright.profile.model import DialectName, ProbeWord, Profile
 from pastewright.program.dialects import DIALECTS

@@ -23,8 +23,8 @@ from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
+from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import Expected, ExpectedDeposit, Verdict
-from pastewright.readback.verify import verify
 from pastewright.route.model import Sequence as Tour
 from pastewright.route.model import Visit
 

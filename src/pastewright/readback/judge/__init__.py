@@ -1,0 +1,1 @@
+"""What was expected against what the machine does: rules, findings and the `Verdict`."""

@@ -1,0 +1,99 @@
+"""Everything that the rules judge by: the text read, the axes' timeline, the barrel's run, and the ledger."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pastewright.profile.model import Profile
+from pastewright.readback.judge.ledger import Ledger, ledger
+from pastewright.readback.machine.barrel import Bench, Run, run
+from pastewright.readback.machine.timeline import Timeline, timeline
+from pastewright.readback.machine.visits import Levels, levels
+from pastewright.readback.model import Expected
+from pastewright.readback.placed import BoardPlace, boards_on
+from pastewright.readback.text.interpret import Reading
+
+STEP_ERROR = (
+    1e-3  # of the smallest dose, for one step of the simulation; measured: 0.05 % of a dose in the end
+)
+TRACED_VISITS = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What a rule may look at."""
+
+    profile: Profile
+    expected: Expected
+    reading: Reading
+    moves: Timeline
+    where: Levels
+    bench: Bench
+    paste: Run
+    ledger: Ledger
+    boards: tuple[BoardPlace, ...]
+    travel_z_mm: float
+
+
+def tolerance_ul(expected: Expected) -> float:
+    """Return the error allowed to one step of the simulation [µL]."""
+    smallest = min((deposit.volume_ul for deposit in expected.deposits), default=1.0)
+    return STEP_ERROR * max(smallest, 1e-4)
+
+
+def paste_run(
+    bench: Bench,
+    moves: Timeline,
+    expected: Expected,
+    *,
+    rows: int | None = None,
+    start_kpa: float = 0.0,
+    slack_mm: float | None = None,
+    trace_rows: int = 0,
+) -> Run:
+    """Return the simulation of the first `rows` rows (all by default)."""
+    count = len(moves) if rows is None else rows
+    return run(
+        bench,
+        plunger_mm=moves.plunger_mm[: count + 1].tolist(),
+        duration_s=moves.duration_s[:count].tolist(),
+        ramp_s=moves.ramp_s[:count].tolist(),
+        tolerance_ul=tolerance_ul(expected),
+        start_kpa=start_kpa,
+        slack_mm=slack_mm,
+        trace_rows=trace_rows,
+    )
+
+
+def travel_z_mm(boards: tuple[BoardPlace, ...], expected: Expected, profile: Profile) -> float:
+    """Return the height of travels [mm, machine]: the clearance above the bed's height, or the highest place pasted."""
+    highest = profile.bed.board_z_mm
+    for number, board in enumerate(boards):
+        points = [
+            point for deposit in expected.deposits if deposit.board == number for point in deposit.points_mm
+        ]
+        highest = max(highest, board.highest_mm(np.array(points, dtype=np.float64).reshape(-1, 2)))
+    return highest + profile.bed.clearance_mm
+
+
+def gather(reading: Reading, expected: Expected, profile: Profile, bench: Bench) -> Evidence:
+    """Return the evidence of one program on one bench."""
+    moves = timeline(reading.rows, reading.arcs, profile)
+    boards = boards_on(expected.tray, profile.bed)
+    travel = travel_z_mm(boards, expected, profile)
+    where = levels(moves, travel_z_mm=travel)
+    traced = int(where.stops[:TRACED_VISITS][-1]) + 1 if len(where.stops) else 0
+    paste = paste_run(bench, moves, expected, trace_rows=traced)
+    book = ledger(moves, where, np.maximum(paste.out_ul, 0.0), paste.peak_kpa, expected, profile)
+    return Evidence(
+        profile=profile,
+        expected=expected,
+        reading=reading,
+        moves=moves,
+        where=where,
+        bench=bench,
+        paste=paste,
+        ledger=book,
+        boards=boards,
+        travel_z_mm=travel,
+    )

@@ -1,0 +1,147 @@
+"""Every drop of paste to where it belongs: a deposit that was expected, the settling strip, or neither."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from pastewright.board.model import Point
+from pastewright.profile.model import Profile
+from pastewright.readback.judge.match import Finder, Target, on_strip, on_wipe, targets
+from pastewright.readback.machine.timeline import Floats, Timeline
+from pastewright.readback.machine.visits import Levels, Visit, places_in, visits
+from pastewright.readback.model import Expected
+
+# Paste outside any deposit that is worth a finding: this share of the smallest dose, and no less than a
+# hundred-thousandth of a µL (a ball of 27 µm, the size of one particle).
+STRAY_SHARE = 0.01
+STRAY_UL = 1e-5
+
+
+class Stray(NamedTuple):
+    """Paste that came out on the way: `line` where it began, `place_mm`, volume, and where the tip was."""
+
+    line: int
+    place_mm: Point
+    volume_ul: float
+    lifted: bool
+
+
+class Misplaced(NamedTuple):
+    """A visit that laid paste beside the deposit number `target`, `off_mm` away from it."""
+
+    target: int
+    visit: Visit
+    off_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ledger:
+    """Who got what. `laid` has the visits of each expected deposit, in its order; `found` all visits.
+
+    `idle`: lowered where nothing is expected, without paste. `loose`: paste laid where nothing is near.
+    `sideways`: paths below the travel height that follow no bead; their standing places are booked apart.
+    """
+
+    found: tuple[Visit, ...]
+    laid: tuple[tuple[Visit, ...], ...]
+    strip: tuple[Visit, ...]
+    idle: tuple[Visit, ...]
+    loose: tuple[Visit, ...]
+    misplaced: tuple[Misplaced, ...]
+    sideways: tuple[Visit, ...]
+    strays: tuple[Stray, ...]
+
+
+def stray_limit_ul(expected: Expected) -> float:
+    """Return the volume [µL] from which paste outside every deposit counts."""
+    smallest = min((deposit.volume_ul for deposit in expected.deposits), default=0.0)
+    return max(STRAY_SHARE * smallest, STRAY_UL)
+
+
+def ledger(
+    moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats, expected: Expected, profile: Profile
+) -> Ledger:
+    """Return where everything that came out went."""
+    wanted = targets(expected, profile.bed)
+    finder = Finder(wanted, tolerance_mm=profile.verify.place_tolerance_mm)
+    limit = stray_limit_ul(expected)
+    found = visits(moves, where, out_ul, peak_kpa)
+    tray = expected.tray
+    strip = [visit for visit in found if on_strip(visit, profile.bed, tray)]
+    wiping = [visit for visit in found if on_wipe(visit, tray.wipe)] if tray.wipe else []
+    aside = {visit.first for visit in (*strip, *wiping)}
+    on_board = [visit for visit in found if visit.first not in aside]
+    dots = [visit for visit in on_board if len(visit.path_mm) == 1]
+    laid: list[list[Visit]] = [[] for _ in wanted]
+    unknown: list[Visit] = []
+    sideways: list[Visit] = []
+    strays: list[Stray] = []
+    for visit in on_board:
+        if len(visit.path_mm) == 1:
+            continue
+        index = finder.bead(visit.path_mm)
+        if index is not None:
+            laid[index].append(visit)
+            continue
+        sideways.append(visit)
+        standing, between = places_in(moves, where, visit, out_ul)
+        dots.extend(standing)
+        if between > limit:
+            strays.append(Stray(visit.line, visit.path_mm[0], between, False))
+    for visit, index in zip(dots, finder.dots([visit.path_mm[0] for visit in dots]), strict=True):
+        if index is None:
+            unknown.append(visit)
+        else:
+            laid[index].append(visit)
+    misplaced, loose = _misplaced(unknown, laid, wanted, finder, limit)
+    strays.extend(_on_the_way(moves, where, out_ul, limit))
+    return Ledger(
+        found=tuple(found),
+        laid=tuple(tuple(sorted(one)) for one in laid),
+        strip=tuple(strip),
+        idle=tuple(visit for visit in unknown if visit.volume_ul <= limit),
+        loose=tuple(loose),
+        misplaced=tuple(misplaced),
+        sideways=tuple(sideways),
+        strays=tuple(strays),
+    )
+
+
+def _misplaced(
+    unknown: list[Visit], laid: list[list[Visit]], wanted: list[Target], finder: Finder, limit_ul: float
+) -> tuple[list[Misplaced], list[Visit]]:
+    """Tell paste beside a deposit that got none from paste with nothing near; the former counts as laid there."""
+    misplaced: list[Misplaced] = []
+    loose: list[Visit] = []
+    for visit in unknown:
+        if visit.volume_ul <= limit_ul:
+            continue
+        near = finder.nearest(visit.path_mm[0])
+        if near is None or laid[near[0]]:
+            loose.append(visit)
+        else:
+            index, off = near
+            laid[index].append(visit)
+            misplaced.append(Misplaced(wanted[index].index, visit, off))
+    return misplaced, loose
+
+
+def _on_the_way(moves: Timeline, where: Levels, out_ul: Floats, limit_ul: float) -> list[Stray]:
+    """Return the paste that came out above the travel height, or while the tip went up or down.
+
+    One entry for each stretch without work: what oozes between two deposits is one mistake, not three.
+    """
+    travel = ~where.low | where.lift
+    wet = np.flatnonzero(travel & (out_ul > 0))
+    if not len(wet):
+        return []
+    stretch = np.cumsum(~travel)[wet]
+    strays = []
+    for rows in np.split(wet, np.flatnonzero(np.diff(stretch)) + 1):
+        volume = float(out_ul[rows].sum())
+        if volume > limit_ul:
+            first = int(rows[0])
+            place = (float(moves.end_mm[first, 0]), float(moves.end_mm[first, 1]))
+            strays.append(Stray(int(moves.line[first]), place, volume, True))
+    return strays

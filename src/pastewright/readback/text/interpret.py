@@ -1,0 +1,319 @@
+"""Text of a program to what the axes do: reads every line as the controller would, from power-on.
+
+Each line is read whole and checked whole; only then does it act. What a controller would refuse, or what
+depends on a state that the program did not state, becomes a finding.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pastewright.profile.model import Controller as ControllerSettings
+from pastewright.profile.model import DialectName
+from pastewright.readback.model import Finding, FindingKind
+from pastewright.readback.text.arcs import Arc
+from pastewright.readback.text.codes import MOTIONS, Act, Code, Dialect, Group
+from pastewright.readback.text.controller import Controller, Letters, Row, State
+from pastewright.readback.text.expressions import LineError
+from pastewright.readback.text.lines import Block, ngc_block, reprap_block
+from pastewright.readback.text.ngc import NGC, ORDER
+from pastewright.readback.text.reprap import REPRAP
+
+DIALECTS: Mapping[DialectName, Dialect] = {DialectName.REPRAP: REPRAP, DialectName.NGC: NGC}
+AXIS_LETTERS = frozenset("XYZABCUVWE")
+LARGEST = 1e9  # of a word; more is no length, angle or speed of any machine, and loses digits
+MOST_M_WORDS = 4  # on a line, NISTIR 6556 section 3.3.5
+
+_RANK = {act: rank for rank, act in enumerate(ORDER)}
+_LAST = len(ORDER)
+# One-shot codes whose axis words are not those of a move (section 3.4).
+_TAKES_AXES = frozenset({Act.SET_OFFSET, Act.DATA, Act.HOME})
+
+Params = dict[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a program makes the axes do: `rows` (see `controller`), arcs by row, and what was wrong on the way.
+
+    `ended`: a program end (M2, M30 or a closing %) was met.
+    """
+
+    rows: tuple[Row, ...]
+    arcs: Mapping[int, Arc]
+    findings: tuple[Finding, ...]
+    ended: bool
+
+
+def interpret(text: str, settings: ControllerSettings, *, plunger_letter: str) -> Reading:
+    """Return what `text` makes the axes do, in the dialect and with the plunger letter of the bench."""
+    reader = _Reader(settings, plunger_letter)
+    for line, raw in enumerate(text.split("\n"), start=1):
+        if reader.ended:
+            reader.after_end(line, raw)
+        else:
+            reader.read(line, raw)
+    return reader.result()
+
+
+class _Reader:
+    def __init__(self, settings: ControllerSettings, plunger_letter: str) -> None:
+        self.dialect = DIALECTS[settings.dialect]
+        self.is_ngc = settings.dialect is DialectName.NGC
+        self.checksums = settings.checksums and not self.is_ngc
+        self.letters = Letters(
+            plunger_letter,
+            plunger_letter in self.dialect.scaled_letters,
+            plunger_letter in self.dialect.own_plunger_mode,
+        )
+        self.axes = frozenset(self.letters.all)
+        self.machine = Controller(self.dialect, self.letters)
+        self.findings: list[Finding] = []
+        self.parameters: dict[int, float] = {}
+        self.last_number: int | None = None
+        self.any_text = False
+        self.framed = False
+        self.ended = False
+        self._after = False
+        self._codes = dict(self.dialect.codes)
+
+    # -- lines ------------------------------------------------------------------------------------------
+
+    def read(self, line: int, raw: str) -> None:
+        """Read one line: whole, checked, then acted upon. A bad line leaves a finding and changes nothing."""
+        rows = len(self.machine.rows)
+        try:
+            block = ngc_block(raw, self.parameters) if self.is_ngc else reprap_block(raw)
+            if not self._usable(line, block):
+                return
+            self._act(line, block)
+        except LineError as error:
+            for index in range(rows, len(self.machine.rows)):
+                self.machine.arcs.pop(index, None)
+            del self.machine.rows[rows:]
+            kind = FindingKind.UNKNOWN_WORD if error.unknown else FindingKind.SYNTAX
+            self._find(kind, line, error.what)
+            return
+        for index, value in block.settings:
+            self.parameters[index] = value
+
+    def after_end(self, line: int, raw: str) -> None:
+        """A line below the end of the program: it never runs."""
+        plain = raw.split(";")[0].split("(")[0].strip()
+        if plain and plain != "%" and not self._after:
+            self._after = True
+            self._find(FindingKind.END, line, "this stands below the program's end and never runs")
+
+    def result(self) -> Reading:
+        """Return everything that was gathered."""
+        if self.is_ngc and not self.ended:
+            self._find(FindingKind.END, 0, "the program has no end (M2, or % as it began); it may be cut off")
+        doubts = [
+            Finding(kind=kind, what=what, line=line) for what, (line, kind) in self.machine.doubts.items()
+        ]
+        findings = sorted([*self.findings, *doubts], key=lambda finding: finding.line)
+        return Reading(
+            rows=tuple(self.machine.rows),
+            arcs=self.machine.arcs,
+            findings=tuple(findings),
+            ended=self.ended,
+        )
+
+    def _find(self, kind: FindingKind, line: int, what: str) -> None:
+        self.findings.append(Finding(kind=kind, what=what, line=line))
+
+    def _usable(self, line: int, block: Block) -> bool:
+        """Return whether the block acts at all: marks, block delete and line numbers are settled here."""
+        if block.mark:
+            if self.any_text:
+                if not self.framed:
+                    self._find(FindingKind.SYNTAX, line, "% ends a program that did not begin with %")
+                self.ended = True
+            self.framed = self.any_text = True
+            return False
+        if block.number is not None and not self._number_fits(line, block):
+            return False
+        if not block.words and not block.settings:
+            return False
+        self.any_text = True
+        if block.unset:
+            names = ", ".join(f"#{index}" for index in block.unset)
+            self._find(FindingKind.STATE, line, f"{names} is read before this program sets it")
+        if block.optional:
+            self._find(FindingKind.STATE, line, "a line with / runs or not by a switch of the controller")
+        return not block.optional
+
+    def _number_fits(self, line: int, block: Block) -> bool:
+        """Return whether a numbered line is taken. Numbers must rise; with checksums, by one each time.
+
+        A controller with checksums asks for a missing line again and never goes on; here reading goes on, so
+        that the rest of the program is judged too. RS274/NGC allows any number (NISTIR 6556 section 3.3.3),
+        but a number that falls or repeats is the mark of a program put together wrongly.
+        """
+        number, last = block.number, self.last_number
+        assert number is not None
+        if self.checksums and not block.checked:
+            raise LineError(f"line N{number} has no checksum, and this controller is set to check them")
+        if block.words and block.words[0] == ("M", 110.0):  # starts counting anew
+            self.last_number = number
+            return True
+        if last is not None and number <= last:
+            self._find(FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; numbers must rise")
+            return self.is_ngc
+        if (
+            self.checksums
+            and number != (0 if last is None else last) + 1
+            and not (last is None and number == 0)
+        ):
+            self._find(
+                FindingKind.SYNTAX,
+                line,
+                f"line number N{number} follows N{last or 0}; a line is missing between",
+            )
+        self.last_number = number
+        return True
+
+    # -- words ------------------------------------------------------------------------------------------
+
+    def _act(self, line: int, block: Block) -> None:
+        codes, params = self._split(block)
+        machine, state = self.machine, self.machine.state
+        if self.dialect.one_command:
+            code = codes[0]
+            self._check_letters(codes, params)
+            if code.act in MOTIONS:
+                machine.move(line, code, params, state=state)  # changes nothing when it fails
+                return
+        elif not codes and state.motion is not None and self.axes.intersection(params):
+            self._check_letters((state.motion,), params)
+            machine.move(line, state.motion, params, state=state)
+            return
+        trial = state.copy()
+        if self.dialect.one_command:
+            self._do(line, codes[0], params, trial)
+        else:
+            self._act_ngc(line, codes, params, trial)
+        machine.state = trial
+
+    def _split(self, block: Block) -> tuple[list[Code], Params]:
+        """Return the codes and the other words of a line; LineError for words that cannot stand together."""
+        codes: list[Code] = []
+        params: Params = {}
+        table = self._codes
+        one = self.dialect.one_command
+        m_words = 0
+        for letter, value in block.words:
+            if letter == "G" or letter == "M" or (letter == "T" and one and not codes):
+                if value is None:
+                    raise LineError(f"{letter} has no number")
+                code = table.get((letter, round(value * 10)))
+                if code is None or abs(value * 10 - round(value * 10)) > 1e-6:
+                    raise LineError(f"{letter}{value:g} is not known here", unknown=True)
+                if one and codes:
+                    raise LineError(
+                        "a second command on one line; controllers of this kind run only the first"
+                    )
+                m_words += letter == "M"
+                codes.append(code)
+            elif letter in params:
+                raise LineError(f"{letter} comes twice")
+            elif value is not None and not -LARGEST <= value <= LARGEST:
+                raise LineError(f"{letter}{value:g} is beyond any machine")
+            elif one and not codes:
+                raise LineError(f"the line starts with {letter}, not with a command")
+            else:
+                params[letter] = 0.0 if value is None else value
+                if value is None and not (
+                    codes[0].act in (Act.HOME, Act.MOTORS_OFF) or codes[0].axes is False
+                ):
+                    raise LineError(f"{letter} has no number")
+        if m_words > MOST_M_WORDS:
+            raise LineError(f"{m_words} M words on one line; {MOST_M_WORDS} are allowed")
+        if len(codes) > 1:
+            self._check_groups(codes)
+        return codes, params
+
+    @staticmethod
+    def _check_groups(codes: list[Code]) -> None:
+        groups = [code.group for code in codes]
+        for group in groups:
+            if groups.count(group) > 1:
+                raise LineError(f"two codes of one modal group ({group.value}) on one line")
+
+    def _check_letters(self, codes: tuple[Code, ...] | list[Code], params: Params) -> None:
+        for letter in params:
+            if letter in self.axes:
+                if any(code.axes for code in codes):
+                    continue
+            elif letter in self.dialect.free_letters or any(letter in code.letters for code in codes):
+                continue
+            elif letter in AXIS_LETTERS:
+                raise LineError(f"there is no axis {letter} on this bench", unknown=True)
+            raise LineError(f"the word {letter} has no use on this line", unknown=letter not in self.axes)
+
+    def _do(self, line: int, code: Code, params: Params, state: State) -> None:
+        machine = self.machine
+        match code.act:
+            case Act.DWELL:
+                machine.dwell(line, params, state)
+            case Act.SET_OFFSET:
+                machine.set_offset(line, params, state)
+            case Act.CLEAR_OFFSET | Act.SUSPEND_OFFSET | Act.RESTORE_OFFSET:
+                machine.offsets(code, state)
+            case Act.DATA:
+                machine.data(line, params, state)
+            case Act.HOME:
+                if self.is_ngc:
+                    machine.doubt(line, "G28 and G30 go to a place that the controller has stored")
+                machine.lose_place(line, params, state)
+            case Act.MOTORS_OFF:
+                machine.motors_off(state)
+            case Act.LINE_NUMBER:
+                self.last_number = int(params.get("N", self.last_number or 0))
+            case _:
+                machine.modal(line, code, params, state)
+
+    def _act_ngc(self, line: int, codes: list[Code], params: Params, state: State) -> None:
+        """Act on a line of RS274/NGC in the standard's order (section 3.7), whatever the order of its words."""
+        machine = self.machine
+        acts = {code.act for code in codes}
+        motion = next((code for code in codes if code.group is Group.MOTION), None)
+        takes_axes = bool(acts & _TAKES_AXES)
+        has_axes = bool(self.axes.intersection(params))
+        if motion is not None and motion.act in MOTIONS and takes_axes and has_axes:
+            raise LineError("two codes on one line want the same axis words")
+        mover = motion
+        if mover is None and has_axes and not takes_axes:
+            mover = state.motion
+            if mover is None:
+                raise LineError("axis words, but no code says how to move (G0, G1, …)")
+        self._check_letters([*codes, *([mover] if mover is not None else [])], params)
+        self._check_pairs(acts, params, mover)
+        unit = state.unit_mm
+        feed = params.get("F")
+        moves = mover is not None and mover.act in MOTIONS and has_axes
+        for code in sorted(codes, key=lambda code: _RANK.get(code.act, _LAST)):
+            if code.act not in MOTIONS and code.act is not Act.END:
+                self._do(line, code, params, state)
+        if feed is not None:
+            if unit is not None and unit != state.unit_mm:
+                machine.doubt(
+                    line, "F stands on a line that changes the units; controllers differ on which counts"
+                )
+            if not state.inverse:
+                machine.set_feed(feed, state)
+        if motion is not None:
+            state.motion = motion if motion.act in MOTIONS else None
+        if moves and mover is not None:
+            if Act.MACHINE_COORDINATES in acts and state.absolute is False:
+                raise LineError("G53 makes no sense with distances (G91)")
+            machine.move(line, mover, params, state=state, in_machine=Act.MACHINE_COORDINATES in acts)
+        if Act.END in acts:
+            self.ended = True
+
+    @staticmethod
+    def _check_pairs(acts: set[Act], params: Params, mover: Code | None) -> None:
+        """LineError where words of one line contradict each other."""
+        if Act.MACHINE_COORDINATES in acts and (mover is None or mover.act not in (Act.RAPID, Act.FEED)):
+            raise LineError("G53 needs G0 or G1")
+        if mover is not None and mover.act is Act.MOTION_OFF and any(letter in params for letter in "XYZ"):
+            raise LineError("axis words, but G80 ended all moves")
