@@ -13,10 +13,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pastewright.board.centroid import read_centroids
-from pastewright.board.drawing import Ask
-from pastewright.board.files import SourceFile
+from pastewright.board.drawn.drawing import Ask
 from pastewright.board.model import Board, Side
+from pastewright.board.parts.centroid import read_centroids
+from pastewright.board.source.files import SourceFile
 from pastewright.board.sources import READERS, reader_of
 from pastewright.demo.formats import FORMATS, centroid_text
 from pastewright.problems import InputError

@@ -18,13 +18,13 @@ from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
-from pastewright.board.excellon import read_excellon
-from pastewright.board.files import SourceFile
-from pastewright.board.gerber import read_gerber
-from pastewright.board.ipc356 import read_ipc356
-from pastewright.board.layer import DrillFile
-from pastewright.board.layers import recognise
+from pastewright.board.artwork import DrillFile
+from pastewright.board.drill.excellon import read_excellon
+from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import LayerRole as R
+from pastewright.board.parts.ipc356 import read_ipc356
+from pastewright.board.roles.recognise import recognise
+from pastewright.board.source.files import SourceFile
 from pastewright.demo.board import demo_files, write_demo
 from pastewright.demo.drawing import BULGE_MM, CHAMFER_MM
 from pastewright.demo.gerber_text import ORIGIN_MM

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.drawing import Ask
-from pastewright.board.files import SourceFile
+from pastewright.board.drawn.drawing import Ask
+from pastewright.board.drawn.pad_table import read_table
 from pastewright.board.model import Board, Side
-from pastewright.board.tables import read_table
+from pastewright.board.source.files import SourceFile
 from pastewright.deposit.lay import lay
 from pastewright.deposit.model import DepositKind, Layout
 from pastewright.dose.doses import dose_board

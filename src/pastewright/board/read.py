@@ -10,18 +10,18 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TypeVar
 
-from pastewright.board.assemble import Layers, assemble
-from pastewright.board.centroid import PartPlace, read_centroids
-from pastewright.board.drawing import Ask
-from pastewright.board.drill_gerber import drills_of_gerber
-from pastewright.board.excellon import read_excellon
-from pastewright.board.files import inputs_sha256, read_source
-from pastewright.board.gerber import read_gerber
-from pastewright.board.ipc356 import NetPoint, read_ipc356
-from pastewright.board.layer import DrillFile, GerberLayer
-from pastewright.board.layers import Recognised, recognise
+from pastewright.board.artwork import DrillFile, GerberLayer
+from pastewright.board.drawn.drawing import Ask
+from pastewright.board.drill.excellon import read_excellon
+from pastewright.board.drill.gerber_drills import drills_of_gerber
+from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import Board, LayerRole, LayerUse, Side
-from pastewright.board.sniff import FileKind
+from pastewright.board.pads.assemble import Layers, assemble
+from pastewright.board.parts.centroid import PartPlace, read_centroids
+from pastewright.board.parts.ipc356 import NetPoint, read_ipc356
+from pastewright.board.roles.recognise import Recognised, recognise
+from pastewright.board.source.files import inputs_sha256, read_source
+from pastewright.board.source.sniff import FileKind
 from pastewright.board.sources import other_source
 from pastewright.problems import InputError, Problem, Severity, one_error
 

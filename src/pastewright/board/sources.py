@@ -8,10 +8,10 @@ when a file needs them.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from pastewright.board.drawing import Ask
-from pastewright.board.files import SourceFile
+from pastewright.board.drawn.drawing import Ask
 from pastewright.board.model import Board, LayerRole
-from pastewright.board.sniff import HEAD_BYTES, FileKind, kind_of, text_of
+from pastewright.board.source.files import SourceFile
+from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
 from pastewright.problems import one_error
 
 JOB_FILE = "job.toml"
@@ -48,31 +48,31 @@ def _is_dxf(head: bytes) -> bool:
 
 
 def _is_table(head: bytes) -> bool:
-    from pastewright.board.tables import looks_like_pads
+    from pastewright.board.drawn.pad_table import looks_like_pads
 
     return looks_like_pads(head)
 
 
 def _svg(file: SourceFile, ask: Ask) -> Board:
-    from pastewright.board.svg import read_svg
+    from pastewright.board.drawn.svg import read_svg
 
     return read_svg(file, ask)
 
 
 def _dxf(file: SourceFile, ask: Ask) -> Board:
-    from pastewright.board.dxf import read_dxf
+    from pastewright.board.drawn.dxf import read_dxf
 
     return read_dxf(file, ask)
 
 
 def _ipc2581(file: SourceFile, ask: Ask) -> Board:
-    from pastewright.board.ipc2581 import read_ipc2581
+    from pastewright.board.ipc2581.read import read_ipc2581
 
     return read_ipc2581(file, ask)
 
 
 def _table(file: SourceFile, ask: Ask) -> Board:
-    from pastewright.board.tables import read_table
+    from pastewright.board.drawn.pad_table import read_table
 
     return read_table(file, ask)
 

@@ -1,0 +1,1 @@
+"""SVG and DXF drawings and tables of pads to a board."""

@@ -1,0 +1,1 @@
+"""Excellon, XNC and Gerber drill files to holes and slots."""

@@ -1,0 +1,1 @@
+"""Statements of a Gerber file to the things drawn."""

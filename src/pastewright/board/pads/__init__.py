@@ -1,0 +1,1 @@
+"""Layers to lands, openings, kinds and outline: the board."""

@@ -1,0 +1,138 @@
+"""Pads to names: reference designator, pin and net from a netlist's points, and an id for every pad.
+
+X2 attributes of the copper come with the lands already. An IPC-D-356 netlist gives points instead, often
+counted from another origin than the Gerber files; the shift is found by letting all points vote.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import STRtree
+
+from pastewright.board.model import Point
+from pastewright.board.parts.ipc356 import NetPoint
+from pastewright.board.shapes.islands import Shapes
+from pastewright.problems import Problem, Severity
+
+# Netlist points are rounded to 0.0001 inch or 0.001 mm; lands are larger than this slack.
+NEAR_MM = 0.03
+# Points that must meet a land for a shift to be believed, and the grid on which shifts are counted.
+AGREED_PART = 0.7
+VOTE_GRID_MM = 0.02
+VOTERS = 200
+# A shift must be voted for by this part of the voters; chance meetings on a regular board reach a few percent.
+VOTED_PART = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """The netlist point of each land, None where there is none, and what there is to say.
+
+    `surface` is True for lands that the netlist says have no lead's hole.
+    """
+
+    points: tuple[NetPoint | None, ...]
+    surface: tuple[bool, ...]
+    problems: tuple[Problem, ...] = ()
+
+
+def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Named:
+    """Return which netlist point names which land; `shapes` [mm, file] are the lands of one side.
+
+    `points` are those that can be reached from this side. Points of vias name nothing but take part in the
+    vote, since they lie on copper too.
+    """
+    none = Named(points=(None,) * len(shapes), surface=(False,) * len(shapes))
+    pins = [point for point in points if point.ref and not point.via]
+    if not pins or len(shapes) == 0:
+        return none
+    tree = STRtree(shapes)
+    places = np.array([(point.x_mm, point.y_mm) for point in pins])
+    shift = np.zeros(2)
+    hit, land = _meet(tree, places)
+    problems: list[Problem] = []
+    if len(np.unique(land)) < AGREED_PART * min(len(pins), len(shapes)):
+        voted = _voted_shift(places, shapes)
+        if voted is not None:
+            moved_hit, moved_land = _meet(tree, places + voted)
+            if len(np.unique(moved_land)) > len(np.unique(land)):
+                hit, land, shift = moved_hit, moved_land, voted
+    met = len(np.unique(hit))
+    if np.any(shift != 0.0) and met:
+        what = f"the netlist counts from another origin: shifted by ({shift[0]:.3f}, {shift[1]:.3f}) mm to meet the pads"
+        problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
+    if 2 * met < min(len(pins), len(shapes)):
+        what = (
+            f"only {met} of {len(pins)} netlist pins meet a pad of {len(shapes)}: the netlist names no pads"
+        )
+        mend = "Export the netlist together with the Gerber files, with the same origin."
+        problem = Problem(what=what, mend=mend, severity=Severity.WARNING, file=file)
+        return replace(none, problems=(problem,))
+    found: list[NetPoint | None] = [None] * len(shapes)
+    # Of several points in one land the one nearest its centre names it.
+    centres = shapely.get_coordinates(shapely.centroid(shapes))
+    away_mm = np.hypot(*(places[hit] + shift - centres[land]).T)
+    for number in np.argsort(-away_mm, kind="stable"):
+        found[int(land[number])] = pins[int(hit[number])]
+    surface = [False] * len(shapes)
+    for place, number in zip(hit.tolist(), land.tolist(), strict=True):
+        surface[number] |= not pins[place].through
+    return Named(points=tuple(found), surface=tuple(surface), problems=tuple(problems))
+
+
+def _meet(tree: STRtree, places: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    hit, land = tree.query(shapely.points(places), predicate="dwithin", distance=NEAR_MM)
+    return hit, land
+
+
+def _voted_shift(places: NDArray[np.float64], shapes: Shapes) -> NDArray[np.float64] | None:
+    """Return the shift [mm] that brings most points onto a land's centre, None when few agree."""
+    centres = shapely.get_coordinates(shapely.centroid(shapes))
+    step = max(1, len(places) // VOTERS)
+    voters = places[::step]
+    shifts = (centres[None, :, :] - voters[:, None, :]).reshape(-1, 2)
+    cells = np.round(shifts / VOTE_GRID_MM).astype(np.int64)
+    keys = cells[:, 0] * (1 << 32) + cells[:, 1]
+    values, counts = np.unique(keys, return_counts=True)
+    best = values[int(np.argmax(counts))]
+    if counts.max() < VOTED_PART * min(len(voters), len(shapes)):
+        return None
+    # The vote tells the cell; the median of the shifts around it tells the shift itself.
+    centre = shifts[keys == best].mean(axis=0)
+    near = np.all(np.abs(shifts - centre) < 1.5 * VOTE_GRID_MM, axis=1)
+    shift: NDArray[np.float64] = np.median(shifts[near], axis=0)
+    return shift
+
+
+def pad_ids(names: Sequence[tuple[str, str]], places: Sequence[Point]) -> tuple[list[str], int]:
+    """Return an id for each pad from its (ref, pin), and how many had to be told apart by a suffix.
+
+    "U1-3" where both are known, else "P0007". Pads of one name (copies of a panel, several lands on one
+    pin) are counted from the lower left: "U1-3", "U1-3#2", …; copies lie alike, so each copy gets the same
+    number throughout.
+    """
+    wanted = [f"{ref}-{pin}" if ref and pin else "" for ref, pin in names]
+    count = Counter(name for name in wanted if name)
+    order = sorted(range(len(wanted)), key=lambda n: (round(places[n][1], 3), round(places[n][0], 3), n))
+    rank: dict[int, int] = {}
+    seen: Counter[str] = Counter()
+    for number in order:
+        if count[wanted[number]] > 1:
+            seen[wanted[number]] += 1
+            rank[number] = seen[wanted[number]]
+    taken = set(count)
+    ids: list[str] = []
+    width = max(4, len(str(len(wanted))))
+    for number, name in enumerate(wanted):
+        base = name or f"P{number + 1:0{width}d}"
+        label = base if rank.get(number, 1) == 1 else f"{base}#{rank[number]}"
+        # A board may have a part called "P0007-…" or "U1-3#2"; no name is used twice.
+        while label in taken and (label != base or not name):
+            label += "'"
+        taken.add(label)
+        ids.append(label)
+    return ids, sum(1 for value in rank.values() if value > 1)

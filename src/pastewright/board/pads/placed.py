@@ -1,0 +1,177 @@
+"""From file to board coordinates: pads, holes and outline moved to the board's origin, the bottom mirrored.
+
+Everything before this stands in file coordinates, as drawn and seen from the top.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from pastewright.board.model import (
+    Aperture,
+    Area,
+    Board,
+    Fiducial,
+    Hole,
+    LayerUse,
+    LeftOut,
+    Pad,
+    PadKind,
+    PasteOrigin,
+    Point,
+    Side,
+)
+from pastewright.board.pads.kinds import Kind, Site, round_diameter_mm
+from pastewright.board.pads.names import pad_ids
+from pastewright.board.pads.paste import Opening
+from pastewright.board.shapes.islands import polygons, shape_array
+from pastewright.problems import Problem, Severity
+
+# Pads this far beyond the outline are said to be outside.
+OUTSIDE_MM = 0.05
+# A pad with its kind and the paste openings on it, in file coordinates.
+Found = tuple[Site, Kind, list[Opening]]
+
+
+def placed_board(
+    *,
+    name: str,
+    side: Side,
+    uses: tuple[LayerUse, ...],
+    inputs_sha256: str,
+    origin: PasteOrigin,
+    outline: Area | None,
+    pads: Sequence[Found],
+    holes: Sequence[Hole],
+    left_out: Sequence[LeftOut],
+    problems: Sequence[Problem],
+) -> Board:
+    """Return the board: what was found [mm, file] in board coordinates, with ids, fiducials and problems."""
+    said = [*problems, *_outside(outline, pads)]
+    mirrored = side is Side.BOTTOM
+    x0_mm, y0_mm, x1_mm, y1_mm = _box(outline, pads)
+    corner = (x1_mm if mirrored else x0_mm, y0_mm)
+    place = _Place(corner=corner, mirrored=mirrored)
+    lands = place.areas([site.land.shape for site, _, _ in pads])
+    apertures = iter(place.areas([each.shape for _, _, openings in pads for each in openings]))
+    by_place = {id(hole): place.hole(hole) for hole in holes}
+    centres = shapely.get_coordinates(shapely.centroid(shape_array(lands))).tolist()
+    ids, doubled = pad_ids([(site.ref, site.pin) for site, _, _ in pads], centres)
+    if doubled:
+        what = (
+            f"{doubled} pad(s) share a name with another (a panel of copies, or several lands on one pin); "
+            "they are told apart by #2, #3, … from the lower left"
+        )
+        said.append(Problem(what=what, severity=Severity.NOTE))
+    made = [
+        Pad(
+            id=ids[number],
+            kind=kind.kind,
+            land=lands[number],
+            apertures=tuple(Aperture(shape=next(apertures), source=each.source) for each in openings),
+            source=site.land.source,
+            ref=site.ref,
+            pin=site.pin,
+            net=site.land.net,
+            hole=by_place[id(kind.hole)] if kind.hole is not None else None,
+            kind_reason=kind.reason,
+            path_mm=tuple(place.point(x_mm, y_mm) for x_mm, y_mm in site.land.path_mm),
+            path_width_mm=site.land.path_width_mm,
+            volume_ul=site.land.volume_ul,
+        )
+        for number, (site, kind, openings) in enumerate(pads)
+    ]
+    fiducials = [
+        Fiducial(
+            x_mm=centres[number][0],
+            y_mm=centres[number][1],
+            diameter_mm=round_diameter_mm(site.land) or float(2.0 * np.sqrt(site.land.shape.area / np.pi)),
+            reason=kind.reason,
+            source=site.land.source,
+        )
+        for number, (site, kind, _) in enumerate(pads)
+        if kind.kind is PadKind.FIDUCIAL
+    ]
+    outside = place.areas([each.shape for each in left_out])
+    return Board(
+        name=name,
+        side=side,
+        outline=place.areas([outline])[0] if outline is not None else None,
+        size_mm=(x1_mm - x0_mm, y1_mm - y0_mm),
+        file_origin_mm=corner,
+        mirrored=mirrored,
+        pads=tuple(made),
+        holes=tuple(by_place[id(hole)] for hole in holes),
+        fiducials=tuple(fiducials),
+        paste_origin=origin,
+        layers=uses,
+        left_out=tuple(
+            LeftOut(shape=shape, reason=each.reason, source=each.source)
+            for each, shape in zip(left_out, outside, strict=True)
+        ),
+        problems=tuple(said),
+        inputs_sha256=inputs_sha256,
+    )
+
+
+def _box(outline: Area | None, pads: Sequence[Found]) -> tuple[float, float, float, float]:
+    """Return the box of the outline [mm, file], or of all pads when there is none."""
+    if outline is None and not pads:
+        return 0.0, 0.0, 0.0, 0.0
+    shapes: list[Any] = [outline] if outline is not None else []
+    if outline is None:
+        for site, _, openings in pads:
+            shapes.extend([site.land.shape, *(each.shape for each in openings)])
+    x0, y0, x1, y1 = shapely.total_bounds(shape_array(shapes)).tolist()
+    return x0, y0, x1, y1
+
+
+def _outside(outline: Area | None, pads: Sequence[Found]) -> list[Problem]:
+    pasted = [(site, openings) for site, _, openings in pads if openings]
+    if outline is None or not pasted:
+        return []
+    board = shapely.union_all(
+        shape_array([Polygon(part.exterior) for part in polygons(shapely.buffer(outline, OUTSIDE_MM))])
+    )
+    shapely.prepare(board)
+    points = shapely.point_on_surface(shape_array([openings[0].shape for _, openings in pasted]))
+    beyond = np.flatnonzero(~shapely.covers(board, points))
+    if len(beyond) == 0:
+        return []
+    source = pasted[int(beyond[0])][1][0].source
+    what = f"{len(beyond)} pasted pad(s) lie outside the board's outline"
+    mend = "Check that the outline and paste layers were exported with the same origin."
+    return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=source.file, line=source.line)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """From file to board coordinates: `corner` becomes (0, 0); x is turned round for the bottom side."""
+
+    corner: Point
+    mirrored: bool
+
+    def coordinates(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
+        moved: NDArray[np.float64] = places - np.array(self.corner)
+        if self.mirrored:
+            moved = moved * np.array((-1.0, 1.0))
+        return moved
+
+    def point(self, x_mm: float, y_mm: float) -> Point:
+        x, y = self.coordinates(np.array([[x_mm, y_mm]]))[0].tolist()
+        return x, y
+
+    def areas(self, shapes: Sequence[Any]) -> list[Any]:
+        if not shapes:
+            return []
+        return list(shapely.transform(shape_array(shapes), self.coordinates))
+
+    def hole(self, hole: Hole) -> Hole:
+        x_mm, y_mm = self.point(hole.x_mm, hole.y_mm)
+        slot = self.point(*hole.slot_to_mm) if hole.slot_to_mm is not None else None
+        return replace(hole, x_mm=x_mm, y_mm=y_mm, slot_to_mm=slot)

@@ -1,0 +1,1 @@
+"""Who is called what: centroid files and netlists."""

@@ -1,0 +1,1 @@
+"""Curves of true area, islands of areas that touch, and what tangled rings fill."""
