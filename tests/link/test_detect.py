@@ -49,6 +49,7 @@ def test_a_quiet_cnc_controller_is_known_by_its_status_and_never_sees_a_line_end
     ("says", "protocol"),
     [
         (b"\r\nGrbl 1.1h ['$' for help]\r\n", Protocol.CNC),
+        (b"\r\nPretend 1 ['$' for help]\r\n", Protocol.CNC),
         (b"\r\nGrblHAL 1.1f ['$' or '$HELP' for help]\r\n", Protocol.CNC),
         (b"start\necho:Marlin 2.1.2\necho: Last Updated\n", Protocol.REPRAP),
     ],

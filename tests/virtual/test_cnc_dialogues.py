@@ -6,7 +6,7 @@ from pastewright.virtual import Manners, VirtualController
 
 GREETING = [
     "",
-    "Grbl 1.1h [pastewright virtual controller, '$' for help]",
+    "Pretend 1 ['$' for help]",
     "[MSG:'$H'|'$X' to unlock]",
 ]
 UNLOCKED = ["[MSG:Caution: Unlocked]", "ok"]

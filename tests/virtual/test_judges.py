@@ -147,7 +147,8 @@ def test_a_printer_client_is_put_right_after_every_wrong_byte(tmp_path):
 
 def test_a_cnc_client_streams_by_counting_bytes(tmp_path):
     lines = ["G21 G90 G94", "F6000", *(f"G1 X{at % 100}.5 Y{at % 37}" for at in range(800))]
-    words = ["--protocol", "cnc", "--scale", "0.01"]
+    # This client knows a controller by one greeting only.
+    words = ["--protocol", "cnc", "--scale", "0.01", "--greeting", "Grbl 1.1h ['$' for help]"]
     said, entries = streamed(client_or_skip("grbl_streamer"), CNC_CLIENT, lines, words, tmp_path / "record")
     assert said["streamed"]
     assert said["still"]

@@ -30,7 +30,7 @@ class MadeUpClock:
         return self.now_s
 
 
-@pytest.mark.parametrize(("name", "greeting"), [("sim:reprap", b"start\n"), ("sim:cnc", b"\r\nGrbl 1.1h [")])
+@pytest.mark.parametrize(("name", "greeting"), [("sim:reprap", b"start\n"), ("sim:cnc", b"\r\nPretend 1 [")])
 def test_a_port_greets_and_answers(name, greeting):
     with open_virtual(name, scale=0.0, timeout=0.0) as port:
         assert port.read(10_000).startswith(greeting)

@@ -61,7 +61,8 @@ RESET, STATUS, HOLD, GO = b"\x18", b"?", b"!", b"~"
 _UNFIT = frozenset({"Hold", "Door", "Sleep", "Check", "Jog"})  # "Home" is a home line at work
 """States in which no program runs. A word that is none of theirs was garbled on the way: the next report tells."""
 AXES = "XYZABCUVW"
-_GREETING = re.compile(r"^grbl\w*\s", re.IGNORECASE)
+_GREETING = re.compile(r"^grbl\w*\s|^\w[^\[]*\['\$'[^\]]*for help\]", re.IGNORECASE)
+"""The greeting of the firmware that brought the protocol about, or any name that ends as greetings of its kind do."""
 _PARSER = re.compile(r"^\[(?:GC:|G\d)")
 _DWELL = re.compile(r"G0?4\s*P(\d+\.?\d*|\.\d+)")
 

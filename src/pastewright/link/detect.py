@@ -1,6 +1,6 @@
 """Which protocol a controller speaks, from its greeting or from its answers to two harmless questions.
 
-    1. listen: boards that reset when the port opens say `start` or `Grbl 1.1h ['$' for help]` within seconds
+    1. listen: boards that reset when the port opens say `start`, or a name with `['$' for help]`, within seconds
     2. ask `?`      a CNC controller reports its status `<Idle|…>` at once
     3. ask `M115`   a printer controller gives its FIRMWARE_NAME
 
@@ -61,6 +61,7 @@ class NotFound:
 
 _CNC_SIGNS = (
     re.compile(r"^grbl\w*\s+v?\d[^\r\n]*", re.IGNORECASE | re.MULTILINE),
+    re.compile(r"^\w[^\[\r\n]*\['\$'[^\]\r\n]*for help\]", re.MULTILINE),
     re.compile(r"^<(?:Idle|Run|Hold|Jog|Alarm|Door|Check|Home|Sleep|Tool)[|,:][^>\r\n]*>", re.MULTILINE),
 )
 _REPRAP_SIGNS = (

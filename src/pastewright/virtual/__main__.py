@@ -55,6 +55,9 @@ def _arguments() -> argparse.ArgumentParser:
     words.add_argument(
         "--boot", type=float, default=0.1, metavar="SECONDS", help="from a reset to the greeting"
     )
+    words.add_argument(
+        "--greeting", default="", help="what the CNC controller says first, in place of its own"
+    )
     words.add_argument("--baud", type=int, default=0, help="a wire this slow (scaled); 0: bytes take no time")
     return words
 
@@ -71,7 +74,9 @@ def main() -> int:
             scale=given.scale,
             faults=Faults(scripted=tuple(given.fault), mean_gap_bytes=given.faults_every),
             seed=given.seed,
-            manners=Manners(advanced_ok=given.advanced_ok, boot_s=given.boot, baud=given.baud),
+            manners=Manners(
+                advanced_ok=given.advanced_ok, boot_s=given.boot, baud=given.baud, greeting=given.greeting
+            ),
         )
         serve_pty(
             controller,

@@ -44,6 +44,9 @@ ASK, HOLD, GO_ON, SOFT_RESET = b"?"[0], b"!"[0], b"~"[0], 0x18
 REAL_TIME = frozenset((ASK, HOLD, GO_ON, SOFT_RESET, *range(0x80, 0x100)))
 """Bytes that never reach a line. Those from 0x80 on are overrides; there is nothing to override here."""
 
+GREETING = "Pretend 1 ['$' for help]"
+"""Name and version of this controller; what follows is how controllers of this protocol end their greeting."""
+
 LONGEST_LINE = 79
 
 HARD_LIMIT, CUT_SHORT, HOMING_CUT_SHORT = 1, 3, 6
@@ -89,7 +92,7 @@ class CncFirmware(Firmware):
     def greet(self) -> None:
         """Say the greeting by which clients know the protocol, and that it is locked."""
         self.say("")
-        self.say("Grbl 1.1h [pastewright virtual controller, '$' for help]")
+        self.say(self.manners.greeting or GREETING)
         if self._alarm:
             self.say("[MSG:'$H'|'$X' to unlock]")
 

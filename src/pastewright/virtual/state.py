@@ -38,6 +38,7 @@ class Manners:
     `planner_moves`, `command_lines` and `receive_bytes` are what fits (None: the protocol's usual number);
     `busy_s` between signs of life while it works; `chatter_lines` answered lines between temperature reports
     that nobody asked for (0 for none); `boot_s` host seconds from a reset to the greeting, when bytes are lost;
+    `greeting` takes the place of the CNC controller's own ("": its own), for clients that know certain names only;
     `baud` 0 for a wire that takes no time; `cold_guard` refuses E until `M302 P1`, as printer controllers do.
     """
 
@@ -47,6 +48,7 @@ class Manners:
     busy_s: float = 2.0
     chatter_lines: int = 40
     boot_s: float = 0.0
+    greeting: str = ""
     baud: int = 0
     planner_moves: int | None = None
     command_lines: int = 4
