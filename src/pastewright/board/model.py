@@ -11,33 +11,12 @@ from enum import StrEnum
 from shapely.geometry import MultiPolygon, Polygon
 
 from pastewright.problems import Problem
+from pastewright.records.kinds import PadKind as PadKind
+from pastewright.records.kinds import PasteOrigin as PasteOrigin
+from pastewright.records.kinds import Side as Side
 
 Point = tuple[float, float]
 Area = Polygon | MultiPolygon
-
-
-class Side(StrEnum):
-    """The side that is pasted."""
-
-    TOP = "top"
-    BOTTOM = "bottom"
-
-
-class PadKind(StrEnum):
-    """What a pad is for, which decides whether and how it gets paste."""
-
-    SURFACE = "surface"
-    THERMAL = "thermal"
-    THROUGH_HOLE = "through-hole"
-    FIDUCIAL = "fiducial"
-    TEST_POINT = "test-point"
-
-
-class PasteOrigin(StrEnum):
-    """Where the paste apertures came from."""
-
-    PASTE_LAYER = "paste layer"
-    EXPOSED_COPPER = "exposed copper"
 
 
 class LayerRole(StrEnum):

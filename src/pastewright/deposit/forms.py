@@ -11,7 +11,6 @@ Tried in this order; the first that fits is taken:
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from functools import cache
 from math import cbrt, inf, log
 
@@ -27,6 +26,7 @@ from pastewright.materials.model import Paste, Tip
 from pastewright.materials.rules import smallest_bore_mm
 from pastewright.materials.tables import tips
 from pastewright.profile.model import DepositSettings, Tuning
+from pastewright.records.kinds import Form as Form
 
 # A strand may be drawn narrower than a dot that rests: the lower end of 1.2 to 1.5 bores (common practice).
 BEAD_BORES = 1.2
@@ -43,20 +43,6 @@ SERPENTINE_LINES = 12
 BEAD_PATH_WIDTHS = 0.5
 
 _EPS = 1e-9
-
-
-class Form(StrEnum):
-    """How the paste of a pad is laid."""
-
-    NONE = "none"
-    DOT = "dot"
-    DOT_ROW = "row of dots"
-    BEAD = "bead"
-    DOT_FIELD = "dot field"
-    SERPENTINE = "serpentine"
-    PANES = "window panes"
-    ROW_BEAD = "bead across a row"
-    LINE_BEAD = "bead along a line"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -137,9 +137,7 @@ def lay(
         replace(plan, warnings=(*plan.warnings, *notes[index])) if index in notes else plan
         for index, plan in enumerate(plans)
     ]
-    failed = sum(
-        not own.possible for index, own in laid.items() if Form(plans[index].form) is not Form.ROW_BEAD
-    )
+    failed = sum(not own.possible for index, own in laid.items() if plans[index].form is not Form.ROW_BEAD)
     return Layout(
         deposits=tuple(deposits),
         pads=tuple(plans),
@@ -276,7 +274,7 @@ def _collect(
                 PadPlan(
                     pad_id=pad.id,
                     planned_ul=row.shares_ul[row.members.index(index)],
-                    form=str(Form.ROW_BEAD),
+                    form=Form.ROW_BEAD,
                     reason=row.reason,
                     deposits=(row_deposit[row.members],),
                     warnings=row.warnings,
@@ -290,14 +288,14 @@ def _collect(
                 PadPlan(
                     pad_id=pad.id,
                     planned_ul=sum(deposit.volume_ul for deposit in deposits[begin:]),
-                    form=str(own.form),
+                    form=own.form,
                     reason=own.reason,
                     deposits=tuple(range(begin, len(deposits))),
                     warnings=own.warnings,
                 )
             )
         else:
-            plans.append(PadPlan(pad_id=pad.id, planned_ul=0.0, form=str(Form.NONE), reason="", deposits=()))
+            plans.append(PadPlan(pad_id=pad.id, planned_ul=0.0, form=Form.NONE, reason="", deposits=()))
     return deposits, plans
 
 

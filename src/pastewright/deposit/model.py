@@ -1,16 +1,10 @@
 """Deposits: paste at rest on the board [mm and µL, board coordinates]."""
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from pastewright.board.model import Point
-
-
-class DepositKind(StrEnum):
-    """A dot is laid standing still, a bead while moving."""
-
-    DOT = "dot"
-    BEAD = "bead"
+from pastewright.records.kinds import DepositKind as DepositKind
+from pastewright.records.kinds import Form as Form
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +38,7 @@ class PadPlan:
 
     pad_id: str
     planned_ul: float
-    form: str
+    form: Form
     reason: str
     deposits: tuple[int, ...]
     warnings: tuple[str, ...] = ()

@@ -8,22 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from pastewright.materials.model import Barrel, Paste, Screw, Tip
-
-
-class DialectName(StrEnum):
-    """The two program languages."""
-
-    REPRAP = "reprap"
-    NGC = "ngc"
-
-
-class PlungerUnit(StrEnum):
-    """What a number behind the plunger's letter counts."""
-
-    MM = "mm"
-    UL = "ul"
-    DEGREE = "deg"
-    TURN = "turn"
+from pastewright.records.kinds import DialectName as DialectName
+from pastewright.records.kinds import PlungerUnit as PlungerUnit
 
 
 class PlungerMode(StrEnum):

@@ -6,23 +6,15 @@ machine coordinates apart. What a fit means for a board is judged in `register`.
 """
 
 from dataclasses import dataclass
-from enum import StrEnum
 from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.place.transform import Affine
+from pastewright.records.kinds import FitKind as FitKind
 
 Floats = NDArray[np.float64]
-
-
-class FitKind(StrEnum):
-    """What a map may do: turn and shift; also stretch evenly; also stretch each axis and skew."""
-
-    RIGID = "rigid"
-    SIMILARITY = "similarity"
-    AFFINE = "affine"
 
 
 PARAMETERS = {FitKind.RIGID: 3, FitKind.SIMILARITY: 4, FitKind.AFFINE: 6}
