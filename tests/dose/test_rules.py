@@ -5,6 +5,7 @@ from pytest import approx
 
 from pastewright.board.model import PadKind
 from pastewright.dose.doses import dose_board
+from pastewright.job.model import Job, Zone
 
 LAND = rectangle(0, 0, 1, 1)
 
@@ -91,3 +92,33 @@ def test_a_rule_that_keeps_bare_what_is_bare_anyway_has_its_way():
     assert "line 9" in found.warnings[0]
     assert 'kind = "test-point"' in found.warnings[0]
     assert doses(pads, rule(ref="TP*", kind="test-point", coverage=0.5)).doses[1].target_ul > 0
+
+
+def test_a_rule_for_one_pad_acts_on_what_the_general_rules_gave():
+    two = board([pad("R1-1", rectangle(0, 0, 1, 1)), pad("R2-1", rectangle(3, 0, 1, 1))])
+    plain = dose_board(two, dose_settings(), paste()).doses
+    job = Job(
+        file="job.toml",
+        sha256="",
+        rules=(rule(line=1, ref="R*", scale=0.5),),
+        pads=(rule(line=4, pad_id="R1-1", scale=0.8, file="job.toml"),),
+    )
+    one, other = dose_board(two, dose_settings(), paste(), job=job).doses
+    assert one.target_ul == approx(0.4 * plain[0].target_ul)
+    assert one.solder_ul == approx(0.4 * plain[0].solder_ul)
+    assert other.target_ul == approx(0.5 * plain[1].target_ul)
+    assert one.reason.endswith("by dose rule of job.toml line 4 (pad R1-1)")
+
+
+def test_zones_and_parts_that_are_not_fitted_leave_pads_bare():
+    two = board([pad("R1-1", rectangle(0, 0, 1, 1)), pad("R2-1", rectangle(3, 0, 1, 1))])
+    zone = Zone(
+        name="post", x_from_mm=-1, x_to_mm=1, y_from_mm=-1, y_to_mm=1, height_mm=None, margin_mm=1, line=1
+    )
+    # The zone beats even a volume asked for by the pad's own rule: the tip cannot go there.
+    job = Job(
+        file="job.toml", sha256="", not_fitted=("R2",), zones=(zone,), pads=(rule(pad_id="R1-1", volume_ul=1.0),)
+    )  # fmt: skip
+    doses = dose_board(two, dose_settings(), paste(), job=job)
+    assert [dose.target_ul for dose in doses.doses] == [0, 0]
+    assert [words for words in doses.warnings if "post" in words]

@@ -57,7 +57,7 @@ def test_a_whole_job_is_read():
     assert job.not_fitted == ("R5", "C1*")
     assert [rule.scale or rule.coverage for rule in job.rules] == [0.8, 0.5]
     assert (job.rules[0].file, job.rules[0].line) == ("job.toml", 8)
-    assert [(pad.id, pad.volume_ul, pad.skip) for pad in job.pads] == [
+    assert [(pad.pad_id, pad.volume_ul, pad.skip) for pad in job.pads] == [
         ("U1-3", 0.05, False),
         ("U1-4", None, True),
     ]

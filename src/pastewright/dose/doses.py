@@ -6,8 +6,7 @@ solder / φ of the dispensed paste. A dispensed deposit has no aperture walls: T
 would *deliver*, not for a loss of ours. Through-hole joints are counted in solder from the start (`hole`).
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import dist, sqrt
 
@@ -15,23 +14,16 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from pastewright.board.model import Board, Pad, PadKind, PasteOrigin
-from pastewright.dose.aperture import (
-    LEAST_AREA_RATIO,
-    aperture_volume_ul,
-    area_ratio,
-    transfer_efficiency,
-)
+from pastewright.board.model import Board, Pad, PadKind
 from pastewright.dose.bead import bead_volume_ul
 from pastewright.dose.hole import Lead, hole_area_mm2, joint_solder_ul
 from pastewright.dose.model import Dose, Doses
+from pastewright.dose.prints import Printed, covered, prints_of
 from pastewright.dose.rules import pasted_joint, rule_words, rules_of_pads
+from pastewright.job.model import NO_JOB, Job, zone_box
 from pastewright.materials.model import Paste, metal_volume_fraction
 from pastewright.profile.model import DoseRule, DoseSettings
 
-# A thermal land under one opening that leaves at least this share free was reduced on purpose: layouts cover
-# 50 to 80 % of such lands (part vendors' notes, common practice). A fuller opening is dosed by coverage.
-REDUCED_OPENING = 0.8
 BEAD_SHAPE_RATIO = 0.4
 """Height over width of a bead at rest where no tuning says otherwise; the profile's default."""
 
@@ -57,19 +49,26 @@ class _Metal:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Print:
-    """What a print would deliver on one pad: printed paste [µL], how it was reckoned, and doubts."""
+class _Dosing:
+    """What all pads of a board are dosed by."""
 
-    volume_ul: float
-    reason: str
-    warnings: tuple[str, ...] = ()
+    settings: DoseSettings
+    metal: _Metal
+    bead_shape_ratio: float
 
 
 def dose_board(
-    board: Board, settings: DoseSettings, paste: Paste, *, bead_shape_ratio: float = BEAD_SHAPE_RATIO
+    board: Board,
+    settings: DoseSettings,
+    paste: Paste,
+    *,
+    job: Job = NO_JOB,
+    bead_shape_ratio: float = BEAD_SHAPE_RATIO,
 ) -> Doses:
     """Return the dose of every pad in the board's order [µL of paste], with its reason and its doubts.
 
+    First speaks the first rule that names a pad: the job's parts that are not fitted, the job's rules, the
+    profile's. Then the job's rule for that very pad acts on what came of it. Last, nothing is laid in the job's zones.
     `bead_shape_ratio` is height over width of a bead at rest, for lines that were drawn as beads.
 
     Never raises for a sound board and profile; what cannot be dosed gets 0 and says why.
@@ -83,57 +82,62 @@ def dose_board(
         paste_phi=paste.metal_volume_fraction,
         paste_mass_fraction=paste.metal_mass_fraction,
     )
+    dosing = _Dosing(settings=settings, metal=metal, bead_shape_ratio=bead_shape_ratio)
     lands_mm2 = shapely.area([pad.land for pad in board.pads]).tolist() if board.pads else []
+    bare = tuple(DoseRule(ref=pattern, skip=True, note="not fitted") for pattern in job.not_fitted)
     rules, warnings = rules_of_pads(
-        settings.rules, board.pads, land_mm2=lands_mm2, paste_in_hole=settings.paste_in_hole
+        (*bare, *job.rules, *settings.rules),
+        board.pads,
+        land_mm2=lands_mm2,
+        paste_in_hole=settings.paste_in_hole,
     )
-    prints = _prints(board, settings)
-    doses = tuple(
-        _dose(
-            pad,
-            printed,
-            rule,
-            land_mm2=land_mm2,
-            settings=settings,
-            metal=metal,
-            bead_shape_ratio=bead_shape_ratio,
-        )
-        for pad, printed, rule, land_mm2 in zip(board.pads, prints, rules, lands_mm2, strict=True)
-    )
-    return Doses(doses=doses, warnings=warnings)
+    own_rules = {rule.pad_id: rule for rule in job.pads}
+    zones = [(zone, zone_box(zone)) for zone in job.zones]
+    doses: list[Dose] = []
+    left_out: list[str] = []
+    for pad, printed, rule, land_mm2 in zip(
+        board.pads, prints_of(board, settings), rules, lands_mm2, strict=True
+    ):
+        dose = _unruled(pad, printed, rule, dosing)
+        for acting in (rule, own_rules.get(pad.id)):
+            if acting is not None:
+                dose = _ruled(pad, dose, acting, dosing, land_mm2=land_mm2)
+        zone = next((zone for zone, area in zones if area.intersects(pad.land)), None)
+        if zone is not None and dose.target_ul > 0:
+            words = f"no paste: it lies in the zone {zone.name!r} of the job, where the tip may not go"
+            dose = replace(dose, target_ul=0.0, solder_ul=0.0, reason=words)
+            left_out.append(f"{pad.id}: {words}")
+        doses.append(dose)
+    return Doses(doses=tuple(doses), warnings=(*warnings, *left_out))
 
 
-def _dose(
-    pad: Pad,
-    printed: _Print,
-    rule: DoseRule | None,
-    *,
-    land_mm2: float,
-    settings: DoseSettings,
-    metal: _Metal,
-    bead_shape_ratio: float,
-) -> Dose:
-    if rule is not None and rule.skip:
-        return _paste_dose(pad, 0.0, metal, f"no paste by {rule_words(rule)}")
-    if rule is not None and rule.volume_ul is not None:
-        return _paste_dose(
-            pad, rule.volume_ul, metal, f"{rule.volume_ul:g} µL of paste by {rule_words(rule)}"
-        )
-    if rule is not None and rule.coverage is not None:
-        covered = _covered(pad.land, land_mm2, rule.coverage, settings)
-        return _print_dose(pad, covered, metal, by=f" by {rule_words(rule)}")
-    joint = _is_joint(pad, rule, settings)
-    dose = _asked(pad, metal, bead_shape_ratio)
-    if dose is None:
-        dose = _hole_dose(pad, settings, metal) if joint else _print_dose(pad, printed, metal)
-    if rule is None or rule.scale is None or dose.target_ul == 0:
+def _unruled(pad: Pad, printed: Printed, rule: DoseRule | None, dosing: _Dosing) -> Dose:
+    """The dose that no rule sets: what the source asks for, a joint, or what a print would deliver."""
+    dose = _asked(pad, dosing.metal, dosing.bead_shape_ratio)
+    if dose is not None:
         return dose
-    return Dose(
-        pad_id=pad.id,
+    if _is_joint(pad, rule, dosing.settings):
+        return _hole_dose(pad, dosing.settings, dosing.metal)
+    return _print_dose(pad, printed, dosing.metal)
+
+
+def _ruled(pad: Pad, dose: Dose, rule: DoseRule, dosing: _Dosing, *, land_mm2: float) -> Dose:
+    """The dose that a rule makes of a dose."""
+    by = rule_words(rule)
+    if rule.skip:
+        return _paste_dose(pad, 0.0, dosing.metal, f"no paste by {by}")
+    if rule.volume_ul is not None:
+        return _paste_dose(pad, rule.volume_ul, dosing.metal, f"{rule.volume_ul:g} µL of paste by {by}")
+    if rule.coverage is not None:
+        share = covered(pad.land, land_mm2, rule.coverage, dosing.settings)
+        return _print_dose(pad, share, dosing.metal, by=f" by {by}")
+    if rule.scale is None or dose.target_ul == 0:
+        return dose
+    return replace(
+        dose,
         target_ul=dose.target_ul * rule.scale,
         solder_ul=dose.solder_ul * rule.scale,
-        reason=f"{dose.reason}, ×{rule.scale:g} by {rule_words(rule)}",
-        warnings=dose.warnings,
+        reason=f"{dose.reason}, ×{rule.scale:g} by {by}",
     )
 
 
@@ -174,123 +178,11 @@ def _paste_dose(
     )
 
 
-def _print_dose(pad: Pad, printed: _Print, metal: _Metal, by: str = "") -> Dose:
+def _print_dose(pad: Pad, printed: Printed, metal: _Metal, by: str = "") -> Dose:
     if printed.volume_ul <= 0:
         return _paste_dose(pad, 0.0, metal, printed.reason, printed.warnings)
     reason = f"{printed.reason}{by}, {metal.words}"
     return _paste_dose(pad, printed.volume_ul * metal.factor, metal, reason, printed.warnings)
-
-
-def _prints(board: Board, settings: DoseSettings) -> list[_Print]:
-    """What a print would deliver, pad by pad; the numbers of all apertures are reckoned in one go."""
-    shapes = np.array([opening.shape for pad in board.pads for opening in pad.apertures], dtype=object)
-    areas_mm2 = shapely.area(shapes)
-    ratios = area_ratio(areas_mm2, shapely.length(shapes), settings.foil_mm)
-    efficiencies = transfer_efficiency(ratios, settings.transfer)
-    volumes_ul = (aperture_volume_ul(areas_mm2, settings.foil_mm) * efficiencies).tolist()
-    areas, all_ratios, all_efficiencies = areas_mm2.tolist(), ratios.tolist(), efficiencies.tolist()
-    prints: list[_Print] = []
-    end = 0
-    for pad in board.pads:
-        begin, end = end, end + len(pad.apertures)
-        why_not = _no_print(pad, board.paste_origin)
-        if why_not is not None:
-            prints.append(why_not)
-        elif pad.kind is PadKind.THERMAL and _is_full(pad, areas[begin:end], board.paste_origin):
-            covered = _covered(pad.land, pad.land.area, settings.thermal_coverage, settings)
-            prints.append(covered)
-        else:
-            prints.append(
-                _through_apertures(
-                    volumes_ul[begin:end],
-                    areas_mm2=areas[begin:end],
-                    ratios=all_ratios[begin:end],
-                    efficiencies=all_efficiencies[begin:end],
-                    foil_mm=settings.foil_mm,
-                    origin=board.paste_origin,
-                )
-            )
-    return prints
-
-
-def _no_print(pad: Pad, origin: PasteOrigin) -> _Print | None:
-    """Return why a pad gets no paste from the paste layer; None when it does."""
-    if pad.kind is PadKind.FIDUCIAL:
-        return _Print(volume_ul=0.0, reason="no paste: a fiducial must stay bare")
-    if pad.kind is PadKind.TEST_POINT:
-        return _Print(volume_ul=0.0, reason="no paste: a test point")
-    if pad.kind is PadKind.THROUGH_HOLE:
-        if not pad.apertures or origin is not PasteOrigin.PASTE_LAYER:
-            return _Print(
-                volume_ul=0.0, reason=f"no paste: a through-hole pad without an opening in the {origin}"
-            )
-        # A designer who opens the paste layer over a through-hole asks for paste-in-hole.
-        return _Print(
-            volume_ul=0.0,
-            reason="no paste: a through-hole pad, and paste-in-hole is off",
-            warnings=(
-                "the paste layer opens over this through-hole pad, but paste-in-hole is off in the profile",
-            ),
-        )
-    if pad.apertures:
-        return None
-    # Bare copper without an aperture may be a contact, a heat spreader or a shield: never paste it unasked.
-    doubt = "a thermal land without any opening in the paste layer; a rule with coverage would paste it"
-    return _Print(
-        volume_ul=0.0,
-        reason=f"no paste: no opening over it in the {origin}",
-        warnings=(doubt,) if pad.kind is PadKind.THERMAL else (),
-    )
-
-
-def _is_full(pad: Pad, areas_mm2: Sequence[float], origin: PasteOrigin) -> bool:
-    """Tell whether a thermal land has no window panes, so that the coverage of the profile decides."""
-    if origin is PasteOrigin.EXPOSED_COPPER:
-        return True
-    return len(areas_mm2) == 1 and areas_mm2[0] > REDUCED_OPENING * pad.land.area
-
-
-def _through_apertures(
-    volumes_ul: Sequence[float],
-    *,
-    areas_mm2: Sequence[float],
-    ratios: Sequence[float],
-    efficiencies: Sequence[float],
-    foil_mm: float,
-    origin: PasteOrigin,
-) -> _Print:
-    volume_ul, area_mm2 = sum(volumes_ul), sum(areas_mm2)
-    count = len(areas_mm2)
-    panes = f" in {count} openings" if count > 1 else ""
-    mean = volume_ul / (area_mm2 * foil_mm)
-    efficiency = f"{mean:.2f}"
-    if count > 1 and max(efficiencies) - min(efficiencies) > 0.005:
-        efficiency += " on average"
-    low, high = f"{min(ratios):.2f}", f"{max(ratios):.2f}"
-    span = f"area ratio {low}" if low == high else f"area ratios {low} to {high}"
-    poor = min(ratios) < LEAST_AREA_RATIO
-    doubt = (
-        f"area ratio {low} is under {LEAST_AREA_RATIO}: a print would release poorly, so the dose that equals it"
-        " is a guess; set it by a rule"
-    )
-    return _Print(
-        volume_ul=volume_ul,
-        reason=f"{origin} {area_mm2:.3f} mm²{panes} × {foil_mm:g} mm foil × {efficiency} ({span})",
-        warnings=(doubt,) if poor else (),
-    )
-
-
-def _covered(land: Polygon, land_mm2: float, coverage: float, settings: DoseSettings) -> _Print:
-    """A share of the land as one opening; its area ratio is the land's, since no windows are given."""
-    ratio = float(area_ratio(land_mm2, land.length, settings.foil_mm))
-    efficiency = float(transfer_efficiency(ratio, settings.transfer))
-    return _Print(
-        volume_ul=coverage * land_mm2 * settings.foil_mm * efficiency,
-        reason=(
-            f"{100 * coverage:g} % of the land's {land_mm2:.3f} mm² × {settings.foil_mm:g} mm foil"
-            f" × {efficiency:.2f} (area ratio {ratio:.2f})"
-        ),
-    )
 
 
 def _hole_dose(pad: Pad, settings: DoseSettings, metal: _Metal) -> Dose:

@@ -88,7 +88,7 @@ def rule_words(rule: DoseRule) -> str:
     """Return how a message names a rule: its line, its criteria and its note."""
     criteria = [
         f"{name} {value}"
-        for name, value in (("ref", rule.ref), ("pin", rule.pin), ("kind", rule.kind))
+        for name, value in (("pad", rule.pad_id), ("ref", rule.ref), ("pin", rule.pin), ("kind", rule.kind))
         if value
     ]
     if rule.area_from_mm2 > 0:

@@ -1,8 +1,10 @@
-"""The `Job`: what is particular to one board: parts left out, rules, single pads, zones, order."""
+"""The `Job`: what is particular to one board: parts left out, rules for parts and for single pads, zones, order."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import fnmatchcase
+
+from shapely.geometry import Polygon, box
 
 from pastewright.board.model import Side
 from pastewright.profile.model import DoseRule
@@ -24,18 +26,6 @@ class Turn(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PadWish:
-    """What one pad shall get instead: a volume, a share of its dose, or nothing. Exactly one of them acts."""
-
-    id: str
-    volume_ul: float | None
-    scale: float | None
-    skip: bool
-    note: str
-    line: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Zone:
     """A box [mm, board] that the tip keeps out of. `height_mm` None: nothing passes over it at any height."""
 
@@ -49,16 +39,21 @@ class Zone:
     line: int
 
 
+def zone_box(zone: Zone) -> Polygon:
+    """Return a zone as a polygon [mm, board], without its margin."""
+    return box(zone.x_from_mm, zone.y_from_mm, zone.x_to_mm, zone.y_to_mm)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """All that a job file says; `sha256` names its exact text."""
+    """All that a job file says; `pads` are rules for one pad each; `sha256` names the file's exact text."""
 
     file: str
     sha256: str
     side: Side | None = None
     not_fitted: Patterns = ()
     rules: tuple[DoseRule, ...] = ()
-    pads: tuple[PadWish, ...] = ()
+    pads: tuple[DoseRule, ...] = ()
     zones: tuple[Zone, ...] = ()
     first: Patterns = ()
     last: Patterns = ()

@@ -6,11 +6,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from pastewright.board.model import Side
-from pastewright.job.model import Job, PadWish, Patterns, Zone
+from pastewright.job.model import Job, Patterns, Zone
 from pastewright.problems import InputError, Problem
 from pastewright.profile.build import dose_rule
 from pastewright.profile.checks import rule_problems
 from pastewright.profile.keys import Section, section_named, sections_of
+from pastewright.profile.model import DoseRule
 from pastewright.profile.read import opened, toml_text
 from pastewright.profile.values import Table, Values, WrongValueError
 
@@ -70,7 +71,7 @@ def parse_job(text: str, file: str) -> Job:
         side=Side(side) if side else None,
         not_fitted=_patterns(top.text("not_fitted")),
         rules=tuple(replace(dose_rule(rule, section="dose.rule"), file=Path(file).name) for rule in rules),
-        pads=tuple(_pad(pad) for pad in pads),
+        pads=tuple(_pad(pad, file) for pad in pads),
         zones=tuple(_zone(zone) for zone in zones),
         first=_patterns(order.text("first")),
         last=_patterns(order.text("last")),
@@ -82,15 +83,16 @@ def _patterns(text: str) -> Patterns:
     return tuple(part.strip() for part in text.split(",") if part.strip())
 
 
-def _pad(table: Table) -> PadWish:
+def _pad(table: Table, file: str) -> DoseRule:
     scale = table.maybe_number("scale_percent")
-    return PadWish(
-        id=table.text("id"),
+    return DoseRule(
+        pad_id=table.text("id"),
         volume_ul=table.maybe_number("volume_ul"),
         scale=None if scale is None else scale / 100,
         skip=bool(table.values["skip"]),
         note=table.text("note"),
         line=table.lines[""] or 0,
+        file=Path(file).name,
     )
 
 

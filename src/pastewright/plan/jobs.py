@@ -1,37 +1,26 @@
-"""What a job file asks, applied: to the dose settings, to single doses, to the order, and to travel.
+"""What a job file asks, applied to the order and to travel, and held against the board; doses are `dose`'s.
 
 The job file is read by `job`; here its wishes meet the board. A wish that meets nothing is told, since a
 misspelt reference that silently pastes a part is worse than an error.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping
 from fnmatch import fnmatchcase
 
 import numpy as np
-from shapely.geometry import Polygon, box
+from shapely.geometry import Polygon
 
-from pastewright.board.model import Board, Pad
+from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout
-from pastewright.dose.model import Dose
-from pastewright.job.model import Job, PadWish, Turn, Zone
-from pastewright.materials.model import Paste
+from pastewright.job.model import Job, Turn, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
 from pastewright.place.tray.located import located
 from pastewright.place.tray.tour import placed_tour
 from pastewright.problems import InputError, Problem, one_error
-from pastewright.profile.model import DoseRule, DoseSettings, Profile
+from pastewright.profile.model import Profile
 from pastewright.route.model import Sequence as Sequence_
 from pastewright.route.order import order
-
-
-def settings_with(job: Job, settings: DoseSettings) -> DoseSettings:
-    """Return the dose settings with the job's parts that are not fitted, then its rules, before those of the profile."""
-    bare = tuple(DoseRule(ref=pattern, skip=True, note="not fitted") for pattern in job.not_fitted)
-    if not bare and not job.rules:
-        return settings
-    return replace(settings, rules=(*bare, *job.rules, *settings.rules))
 
 
 def check_job(job: Job, board: Board) -> None:
@@ -43,16 +32,16 @@ def check_job(job: Job, board: Board) -> None:
             file=job.file,
         )
     ids = {pad.id for pad in board.pads}
-    missing = [wish for wish in job.pads if wish.id not in ids]
+    missing = [rule for rule in job.pads if rule.pad_id not in ids]
     if missing:
         raise InputError(
             Problem(
-                what=f"there is no pad {wish.id} on the {board.side} side",
+                what=f"there is no pad {rule.pad_id} on the {board.side} side",
                 mend="See the ids in pads.csv or with `pastewright look`.",
                 file=job.file,
-                line=wish.line or None,
+                line=rule.line or None,
             )
-            for wish in missing
+            for rule in missing
         )
 
 
@@ -66,54 +55,6 @@ def warnings_of(job: Job, board: Board) -> list[str]:
         for pattern in patterns
         if not any(fnmatchcase(ref, pattern) for ref in refs)
     ]
-
-
-def doses_with(
-    job: Job, board: Board, doses: Sequence[Dose], paste: Paste
-) -> tuple[tuple[Dose, ...], list[str]]:
-    """Return the doses with single pads changed and those within zones taken out, and warnings about the latter."""
-    wishes = {wish.id: wish for wish in job.pads}
-    zones = [(zone, zone_box(zone)) for zone in job.zones]
-    changed: list[Dose] = []
-    warnings: list[str] = []
-    for pad, dose in zip(board.pads, doses, strict=True):
-        if pad.id in wishes:
-            dose = _wished(dose, wishes[pad.id], paste, job)
-        within = _zone_of(pad, zones) if dose.target_ul > 0 else None
-        if within is not None:
-            words = f"no paste: it lies in the zone {within.name!r} of the job, where the tip may not go"
-            dose = replace(dose, target_ul=0.0, solder_ul=0.0, reason=words)
-            warnings.append(f"{pad.id}: {words}")
-        changed.append(dose)
-    return tuple(changed), warnings
-
-
-def _wished(dose: Dose, wish: PadWish, paste: Paste, job: Job) -> Dose:
-    where = f"{job.file} line {wish.line}" + (f" “{wish.note}”" if wish.note else "")
-    phi = paste.metal_volume_fraction
-    if wish.skip:
-        return Dose(pad_id=dose.pad_id, target_ul=0.0, solder_ul=0.0, reason=f"no paste by {where}")
-    if wish.volume_ul is not None:
-        reason = f"{wish.volume_ul:g} µL of paste by {where}"
-        return Dose(
-            pad_id=dose.pad_id, target_ul=wish.volume_ul, solder_ul=wish.volume_ul * phi, reason=reason
-        )
-    scale = wish.scale if wish.scale is not None else 1.0
-    return replace(
-        dose,
-        target_ul=dose.target_ul * scale,
-        solder_ul=dose.solder_ul * scale,
-        reason=f"{dose.reason}, ×{scale:g} by {where}",
-    )
-
-
-def zone_box(zone: Zone) -> Polygon:
-    """Return a zone as a polygon [mm, board], without its margin."""
-    return box(zone.x_from_mm, zone.y_from_mm, zone.x_to_mm, zone.y_to_mm)
-
-
-def _zone_of(pad: Pad, zones: Sequence[tuple[Zone, Polygon]]) -> Zone | None:
-    return next((zone for zone, area in zones if area.intersects(pad.land)), None)
 
 
 def turns_of(job: Job, board: Board) -> dict[str, Turn]:

@@ -21,8 +21,6 @@ from pastewright.plan.document import plan_document, problem_text, with_verdict
 from pastewright.plan.jobs import (
     blocked_on,
     check_job,
-    doses_with,
-    settings_with,
     tour_with,
     turns_of,
     warnings_of,
@@ -83,15 +81,15 @@ def prepare(
     on_stage("doses")
     doses = dose_board(
         board,
-        settings_with(job, profile.dose),
+        profile.dose,
         profile.paste,
+        job=job,
         bead_shape_ratio=profile.tuning.bead_shape_ratio,
     )
-    wanted, left_out = doses_with(job, board, doses.doses, profile.paste)
     on_stage("deposits")
     layout = lay(
         board,
-        wanted,
+        doses.doses,
         tip=profile.tip,
         paste=profile.paste,
         tuning=profile.tuning,
@@ -104,8 +102,8 @@ def prepare(
             " dose rules of the profile.",
             file=board.name,
         )
-    warnings = (*warnings_of(job, board), *doses.warnings, *left_out)
-    return Prepared(board=board, doses=wanted, layout=layout, warnings=warnings)
+    warnings = (*warnings_of(job, board), *doses.warnings)
+    return Prepared(board=board, doses=doses.doses, layout=layout, warnings=warnings)
 
 
 def make_plan(

@@ -176,9 +176,11 @@ class DoseRule:
 
     `ref` and `pin` are shell-style patterns ("U*"); `kind` is a pad kind's word; areas in mm². Exactly one
     of `volume_ul`, `scale`, `coverage`, `skip` acts. `line` is where the rule stands in the file, `file` the name
-    of a job file ("" for the profile).
+    of a job file ("" for the profile). `pad_id` names one pad of a job's board; such a rule acts after the others,
+    on what they gave.
     """
 
+    pad_id: str = ""
     ref: str = ""
     pin: str = ""
     kind: str = ""
