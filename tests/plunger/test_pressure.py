@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from pastewright.plunger.flow import TipFlow, driving_pressure_kpa, flow_ul_s
-from pastewright.plunger.pressure import Deviation, after_fed, after_legs, still, time_constant_s
+from pastewright.plunger.pressure import after_fed, after_legs, still, time_constant_s
 from pastewright.plunger.ramp import Leg
 from pastewright.plunger.storage import Store, stored_ul
 
@@ -212,24 +212,3 @@ def test_feeding_in_two_ways_is_the_same(bench):
         least_steps=64,
     )
     assert float(fed[0]) == pytest.approx(float(pressure[0]), rel=1e-6)
-
-
-def test_a_deviation_is_a_bench_of_that_deviation(benches):
-    # Stiffer springs throughout, and a consistency that gives the flow named.
-    soft = benches["soft"]
-    n = soft.tip.flow_index
-    other = replace(
-        soft,
-        tip=replace(soft.tip, consistency_kpa_sn=soft.tip.consistency_kpa_sn * 1.3**-n, yield_kpa=0.0),
-        store=replace(
-            soft.store,
-            stiffness_n_mm=soft.store.stiffness_n_mm * 0.7,
-            bulk_modulus_kpa=soft.store.bulk_modulus_kpa * 0.7,
-            bubble_ul=soft.store.bubble_ul / 0.7,
-        ),
-    )
-    plain = replace(soft, tip=replace(soft.tip, yield_kpa=0.0))
-    legs = [steady(10.0, 0.5), still(0.4)]
-    wanted, _ = after_legs(np.array([30.0]), legs, other)
-    got, _ = after_legs(np.array([30.0]), legs, plain, Deviation(np.array([0.7]), np.array([1.3])))
-    assert float(got[0]) == pytest.approx(float(wanted[0]), rel=1e-6)

@@ -1,10 +1,7 @@
 """The shape of paste at rest: volume of a dot or bead from its width, and back. Numbers in, numbers out.
 
-A dot is a spherical cap of base diameter d and height h = s·d:
-
-    V = π h (3 (d/2)² + h²) / 6 = d³ · π s (3/4 + s²) / 6
-
-Beads: see `dose.bead`, whose formulas are offered here too, V = (π/4) s w² L + (π/6) s w³.
+A dot is a spherical cap, see `materials.cap`; beads: see `dose.bead`, V = (π/4) s w² L + (π/6) s w³. The formulas of
+both are offered here too.
 """
 
 from math import cbrt, pi
@@ -12,21 +9,9 @@ from math import cbrt, pi
 from pastewright.dose.bead import bead_ends_ul as bead_ends_ul
 from pastewright.dose.bead import bead_section_mm2 as bead_section_mm2
 from pastewright.dose.bead import bead_volume_ul as bead_volume_ul
-
-
-def cap_volume_ul(base_mm: float, height_mm: float) -> float:
-    """Volume of a spherical cap [µL] of base diameter and height [mm], V = πh(3(d/2)² + h²)/6."""
-    return pi * height_mm * (3 * (base_mm / 2) ** 2 + height_mm**2) / 6
-
-
-def dot_volume_ul(width_mm: float, shape_ratio: float) -> float:
-    """Volume of a dot [µL] that rests `width_mm` wide, `shape_ratio` being height over width."""
-    return cap_volume_ul(width_mm, shape_ratio * width_mm)
-
-
-def dot_width_mm(volume_ul: float, shape_ratio: float) -> float:
-    """Width of a dot [mm] of `volume_ul`, d = (V / (π s (3/4 + s²) / 6))^(1/3)."""
-    return cbrt(volume_ul / cap_volume_ul(1.0, shape_ratio))
+from pastewright.materials.cap import cap_volume_ul as cap_volume_ul
+from pastewright.materials.cap import dot_volume_ul as dot_volume_ul
+from pastewright.materials.cap import dot_width_mm as dot_width_mm
 
 
 def bead_path_mm(volume_ul: float, width_mm: float, shape_ratio: float) -> float:

@@ -5,10 +5,11 @@ Numbers only; the words around them are the face's. Boards are not needed, just 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, pi
+from math import inf
 
 import numpy as np
 
+from pastewright.materials.cap import dot_volume_ul
 from pastewright.materials.model import BarrelSize, Tip
 from pastewright.materials.rules import TipFit, tip_fit, tip_ratio
 from pastewright.materials.tables import barrels, powders, tips
@@ -196,7 +197,7 @@ def _tip_rows(
         )
         fit = tip_fit(size.bore_mm, profile.paste.powder)
         dot_mm = tuning.smallest_dot_bores * size.bore_mm
-        dot_ul = cap_ul(dot_mm, tuning.dot_shape_ratio)
+        dot_ul = dot_volume_ul(dot_mm, tuning.dot_shape_ratio)
         reasons = [
             "the powder clogs it" if fit is TipFit.CLOGS else "",
             f"its smallest dot holds {dot_ul:.3g} µL, the smallest dose {doses[0]:.3g} µL"
@@ -227,11 +228,6 @@ def _tip_rows(
             )
         )
     return rows
-
-
-def cap_ul(diameter_mm: float, shape_ratio: float) -> float:
-    """Volume of a resting dot [µL], V = d³·π·s·(3/4 + s²)/6: a spherical cap of height s·d."""
-    return diameter_mm**3 * pi * shape_ratio * (0.75 + shape_ratio**2) / 6
 
 
 def _unlimited_peak_kpa(volume_ul: float, bench: PlungerBench) -> float:

@@ -8,7 +8,6 @@ is the state, so that sweeps without flow are exact, and what left the tip is sw
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
@@ -25,19 +24,6 @@ Floats = NDArray[np.float64]
 LEAST_STEPS = 16
 MOST_STEPS = 20000
 STEP_OF_TIME_CONSTANT = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Deviation:
-    """A bench that is not as its profile says, one a lane: all springs `stiffness` times as stiff, and `flow` times
-    the flow at any pressure (K off by a factor κ is a flow off by κ^(−1/n)).
-    """
-
-    stiffness: Floats
-    flow: Floats
-
-
-AS_PROFILED = Deviation(np.ones(1), np.ones(1))
 
 
 def time_constant_s(pressure_kpa: ArrayLike, bench: PlungerBench) -> Floats:
@@ -68,32 +54,29 @@ def after_legs(
     pressure_kpa: Floats,
     legs: Iterable[Leg],
     bench: PlungerBench,
-    deviation: Deviation | None = None,
     *,
     least_steps: int = LEAST_STEPS,
 ) -> tuple[Floats, Floats]:
     """Return pressure at the end and the highest met [kPa], one a lane."""
-    off = deviation or AS_PROFILED
     stored = stored_ul(np.atleast_1d(np.asarray(pressure_kpa, dtype=float)), bench.store)
     most = stored
     for leg in legs:
         if float(leg.time_s.max(initial=0.0)) > 0:
-            stored, most = _after_leg(stored, most, leg, bench, off, least_steps)
+            stored, most = _after_leg(stored, most, leg, bench, least_steps)
     return pressure_of_stored_kpa(stored, bench.store), pressure_of_stored_kpa(most, bench.store)
 
 
 def _after_leg(
-    stored: Floats, most: Floats, leg: Leg, bench: PlungerBench, off: Deviation, least_steps: int
+    stored: Floats, most: Floats, leg: Leg, bench: PlungerBench, least_steps: int
 ) -> tuple[Floats, Floats]:
     tip, store = bench.tip, bench.store
-    steps = max(_steps(pressure_of_stored_kpa(stored, store), leg, bench, off), least_steps)
-    # Stiffer springs are the same springs on a faster clock.
-    h = leg.time_s / steps * off.stiffness
+    steps = max(_steps(pressure_of_stored_kpa(stored, store), leg, bench), least_steps)
+    h = leg.time_s / steps
     climb = (leg.end_ul_s - leg.start_ul_s) / (2 * steps)  # of the sweep rate, in half a step
     rate = leg.start_ul_s + np.zeros_like(stored)
 
     def net(sweep_rate: Floats, s: Floats) -> Floats:
-        return sweep_rate - off.flow * flow_ul_s(pressure_of_stored_kpa(s, store), tip)
+        return sweep_rate - flow_ul_s(pressure_of_stored_kpa(s, store), tip)
 
     for _ in range(steps):
         middle, end = rate + climb, rate + 2 * climb
@@ -107,15 +90,15 @@ def _after_leg(
     return stored, most
 
 
-def _steps(pressure: Floats, leg: Leg, bench: PlungerBench, off: Deviation) -> int:
+def _steps(pressure: Floats, leg: Leg, bench: PlungerBench) -> int:
     """How many steps keep each well below the shortest time constant that the leg can meet."""
-    fastest = float((np.maximum(leg.start_ul_s, leg.end_ul_s) / off.flow).max())
+    fastest = float(np.maximum(leg.start_ul_s, leg.end_ul_s).max())
     steady = steady_pressure_kpa(fastest, bench.tip) if fastest > 0 else 0.0
     sweep = leg.time_s * np.maximum(leg.start_ul_s + leg.end_ul_s, 0.0) / 2
     # Stored volume grows by no more than the sweep, and the stiffest the springs can be is as at rest now.
-    reach = pressure + sweep * off.stiffness / bench.store.linear_ul_kpa
+    reach = pressure + sweep / bench.store.linear_ul_kpa
     top = np.maximum(pressure, np.minimum(reach, steady))
-    wanted = leg.time_s * off.stiffness * off.flow / (STEP_OF_TIME_CONSTANT * time_constant_s(top, bench))
+    wanted = leg.time_s / (STEP_OF_TIME_CONSTANT * time_constant_s(top, bench))
     return int(np.clip(ceil(float(wanted.max())), 1, MOST_STEPS))
 
 

@@ -3,12 +3,12 @@
 The program stays as it is; only the simulated barrel changes. What spreads most is what tuning has to find first.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from pastewright.profile.model import Profile
+from pastewright.profile.off import bench_off
 from pastewright.readback.judge.evidence import Evidence, gather, paste_run
 from pastewright.readback.machine.barrel import bench_of
 from pastewright.readback.model import Expected
@@ -52,33 +52,23 @@ def what_if(
     if not firsts:
         return ()
     less, more = f"−{CHANGE:.0%}", f"+{CHANGE:.0%}"
-    cases: tuple[tuple[str, Callable[[], Profile]], ...] = (
-        ("as the profile says", lambda: profile),
-        (f"stiffness {less}", lambda: _stiffness(profile, 1 - CHANGE)),
-        (f"stiffness {more}", lambda: _stiffness(profile, 1 + CHANGE)),
-        (f"consistency {less}", lambda: _consistency(profile, 1 - CHANGE)),
-        (f"consistency {more}", lambda: _consistency(profile, 1 + CHANGE)),
+    cases = (
+        ("as the profile says", 1.0, 1.0),
+        (f"stiffness {less}", 1 - CHANGE, 1.0),
+        (f"stiffness {more}", 1 + CHANGE, 1.0),
+        (f"consistency {less}", 1.0, 1 - CHANGE),
+        (f"consistency {more}", 1.0, 1 + CHANGE),
     )
     rows = max(last for _, last, _ in firsts) + 1
     return tuple(
-        _case(name, changed(), seen, [index for _, _, index in firsts], rows) for name, changed in cases
-    )
-
-
-def _stiffness(profile: Profile, factor: float) -> Profile:
-    stiff = profile.plunger.frame_stiffness_n_mm * factor
-    return replace(
-        profile,
-        plunger=replace(profile.plunger, frame_stiffness_n_mm=stiff),
-        paste=replace(profile.paste, bulk_modulus_kpa=profile.paste.bulk_modulus_kpa * factor),
-        tuning=replace(profile.tuning, bubble_ul=profile.tuning.bubble_ul / factor),
-    )
-
-
-def _consistency(profile: Profile, factor: float) -> Profile:
-    return replace(
-        profile,
-        paste=replace(profile.paste, consistency_kpa_sn=profile.paste.consistency_kpa_sn * factor),
+        _case(
+            name,
+            bench_off(profile, stiffness=stiffness, consistency=consistency),
+            seen,
+            [index for _, _, index in firsts],
+            rows,
+        )
+        for name, stiffness, consistency in cases
     )
 
 

@@ -11,12 +11,13 @@ first. Which dots landed is known from the photo, so that this bookkeeping has n
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import log, pi
+from math import log
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.materials.cap import dot_volume_ul
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import AT, Floats
@@ -152,7 +153,7 @@ class Evidence:
         drops = self.drops_ul(seen)
         positive = (drops + np.sqrt(drops * drops + 4 * self.nothing_ul**2)) / 2 + 1e-12
         shape = float(np.exp(seen[AT["dot_shape_ratio"]]))
-        measured = pi * shape * (0.75 + shape**2) / 6 * np.exp(3 * reading.log_diameter)
+        measured = dot_volume_ul(1.0, shape) * np.exp(3 * reading.log_diameter)
         return [
             {
                 "sheet": sheet,
@@ -197,7 +198,7 @@ class Evidence:
         positive = (drops + np.sqrt(drops * drops + 4 * self.nothing_ul**2)) / 2 + 1e-12
         log_drop = np.log(positive)
         shape = np.exp(lanes[:, AT["dot_shape_ratio"]])
-        log_cap = np.log(pi * shape * (0.75 + shape**2) / 6)
+        log_cap = np.log(dot_volume_ul(np.ones(1), shape))
         least_mm = np.exp(lanes[:, AT["smallest_dot_bores"]]) * self.bore_mm
         beyond = (log_drop - log_cap - 3 * np.log(least_mm)) / LETTING_GO
         seen_log = log_cap + 3 * reading.log_diameter[:, None]

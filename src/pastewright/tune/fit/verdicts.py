@@ -16,6 +16,7 @@ from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_end_kpa, solved_dots
 from pastewright.plunger.storage import ATMOSPHERE_KPA, stored_ul
 from pastewright.profile.model import Profile
+from pastewright.profile.off import bench_off
 from pastewright.tune.fit.constants import AT, as_seen, with_constants
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted
@@ -92,19 +93,8 @@ def springy_under_ul(profile: Profile) -> tuple[float, float]:
     )
     doses = np.geomspace(least, 60 * least, 12)
     dots = solved_dots(doses, bench)
-    # A stiffer barrel is one that stores less for the same pressure; seen from the plunger all volumes shrink.
     store = bench.store
-    stiffer = type(store)(
-        area_mm2=store.area_mm2,
-        stiffness_n_mm=store.stiffness_n_mm * (1 + DRIFT),
-        paste_ul=store.paste_ul / (1 + DRIFT),
-        bulk_modulus_kpa=store.bulk_modulus_kpa,
-        bubble_ul=store.bubble_ul / (1 + DRIFT),
-    )
-    drifted = type(bench)(
-        **{name: getattr(bench, name) for name in bench.__dataclass_fields__ if name != "store"},
-        store=stiffer,
-    )
+    drifted = bench_of(bench_off(profile, stiffness=1 + DRIFT))
     end = dot_end_kpa(
         np.full(doses.size, bench.rest_kpa),
         push_ul=dots.push_ul,
@@ -112,7 +102,7 @@ def springy_under_ul(profile: Profile) -> tuple[float, float]:
         retract_ul=dots.retract_ul,
         bench=drifted,
     )
-    laid = doses - (stored_ul(end, stiffer) - stored_ul(bench.rest_kpa, stiffer))
+    laid = doses - (stored_ul(end, drifted.store) - stored_ul(bench.rest_kpa, drifted.store))
     bad = np.abs(laid / doses - 1) > DOSE_CHANGE
     worst = int(np.flatnonzero(bad)[-1]) if bad.any() else 0
     pressure = float(dots.peak_kpa[worst])

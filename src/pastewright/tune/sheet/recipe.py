@@ -16,9 +16,10 @@ from pastewright.deposit.shape import dot_volume_ul
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.cycle import dots_pushed_at
 from pastewright.plunger.model import DotCycle
-from pastewright.plunger.pressure import Deviation, after_legs, still
+from pastewright.plunger.pressure import after_legs, still
 from pastewright.plunger.ramp import ramp
 from pastewright.profile.model import Profile
+from pastewright.profile.off import bench_off
 from pastewright.tune.sheet.model import Role
 
 Floats = NDArray[np.float64]
@@ -98,6 +99,7 @@ def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:
     the profile says by the doubt: larger doses are pushed more slowly, and what is still too much is left out.
     """
     bench, doubt = bench_of(profile), doubt_of(profile)
+    worst = bench_of(bench_off(profile, stiffness=doubt, consistency=doubt**profile.paste.flow_index))
     bore, shape = profile.tip.bore_mm, profile.tuning.dot_shape_ratio
     least = max(
         dot_volume_ul(max(SMALLEST_BORES, 1.1 * profile.tuning.smallest_dot_bores) * bore, shape),
@@ -107,13 +109,13 @@ def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:
     limit = min(bench.motor_limit_kpa, bench.barrel_limit_kpa)
     rates = bench.push_ul_s / 2.0 ** np.arange(HALVINGS + 1)
     ladder = np.geomspace(least, most, 24)
-    stands = _worst_kpa(ladder, rates[-1], bench, doubt) <= limit
+    stands = _worst_kpa(ladder, rates[-1], bench, worst) <= limit
     # At least a factor of three between the smallest and the largest, or the sheet tells nothing.
     top = max(float(ladder[stands].max(initial=0.0)), 3 * least)
     doses = np.geomspace(least, top, LEVELS)
     fastest = np.full(LEVELS, rates[-1])
     for rate in rates[::-1]:
-        fastest = np.where(_worst_kpa(doses, float(rate), bench, doubt) <= limit, rate, fastest)
+        fastest = np.where(_worst_kpa(doses, float(rate), bench, worst) <= limit, rate, fastest)
     # So slow that flow near the yield pressure shows, but not slower than patience.
     slow = np.maximum(fastest / SLOW, dots_pushed_at(doses, fastest, bench).push_ul / LONGEST_PUSH_S)
     used_ul = min(DOTS * float(doses.mean()), MOST_USED * bench.store.paste_ul)
@@ -160,15 +162,14 @@ def dot_cycles(doses_ul: Sequence[float] | Floats, rates_ul_s: Floats, bench: Pl
     ]
 
 
-def _worst_kpa(doses: Floats, rate_ul_s: float, bench: PlungerBench, doubt: float) -> Floats:
-    """Highest pressure [kPa] of pushes at a rate, on a bench `doubt` times stiffer with so many times less flow."""
+def _worst_kpa(doses: Floats, rate_ul_s: float, bench: PlungerBench, worst: PlungerBench) -> Floats:
+    """Highest pressure [kPa] on the bench `worst` of pushes at a rate that are planned for `bench`."""
     dots = dots_pushed_at(doses, rate_ul_s, bench)
     way = ramp(
         dots.push_ul, rate_ul_s=dots.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
     )
-    off = Deviation(np.full(doses.size, doubt), np.full(doses.size, 1 / doubt))
     rest = np.full(doses.size, bench.rest_kpa)
-    return after_legs(rest, [still(way.lag_s), *way.legs], bench, off)[1]
+    return after_legs(rest, [still(way.lag_s), *way.legs], worst)[1]
 
 
 def orders(recipe: Recipe, count: int, *, tries: int, seed: int) -> list[tuple[Item, ...]]:
