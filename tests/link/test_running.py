@@ -15,9 +15,9 @@ from peers import TinyCnc, TinyPrinter
 from programs import written
 from server import Server
 
-from pastewright.cli import run_laying
 from pastewright.cli.app import app
-from pastewright.cli.live import wishes
+from pastewright.cli.running import laying
+from pastewright.cli.running.live import wishes
 from pastewright.link import detect
 from pastewright.link.cnc import CncSender
 from pastewright.link.conduct import Wish
@@ -143,7 +143,7 @@ def test_dry_keeps_the_plunger_still_and_is_remembered(folder):
 
 
 def test_resume_lays_what_was_not_started_and_only_that(folder, capsys, monkeypatch):
-    monkeypatch.setattr(run_laying, "CncSender", partial(CncSender, silence_s=0.5))
+    monkeypatch.setattr(laying, "CncSender", partial(CncSender, silence_s=0.5))
     place = folder("cnc", 9)
 
     class Unplugged(TinyCnc):

@@ -1,94 +1,62 @@
-"""`pastewright plan`: read, plan, write five files, say what matters."""
+"""One board planned, or a tray of boards: the same wishes, the same files, the same words."""
 
-import csv
-import json
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from math import inf
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from rich.markup import escape
 
-from pastewright.board.model import Board, Side
-from pastewright.cli.console import out as console
-from pastewright.cli.console import print_warnings, stages
-from pastewright.cli.exits import DONE, FINDINGS
-from pastewright.cli.reading import layer_overrides, load_board, load_job, load_profile
+from pastewright.board.model import Board
+from pastewright.cli.options import Reading
+from pastewright.cli.placing import tip_tolerance
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import stages
+from pastewright.cli.printing.placing import print_tray
+from pastewright.cli.printing.plan import print_summary
+from pastewright.cli.reading import AS_FILES_SAY, load_board, load_profile
+from pastewright.cli.results import write_results
+from pastewright.job.model import NO_JOB, Job
 from pastewright.place.transform import Placements
 from pastewright.place.tray.document import fits_board, read_placement
-from pastewright.plan.document import PAD_COLUMNS, pad_rows
-from pastewright.plan.pipeline import Plan, make_plan
+from pastewright.place.tray.panel import place_tray, read_tray
+from pastewright.plan.pipeline import make_plan, prepare
+from pastewright.plan.tray import plan_tray
 from pastewright.problems import one_error
-from pastewright.report.render import Skipped, render_report
 
 STAGES = ("reading", "doses", "deposits", "order", "motions", "program", "verdict", "what if", "report")
-PROGRAM_STEM = "program"
 
 
-def plan_command(
-    source: Path,
-    profile_path: Path,
-    *,
-    side: str | None,
-    out: Path | None,
-    dry: bool,
-    layers: Sequence[str],
-    even_if_unverified: bool,
-    placement: Path | None = None,
-    tray: Path | None = None,
-    units: str = "",
-    columns: str = "",
-    job_path: Path | None = None,
-) -> int:
-    """Plan one side and write the results into `out`; returns the exit code.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is to be planned, and where the results go."""
 
-    Without a `side` the job's is planned, else the top.
-    """
-    overrides = layer_overrides(layers)
-    job = load_job(source, job_path)
-    side = side or str(job.side or Side.TOP)
-    out = out or Path(f"paste-plan-{side}" + ("-dry" if dry else ""))
-    if tray is not None:
-        from pastewright.cli.traying import tray_command
+    source: Path
+    profile: Path
+    side: str
+    out: Path
+    files: Reading = AS_FILES_SAY
+    job: Job = NO_JOB
+    dry: bool = False
+    even_if_unverified: bool = False
 
-        if placement is not None:
-            raise one_error(
-                "--placement and --tray are both given", "A tray file says where each board lies."
-            )
-        return tray_command(
-            source,
-            profile_path,
-            side=side,
-            out=out,
-            dry=dry,
-            overrides=overrides,
-            even_if_unverified=even_if_unverified,
-            tray_path=tray,
-            units=units,
-            columns=columns,
-            job=job,
-        )
+
+def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
+    """Plan one board, write and print its results; whether its program is verified."""
     with stages(STAGES) as begin:
         begin("reading")
-        profile = load_profile(profile_path)
+        profile = load_profile(wanted.profile)
         board = load_board(
-            source,
-            side=side,
-            overrides=overrides,
-            shrink_mm=profile.dose.shrink_mm,
-            units=units,
-            columns=columns,
+            wanted.source, side=wanted.side, files=wanted.files, shrink_mm=profile.dose.shrink_mm
         )
-        where = _placed(placement, board) if placement is not None else None
-        plan = make_plan(board, profile, dry=dry, placements=where, job=job, on_stage=begin)
+        where = board_placed(placement, board) if placement is not None else None
+        plan = make_plan(board, profile, dry=wanted.dry, placements=where, job=wanted.job, on_stage=begin)
         begin("report")
-        program_file = write_results(plan, out, even_if_unverified=even_if_unverified)
-    print_summary(plan, out, program_file)
-    return DONE if plan.verdict.ok else FINDINGS
+        program_file = write_results(plan, wanted.out, even_if_unverified=wanted.even_if_unverified)
+    print_summary(plan, wanted.out, program_file)
+    return plan.verdict.ok
 
 
-def _placed(path: Path, board: Board) -> Placements:
+def board_placed(path: Path, board: Board) -> Placements:
+    """Return where a placement file puts the one board it knows, checked against the board to be planned."""
     found = read_placement(path)
     warnings = fits_board(found, board, file=str(path))
     first, *others = found.placements.boards
@@ -99,107 +67,40 @@ def _placed(path: Path, board: Board) -> Placements:
     return Placements(boards=(replace(first, warnings=(*warnings, *first.warnings)),))
 
 
-def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: Skipped = ()) -> Path | None:
-    """Write plan.json, pads.csv, board.svg, report.html and the program; returns the program's path.
-
-    A program with findings is not written, and one left there by an earlier plan is removed, so that what lies
-    beside plan.json always belongs to it.
-    """
-    picture, page = render_report(plan, skipped=skipped)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for old in (out / f"{PROGRAM_STEM}.gcode", out / f"{PROGRAM_STEM}.ngc"):
-            old.unlink(missing_ok=True)
-        (out / "plan.json").write_text(_json(plan.document), encoding="utf-8")
-        _write_csv(out / "pads.csv", pad_rows(plan.document))
-        (out / "board.svg").write_text(picture, encoding="utf-8")
-        (out / "report.html").write_text(page, encoding="utf-8")
-        if not plan.verdict.ok and not even_if_unverified:
-            return None
-        program_file = out / f"{PROGRAM_STEM}{plan.program.suffix}"
-        program_file.write_text(plan.program.text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise one_error(
-            f"the results cannot be written here: {error.strerror or error}",
-            "Choose another folder with --out, and no file's name.",
-            file=str(error.filename or out),
-        ) from None
-    return program_file
-
-
-def _json(document: Mapping[str, Any]) -> str:
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"
-
-
-def _write_csv(path: Path, rows: Sequence[Mapping[str, str]]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, PAD_COLUMNS)
-        writer.writeheader()
-        writer.writerows(rows)
-
-
-def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
-    """Print what a person wants to know first: totals, what needs a look, the verdict, where the files are."""
-    totals = plan.document["totals"]
-    gain_s = totals["travel_s"] - totals["travel_bound_s"]
-    board = plan.board
-    console.print(
-        f"[bold]{escape(board.name)}[/], {board.side} side, {board.size_mm[0]:.1f} × {board.size_mm[1]:.1f} mm,"
-        f" paste from the {board.paste_origin}"
-    )
-    console.print(
-        f"  {_count(totals['deposits'], 'deposit')} on {_count(totals['pads'], 'pad')},"
-        f" {totals['paste_ul']:.2f} µL of paste,"
-        f" {_duration(totals['machine_s'])} on the machine"
-    )
-    console.print(
-        f"  travel {totals['travel_mm']:.0f} mm in {totals['travel_s']:.1f} s; no order is shorter than"
-        f" {totals['travel_bound_mm']:.0f} mm, and none saves more than {gain_s:.1f} s"
-    )
-    pad_words = [f"{pad['id']}: {words}" for pad in plan.document["pads"] for words in pad["warnings"]]
-    print_warnings([*plan.document["warnings"], *pad_words])
-    print_verdict(plan.document["verdict"])
-    if program_file is None:
-        console.print("  The program was not written; --even-if-unverified writes it all the same.")
-    else:
-        console.print(f"  program  {escape(str(program_file))}" + (" (dry run)" if plan.motions.dry else ""))
-    console.print(f"  report   {escape(str(out / 'report.html'))}")
-    console.print(
-        "  "
-        + (
-            "This program lays no paste: the tip stays up, the plunger still."
-            if plan.motions.dry
-            else "First run in the air with --dry."
+def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
+    """Plan a tray, in as many programs as the barrel asks for; whether all of them are verified."""
+    with stages(STAGES) as begin:
+        begin("reading")
+        profile = load_profile(wanted.profile)
+        tray = read_tray(tray_file)
+        board = load_board(
+            wanted.source, side=wanted.side, files=wanted.files, shrink_mm=profile.dose.shrink_mm
         )
-        + " Keep hands out of the gantry; see the cautions in the report."
-    )
-
-
-def print_verdict(verdict: Mapping[str, Any], *, of_a_kind: int = 4) -> None:
-    """Print the verdict, how many findings there are of each kind, and the first few of each."""
-    if verdict["ok"]:
-        console.print("[bold green]verified[/] read back and simulated by separate code: no findings")
-        return
-    findings = verdict["findings"]
-    # A wrong word in the first lines is followed by a hundred deposits that get nothing: show the cause beside them.
-    kinds: dict[str, list[Mapping[str, Any]]] = {}
-    for item in findings:
-        kinds.setdefault(item["kind"], []).append(item)
-    console.print(
-        f"[bold red]not verified[/] {_count(len(findings), 'finding')}: "
-        + ", ".join(f"{len(items)} {escape(kind)}" for kind, items in kinds.items())
-    )
-    for kind, items in sorted(kinds.items(), key=lambda pair: min(item["line"] or inf for item in pair[1])):
-        for item in items[:of_a_kind]:
-            line = f"line {item['line']}: " if item["line"] else ""
-            console.print(f"  {line}{escape(kind)}: {escape(item['what'])}")
-        if len(items) > of_a_kind:
-            console.print(f"  … and {len(items) - of_a_kind} more: {escape(kind)}")
-
-
-def _duration(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{int(seconds // 60)} min {seconds % 60:.0f} s"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
+        placed = place_tray(tray, board, bed=profile.bed, tip=tip_tolerance(profile))
+        prepared = prepare(board, profile, job=wanted.job, on_stage=begin)
+        plans = plan_tray(
+            prepared,
+            placed.placements,
+            profile,
+            each=tray.each,
+            dry=wanted.dry,
+            job=wanted.job,
+            on_stage=begin,
+        )
+        begin("report")
+        out = wanted.out
+        folders = [out] if len(plans) == 1 else [out / f"program-{k}" for k in range(1, len(plans) + 1)]
+        skipped = tuple(placed.skipped.items())
+        files = [
+            write_results(plan, folder, even_if_unverified=wanted.even_if_unverified, skipped=skipped)
+            for plan, folder in zip(plans, folders, strict=True)
+        ]
+    print_tray(placed)
+    if len(plans) > 1 and not tray.each:
+        boards = "; then ".join(", ".join(one.name for one in plan.placements.boards) for plan in plans)
+        console.print(
+            f"[bold]{len(plans)} programs[/]: boards {escape(boards)}. Fill the barrel and clean the strip before each."
+        )
+    for plan, folder, file in zip(plans, folders, files, strict=True):
+        print_summary(plan, folder, file)
+    return all(plan.verdict.ok for plan in plans)

@@ -1,16 +1,22 @@
 """Options to values at the door: sides, layer overrides, boards and profiles."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
+from typing import Any
 
 from pastewright.board.model import Board, LayerRole, Side
 from pastewright.board.read import read_board
+from pastewright.cli.options import Reading
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import job_beside, read_job
+from pastewright.json_text import parsed
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
+
+MOST_BYTES = 200_000_000  # far above the program of any board; no file of that size is read by mistake
+AS_FILES_SAY = Reading()
 
 # A bare word that people type, where the role's own name needs a space or a slash.
 _SHORT = {"drill": LayerRole.DRILL, "rout": LayerRole.DRILL, "ignore": LayerRole.OTHER}
@@ -50,16 +56,9 @@ def load_profile(path: Path) -> Profile:
     return read_profile(path)
 
 
-def load_board(
-    source: Path,
-    *,
-    side: str,
-    overrides: Mapping[str, LayerRole],
-    shrink_mm: float = 0.0,
-    units: str = "",
-    columns: str = "",
-) -> Board:
-    """Return one side of the board in a folder, zip or file; `units` and `columns` help where the file is silent."""
+def load_board(source: Path, *, side: str, files: Reading = AS_FILES_SAY, shrink_mm: float = 0.0) -> Board:
+    """Return one side of the board in a folder, zip or file; `files` helps where the files are silent."""
+    overrides = layer_overrides(files.layer or [])
     if not source.exists():
         raise one_error(
             "there is no such file or folder",
@@ -67,7 +66,12 @@ def load_board(
             file=str(source),
         )
     return read_board(
-        source, side=Side(side), overrides=overrides, shrink_mm=shrink_mm, units=units, columns=columns
+        source,
+        side=Side(side),
+        overrides=overrides,
+        shrink_mm=shrink_mm,
+        units=files.units,
+        columns=files.columns,
     )
 
 
@@ -75,3 +79,25 @@ def load_job(source: Path, given: Path | None) -> Job:
     """Return the job given, or the job.toml beside the design, or one that asks for nothing."""
     path = given or (job_beside(source) if source.exists() else None)
     return NO_JOB if path is None else read_job(path)
+
+
+def read_text(path: Path, *, what: str) -> str:
+    """Return the text of a file that should be `what`; raises `InputError` for what cannot be one."""
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise one_error(
+                f"{path.stat().st_size / 1e6:.0f} MB is too large for {what}",
+                "Check the file.",
+                file=str(path),
+            )
+        return path.read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        raise one_error(
+            f"{what} cannot be read: {error.strerror or error}", "Check the name.", file=str(path)
+        ) from None
+
+
+def read_plan(path: Path) -> Any:
+    """Return what a plan.json holds; raises `InputError` for what is no JSON."""
+    mend = "Give the plan.json that `pastewright plan` wrote."
+    return parsed(read_text(path, what="a plan"), what="a plan", mend=mend, file=str(path))

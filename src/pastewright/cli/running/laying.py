@@ -10,11 +10,11 @@ from time import monotonic
 
 from rich.markup import escape
 
-from pastewright.cli.console import out as console
 from pastewright.cli.exits import DONE, FINDINGS
-from pastewright.cli.journals import write_picture
-from pastewright.cli.live import View, wishes
-from pastewright.cli.run_choice import Options
+from pastewright.cli.options import Sending
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.running.live import View, wishes
+from pastewright.cli.running.records import write_picture
 from pastewright.link.bench import Bench, bench_of
 from pastewright.link.cnc import CncSender
 from pastewright.link.conduct import RecordLostError, conduct, unix_s
@@ -51,7 +51,7 @@ class Laying:
     """Lays the deposits of one board through one connection, with the journal kept."""
 
     def __init__(
-        self, journal: Journal, job: Job, profile: Profile, options: Options, opened_at: float | None
+        self, journal: Journal, job: Job, profile: Profile, options: Sending, opened_at: float | None
     ) -> None:
         self._journal, self._job, self._profile, self._options = journal, job, profile, options
         self._opened_at = opened_at

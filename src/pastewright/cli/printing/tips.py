@@ -1,9 +1,8 @@
-"""`pastewright tips`: the table of tips with what each can lay and pass."""
+"""The table of tips with what each can lay and pass."""
 
 from rich.table import Table
 
-from pastewright.cli.console import out as console
-from pastewright.cli.exits import DONE
+from pastewright.cli.printing.console import out as console
 from pastewright.deposit.shape import dot_volume_ul
 from pastewright.materials.rules import LEAST_TIP_RATIO, SAFE_TIP_RATIO, TipFit, tip_fit
 from pastewright.materials.tables import powders, tips
@@ -12,7 +11,7 @@ from pastewright.profile.keys import key_at
 SHOWN_POWDERS = (3, 4, 5, 6, 7)
 
 
-def tips_command(powder_type: int | None) -> int:
+def print_tips(powder_type: int | None) -> None:
     """Print the tips, or those that pass one powder type."""
     bores = _default("tuning.smallest_dot_bores")
     shape_ratio = _default("tuning.dot_shape_ratio")
@@ -48,7 +47,6 @@ def tips_command(powder_type: int | None) -> int:
         f"A bore of {LEAST_TIP_RATIO:g} of the powder's largest particles is tight, {SAFE_TIP_RATIO:g} is safe."
         f" Smallest dot: {bores:g} bores wide, height/width {shape_ratio:g}; tune both. Bores vary by several percent."
     )
-    return DONE
 
 
 def _default(path: str) -> float:

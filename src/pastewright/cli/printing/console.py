@@ -1,8 +1,9 @@
 """What every command prints with: one console for results, one for problems."""
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -39,6 +40,23 @@ def print_warnings(warnings: Sequence[str], *, most: int = 12) -> None:
         out.print(f"[yellow]look[/] {escape(words)}")
     if len(warnings) > most:
         out.print(f"[yellow]look[/] … and {len(warnings) - most} more, all in report.html")
+
+
+def print_file(what: str, path: Path) -> None:
+    """Print which file was written, and what it is."""
+    out.print(f"  {what:<8} {escape(str(path))}")
+
+
+def print_names(rows: Iterable[tuple[str, str]]) -> None:
+    """Print names with what they mean."""
+    for name, words in rows:
+        out.print(f"{name:<24}{escape(words)}")
+
+
+def print_next(words: str, command: str) -> None:
+    """Print what was done, and the command that comes next."""
+    out.print(escape(words))
+    out.print(f"  {escape(command)}")
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from types import FrameType
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 
-from pastewright.cli.console import err
+from pastewright.cli.printing.console import err
 from pastewright.link.conduct import Wish
 from pastewright.link.job import Job, Laid
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Run, Started

@@ -1,18 +1,17 @@
 """What a person is shown and asked before a run, and about deposits in doubt."""
 
-import os
 import sys
 from collections.abc import Collection, Mapping, Sequence
-from pathlib import Path
+from dataclasses import replace
 from time import time
 from typing import Any
 
 import typer
 from rich.markup import escape
 
-from pastewright.cli.console import out as console
-from pastewright.cli.journals import write_picture
-from pastewright.cli.run_choice import Options
+from pastewright.cli.options import Sending
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.running.records import write_picture
 from pastewright.link.bookkeeping import PasteBook
 from pastewright.link.conduct import unix_s
 from pastewright.link.job import Job
@@ -55,7 +54,7 @@ def show_paste(
     job: Job,
     deposits: Collection[int],
     profile: Profile,
-    options: Options,
+    options: Sending,
     opened_at: float | None,
 ) -> list[str]:
     """Print what is in the barrel; returns the questions that follow from it."""
@@ -110,7 +109,7 @@ def resume_questions(profile: Profile, job: Job) -> list[str]:
     return asked
 
 
-def ask(questions: Sequence[str], options: Options) -> None:
+def ask(questions: Sequence[str], options: Sending) -> None:
     """Ask each question; a no ends the command, and so does having nobody to ask."""
     if options.yes:
         return
@@ -124,48 +123,25 @@ def ask(questions: Sequence[str], options: Options) -> None:
             raise typer.Abort
 
 
-def with_defaults(options: Options, row: RunRow) -> Options:
+def with_defaults(options: Sending, row: RunRow) -> Sending:
     """Return the options, with those of the earlier run where nothing was said."""
-    return Options(
+    return replace(
+        options,
         port=options.port or row.port,
-        baud=options.baud,
-        journal=options.journal,
-        yes=options.yes,
         lot=options.lot or row.lot,
-        opened=options.opened,
-        note=options.note,
         fill_ul=row.fill_ul if options.fill_ul is None else options.fill_ul,
     )
 
 
-def unfinished_run(journal: Journal, run_number: int | None) -> RunRow:
-    """Return the run named, or the latest whose board is not finished."""
-    if run_number is not None:
-        return journal.run(run_number)
-    for row in journal.runs():
-        if row.counts[State.DONE] < sum(row.counts.values()):
-            return row
-    raise one_error("every board in the journal is finished", "`pastewright runs` lists them.")
+def show_unfinished(row: RunRow) -> None:
+    """Print which run it is that will be gone on with."""
+    console.print(
+        f"[bold]run {row.id}[/], {escape(row.board_name)} {row.side} side, board {row.number},"
+        f" {escape(row.program_name)}: {row.phase}{': ' + escape(row.why) if row.why else ''}"
+    )
 
 
-def at_work(process: int) -> bool:
-    """Whether a process of this number works on a run; a number used again by another program does not count."""
-    if process == os.getpid():
-        return False
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    words = Path(f"/proc/{process}/cmdline")
-    try:
-        return b"python" in (line := words.read_bytes()) or b"pastewright" in line
-    except OSError:
-        return True
-
-
-def decide(journal: Journal, job: Job, row: RunRow, in_doubt: str, options: Options) -> None:
+def decide(journal: Journal, job: Job, row: RunRow, in_doubt: str, options: Sending) -> None:
     """Show the deposits in doubt on a picture, and enter what the person says of each."""
     doubted = [one for one in journal.deposits(row.board) if one.state is State.TO_BE_CHECKED]
     if not doubted:

@@ -1,56 +1,28 @@
 """What is to be run: program, plan and options to a job and its deposits, with everything wrong said at the door."""
 
+import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
 from time import time
 from typing import Any
 
-from pastewright.json_text import parsed
+from pastewright.cli.reading import read_plan
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import RunRow, State
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
-
-MOST_BYTES = 200_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
-    """What both commands take from the command line."""
-
-    port: str
-    baud: int | None
-    journal: Path | None
-    yes: bool
-    lot: str
-    opened: str
-    note: str
-    fill_ul: float | None
-
-
-def read_text(path: Path) -> str:
-    """Return the text of a program; raises `InputError` for what cannot be one."""
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise one_error(
-                f"{path.stat().st_size / 1e6:.0f} MB is too large", "Check the file.", file=str(path)
-            )
-        return path.read_text(encoding="utf-8", errors="replace")
-    except OSError as error:
-        raise one_error(
-            f"it cannot be read: {error.strerror or error}", "Check the name.", file=str(path)
-        ) from None
 
 
 def read_document(path: Path) -> Mapping[str, Any]:
     """Return a plan.json; raises `InputError` for what is none."""
-    mend = "Give the plan.json that `pastewright plan` wrote."
-    document = parsed(read_text(path), what="a plan", mend=mend, file=str(path))
+    document = read_plan(path)
     if not isinstance(document, dict):
-        raise one_error("this is no plan", mend, file=str(path))
+        raise one_error(
+            "this is no plan", "Give the plan.json that `pastewright plan` wrote.", file=str(path)
+        )
     return document
 
 
@@ -154,3 +126,38 @@ def opened_at_of(words: str) -> float | None:
             f"--opened {words!r} is no time",
             'Say how long ago ("2h", "45min", "1d") or when ("2026-05-01 09:30").',
         ) from None
+
+
+def unfinished_run(journal: Journal, run_number: int | None, *, even_if_running: bool) -> RunRow:
+    """Return the run named, or the latest whose board is not finished; one at work is an `InputError`."""
+    row = journal.run(run_number) if run_number is not None else _latest_unfinished(journal)
+    if row.ended_at is None and not even_if_running and at_work(row.process):
+        raise one_error(
+            f"run {row.id} is still at work (process {row.process})",
+            "Stop it first; --even-if-running goes on if you know that this process is something else.",
+        )
+    return row
+
+
+def _latest_unfinished(journal: Journal) -> RunRow:
+    for row in journal.runs():
+        if row.counts[State.DONE] < sum(row.counts.values()):
+            return row
+    raise one_error("every board in the journal is finished", "`pastewright runs` lists them.")
+
+
+def at_work(process: int) -> bool:
+    """Whether a process of this number works on a run; a number used again by another program does not count."""
+    if process == os.getpid():
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    words = Path(f"/proc/{process}/cmdline")
+    try:
+        return b"python" in (line := words.read_bytes()) or b"pastewright" in line
+    except OSError:
+        return True

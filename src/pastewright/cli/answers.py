@@ -1,0 +1,73 @@
+"""The values of a new profile: given as words, taken from an example, or asked for at a terminal."""
+
+import sys
+import tomllib
+from collections.abc import Mapping, Sequence
+
+import typer
+
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import print_problems
+from pastewright.problems import InputError, Problem, one_error
+from pastewright.profile.examples import example_text
+from pastewright.profile.new import Question, answer, questions
+
+
+def profile_values(base: str | None, words: Sequence[str]) -> dict[str, object]:
+    """Return values by path from an example and `--set` words, or from answers where neither is given."""
+    given = _given(words)
+    if base is not None:
+        return {**_flat(tomllib.loads(example_text(base))), **given}
+    return given or _asked()
+
+
+def _given(words: Sequence[str]) -> dict[str, object]:
+    values: dict[str, object] = {}
+    problems: list[Problem] = []
+    for word in words:
+        path, mark, text = word.partition("=")
+        try:
+            if not mark:
+                raise one_error(
+                    f"--set {word!r} is not SECTION.KEY=VALUE", 'Write for example --set "tip.gauge=23".'
+                )
+            values[path.strip()] = answer(path.strip(), text)
+        except InputError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise InputError(problems)
+    return values
+
+
+def _flat(tables: Mapping[str, object]) -> dict[str, object]:
+    """Values by path; the list of dose rules stays one value."""
+    flat: dict[str, object] = {}
+    for name, value in tables.items():
+        if not isinstance(value, Mapping):
+            flat[name] = value
+            continue
+        for key, inner in value.items():
+            flat[f"{name}.{key}"] = inner
+    return flat
+
+
+def _asked() -> dict[str, object]:
+    if not sys.stdin.isatty():
+        raise one_error(
+            "there is nobody to ask",
+            "Give values with --set, or start from an example with --from (see `profile examples`).",
+        )
+    console.print(
+        "Answer for your bench; Enter takes the value in brackets. Everything can be changed in the file."
+    )
+    return {question.path: _ask(question) for question in questions()}
+
+
+def _ask(question: Question) -> object:
+    while True:
+        shown = "" if question.default is None else str(question.default)
+        text = typer.prompt(question.prompt, default=shown or None, show_default=bool(shown))
+        try:
+            return question.check(str(text))
+        except InputError as error:
+            print_problems(error.problems)

@@ -1,0 +1,43 @@
+"""The table of commands.
+
+A new command is one new file in this folder and one row below. The file holds a function that takes options
+(`pastewright.cli.options` has those that several commands share), does its work through functions of the lower
+floors, prints through `pastewright.cli.printing`, and returns an exit code (`pastewright.cli.exits`). Its docstring is
+its help. Everything heavy is imported inside the function, so that `--help` answers at once.
+"""
+
+# A group of commands, and its help.
+GROUPS = {
+    "profile": "Write and check the profile of a bench.",
+    "job": "Write and check the job file of a board.",
+    "tune": "Lay a sheet of dots, read its photo, and fit the plunger's constants.",
+}
+
+# What is typed: the module in this folder, and the function in it. Help lists them in this order.
+COMMANDS = {
+    "plan": "plan:plan",
+    "verify": "verify:verify",
+    "look": "look:look",
+    "advise": "advise:advise",
+    "compare": "compare:compare",
+    "tips": "tips:tips",
+    "demo": "demo:demo",
+    "ports": "ports:ports",
+    "run": "run:run",
+    "resume": "resume:resume",
+    "runs": "runs:runs",
+    "report": "report:report",
+    "register": "register:register",
+    "probe": "probe:probe",
+    "locate": "locate:locate",
+    "camera-offset": "camera_offset:camera_offset",
+    "profile new": "profile:new",
+    "profile check": "profile:check",
+    "profile examples": "profile:examples",
+    "job new": "job:new",
+    "job check": "job:check",
+    "tune sheet": "tune_sheet:sheet",
+    "tune read": "tune_read:read",
+    "tune fit": "tune_fit:fit",
+    "tune history": "tune_history:history",
+}

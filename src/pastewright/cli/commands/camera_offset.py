@@ -1,0 +1,38 @@
+"""`pastewright camera-offset`: the camera's offset from the tip."""
+
+from typing import Annotated
+
+import typer
+
+
+def camera_offset(
+    touch: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--touch", metavar="X,Y", help="Where the machine was when the tip touched a spot. Repeat."
+        ),
+    ] = None,
+    look: Annotated[
+        list[str] | None,
+        typer.Option("--look", metavar="X,Y", help="And when the cross-hair was on the same spot. Repeat."),
+    ] = None,
+) -> int:
+    """Work out the camera's offset from the tip: touch a dot, look at the dot."""
+    from pastewright.cli.exits import DONE
+    from pastewright.cli.placing import typed_place
+    from pastewright.cli.printing.placing import print_offset
+    from pastewright.place.fiducials.offset import Spot, camera_offset
+    from pastewright.problems import one_error
+
+    touched, looked = touch or [], look or []
+    if len(touched) != len(looked):
+        raise one_error(
+            f"{len(touched)} --touch and {len(looked)} --look are given",
+            "Each spot is touched once and looked at once.",
+        )
+    spots = [
+        Spot(touch_mm=typed_place("--touch", a), look_mm=typed_place("--look", b))
+        for a, b in zip(touched, looked, strict=True)
+    ]
+    print_offset(camera_offset(spots))
+    return DONE

@@ -1,0 +1,44 @@
+"""`pastewright compare`: what changed between two revisions of a board as far as paste is concerned."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import Reading, SideName, SideOption
+
+
+def compare(
+    old: Annotated[Path, typer.Argument(metavar="A", help="The board as it was: folder, zip or file.")],
+    new: Annotated[Path, typer.Argument(metavar="B", help="The board as it is now.")],
+    *,
+    profile: Annotated[
+        Path | None,
+        typer.Option("--profile", "-p", help="The bench, to compare doses [without: paste areas]."),
+    ] = None,
+    side: SideOption = SideName.TOP,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="File for the picture, an SVG [no picture].")
+    ] = None,
+    files: Reading,
+) -> int:
+    """Say what changed between two revisions of a board as far as paste is concerned."""
+    from pastewright.cli.exits import DONE, FINDINGS
+    from pastewright.cli.printing.changes import print_changes
+    from pastewright.cli.printing.console import print_file
+    from pastewright.cli.reading import load_board, load_profile
+    from pastewright.cli.writing import write_text
+    from pastewright.plan.compare import compare_boards
+    from pastewright.report.compare_svg import compare_svg
+
+    bench = load_profile(profile) if profile is not None else None
+    shrink_mm = bench.dose.shrink_mm if bench is not None else 0.0
+    before, after = (
+        load_board(source, side=side.value, files=files, shrink_mm=shrink_mm) for source in (old, new)
+    )
+    found = compare_boards(before, after, bench)
+    print_changes(found)
+    if out is not None:
+        write_text(out, compare_svg(before, after, found), what="the picture")
+        print_file("picture", out)
+    return FINDINGS if found.changes else DONE

@@ -1,0 +1,48 @@
+"""`pastewright job`: write a commented job file for a board, check one."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import ForceOption, Reading, SideName, SideOption, Source
+
+
+def new(
+    source: Source,
+    *,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="The file to write [job.toml beside the design].")
+    ] = None,
+    side: SideOption = SideName.TOP,
+    files: Reading,
+    force: ForceOption = False,
+) -> int:
+    """Write a commented job file for a board."""
+    from pastewright.cli.exits import DONE
+    from pastewright.cli.printing.console import print_next
+    from pastewright.cli.reading import load_board
+    from pastewright.cli.writing import refuse_existing, write_text
+    from pastewright.job.new import job_text
+    from pastewright.job.read import FILE_NAME
+
+    board = load_board(source, side=side.value, files=files)
+    path = out or (source if source.is_dir() else source.parent) / FILE_NAME
+    if not force:
+        refuse_existing(path, "Choose another --out, or overwrite it with --force.")
+    write_text(path, job_text(board), what="the job")
+    print_next(
+        f"Wrote {path}; as it stands it changes nothing. Check it after changes with:",
+        f"pastewright job check {path}",
+    )
+    return DONE
+
+
+def check(file: Annotated[Path, typer.Argument(help="The job file to check.")]) -> int:
+    """Check a job file: every wrong key, unit and range at once."""
+    from pastewright.cli.exits import DONE
+    from pastewright.cli.printing.checked import print_job
+    from pastewright.job.read import read_job
+
+    print_job(read_job(file))
+    return DONE

@@ -1,0 +1,55 @@
+"""`pastewright plan`: read, plan, write five files, say what matters."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import EvenIfUnverified, JobOption, ProfilePath, Reading, SideName, Source
+
+
+def plan(
+    source: Source,
+    *,
+    profile: ProfilePath,
+    side: Annotated[
+        SideName | None, typer.Option("--side", help="The side to paste [the job's, else top].")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Folder for the results [paste-plan-SIDE].")
+    ] = None,
+    dry: Annotated[
+        bool, typer.Option("--dry", help="Same moves, plunger still, tip lifted: for the first run in air.")
+    ] = False,
+    even_if_unverified: EvenIfUnverified = False,
+    placement: Annotated[
+        Path | None,
+        typer.Option("--placement", help="Where the board lies: placement.json [the bed's corner]."),
+    ] = None,
+    tray: Annotated[Path | None, typer.Option("--tray", help="Several boards: a tray, a TOML file.")] = None,
+    files: Reading,
+    job: JobOption = None,
+) -> int:
+    """Plan one side of a board: program, plan.json, pads.csv, board.svg and report.html."""
+    from pastewright.board.model import Side
+    from pastewright.cli.exits import DONE, FINDINGS
+    from pastewright.cli.planning import Wanted, plan_board, plan_boards
+    from pastewright.cli.reading import load_job
+    from pastewright.problems import one_error
+
+    wishes = load_job(source, job)
+    which = side.value if side is not None else str(wishes.side or Side.TOP)
+    wanted = Wanted(
+        source=source,
+        profile=profile,
+        side=which,
+        out=out or Path(f"paste-plan-{which}" + ("-dry" if dry else "")),
+        files=files,
+        job=wishes,
+        dry=dry,
+        even_if_unverified=even_if_unverified,
+    )
+    if tray is not None and placement is not None:
+        raise one_error("--placement and --tray are both given", "A tray file says where each board lies.")
+    good = plan_boards(wanted, tray) if tray is not None else plan_board(wanted, placement)
+    return DONE if good else FINDINGS

@@ -1,0 +1,57 @@
+"""`pastewright probe`: the program that finds a board's height."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import ProfilePath, Reading, SideName, SideOption, Source
+
+
+def probe(
+    source: Source,
+    *,
+    profile: ProfilePath,
+    placement: Annotated[
+        Path | None, typer.Option("--placement", help="Where the board lies [the bed's corner].")
+    ] = None,
+    grid: Annotated[str, typer.Option("--grid", metavar="COLUMNSxROWS", help="Places to probe.")] = "3x3",
+    keep_out: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--keep-out",
+            metavar="X0,Y0,X1,Y1[,HEIGHT]",
+            help="A tall part on the board: two corners and its height [mm]. Repeat.",
+        ),
+    ] = None,
+    side: SideOption = SideName.TOP,
+    files: Reading,
+    out: Annotated[Path, typer.Option("--out", "-o", help="The program to write.")] = Path("probe"),
+) -> int:
+    """Write a program that probes the board's height, round its tall parts."""
+    from pastewright.cli.exits import DONE
+    from pastewright.cli.placing import typed_grid
+    from pastewright.cli.printing.placing import print_journey
+    from pastewright.cli.reading import load_board, load_profile
+    from pastewright.cli.writing import write_text
+    from pastewright.place.height.probe import probing, typed_keep_out
+    from pastewright.place.transform import on_bed
+    from pastewright.place.tray.document import fits_board, read_placement
+    from pastewright.program.probing import probing_program
+
+    columns, rows = typed_grid(grid)
+    parts = [typed_keep_out(word) for word in keep_out or []]
+    bench = load_profile(profile)
+    board = load_board(source, side=side.value, files=files, shrink_mm=bench.dose.shrink_mm)
+    where = on_bed(bench.bed).boards[0].affine
+    warnings: tuple[str, ...] = ()
+    if placement is not None:
+        found = read_placement(placement)
+        warnings = fits_board(found, board, file=str(placement))
+        where = found.placements.boards[0].affine
+    journey = probing(board, where, bench, columns=columns, rows=rows, keep_outs=parts)
+    program = probing_program(journey, bench, board=f"{board.name}, {board.side} side")
+    path = out if out.suffix else out.with_suffix(program.suffix)
+    write_text(path, program.text, what="the program")
+    print_journey(journey, warnings, path)
+    return DONE

@@ -1,0 +1,88 @@
+"""`pastewright resume`: go on with a board that was not finished."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import ProfilePath, Sending
+
+
+class InDoubtName(StrEnum):
+    """What to do with deposits in doubt."""
+
+    ASK = "ask"
+    LEAVE = "leave"
+    LAY = "lay"
+    THERE = "there"
+
+
+def resume(
+    run_number: Annotated[
+        int | None, typer.Argument(metavar="[RUN]", help="Run to go on with [the latest not finished].")
+    ] = None,
+    *,
+    profile: ProfilePath,
+    in_doubt: Annotated[
+        InDoubtName,
+        typer.Option("--in-doubt", help="Deposits in doubt: ask, leave them, lay them, or they are there."),
+    ] = InDoubtName.ASK,
+    sending: Sending,
+    even_if_running: Annotated[
+        bool, typer.Option("--even-if-running", help="Go on although its process seems to be alive.")
+    ] = False,
+) -> int:
+    """Go on with a board after a stop, a crash, a power cut or an unplugged cable."""
+    from pastewright.cli.exits import DONE, FINDINGS
+    from pastewright.cli.printing.console import out as console
+    from pastewright.cli.running.asking import (
+        ask,
+        decide,
+        resume_questions,
+        show_job,
+        show_paste,
+        show_unfinished,
+        with_defaults,
+    )
+    from pastewright.cli.running.choice import check_fits, opened_at_of, unfinished_run
+    from pastewright.cli.running.laying import Laying
+    from pastewright.cli.running.records import default_journal
+    from pastewright.link.conduct import unix_s
+    from pastewright.link.job import in_air
+    from pastewright.link.journal import open_existing
+    from pastewright.link.journal_rows import State
+    from pastewright.link.port import check_port
+    from pastewright.profile.read import read_profile
+
+    bench = read_profile(profile)
+    journal = open_existing(sending.journal or default_journal())
+    try:
+        row = unfinished_run(journal, run_number, even_if_running=even_if_running)
+        job = journal.job(row.program)
+        check_fits(job, bench, Path(row.program_name))
+        if row.dry:
+            job = in_air(job, bench.travel_z_mm)
+        journal.interrupted(row.board, why="the host stopped in the middle", now_s=unix_s())
+        show_unfinished(row)
+        decide(journal, job, row, in_doubt.value, sending)
+        states = {deposit.deposit: deposit.state for deposit in journal.deposits(row.board)}
+        deposits = {key for key, state in states.items() if state is State.NOT_STARTED}
+        doubted = [key for key, state in states.items() if state is State.TO_BE_CHECKED]
+        if not deposits:
+            console.print(
+                "Nothing is left to lay." + (f" {len(doubted)} deposits stay in doubt." if doubted else "")
+            )
+            return FINDINGS if doubted else DONE
+        _, _, document = journal.program(row.program)
+        show_job(job, deposits, row.program_name, row.number, document, bench)
+        opened_at = opened_at_of(sending.opened) if sending.opened else row.opened_at
+        sending = with_defaults(sending, row)
+        about_paste = show_paste(journal, job, deposits, bench, sending, opened_at)
+        check_port(sending.port)
+        ask([*about_paste, *resume_questions(bench, job)], sending)
+        laying = Laying(journal, job, bench, sending, opened_at)
+        with laying.connected() as connection:
+            return laying.work(row.board, deposits, connection)
+    finally:
+        journal.close()

@@ -1,0 +1,75 @@
+"""`pastewright tune fit`: sheets that were read to constants in the profile."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import ProfilePath
+
+
+def fit(
+    folders: Annotated[
+        list[Path], typer.Argument(metavar="FOLDER...", help="Folders with sheet.json and dots.csv.")
+    ],
+    *,
+    profile: ProfilePath,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Folder for fit.json and the plot [the first sheet's].")
+    ] = None,
+    date: Annotated[str, typer.Option("--date", help="Day of the trial, as 2025-03-14 [today].")] = "",
+    lot: Annotated[str, typer.Option("--lot", help="Lot of the paste.")] = "",
+    temperature: Annotated[
+        float | None, typer.Option("--temperature", min=-20, max=80, help="Temperature of the paste [°C].")
+    ] = None,
+    shape_stated: Annotated[
+        bool,
+        typer.Option(
+            "--shape-stated", help="The profile's dot_shape_ratio was measured: it gives the scale."
+        ),
+    ] = False,
+    smallest_dose: Annotated[
+        float | None,
+        typer.Option("--smallest-dose", min=0.0001, max=100, help="Smallest dose that you need [µL]."),
+    ] = None,
+    no_write: Annotated[bool, typer.Option("--no-write", help="Leave the profile as it is.")] = False,
+) -> int:
+    """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
+    from pastewright.cli.exits import DONE
+    from pastewright.cli.printing.console import print_problems
+    from pastewright.cli.printing.tuning import print_fit, print_fit_files
+    from pastewright.cli.reading import load_profile
+    from pastewright.cli.tuning import fit_text, folder_of, opened_sheets, sheet_capability, typed_day
+    from pastewright.cli.writing import writing
+    from pastewright.tune.fit.fit import fit_sheets
+    from pastewright.tune.fit.verdicts import verdicts
+    from pastewright.tune.record.pictures import residuals_svg
+    from pastewright.tune.record.profile_update import tuning_entry, with_entry
+
+    bench = load_profile(profile)
+    dated = typed_day(date)
+    sheets, evidence, problems = opened_sheets(folders, bench)
+    print_problems(problems)
+    fitted = fit_sheets(evidence, bench, shape_stated=shape_stated)
+    said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
+    able = sheet_capability(fitted, sheets)
+    print_fit(fitted, said, able)
+    place = out or folder_of(folders[0])
+    entry = tuning_entry(
+        fitted,
+        bench,
+        dated=dated,
+        sheets=[sheet.name for sheet in sheets],
+        lot=lot,
+        temperature_c=temperature,
+        scale="weighed" if fitted.weighed else "shape" if shape_stated else "travel",
+    )
+    with writing("the results", place, "Choose another folder with --out."):
+        place.mkdir(parents=True, exist_ok=True)
+        (place / "residuals.svg").write_text(residuals_svg(fitted), encoding="utf-8")
+        (place / "fit.json").write_text(fit_text(fitted, said, able, entry), encoding="utf-8")
+        if not no_write:
+            text = profile.read_text(encoding="utf-8")
+            profile.write_text(with_entry(text, entry), encoding="utf-8")
+    print_fit_files(place / "residuals.svg", None if no_write else profile, dated)
+    return DONE

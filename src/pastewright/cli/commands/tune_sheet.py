@@ -1,0 +1,56 @@
+"""`pastewright tune sheet`: design a sheet of dots for this bench, verify its program, write both and a picture."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import ProfilePath
+
+
+def sheet(
+    *,
+    profile: ProfilePath,
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the results.")] = Path("tuning-sheet"),
+    name: Annotated[str, typer.Option("--name", help="What the sheet is called.")] = "sheet",
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Another number gives another order.")] = 1,
+) -> int:
+    """Design a sheet of dots for this bench: its verified program, sheet.json and a picture."""
+    from pastewright.cli.exits import DONE, FINDINGS
+    from pastewright.cli.printing.console import stages
+    from pastewright.cli.printing.tuning import print_sheet, print_sheet_files, print_sheet_findings
+    from pastewright.cli.reading import load_profile
+    from pastewright.cli.writing import writing
+    from pastewright.problems import one_error
+    from pastewright.tune.record.pictures import sheet_svg
+    from pastewright.tune.sheet.design import TRIES, designed
+    from pastewright.tune.sheet.model import write_sheet
+    from pastewright.tune.sheet.program import sheet_program, sheet_verdict
+
+    bench = load_profile(profile)
+    if not name or not name.isprintable() or len(name) > 60:
+        raise one_error("the sheet's name must be one line of 1 to 60 letters", "Choose another --name.")
+    tries = tuple(f"order {number + 1}" for number in range(TRIES))
+    with stages([*tries, "program"]) as begin:
+        counted = iter(tries)
+        made = designed(bench, name=name, seed=seed, on_try=lambda: begin(next(counted, "program")))
+        begin("program")
+        program = sheet_program(name, made.motions, made.layout, bench)
+        verdict = sheet_verdict(program, made.layout, bench)
+    program_file = out / f"sheet{program.suffix}"
+    with writing("the sheet", out, "Choose another folder with --out."):
+        out.mkdir(parents=True, exist_ok=True)
+        for old in (out / "sheet.gcode", out / "sheet.ngc"):
+            old.unlink(missing_ok=True)
+        (out / "sheet.svg").write_text(
+            sheet_svg(made.sheet, made.layout, largest_mm=made.largest_mm), encoding="utf-8"
+        )
+        write_sheet(made.sheet, out / "sheet.json")
+        if verdict.ok:
+            program_file.write_text(program.text, encoding="utf-8", newline="\n")
+    print_sheet(made)
+    if not verdict.ok:
+        print_sheet_findings(verdict)
+        return FINDINGS
+    print_sheet_files(out, program_file)
+    return DONE

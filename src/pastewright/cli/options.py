@@ -1,0 +1,107 @@
+"""Every option that more than one command takes, stated once.
+
+A class here is a bundle: a command that has a parameter of such a class takes all its options, and gets them as one
+value (`app.unbundled` sees to that).
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class SideName(StrEnum):
+    """The sides, as options spell them."""
+
+    TOP = "top"
+    BOTTOM = "bottom"
+
+
+class SidesName(StrEnum):
+    """One side or both."""
+
+    TOP = "top"
+    BOTTOM = "bottom"
+    BOTH = "both"
+
+
+Source = Annotated[Path, typer.Argument(help="Folder, zip or file of fabrication data.")]
+ProfilePath = Annotated[Path, typer.Option("--profile", "-p", help="The bench, a TOML file.")]
+SideOption = Annotated[SideName, typer.Option("--side", help="The side to paste.")]
+LayerOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--layer",
+        metavar="FILE=ROLE",
+        help='Say what a file, or a layer of a drawing, is: "board.gm3=outline". Repeat.',
+    ),
+]
+UnitsOption = Annotated[
+    str,
+    typer.Option(
+        "--units", metavar="UNIT", help="Unit of a drawing or table that states none: mm, in, mil, …"
+    ),
+]
+ColumnsOption = Annotated[
+    str,
+    typer.Option(
+        "--columns", metavar="LIST", help='Columns of a table: "x,y,diameter", or "x=Mid X,diameter=0.8".'
+    ),
+]
+JobOption = Annotated[
+    Path | None, typer.Option("--job", help="The job file [job.toml beside the design, if there is one].")
+]
+PlanFile = Annotated[Path, typer.Option("--plan", help="The plan.json that was written with it.")]
+EvenIfUnverified = Annotated[
+    bool, typer.Option("--even-if-unverified", help="Write the program although the verdict has findings.")
+]
+ForceOption = Annotated[bool, typer.Option("--force", help="Overwrite the file.")]
+PortOption = Annotated[
+    str,
+    typer.Option(
+        "--port",
+        metavar="PORT",
+        help="Port or URL; sim:reprap and sim:cnc are virtual; file:NAME writes a file.",
+    ),
+]
+JournalOption = Annotated[
+    Path | None, typer.Option("--journal", metavar="FILE", help="The journal [in the user's state folder].")
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a person says about fabrication files where they do not say it themselves."""
+
+    layer: LayerOption = None
+    units: UnitsOption = ""
+    columns: ColumnsOption = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sending:
+    """What every command that sends a program takes."""
+
+    port: PortOption = ""
+    yes: Annotated[bool, typer.Option("--yes", help="Answer every question with yes.")] = False
+    journal: JournalOption = None
+    baud: Annotated[
+        int | None, typer.Option("--baud", min=300, help="Speed of the line [the profile's].")
+    ] = None
+    lot: Annotated[str, typer.Option("--lot", help="Lot of the paste, for the record.")] = ""
+    opened: Annotated[
+        str,
+        typer.Option(
+            "--opened", metavar="WHEN", help='When the paste was opened: "2h" ago, or date and time.'
+        ),
+    ] = ""
+    fill_ul: Annotated[
+        float | None,
+        typer.Option("--fill-ul", min=0, help="Paste in the barrel when it was put in [the profile's fill]."),
+    ] = None
+    note: Annotated[str, typer.Option("--note", help="A remark for the record.")] = ""
+
+
+BUNDLES: tuple[type, ...] = (Reading, Sending)

@@ -1,0 +1,123 @@
+"""What a bench makes of a board's doses, and what would suit better, as `advise` prints it."""
+
+from collections import Counter
+
+from rich.markup import escape
+from rich.table import Table
+
+from pastewright.board.model import Board
+from pastewright.cli.printing.console import out as console
+from pastewright.deposit.model import Layout
+from pastewright.materials.rules import TipFit
+from pastewright.plunger.advise import Advice, BenchFigures
+from pastewright.plunger.limits import FEW_MICROSTEPS
+from pastewright.profile.model import Profile
+
+
+def print_advice(board: Board, layout: Layout, advice: Advice, profile: Profile) -> None:
+    """Print the deposits, the bench, and the tables of tips, barrels and gears."""
+    _print_layout(board, layout)
+    _print_bench(advice.bench, profile)
+    _print_tips(advice)
+    _print_barrels(advice)
+    _print_gears(advice)
+
+
+def _print_layout(board: Board, layout: Layout) -> None:
+    forms = Counter(plan.form for plan in layout.pads if plan.deposits)
+    warned = sum(1 for plan in layout.pads if plan.warnings)
+    console.print(f"[bold]{escape(board.name)}, {board.side} side[/], with the tip of the profile:")
+    console.print("  " + ", ".join(f"{count} × {form}" for form, count in forms.most_common()))
+    console.print(f"  {warned} pads need a look; `pastewright plan` names them")
+
+
+def _print_bench(bench: BenchFigures, profile: Profile) -> None:
+    console.print()
+    console.print(f"[bold]The bench[/] “{escape(profile.name)}”")
+    coarse = bench.microsteps_smallest < FEW_MICROSTEPS
+    gear = f"; a gear of {bench.gear_for_ten:.3g}:1 would give ten" if coarse else ""
+    rows = [
+        (
+            "deposits",
+            f"{bench.smallest_ul:.4f} to {bench.largest_ul:.3f} µL, half of them above {bench.median_ul:.4f}",
+        ),
+        (
+            "one microstep",
+            f"{bench.microstep_ul * 1000:.3g} nL: {bench.microsteps_smallest:.1f} in the smallest{gear}",
+        ),
+        ("peak pressure", f"{bench.peak_kpa:.0f} kPa of {bench.limit_kpa:.0f} that the bench stands"),
+        (
+            "force, torque",
+            f"{bench.force_n:.0f} N, {bench.torque_nm:.3f} N·m ({bench.torque_share:.0%} of the motor's)",
+        ),
+        (
+            "time constant",
+            f"{bench.time_constant_s:.2f} s; stored volume is {bench.stored_over_dose:.0f} × the dose",
+        ),
+        ("settling", f"{bench.settling_ul:.1f} µL, {bench.settling_s:.0f} s before the first pad"),
+        ("one barrel", f"{bench.boards_per_barrel} boards of this side"),
+    ]
+    for name, words in rows:
+        console.print(f"  {name:<14} {words}")
+
+
+def _print_tips(advice: Advice) -> None:
+    # Wider tips than the narrowest wide one that fails add nothing to the choice.
+    shown = [row for row in advice.tips if row.suits] or list(advice.tips)
+    gauges = [row.gauge for row in shown]
+    near = [row for row in advice.tips if min(gauges) - 1 <= row.gauge <= max(gauges) + 1]
+    table = _table("tip", "bore mm", "bore/ball", "smallest dot µL", "peak kPa", "verdict")
+    for row in near:
+        table.add_row(
+            f"{row.gauge}G",
+            f"{row.bore_mm:.3f}",
+            f"{row.tip_ratio:.1f}" + ("" if row.fit is TipFit.SAFE else f" {row.fit}"),
+            f"{row.smallest_dot_ul:.4f}",
+            "–" if row.peak_kpa is None else f"{row.peak_kpa:.0f}",
+            _verdict(row.suits, row.why_not),
+        )
+    console.print()
+    console.print(table)
+    passing = [f"type {row.type}" for row in advice.powders if row.fit is not TipFit.CLOGS]
+    console.print(f"  today's tip passes powder {', '.join(passing) or 'of no type'}")
+
+
+def _print_barrels(advice: Advice) -> None:
+    table = _table("barrel", "bore mm", "microsteps", "peak kPa", "force N", "boards", "verdict")
+    for row in advice.barrels:
+        table.add_row(
+            escape(row.name),
+            f"{row.bore_mm:.2f}",
+            f"{row.microsteps_smallest:.1f}",
+            f"{row.peak_kpa:.0f}",
+            f"{row.force_n:.0f}",
+            "–" if row.boards is None else str(row.boards),
+            _verdict(row.suits, row.why_not),
+        )
+    console.print()
+    console.print(table)
+
+
+def _print_gears(advice: Advice) -> None:
+    table = _table("gear", "microsteps", "push µL/s", "torque N·m", "verdict")
+    for row in advice.gears:
+        table.add_row(
+            f"{row.gear:.4g}:1",
+            f"{row.microsteps_smallest:.1f}",
+            f"{row.push_ul_s:.3g}",
+            f"{row.torque_nm:.3f}",
+            _verdict(row.suits, row.why_not),
+        )
+    console.print()
+    console.print(table)
+
+
+def _table(*headings: str) -> Table:
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for heading in headings:
+        table.add_column(heading, justify="left" if heading in {"tip", "barrel", "verdict"} else "right")
+    return table
+
+
+def _verdict(suits: bool, why_not: str) -> str:
+    return "[green]suits[/]" if suits else escape(why_not)

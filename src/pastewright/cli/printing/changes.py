@@ -1,0 +1,44 @@
+"""What changed between two revisions of a board, as `compare` prints it."""
+
+from rich.markup import escape
+from rich.table import Table
+
+from pastewright.cli.printing.console import out as console
+from pastewright.plan.compare import ChangeKind, Comparison
+
+MOST_ROWS = 200
+
+
+def print_changes(found: Comparison) -> None:
+    """Print the changes of pads, and what they do to the paste."""
+    counts = ", ".join(f"{len(changes)} {kind}" for kind in ChangeKind if (changes := found.of(kind)))
+    console.print(f"[bold]{counts or 'no changes'}[/]; {found.unchanged} pads as before")
+    gain = found.after_total - found.before_total
+    console.print(
+        f"  paste {found.before_total:.3f} to {found.after_total:.3f} {found.unit} ({gain:+.3f} {found.unit})"
+    )
+    if found.shift_mm != (0.0, 0.0):
+        dx, dy = found.shift_mm
+        console.print(
+            f"  all pads lie ({dx:+.3f}, {dy:+.3f}) mm elsewhere on the board; compared without that"
+        )
+    if not found.changes:
+        return
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for heading in ("pad", "was", "change", f"before {found.unit}", f"after {found.unit}", "moved mm"):
+        table.add_column(heading, justify="left" if heading in ("pad", "was", "change") else "right")
+    for change in found.changes[:MOST_ROWS]:
+        moved = ""
+        if change.kind is ChangeKind.MOVED and change.from_mm is not None and change.to_mm is not None:
+            moved = f"{change.to_mm[0] - change.from_mm[0]:+.3f} {change.to_mm[1] - change.from_mm[1]:+.3f}"
+        table.add_row(
+            escape(change.pad_id),
+            escape(change.was),
+            str(change.kind),
+            f"{change.before:.4f}",
+            f"{change.after:.4f}",
+            moved,
+        )
+    console.print(table)
+    if len(found.changes) > MOST_ROWS:
+        console.print(f"… and {len(found.changes) - MOST_ROWS} more, all in the picture")

@@ -1,0 +1,136 @@
+"""Where boards were found, how high they are, and the marks of a picture."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.markup import escape
+from rich.table import Table
+
+from pastewright.cli.placing import Placed
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import print_file, print_warnings
+from pastewright.place.fiducials.locate import Mark, View
+from pastewright.place.fiducials.offset import CameraOffset
+from pastewright.place.fiducials.register import Registration
+from pastewright.place.height.heights import Heights
+from pastewright.place.height.probe import Probing
+from pastewright.place.tray.panel import PlacedTray
+
+
+def print_registration(found: Registration, *, name: str = "") -> None:
+    """Print the map, each point's residual, and the error to expect at the worst pad."""
+    where = found.affine
+    about = f"{escape(name)}: " if name else ""
+    side = ", mirrored" if where.mirrored else ""
+    console.print(
+        f"[bold]{about}{found.fit.kind}[/] from {len(found.pairs)} points: turned {where.turn_deg:+.3f}°{side},"
+        f" scale X {where.scale_x - 1:+.3%} Y {where.scale_y - 1:+.3%}, skew {where.skew_deg:+.3f}°"
+    )
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    table.add_column("point")
+    for heading in ("board X", "board Y", "found X", "found Y", "off X", "off Y", "off", "off without it"):
+        table.add_column(heading, justify="right")
+    for pair, (dx, dy), off, alone in zip(
+        found.pairs, found.fit.residuals_mm.tolist(), found.off_mm, found.left_out_mm, strict=True
+    ):
+        table.add_row(
+            escape(pair.name),
+            *(f"{value:.3f}" for value in (*pair.from_mm, *pair.to_mm)),
+            f"{dx:+.3f}",
+            f"{dy:+.3f}",
+            f"{off:.3f}",
+            "–" if alone is None else f"{alone:.3f}",
+        )
+    console.print(table)
+    console.print(
+        f"  residuals: {found.fit.rms_point_mm:.4f} mm rms per point, {found.fit.rms_coordinate_mm:.4f} mm per coordinate"
+    )
+    console.print(
+        f"  expected error at the worst pad, {escape(found.worst_pad)}: {found.expected_mm:.3f} mm rms,"
+        f" 19 of 20 within {found.expected_95_mm:.3f} mm (each point found to {found.sigma_mm:.3f} mm)"
+    )
+
+
+def print_heights(heights: Heights, *, name: str = "") -> None:
+    """Print the surface, tilt and bow."""
+    console.print(
+        f"[bold]{escape(name + ': ' if name else '')}height[/] {heights.kind}: tilt {heights.tilt_deg:.3f}° rising towards"
+        f" {heights.uphill_deg:.0f}° ({heights.rise_mm:.3f} mm across the board), bow {heights.bow_mm:.3f} mm,"
+        f" {heights.rms_mm:.4f} mm rms unexplained"
+    )
+
+
+def print_tray(placed: PlacedTray) -> None:
+    """Print how each board of a tray was found, and which are left out."""
+    for name, found in placed.registrations.items():
+        print_registration(found, name=name)
+    for name, heights in placed.heights.items():
+        print_heights(heights, name=name if name == "tray" else f"board {name}")
+    print_warnings(placed.warnings)
+    if placed.skipped:
+        console.print(f"  marked bad and skipped: {escape(', '.join(placed.skipped))}")
+
+
+def print_marks(
+    found: Sequence[Mark],
+    view: View,
+    *,
+    head_mm: tuple[float, float] | None,
+    offset_mm: tuple[float, float],
+) -> None:
+    """Print marks with their places from the picture's middle and, with `head_mm`, on the machine."""
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    table.add_column("mark")
+    headings = ["x px", "y px", "size mm", "contrast", "likeness", "from middle X", "Y mm"]
+    for heading in [*headings, *(["machine X", "Y mm"] if head_mm else [])]:
+        table.add_column(heading, justify="right")
+    for mark in found:
+        dx, dy = view.off_centre_mm(mark.x_px, mark.y_px)
+        row = [str(mark.kind), f"{mark.x_px:.3f}", f"{mark.y_px:.3f}", f"{mark.size_px * view.mm_per_px:.3f}"]
+        row += [f"{mark.contrast:.0f}", f"{mark.likeness:.2f}", f"{dx:+.4f}", f"{dy:+.4f}"]
+        if head_mm is not None:
+            row += [f"{head_mm[0] + offset_mm[0] + dx:.4f}", f"{head_mm[1] + offset_mm[1] + dy:.4f}"]
+        table.add_row(*row)
+    console.print(table)
+
+
+def print_journey(journey: Probing, warnings: Sequence[str], program_file: Path) -> None:
+    """Print what a probing program does, and what to do with its answers."""
+    round_about = sum(1 for stop in journey.stops if stop.by_mm)
+    over = sum(1 for stop in journey.stops[1:] if stop.over)
+    console.print(
+        f"[bold]{len(journey.stops)} places[/], travel at Z {journey.travel_z_mm:g} mm,"
+        f" probing down to Z {journey.low_z_mm:g} mm;"
+        f" {round_about} ways go round parts, {over} above them at Z {journey.safe_z_mm:g} mm"
+    )
+    print_warnings([*warnings, *journey.left_out])
+    print_file("program", program_file)
+    console.print(
+        "  Save what the controller answers, and give it to: pastewright register … --points ANSWERS"
+    )
+
+
+def print_placed(placed: Placed, file: Path) -> None:
+    """Print how a board was found, and what the placement file is for."""
+    if placed.registration is not None:
+        print_registration(placed.registration)
+    if placed.heights is not None:
+        print_heights(placed.heights)
+    print_warnings(placed.placement.warnings)
+    console.print(
+        f"  placement  {escape(str(file))}; use it with: pastewright plan … --placement {escape(str(file))}"
+    )
+
+
+def print_offset(found: CameraOffset) -> None:
+    """Print a camera's offset as lines for the profile."""
+    for k, off in enumerate(found.off_mm, 1):
+        console.print(f"  spot {k}: {off:.4f} mm from the mean")
+    if found.error_mm is not None:
+        console.print(f"  standard error {found.error_mm:.4f} mm")
+    print_warnings(found.warnings)
+    console.print("Put this into the profile:")
+    console.print(
+        f"\\[camera]\noffset_x_mm = {found.offset_mm[0]:.4f}\noffset_y_mm = {found.offset_mm[1]:.4f}",
+        soft_wrap=True,
+    )

@@ -1,0 +1,144 @@
+"""Sheets and photos as the tuning commands take them, and what a fit leaves as fit.json."""
+
+import json
+import re
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from pastewright.problems import InputError, Problem, Severity, one_error
+from pastewright.profile.model import Profile
+from pastewright.profile.tuned import paste_key, tip_key
+from pastewright.tune.fit.constants import Group
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.verdicts import TuneVerdict
+from pastewright.tune.photo.photo import Photo, read_photo
+from pastewright.tune.record.capability import LEAST_VALUES, Capability, capability
+from pastewright.tune.record.dots_csv import read_dots_csv
+from pastewright.tune.sheet.model import Sheet, read_sheet
+
+MOST_SHEETS = 8
+DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def typed_day(word: str) -> str:
+    """Return the day of an option, today where it is empty."""
+    if word and not DATE.fullmatch(word):
+        raise one_error(f"{word!r} is not a date", "Write it as 2025-03-14.")
+    return word or date.today().isoformat()
+
+
+def loaded_photos(files: Sequence[Path]) -> list[Photo]:
+    """Return the photos; every file that cannot be read is told at once."""
+    photos: list[Photo] = []
+    problems: list[Problem] = []
+    for file in files:
+        try:
+            photos.append(read_photo(file))
+        except InputError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise InputError(problems)
+    return photos
+
+
+def overlay_names(photos: Sequence[str]) -> list[str]:
+    """Return a file name for the picture of each photo, different ones for photos of one name."""
+    stems = [Path(name).stem for name in photos]
+    return [
+        f"overlay-{stem}.png" if stems.count(stem) == 1 else f"overlay-{stem}-{number}.png"
+        for number, stem in enumerate(stems, start=1)
+    ]
+
+
+def sheet_capability(fitted: Fitted, sheets: Sequence[Sheet]) -> Capability | None:
+    """Return the capability of volume over what the model expects of each dot; None with too few dots.
+
+    Sheets lay many different dots on purpose, so that what spreads is measured over modelled volume.
+    """
+    shares = [dot.measured_ul / dot.model_ul for dot in fitted.dots]
+    return capability(shares) if len(shares) >= LEAST_VALUES and sheets else None
+
+
+def opened_sheets(
+    folders: Sequence[Path], profile: Profile
+) -> tuple[list[Sheet], list[Evidence], list[Problem]]:
+    """Return the sheets of folders, what was measured on each, and what does not fit the profile."""
+    if len(folders) > MOST_SHEETS:
+        raise one_error(f"{len(folders)} sheets are too many; at most {MOST_SHEETS} are fitted together")
+    sheets: list[Sheet] = []
+    evidence: list[Evidence] = []
+    problems: list[Problem] = []
+    for given in folders:
+        folder = folder_of(given)
+        sheet = read_sheet(folder / "sheet.json")
+        dots = given if given.suffix == ".csv" else folder / "dots.csv"
+        measurements = read_dots_csv(dots)
+        if any(sheet == other for other in sheets):
+            raise one_error("this sheet is given twice", "Give each sheet once.", file=str(folder))
+        for name, own in (("paste_key", paste_key(profile.paste)), ("tip_key", tip_key(profile.tip))):
+            laid = sheet.process.get(name)
+            if laid is not None and laid != own:
+                problems.append(
+                    Problem(
+                        what=f"the sheet was laid with {laid}; the profile has {own}",
+                        mend="Fit it with the profile it was laid with.",
+                        severity=Severity.WARNING,
+                        file=str(folder),
+                    )
+                )
+        sheets.append(sheet)
+        evidence.append(Evidence(sheet, measurements, profile, file=str(folder)))
+    return sheets, evidence, problems
+
+
+def folder_of(given: Path) -> Path:
+    """Return the folder that is meant by a folder or by a file in it."""
+    return given.parent if given.suffix in (".csv", ".json") else given
+
+
+def fit_text(
+    fitted: Fitted, said: Sequence[TuneVerdict], able: Capability | None, entry: dict[str, object]
+) -> str:
+    """Return the text of fit.json."""
+    data = {
+        "format": "pastewright tuning fit",
+        "version": 1,
+        "constants": [
+            {
+                "name": e.constant.name,
+                "unit": e.constant.unit,
+                "value": e.value,
+                "low": e.low,
+                "high": e.high,
+                "prior": e.prior,
+                "held": e.held,
+                **({"sheet": e.sheet} if e.constant.group is Group.SHEET else {}),
+            }
+            for e in fitted.estimates
+        ],
+        "spread": fitted.spread,
+        "spread_before": fitted.before,
+        "measured": fitted.measured,
+        "missing": fitted.missing,
+        "rows_left_out": [
+            {"sheet": r.sheet, "row": r.row, "dots": r.dots, "rms": r.rms, "bias": r.bias}
+            for r in fitted.left_out
+        ],
+        "capability": {name: getattr(able, name) for name in able.__dataclass_fields__} if able else None,
+        "verdicts": [{"name": v.name, "words": v.words, "number": v.number, "grave": v.grave} for v in said],
+        "dots": [
+            {
+                "sheet": d.sheet,
+                "index": d.index,
+                "row": d.row,
+                "model_ul": d.model_ul,
+                "measured_ul": d.measured_ul,
+                "pull": d.pull,
+            }
+            for d in fitted.dots
+        ],
+        "entry": entry,
+    }
+    return json.dumps(data, ensure_ascii=False, indent=1) + "\n"
