@@ -10,7 +10,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "helpe
 
 from drilling import OPTIMA, euc_2d, holes, rounded, scalar, solved
 
-from pastewright.route.tour import tour_cost
+from pastewright.route.improve import tour_cost
 
 JUDGED = ("pcb442", "pcb1173", "pcb3038")
 LIMIT = 0.05

@@ -6,16 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pastewright.route.tour import (
-    CostOf,
-    Distance,
-    Floats,
-    Ints,
-    greedy_tour,
-    improved_tour,
-    nearest,
-    neighbour_lists,
-)
+from pastewright.route.improve import Distance, improved_tour
+from pastewright.route.tour import CostOf, Floats, Ints, greedy_tour, nearest, neighbour_lists
 
 TSPLIB = Path(__file__).parents[1] / "data" / "tsplib"
 # Published optima: TSPLIB95 (G. Reinelt, ORSA Journal on Computing 3, 1991), see the SOURCE.md there.

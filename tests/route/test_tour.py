@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pastewright.route.bound import Task, path_bound
-from pastewright.route.tour import greedy_tour, improved_tour, nearest, neighbour_lists, tour_cost
+from pastewright.route.improve import improved_tour, tour_cost
+from pastewright.route.tour import greedy_tour, nearest, neighbour_lists
 
 
 @pytest.mark.parametrize("name", OPTIMA)

@@ -18,19 +18,10 @@ from pastewright.deposit.model import Deposit
 from pastewright.kinematics import move_times_s
 from pastewright.profile.model import Machine
 from pastewright.route.bound import Task, path_bound
+from pastewright.route.improve import Distance, improved_tour, tour_cost
 from pastewright.route.model import Sequence as Sequence_
 from pastewright.route.model import Visit
-from pastewright.route.tour import (
-    NEIGHBOURS,
-    Distance,
-    Floats,
-    Ints,
-    greedy_tour,
-    improved_tour,
-    nearest,
-    neighbour_lists,
-    tour_cost,
-)
+from pastewright.route.tour import NEIGHBOURS, Floats, Ints, greedy_tour, nearest, neighbour_lists
 
 KICKS_PER_NODE = 3
 MOST_KICKS = 9000
