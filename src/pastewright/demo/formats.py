@@ -7,8 +7,10 @@ measured against them. Each is written by hand or by a library of its own, never
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path as FilePath
 
+from pastewright.decimals import short
 from pastewright.demo.board import holes, write_demo
 from pastewright.demo.drawing import (
     Drawing,
@@ -30,9 +32,7 @@ FIDUCIALS = (Use.FIDUCIAL_GLOBAL, Use.FIDUCIAL_LOCAL)
 SIDES = (False, True)
 
 
-def _n(value: float) -> str:
-    text = f"{value:.6f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+_n = partial(short, digits=6)  # a nanometre: the doses of all formats agree
 
 
 def openings(pad: Pad) -> tuple[Thing, ...]:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 
+from pastewright.decimals import short
 from pastewright.demo.drawing import NO_TAG, Drawing, Flash, Path, Tag
 
 ORIGIN_MM = (25.4, 50.8)
@@ -25,8 +26,7 @@ _ROUND_RECT = (
 
 
 def _number(value: float, digits: int = 6) -> str:
-    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+    return short(value, digits)  # six are a nanometre, the finest that the format can say
 
 
 @dataclass(slots=True)

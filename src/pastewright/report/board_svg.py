@@ -11,6 +11,7 @@ from html import escape
 from shapely.geometry import MultiPolygon, Polygon
 
 from pastewright.board.model import Area, Board, PadKind, Point
+from pastewright.decimals import short as _n
 from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
 from pastewright.route.model import Sequence as Tour
@@ -255,12 +256,3 @@ def _polygon_path(polygon: Polygon) -> str:
     return "".join(
         "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in list(ring.coords)[:-1]) + "Z" for ring in rings
     )
-
-
-def number(value: float) -> str:
-    """Three decimals (a micrometre), no trailing zeros."""
-    text = f"{value:.3f}".rstrip("0").rstrip(".")
-    return text if text not in {"-0", ""} else "0"
-
-
-_n = number  # short: every line of the picture has several

@@ -3,9 +3,10 @@
 from html import escape
 
 from pastewright.board.model import Board
+from pastewright.decimals import short as _n
 from pastewright.plan.compare import Change, ChangeKind, Comparison
 from pastewright.report import colours
-from pastewright.report.board_svg import MARGIN_MM, area_path, number
+from pastewright.report.board_svg import MARGIN_MM, area_path
 
 _COLOUR = {
     ChangeKind.ADDED: "#3fbf5f",
@@ -33,10 +34,10 @@ def compare_svg(old: Board, new: Board, found: Comparison) -> str:
     height = y1 - y0 + 2.2 * size
     words = escape(f"changes of {new.name}, {new.side} side", quote=True)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{number(x0)} {number(-y1)} {number(x1 - x0)} {number(height)}"'
-        f' width="{number((x1 - x0) * 12)}" height="{number(height * 12)}" role="img" aria-label="{words}"'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(x1 - x0)} {_n(height)}"'
+        f' width="{_n((x1 - x0) * 12)}" height="{_n(height * 12)}" role="img" aria-label="{words}"'
         ' font-family="sans-serif">',
-        f'<rect x="{number(x0)}" y="{number(-y1)}" width="{number(x1 - x0)}" height="{number(height)}"'
+        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(x1 - x0)}" height="{_n(height)}"'
         f' fill="{colours.GROUND}"/>',
         '<g transform="scale(1 -1)">',
     ]
@@ -55,7 +56,7 @@ def compare_svg(old: Board, new: Board, found: Comparison) -> str:
                 f'<path d="{area_path(aperture.shape)}" fill="{colour}" fill-rule="evenodd">{title}</path>'
             )
     removed = {change.pad_id: change for change in found.of(ChangeKind.REMOVED)}
-    parts.append(f'<g transform="translate({number(dx)} {number(dy)})">')
+    parts.append(f'<g transform="translate({_n(dx)} {_n(dy)})">')
     for pad in old.pads:
         if pad.id in removed:
             title = f"<title>{escape(change_words(removed[pad.id], found.unit))}</title>"
@@ -69,8 +70,8 @@ def compare_svg(old: Board, new: Board, found: Comparison) -> str:
         if change.from_mm is not None and change.to_mm is not None:
             (ax, ay), (bx, by) = change.from_mm, change.to_mm
             parts.append(
-                f'<path d="M{number(ax)} {number(ay)}L{number(bx)} {number(by)}" stroke="{_COLOUR[ChangeKind.MOVED]}"'
-                f' stroke-width="0.1" fill="none"/><circle cx="{number(ax)}" cy="{number(ay)}" r="0.12"'
+                f'<path d="M{_n(ax)} {_n(ay)}L{_n(bx)} {_n(by)}" stroke="{_COLOUR[ChangeKind.MOVED]}"'
+                f' stroke-width="0.1" fill="none"/><circle cx="{_n(ax)}" cy="{_n(ay)}" r="0.12"'
                 f' fill="{_COLOUR[ChangeKind.MOVED]}"/>'
             )
     parts.append("</g>")
@@ -80,8 +81,8 @@ def compare_svg(old: Board, new: Board, found: Comparison) -> str:
         (SAME, "same"),
     ]:
         parts.append(
-            f'<rect x="{number(x)}" y="{number(y - size * 0.75)}" width="{number(size)}" height="{number(size * 0.8)}"'
-            f' fill="{colour}"/><text x="{number(x + size * 1.3)}" y="{number(y)}" font-size="{number(size)}"'
+            f'<rect x="{_n(x)}" y="{_n(y - size * 0.75)}" width="{_n(size)}" height="{_n(size * 0.8)}"'
+            f' fill="{colour}"/><text x="{_n(x + size * 1.3)}" y="{_n(y)}" font-size="{_n(size)}"'
             f' fill="#e9efe9">{escape(text)}</text>'
         )
         x += (x1 - x0) / (len(ChangeKind) + 1.2)

@@ -10,6 +10,7 @@ from html import escape
 import numpy as np
 
 from pastewright.board.model import Board, Point
+from pastewright.decimals import short as _n
 from pastewright.deposit.model import Layout
 from pastewright.motion.model import Motions, Step
 from pastewright.place.transform import Placement, Placements, corners_mm
@@ -168,8 +169,3 @@ def _turn_words(one: Placement) -> str:
     elif one.surface.tilt_deg > 0.005:
         words.append(f"tilted {one.surface.tilt_deg:.2f}°")
     return ", ".join(words)
-
-
-def _n(value: float) -> str:
-    text = f"{value:.3f}".rstrip("0").rstrip(".")
-    return text if text not in {"-0", ""} else "0"

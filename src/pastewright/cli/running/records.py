@@ -7,7 +7,7 @@ from pastewright.cli.writing import write_text
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow
-from pastewright.link.picture import run_svg
+from pastewright.report.run_svg import run_svg
 
 
 def default_journal() -> Path:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from html import escape
 
+from pastewright.decimals import short as _n
 from pastewright.link.job import Job, Laid
 from pastewright.link.journal_rows import State
 
@@ -94,7 +95,3 @@ def _ring(laid: Laid, *, named: bool) -> str:
         ring + f'<text x="{_n(x + RING_MM + laid.width_mm / 2 + 0.3)}" y="{_n(y + 0.5)}" font-size="1.4"'
         f' fill="{COLOURS[State.TO_BE_CHECKED]}">{name}</text>'
     )
-
-
-def _n(value: float) -> str:
-    return f"{value:.3f}".rstrip("0").rstrip(".") or "0"
