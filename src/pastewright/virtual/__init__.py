@@ -6,6 +6,17 @@ It shares no code with the sender: the two meet only at bytes. `controller` has 
 
 from pastewright.virtual.controller import VirtualController
 from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
+from pastewright.virtual.reach import Ground
 from pastewright.virtual.state import Executed, Manners, State
 
-__all__ = ["Direction", "Executed", "Fault", "FaultKind", "Faults", "Manners", "State", "VirtualController"]
+__all__ = [
+    "Direction",
+    "Executed",
+    "Fault",
+    "FaultKind",
+    "Faults",
+    "Ground",
+    "Manners",
+    "State",
+    "VirtualController",
+]

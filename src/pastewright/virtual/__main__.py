@@ -2,14 +2,19 @@
 
 import argparse
 import sys
+from math import isfinite
 from pathlib import Path
 
 from pastewright.virtual.controller import PROTOCOLS, VirtualController
 from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
+from pastewright.virtual.motion import AXES
+from pastewright.virtual.reach import Ground
 from pastewright.virtual.serve import serve_pty
 from pastewright.virtual.state import Manners
 
 FAULT_FORM = "KIND@BYTE[:DIRECTION[:COUNT[:SECONDS]]]"
+TRAVEL_FORM = "AXIS=LOW,HIGH"
+GROUND_FORM = "Z[,SLOPE_X,SLOPE_Y]"
 
 
 def _fault(text: str) -> Fault:
@@ -30,6 +35,37 @@ def _fault(text: str) -> Fault:
         raise argparse.ArgumentTypeError(
             f"{text!r} is not {FAULT_FORM}; kinds: {', '.join(FaultKind)}"
         ) from bad
+
+
+def _numbers(text: str, counts: tuple[int, ...], form: str) -> list[float]:
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in counts or not all(isfinite(value) for value in numbers):
+        raise argparse.ArgumentTypeError(f"{text!r} is not {form}")
+    return numbers
+
+
+def _travel(text: str) -> tuple[str, tuple[float, float]]:
+    """Return the switches of an axis that are written AXIS=LOW,HIGH."""
+    letter, _, rest = text.partition("=")
+    low, high = _numbers(rest, (2,), TRAVEL_FORM)
+    if letter not in AXES or low >= high:
+        raise argparse.ArgumentTypeError(f"{text!r} is not {TRAVEL_FORM}")
+    return letter, (low, high)
+
+
+def _ground(text: str) -> Ground:
+    """Return the ground that is written Z[,SLOPE_X,SLOPE_Y]."""
+    z_mm, *slopes = _numbers(text, (1, 3), GROUND_FORM)
+    slope_x, slope_y = slopes or (0.0, 0.0)
+    return Ground(z_mm=z_mm, slope_x=slope_x, slope_y=slope_y)
+
+
+def _start(text: str) -> tuple[float, float, float]:
+    x, y, z = _numbers(text, (3,), "X,Y,Z")
+    return x, y, z
 
 
 def _arguments() -> argparse.ArgumentParser:
@@ -57,6 +93,18 @@ def _arguments() -> argparse.ArgumentParser:
     )
     words.add_argument(
         "--greeting", default="", help="what the CNC controller says first, in place of its own"
+    )
+    words.add_argument(
+        "--travel",
+        type=_travel,
+        action="append",
+        default=[],
+        metavar=TRAVEL_FORM,
+        help="limit switches at these true places [mm]; repeat",
+    )
+    words.add_argument("--ground", type=_ground, metavar=GROUND_FORM, help="what a probe touches [mm]")
+    words.add_argument(
+        "--start", type=_start, default=(0.0, 0.0, 0.0), metavar="X,Y,Z", help="true place at power-on [mm]"
     )
     words.add_argument("--baud", type=int, default=0, help="a wire this slow (scaled); 0: bytes take no time")
     return words

@@ -12,6 +12,10 @@
 
 `$X` unlocks, `$H` homes and unlocks. After power-on the position is unknown: Alarm.
 
+`$J=…` jogs: its units, distance mode and feed are its own, and while jogs are at work the state is Jog, other lines are
+`error:9`, and the byte 0x85 ends them all at once. Where soft limits are on (`$20=1`) a jog beyond the travel is `error:15`,
+any other move `ALARM:2`. G38.2 and G38.3 go towards a contact and say `[PRB:…:1]`, or `[PRB:…:0]` where there was none.
+
 Simplified: a hold stops at once, without the short ramp down and up; settings are kept and listed but change nothing.
 G61.1 is taken, and a fourth axis of any letter; older firmware of this family knows neither.
 
@@ -24,23 +28,28 @@ from collections.abc import Mapping
 
 from pastewright.virtual.cnc_words import (
     BAD_STATEMENT,
+    JOG_TOO_FAR,
     LOCKED,
     MODES,
     NOT_IDLE,
+    PROBES,
     TOO_LONG,
     Block,
     block_of,
+    jog_of,
 )
 from pastewright.virtual.firmware import Firmware, Work
 from pastewright.virtual.interpreter import (
     BadLineError,
     Interpreter,
+    Step,
     without_comments,
 )
 from pastewright.virtual.motion import AXES, STANDING, Pace
+from pastewright.virtual.reach import NEARLY
 from pastewright.virtual.state import Manners
 
-ASK, HOLD, GO_ON, SOFT_RESET = b"?"[0], b"!"[0], b"~"[0], 0x18
+ASK, HOLD, GO_ON, SOFT_RESET, JOG_CANCEL = b"?"[0], b"!"[0], b"~"[0], 0x18, 0x85
 REAL_TIME = frozenset((ASK, HOLD, GO_ON, SOFT_RESET, *range(0x80, 0x100)))
 """Bytes that never reach a line. Those from 0x80 on are overrides; there is nothing to override here."""
 
@@ -48,8 +57,9 @@ GREETING = "Pretend 1 ['$' for help]"
 """Name and version of this controller; what follows is how controllers of this protocol end their greeting."""
 
 LONGEST_LINE = 79
+JOG = "$J="
 
-HARD_LIMIT, CUT_SHORT, HOMING_CUT_SHORT = 1, 3, 6
+HARD_LIMIT, SOFT_LIMIT, CUT_SHORT, TOUCHING_ALREADY, NO_CONTACT, HOMING_CUT_SHORT = 1, 2, 3, 4, 5, 6
 
 
 def _settings(limits: Mapping[str, float]) -> dict[str, str]:
@@ -75,6 +85,8 @@ class CncFirmware(Firmware):
         self._answered = 0
         self._reports = 0
         self._told_offset: tuple[float, ...] | None = None
+        self._jogging = False
+        self._probed = "0.000,0.000,0.000,0.000:0"
         self.settings = _settings({name: manners.limits[name].speed_mm_s for name in (*AXES, "A")})
         interpreter = Interpreter(limits=manners.limits, e_has_own_mode=False, first_feed=0.0)
         super().__init__(scale=scale, manners=manners, interpreter=interpreter)
@@ -116,7 +128,15 @@ class CncFirmware(Firmware):
             return "Home"
         if self._alarm:
             return "Alarm"
-        return "Hold" if self._held_at_s is not None else super().activity()
+        if self._held_at_s is not None:
+            return "Hold"
+        return "Jog" if self._in_jog() else super().activity()
+
+    def _in_jog(self) -> bool:
+        """Tell whether jogs are at work."""
+        at_work = self.busy and self._work_text.upper().startswith(JOG)
+        self._jogging = self._jogging and (at_work or self.timeline.moves > 0)
+        return self._jogging
 
     def settled_s(self) -> float:
         """Return the time up to which motion has run; a hold stops this clock."""
@@ -158,6 +178,13 @@ class CncFirmware(Firmware):
             self._end_hold()
         elif byte == SOFT_RESET:
             self._soft_reset()
+        elif byte == JOG_CANCEL and self._in_jog():
+            working = self.busy
+            self.stop_dead(self.now_s)
+            self._held_at_s = None
+            if working:
+                self.finished()
+            self._loop()
 
     def _end_hold(self) -> None:
         if self._held_at_s is None:
@@ -258,7 +285,7 @@ class CncFirmware(Firmware):
         if text.startswith("$"):
             yield from self._statement(text.upper())
             return
-        if self._alarm:
+        if self._alarm or self._in_jog():
             self._error = LOCKED
             return
         try:
@@ -283,26 +310,20 @@ class CncFirmware(Firmware):
         if "motion" in commands:
             interpreter.set(motion=commands["motion"])
         once, stopping = commands.get("once"), commands.get("stopping")
-        way, went = None, STANDING
         if "spindle" in commands or "coolant" in commands:
             yield from self.standstill()
         if once == "G4":
             yield from self.standstill()
-            went = Pace(seconds=max(0.0, values["P"]), ramp_s=0.0)
-        elif once == "G92":
-            interpreter.rename_here(places)
-        elif once == "G92.1":
-            interpreter.offset = {}
-        elif once == "G28" or places:
-            yield from self.room()
-            home = once == "G28"
-            step = interpreter.step(
-                dict.fromkeys(places or AXES, 0.0) if home else places,
-                rapid=home or interpreter.modal.motion == "G0",
-                machine=home or once == "G53",
-            )
-            way, went = step.way, step.pace
-        self.timeline.add(self.now_s, line=block.line, text=block.text, pace=went, way=way)
+            dwell = Pace(seconds=max(0.0, values["P"]), ramp_s=0.0)
+            self.timeline.add(self.now_s, line=block.line, text=block.text, pace=dwell)
+        elif once == "G28" or (places and once not in ("G92", "G92.1")):
+            yield from self._move(block)
+        else:
+            if once == "G92":
+                interpreter.rename_here(places)
+            elif once == "G92.1":
+                interpreter.offset = {}
+            self.timeline.add(self.now_s, line=block.line, text=block.text, pace=STANDING)
         if once == "G4" or stopping:
             yield from self.standstill()
         if stopping in ("M0", "M1"):
@@ -312,11 +333,68 @@ class CncFirmware(Firmware):
         elif stopping:
             interpreter.set(relative=False, inverse_time=False, motion="G1")
 
+    def _move(self, block: Block) -> Work:
+        """Move or probe as the line says, if soft limits let it."""
+        interpreter, home = self.interpreter, block.commands.get("once") == "G28"
+        motion = interpreter.modal.motion
+        yield from self.room()
+        step = interpreter.step_ahead(
+            dict.fromkeys(block.places or AXES, 0.0) if home else block.places,
+            rapid=home or motion == "G0",
+            machine=home or block.commands.get("once") == "G53",
+        )
+        if self._too_far(step):
+            # Comes to rest first, so that the position stays known.
+            yield from self.standstill()
+            self._lock("soft limit", SOFT_LIMIT)
+            self._must_reset = True
+        elif motion in PROBES and not home:
+            yield from self._probe(step, block)
+        else:
+            interpreter.plan(step)
+            yield from self.drive(step, line=block.line, text=block.text)
+
+    def _probe(self, step: Step, block: Block) -> Work:
+        """Go towards the contact and tell where it closed, machine coordinates."""
+        yield from self.standstill()
+        ground = self.manners.ground
+        if ground is not None and ground.touches(self.timeline.true):
+            self._lock("the probe touches already", TOUCHING_ALREADY)
+            return
+        self.interpreter.plan(step)
+        touched = yield from self.probe(step, line=block.line, text=block.text)
+        if self._must_reset:
+            return
+        if not touched and self.interpreter.modal.motion == "G38.2":
+            self._lock("the probe touched nothing", NO_CONTACT)
+        places = ",".join(f"{value:.3f}" for value in self._four(self.reported()))
+        self._probed = f"{places}:{int(touched)}"
+        self.say(f"[PRB:{self._probed}]")
+
+    def _too_far(self, step: Step) -> bool:
+        """Tell whether soft limits are on and forbid a step that is not planned yet."""
+        travel = self.manners.travel
+        if self.settings["20"] != "1" or not travel:
+            return False
+        at = self.interpreter.position
+        # The machine knows its travel from where it was homed: from the place that it calls 0.
+        return any(
+            not travel[letter][0] - NEARLY <= at.get(letter, 0.0) + part <= travel[letter][1] + NEARLY
+            for letter, part in step.way.items()
+            if letter in travel
+        )
+
+    def _lock(self, why: str, number: int) -> None:
+        self._alarm = why
+        self.say(f"ALARM:{number}")
+
     # ---- $ lines
 
     def _statement(self, text: str) -> Work:
         if text in ("$", "$$", "$I", "$G", "$#"):
             self._answer(text)
+        elif text.startswith(JOG):
+            yield from self._jog(text[3:])
         elif text in ("$X", "$H"):
             if self.timeline.moves:
                 self._error = NOT_IDLE
@@ -335,6 +413,31 @@ class CncFirmware(Firmware):
                 self._error = NOT_IDLE
             else:
                 self.settings[name] = value
+
+    def _jog(self, text: str) -> Work:
+        """Move as a jog line says; none of its modes outlasts it."""
+        if self._alarm or (self.timeline.moves and not self._in_jog()):
+            self._error = LOCKED if self._alarm else NOT_IDLE
+            return
+        interpreter, before = self.interpreter, self.interpreter.modal
+        try:
+            block = jog_of(text)
+        except BadLineError as bad:
+            self._error = bad.code
+            return
+        for group in ("units", "distance"):
+            interpreter.set(**MODES.get(block.commands.get(group, ""), {}))
+        interpreter.set(inverse_time=False)
+        interpreter.set_feed(block.values["F"])
+        step = interpreter.step_ahead(block.places, rapid=False, machine="once" in block.commands)
+        interpreter.modal = before
+        if self._too_far(step):
+            self._error = JOG_TOO_FAR
+            return
+        self._jogging = True
+        yield from self.room()
+        interpreter.plan(step)
+        yield from self.drive(step, line=block.line, text=block.text)
 
     def _answer(self, text: str) -> None:
         if text == "$":
@@ -359,4 +462,4 @@ class CncFirmware(Firmware):
                 "[G92:" + ",".join(f"{value:.3f}" for value in self._four(self.interpreter.offset)) + "]"
             )
             self.say("[TLO:0.000]")
-            self.say("[PRB:0.000,0.000,0.000,0.000:0]")
+            self.say(f"[PRB:{self._probed}]")

@@ -7,11 +7,11 @@ from typing import TypedDict
 from pastewright.virtual.interpreter import ALL_LETTERS, BadLineError, code_of, words_of
 from pastewright.virtual.state import Modal
 
-BAD_STATEMENT, NOT_IDLE, LOCKED, TOO_LONG = 3, 8, 9, 11
+BAD_STATEMENT, NOT_IDLE, LOCKED, TOO_LONG, JOG_TOO_FAR, BAD_JOG = 3, 8, 9, 11, 15, 16
 UNSUPPORTED, SAME_GROUP, NO_FEED, TWO_MOTIONS, TWICE, NO_AXIS, MISSING_VALUE = 20, 21, 22, 24, 25, 26, 28
 
 GROUPS: Mapping[str, str] = {
-    **dict.fromkeys(("G0", "G1", "G80"), "motion"),
+    **dict.fromkeys(("G0", "G1", "G38.2", "G38.3", "G80"), "motion"),
     **dict.fromkeys(("G4", "G28", "G53", "G92", "G92.1"), "once"),
     **dict.fromkeys(("G17", "G18", "G19"), "plane"),
     **dict.fromkeys(("G90", "G91"), "distance"),
@@ -45,7 +45,11 @@ MODES: Mapping[str, Modes] = {
     "G94": {"inverse_time": False},
 }
 
+PROBES = ("G38.2", "G38.3")
+"""Towards a contact: the first takes none for an alarm, the second does not."""
+
 _VALUES = frozenset("FNPST" + ALL_LETTERS)
+_IN_JOGS = frozenset(("units", "distance"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +101,27 @@ def _check(block: Block, modal: Modal) -> None:
     inverse = commands.get("feed", "G93" if modal.inverse_time else "G94") == "G93"
     changed = "feed" in commands and inverse != modal.inverse_time
     standing = 0.0 if inverse or changed else modal.feed
-    if motion == "G1" and places and values.get("F", standing) <= 0:
+    if motion in PROBES and "motion" in commands and not places:
+        raise BadLineError(NO_AXIS)
+    if motion in ("G1", *PROBES) and places and values.get("F", standing) <= 0:
         raise BadLineError(NO_FEED)
+
+
+def jog_of(text: str) -> Block:
+    """Return what a jog line says behind its `$J=`: axis words, its own feed, units and distance mode, no more.
+
+    Raises BadLineError with the protocol's number.
+    """
+    commands, values = _sorted_out(words_of(text, bare=False))
+    block = Block(commands=commands, values=values, text=f"$J={text}")
+    others = {group for group, code in commands.items() if group not in _IN_JOGS and code != "G53"}
+    if others or not set(values) <= {"F", "N", *ALL_LETTERS}:
+        raise BadLineError(BAD_JOG)
+    if not block.places:
+        raise BadLineError(NO_AXIS)
+    if values.get("F", 0.0) <= 0:
+        raise BadLineError(NO_FEED)
+    return block
 
 
 def _sorted_out(words: list[tuple[str, float | None]]) -> tuple[dict[str, str], dict[str, float]]:

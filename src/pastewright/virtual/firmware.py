@@ -6,11 +6,13 @@ and the receive buffer fills up: what does not fit is lost, as on the real thing
 """
 
 from collections.abc import Generator
+from inspect import GEN_RUNNING, getgeneratorstate
 from math import inf
 from types import MappingProxyType
 
-from pastewright.virtual.interpreter import Interpreter
+from pastewright.virtual.interpreter import Interpreter, Step
 from pastewright.virtual.motion import AXES, Pace, Timeline
+from pastewright.virtual.reach import share_to_contact, share_within
 from pastewright.virtual.state import PLUNGER_LETTERS, Manners, State
 
 Work = Generator[float, None, None]
@@ -28,6 +30,7 @@ class Firmware:
         self.manners = manners
         self.interpreter = interpreter
         self.timeline = Timeline(scale)
+        self.timeline.true.update(zip(AXES, manners.start_mm, strict=True))
         self.planner_moves = manners.planner_moves or self.PLANNER_MOVES
         self.receive_bytes = manners.receive_bytes or self.RECEIVE_BYTES
         self.now_s = 0.0
@@ -173,6 +176,40 @@ class Firmware:
             self.interpreter.offset.pop(letter, None)
             self._datum[letter] = 0.0
 
+    def drive(self, step: Step, *, line: int | None, text: str) -> Work:
+        """Queue a move that was planned; one that runs into a limit switch trips it there."""
+        share = share_within(self.manners.travel, self._planned_from(step), step.way)
+        if share >= 1.0:
+            self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.way)
+            return
+        # Simplified: it gets there at the pace of the whole move, and its line is not answered any more.
+        self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.scaled(share))
+        yield from self.standstill()
+        self.hit_limit(self.now_s)
+
+    def probe(self, step: Step, *, line: int | None, text: str) -> Generator[float, None, bool]:
+        """Move towards the ground and stop dead where the contact closes; tell whether it did.
+
+        Simplified: a real axis runs on for the length of its ramp.
+        """
+        yield from self.standstill()
+        at, ground = dict(self.timeline.true), self.manners.ground
+        share = None if ground is None else share_to_contact(ground, at, step.way)
+        until = min(1.0 if share is None else share, share_within(self.manners.travel, at, step.way))
+        self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.scaled(until))
+        yield from self.standstill()
+        self.interpreter.position.update(self.reported())
+        if until < 1.0 and until != share:
+            self.hit_limit(self.now_s)
+        return until == share
+
+    def _planned_from(self, step: Step) -> dict[str, float]:
+        """Return where the axes truly will be when a step that is planned already begins."""
+        return {
+            letter: self.interpreter.position.get(letter, 0.0) + self._datum.get(letter, 0.0) - part
+            for letter, part in step.way.items()
+        }
+
     # ---- words out and bytes in
 
     def say(self, text: str) -> None:
@@ -217,7 +254,8 @@ class Firmware:
         """End all motion and the command at work, at once; the position stays known. Tell if anything moved."""
         self.now_s = max(now_s, self.now_s)
         pending = [self._work_text] if self._work is not None else []
-        if self._work is not None:
+        # It may be the command at work itself that ends all.
+        if self._work is not None and getgeneratorstate(self._work) != GEN_RUNNING:
             self._work.close()
         self._work, self._until_s, self.homing = None, -inf, False
         moved = self.timeline.cut(self.settled_s(), pending=pending)

@@ -77,6 +77,10 @@ class Step:
     way: Mapping[str, float]
     pace: Pace
 
+    def scaled(self, share: float) -> dict[str, float]:
+        """Return the way of the first `share` [0..1] of it."""
+        return {letter: share * part for letter, part in self.way.items()}
+
 
 class Interpreter:
     """Modal state, offsets and the planned position. `e_has_own_mode`: M82 and M83 rule E, as on printers."""
@@ -145,6 +149,17 @@ class Interpreter:
         `rapid` goes as fast as the axes can; `machine` counts positions without offsets (G53). The feed of inverse
         time is one over the minutes of the move.
         """
+        step = self.step_ahead(places, rapid=rapid, machine=machine)
+        self.plan(step)
+        return step
+
+    def plan(self, step: Step) -> None:
+        """Let the position be behind a step from now on."""
+        for letter, part in step.way.items():
+            self.position[letter] = self.position.get(letter, 0.0) + part
+
+    def step_ahead(self, places: Mapping[str, float], *, rapid: bool, machine: bool = False) -> Step:
+        """Return the straight move to `places` without planning it."""
         way: dict[str, float] = {}
         for letter, number in places.items():
             value = self.length(letter, number)
@@ -155,8 +170,6 @@ class Interpreter:
                 way[letter] = value
             else:
                 way[letter] = value + self.offset.get(letter, 0.0) - at
-        for letter, part in way.items():
-            self.position[letter] = self.position.get(letter, 0.0) + part
         feed = seconds = None
         if not rapid and self.modal.feed > 0:
             if self.modal.inverse_time:

@@ -6,12 +6,14 @@ that waits sleeps until the controller next has something to say.
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from threading import Condition
 from urllib.parse import parse_qsl
 
 from pastewright.problems import one_error
 from pastewright.virtual.controller import PROTOCOLS, VirtualController
 from pastewright.virtual.faults import Faults
+from pastewright.virtual.reach import Ground
 from pastewright.virtual.state import Manners
 
 PREFIX = "sim:"
@@ -179,8 +181,9 @@ def open_virtual(
 ) -> VirtualPort:
     """Return a port with a pretend controller behind it, just switched on.
 
-    `name` is "sim:reprap" or "sim:cnc", with `?scale=0.1&seed=3` behind it where wanted; what is given as an
-    argument comes first. Without any, it runs in real time. Raises InputError for a name that means nothing.
+    `name` is "sim:reprap" or "sim:cnc", with `?scale=0.1&seed=3` behind it where wanted; `ground` among them is the
+    Z at which a probe touches. What is given as an argument comes first. Without any, it runs in real time. Raises
+    InputError for a name that means nothing.
     """
     protocol, _, query = name.removeprefix(PREFIX).partition("?")
     if not name.startswith(PREFIX) or protocol not in PROTOCOLS:
@@ -189,6 +192,8 @@ def open_virtual(
     words = dict(parse_qsl(query, keep_blank_values=True))
     try:
         given_scale, given_seed = float(words.pop("scale", "1")), int(words.pop("seed", str(seed)))
+        if "ground" in words:
+            manners = replace(manners or Manners(), ground=Ground(z_mm=float(words.pop("ground"))))
         controller = VirtualController(
             protocol,
             scale=given_scale if scale is None else scale,
@@ -199,5 +204,5 @@ def open_virtual(
     except ValueError as bad:
         raise one_error(f"{name!r}: {bad}", "Write for instance sim:reprap?scale=0.1&seed=3.") from bad
     if words:
-        raise one_error(f"{name!r}: {', '.join(words)} is not known", "There are scale and seed.")
+        raise one_error(f"{name!r}: {', '.join(words)} is not known", "There are scale, seed and ground.")
     return VirtualPort(controller, name=name, timeout=timeout, clock=clock)

@@ -9,6 +9,8 @@
 - Lines without a number are taken as they are.
 - While a command is at work for long, `echo:busy: processing` says so.
 - M112 (and M410, M108) are recognised in the bytes as they come, past every buffer.
+- G38.2 goes towards a place until the contact closes, and complains when it does not; G30 probes straight down and says
+  `Bed X: … Y: … Z: …`. A limit switch halts everything.
 
 Sources: the public description of the protocol (reprap.org wiki, "G-code", sections "Comments", "Checking",
 "Buffering" and "Replies from the RepRap machine to the host computer") and of its common firmware: advanced ok
@@ -35,6 +37,9 @@ from pastewright.virtual.state import Manners
 
 FIRST_FEED_MM_MIN = 1500.0
 """Feed before any F: a common firmware's default, from memory."""
+
+PROBES_TO_MM = -2.0
+"""How far down a single probe looks for the bed, machine coordinates: a common firmware's default, from memory."""
 
 LONGEST_RAW_LINE = 1024
 """Bytes of a line that are looked at, note included; a bound for what never ends."""
@@ -305,8 +310,7 @@ class RepRapFirmware(Firmware):
             self.say("echo: cold extrusion prevented")
             del places["E"]
         # G0 is no faster than G1 here: printer controllers go at F with both.
-        step = self.interpreter.step(places, rapid=False)
-        self.timeline.add(self.now_s, line=line.number, text=line.text, pace=step.pace, way=step.way)
+        yield from self.drive(self.interpreter.step(places, rapid=False), line=line.number, text=line.text)
 
     def _wait(self, line: Line, given: Mapping[str, float | None]) -> Work:
         seconds = given.get("S")
@@ -326,6 +330,30 @@ class RepRapFirmware(Firmware):
         self.interpreter.rename_here(self._places(given) or dict.fromkeys(AXES, 0.0))
         self._done(line)
         yield from ()
+
+    def _probe_towards(self, line: Line, given: Mapping[str, float | None]) -> Work:
+        """G38.2: towards a place until the contact closes; without contact an error is said, and nothing else."""
+        feed = given.get("F")
+        if feed:
+            self.interpreter.set_feed(feed)
+        step = self.interpreter.step(self._places(given), rapid=False)
+        if not (yield from self.probe(step, line=line.number, text=line.text)) and not self._halted:
+            self.say("Error:Failed to reach target")
+
+    def _probe_here(self, line: Line, given: Mapping[str, float | None]) -> Work:
+        """G30: straight down until the contact closes, say the place, and go up to where it was."""
+        begin_mm = self.interpreter.position["Z"]
+        down = self.interpreter.step({"Z": PROBES_TO_MM}, rapid=False, machine=True)
+        touched = yield from self.probe(down, line=line.number, text=line.text)
+        if self._halted:
+            return
+        if touched:
+            at = {letter: self.interpreter.work(letter) for letter in AXES}
+            self.say(f"Bed X: {at['X']:.2f} Y: {at['Y']:.2f} Z: {at['Z']:.2f}")
+        else:
+            self.say("Error:Probing Failed")
+        up = self.interpreter.step({"Z": begin_mm}, rapid=False, machine=True)
+        yield from self.drive(up, line=line.number, text=line.text)
 
     def _where(self, line: Line, given: Mapping[str, float | None]) -> Work:
         # The position is the planned one; the counts are where the motors stand, here in steps of 1/80 mm.
@@ -410,6 +438,8 @@ _HANDLERS: Mapping[str, _Handler] = {
     "G20": _mode(inches=True),
     "G21": _mode(inches=False),
     "G28": RepRapFirmware._home,
+    "G30": RepRapFirmware._probe_here,
+    "G38.2": RepRapFirmware._probe_towards,
     "G90": _mode(relative=False, plunger_relative=False),
     "G91": _mode(relative=True, plunger_relative=True),
     "G92": RepRapFirmware._rename,

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from pastewright.virtual.reach import Ground, Travel
+
 PLUNGER_LETTERS = "EABCUVW"
 """Letters besides X, Y and Z that may name an axis; the plunger is whichever of them is used first."""
 
@@ -40,6 +42,8 @@ class Manners:
     that nobody asked for (0 for none); `boot_s` host seconds from a reset to the greeting, when bytes are lost;
     `greeting` takes the place of the CNC controller's own ("": its own), for clients that know certain names only;
     `baud` 0 for a wire that takes no time; `cold_guard` refuses E until `M302 P1`, as printer controllers do.
+    `travel` is where limit switches are (none: nowhere), `ground` what closes the probe's contact (None: nothing),
+    `start_mm` where the axes truly are at power-on, whatever the controller believes.
     """
 
     advanced_ok: bool = False
@@ -55,6 +59,9 @@ class Manners:
     receive_bytes: int | None = None
     homing_speed_mm_s: float = 20.0
     limits: Mapping[str, AxisLimit] = field(default_factory=_small_gantry)
+    travel: Travel = field(default_factory=dict)
+    ground: Ground | None = None
+    start_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
