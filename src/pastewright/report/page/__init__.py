@@ -1,0 +1,129 @@
+"""The report: one HTML file that opens offline, on a phone as well as on a bench computer.
+
+`report.html.jinja` is the page, filled with what is in plan.json. Names of pads, parts and files are other people's
+words: every value is escaped, and only the pictures, the style and the script of this program go in as they are.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from math import atan2, degrees
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
+
+from pastewright.report.safety import CAUTIONS
+
+MOST_ROWS = 2000  # a table of more rows makes a phone's browser slow; pads.csv has them all
+
+
+def report_page(
+    document: Mapping[str, Any],
+    *,
+    board_svg: str,
+    pressure_svg: str = "",
+    scenarios_svg: str = "",
+    scenario_words: Sequence[str] = (),
+) -> str:
+    """Return the report of a plan (the content of `plan.json`) with its pictures as one HTML page."""
+    pads = document["pads"]
+    shown = sorted(pads, key=lambda pad: not pad["warnings"])[:MOST_ROWS] if len(pads) > MOST_ROWS else pads
+    looks = [
+        *document["warnings"],
+        *(f"{pad['id']}: {words}" for pad in document["pads"] for words in pad["warnings"]),
+    ]
+    page: str = _template().render(
+        board=document["board"],
+        profile=document["profile"],
+        verdict=document["verdict"],
+        totals=document["totals"],
+        dry=document["dry"],
+        made_by=document["made_by"],
+        pads=shown,
+        pad_count=len(pads),
+        looks=looks,
+        places=_places(document.get("placement")),
+        scenario_words=list(scenario_words),
+        cautions=CAUTIONS,
+        most_rows=MOST_ROWS,
+        # Written by this program, and escaped where they were made.
+        board_svg=Markup(board_svg),
+        pressure_svg=Markup(pressure_svg),
+        scenarios_svg=Markup(scenarios_svg),
+        css=Markup(_part("page.css")),
+        js=Markup(_part("page.js")),
+    )
+    return page
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(
+        loader=PackageLoader(__name__, "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["minutes"] = _minutes
+    environment.filters["count_of"] = _count_of
+    return environment.get_template("report.html.jinja")
+
+
+@cache
+def _part(name: str) -> str:
+    return files(__name__).joinpath(name).read_text(encoding="utf-8")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """Where one board lies, in machine coordinates."""
+
+    name: str
+    known_from: str
+    x_mm: float
+    y_mm: float
+    turn_deg: float
+    z_mm: float
+    surface: str
+
+
+def _places(placement: Mapping[str, Any] | None) -> list[_Place]:
+    """Return where each board lies; none where one lies in the bed's corner as the profile says."""
+    boards = placement["boards"] if placement else []
+    if not boards or [step["what"] for step in boards[0]["steps"]] == ["corner on the bed"]:
+        return []
+    places = []
+    for board in boards:
+        surface = board["surface"]
+        level = not (surface["slope_x"] or surface["slope_y"] or "mesh" in surface)
+        (a, _), (c, _) = board["matrix"]
+        places.append(
+            _Place(
+                name=board["name"] or "the board",
+                known_from="; ".join(_step_words(step) for step in board["steps"]),
+                x_mm=board["shift_mm"][0],
+                y_mm=board["shift_mm"][1],
+                turn_deg=degrees(atan2(c, a)),
+                z_mm=surface["z_mm"],
+                surface="level" if level else "tilted" + (" and bowed" if "mesh" in surface else ""),
+            )
+        )
+    return places
+
+
+def _step_words(step: Mapping[str, Any]) -> str:
+    points = step.get("points")
+    return f"{step['what']} ({step['fit']} fit of {len(points)} points)" if points else str(step["what"])
+
+
+def _minutes(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{int(seconds // 60)} min {seconds % 60:02.0f} s"
+
+
+def _count_of(things: Sequence[object], noun: str) -> str:
+    return f"{len(things)} {noun}" + ("" if len(things) == 1 else "s")
