@@ -1,19 +1,16 @@
 """Springs, screw, ramps, walks, roots and the curve: the parts that the cycles are made of."""
 
 from dataclasses import replace
-from itertools import pairwise
 from math import isclose
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from pastewright.kinematics import move_time_s
-from pastewright.plunger.curve import curve_at
 from pastewright.plunger.limits import (
     bore_for_mm,
     force_n,
@@ -353,24 +350,6 @@ def test_roots_cost_few_calls_on_smooth_functions():
     found = bracketed_roots(function, np.zeros(3), np.full(3, 10.0), tolerance=1e-9)
     assert found == pytest.approx(np.log([2.0, 50.0, 1000.0]), rel=1e-10)
     assert calls < 20
-
-
-@given(st.lists(st.floats(-5.0, 5.0), min_size=3, max_size=12), st.randoms(use_true_random=False))
-def test_the_curve_is_scipys(values, chance):
-    x = np.cumsum([chance.uniform(0.1, 2.0) for _ in values])
-    y = np.array(values)
-    # Products of nearly equal knots underflow differently in the two; that is no difference in shape.
-    assume(all(a == b or abs(a - b) > 1e-100 for a, b in pairwise(values)))
-    at = np.linspace(x[0], x[-1], 57)
-    assert curve_at(at, x, y) == pytest.approx(PchipInterpolator(x, y)(at), rel=1e-9, abs=1e-9)
-
-
-def test_the_curve_does_not_overshoot_a_step():
-    x = np.arange(6.0)
-    y = np.array([0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
-    fine = curve_at(np.linspace(0, 5, 501), x, y)
-    assert fine.min() >= 0.0
-    assert fine.max() <= 1.0
 
 
 def test_speed_of_a_walk_integrates_to_its_feed():

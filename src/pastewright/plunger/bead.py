@@ -16,9 +16,9 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
 
 from pastewright.plunger.bench import PlungerBench
-from pastewright.plunger.curve import curve_at
 from pastewright.plunger.cycle import most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
 from pastewright.plunger.model import BeadCycle
@@ -78,7 +78,7 @@ def _read(log_x: Floats, log_y: Floats, x: Floats) -> Floats:
     inside = np.clip(at, log_x[0], log_x[-1])
     # Below the ladder leaks fall at least as fast as the flow, so a proportional tail never exceeds them by much.
     tail = np.minimum(at - log_x[0], 0.0)
-    value: Floats = np.exp(curve_at(inside, log_x, log_y) + tail)
+    value: Floats = np.exp(PchipInterpolator(log_x, log_y)(inside) + tail)
     return value
 
 

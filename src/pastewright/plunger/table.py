@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
 
 from pastewright.plunger.bench import PlungerBench
-from pastewright.plunger.curve import curve_at
 from pastewright.plunger.cycle import Dots, limited_dots, limited_fan, solved_dots
 from pastewright.plunger.storage import stored_ul
 
@@ -53,13 +53,19 @@ class DotTable:
 
     def _read(self, at: Floats, column: Floats) -> Floats:
         if self.corner == 0:
-            return curve_at(at, self.log_volume, column)
+            return _curve(at, self.log_volume, column)
         free, slowed = slice(None, self.corner + 1), slice(self.corner, None)
         return np.where(
             at < self.log_volume[self.corner],
-            curve_at(at, self.log_volume[free], column[free]),
-            curve_at(at, self.log_volume[slowed], column[slowed]),
+            _curve(at, self.log_volume[free], column[free]),
+            _curve(at, self.log_volume[slowed], column[slowed]),
         )
+
+
+def _curve(at: Floats, knots: Floats, values: Floats) -> Floats:
+    """The cubic through the knots that rises where they rise: it never overshoots, so that order is kept."""
+    read: Floats = PchipInterpolator(knots, values)(at)
+    return read
 
 
 def dot_table(smallest_ul: float, largest_ul: float, bench: PlungerBench) -> DotTable:
