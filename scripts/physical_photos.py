@@ -1,0 +1,39 @@
+"""Render photos of tuning sheets under physical light: FOLDER FIRST COUNT → sheet.json, scenes and JPEGs.
+
+Runs with an environment of its own, which has mitsuba, numpy, Pillow and opencv-python-headless; it is not in the lock:
+
+    python3 -m venv renderer && renderer/bin/pip install mitsuba==3.9.1 numpy pillow opencv-python-headless
+    renderer/bin/python scripts/physical_photos.py photos 1000 100
+
+A scene that is there already is not rendered again. About a minute of one core for each scene of three photos.
+"""
+
+import json
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent / "physical"))
+
+from camera import looks
+from render import rendered
+from scenes import drawn, sheet_data
+
+
+def main(folder: Path, first: int, count: int) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "sheet.json").write_text(json.dumps(sheet_data(), indent=1) + "\n", encoding="utf-8")
+    for number in range(first, first + count):
+        scene = drawn(number)
+        file = folder / f"{number}.json"
+        if file.exists():
+            continue
+        began = time.perf_counter()
+        for name, jpeg in looks(rendered(scene), scene).items():
+            (folder / f"{number}-{name}.jpg").write_bytes(jpeg)
+        file.write_text(json.dumps(scene), encoding="utf-8")
+        print(number, scene["ground"]["kind"], f"{time.perf_counter() - began:.0f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
