@@ -299,7 +299,7 @@ class CncSender:
     def _status(self, text: str, now_s: float, events: list[Event]) -> None:
         fields = text[1:-1].split("|")
         state = fields[0]
-        place = self._place(fields[1:])
+        place, machine = self._place(fields[1:])
         word = state.split(":")[0]
         if self._state is _State.ASKING:
             if word == "Idle" or state == "Hold:0" or (word == "Alarm" and self._locked_is_fine):
@@ -326,7 +326,7 @@ class CncSender:
         elif self._state is _State.READY:
             self._watch(word, state, place, now_s, events)
         if self._state is not _State.FAILED:
-            events.append(Standing(state, place))
+            events.append(Standing(state, place, machine))
 
     def _after_reset(self, word: str, state: str, events: list[Event]) -> None:
         moved = [
@@ -357,7 +357,9 @@ class CncSender:
         self, word: str, state: str, place: dict[str, float], now_s: float, events: list[Event]
     ) -> None:
         if word == "Alarm":
-            if not (self._locked_is_fine and any(line[:2] in (b"$H", b"$X") for line in self._flight)):
+            nothing_at_work = not self._flight and self._standing is None
+            unlocking = any(line[:2] in (b"$H", b"$X") for line in self._flight)
+            if not (self._locked_is_fine and (nothing_at_work or unlocking)):
                 self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
             return
         if word in _UNFIT and not (self._held and word == "Hold"):
@@ -391,8 +393,12 @@ class CncSender:
     def _unfit(self, state: str, events: list[Event]) -> None:
         self._fail(Trouble.HELD, f"the controller reports {state}, which nobody here asked for", events)
 
-    def _place(self, fields: list[str]) -> dict[str, float]:
-        """Return the position in the program's coordinates, {} while the offset is not known."""
+    def ask(self) -> None:
+        """Ask for a status report, which comes as `Standing`."""
+        self._now += STATUS
+
+    def _place(self, fields: list[str]) -> tuple[dict[str, float], dict[str, float]]:
+        """Return the position in the program's and in the machine's coordinates, {} for what is not known."""
         machine: dict[str, float] = {}
         work: dict[str, float] = {}
         try:
@@ -405,12 +411,13 @@ class CncSender:
                 elif name == "WCO":
                     self._offset, self._offset_known = _axes(values), True
         except ValueError:
-            return {}  # garbled on the way
-        if work:
-            return work
-        if machine and self._offset_known and machine.keys() == self._offset.keys():
-            return {letter: value - self._offset[letter] for letter, value in machine.items()}
-        return {}
+            return {}, {}  # garbled on the way
+        if self._offset_known and (machine or work).keys() == self._offset.keys():
+            if machine:
+                work = {letter: value - self._offset[letter] for letter, value in machine.items()}
+            else:
+                machine = {letter: value + self._offset[letter] for letter, value in work.items()}
+        return work, machine
 
     # -- time -------------------------------------------------------------------------------------------
 

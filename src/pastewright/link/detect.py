@@ -13,7 +13,7 @@ What cannot be told is said to be so, with what was heard; nothing is guessed. N
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 QUIET_S = 0.3
@@ -45,10 +45,11 @@ class Deaf(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The protocol, and the words it was told by."""
+    """The protocol, and the words it was told by. `fresh`: it started anew when the port was opened."""
 
     protocol: Protocol
     words: str
+    fresh: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,9 @@ _CNC_SIGNS = (
     re.compile(r"^grbl\w*\s+v?\d[^\r\n]*", re.IGNORECASE | re.MULTILINE),
     re.compile(r"^\w[^\[\r\n]*\['\$'[^\]\r\n]*for help\]", re.MULTILINE),
     re.compile(r"^<(?:Idle|Run|Hold|Jog|Alarm|Door|Check|Home|Sleep|Tool)[|,:][^>\r\n]*>", re.MULTILINE),
+)
+_STARTED = re.compile(
+    r"^(?:start\b|grbl\w*\s+v?\d|\w[^\[\r\n]*\['\$'[^\]\r\n]*for help\])", re.IGNORECASE | re.MULTILINE
 )
 _REPRAP_SIGNS = (
     re.compile(r"FIRMWARE_NAME:[^\r\n]*"),
@@ -104,7 +108,7 @@ class Detector:
             return
         quiet = now_s - self._heard_s >= QUIET_S
         if self._sign is not None and quiet:
-            self.found = self._sign
+            self.found = replace(self._sign, fresh=_STARTED.search(self._heard.decode("latin-1")) is not None)
         elif self._polled_s is None:
             waited_s = now_s - self._began_s
             if (quiet and (self._heard or waited_s >= GREETING_S)) or waited_s >= GREETING_S + ANSWER_S:

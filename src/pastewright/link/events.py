@@ -27,6 +27,7 @@ class Trouble(StrEnum):
     ELSEWHERE = "elsewhere"  # the tip is not where the program has it
     HELD = "held"  # it stands in a feed hold nobody asked for
     STRANGER = "stranger"  # it talks, but not this protocol
+    STOPPED = "stopped"  # the person, or the end of the host, broke it off
 
 
 KEEPS_PLACE = frozenset({Trouble.REFUSED, Trouble.MISCOUNT, Trouble.HELD, Trouble.ELSEWHERE})
@@ -64,10 +65,14 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """The controller's state word (Idle, Run, Hold:0, …) and position, from a status report."""
+    """The controller's state word (Idle, Run, Hold:0, …) and position, from a status report.
+
+    `position` is in the program's coordinates, `machine` in the machine's own; {} where the report did not say.
+    """
 
     state: str
     position: dict[str, float] = field(default_factory=dict)
+    machine: dict[str, float] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

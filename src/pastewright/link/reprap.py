@@ -269,6 +269,8 @@ class RepRapSender:
         if place := position_of(text):
             if self._barriers and self._flight and self._flight[0] in self._barriers:
                 self._position = place
+            else:
+                events.append(Said(text))  # the answer of a probe, or to a question given up
             return
         lower = text.lower()
         if _RESET.match(lower):
