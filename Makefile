@@ -41,12 +41,10 @@ format: $(STAMP) ## let ruff write the layout
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
-bench: $(STAMP)  ## measure speed, memory and tour quality
-	$(BIN)/python bench/stages.py
-	$(BIN)/python bench/tours.py
-	$(BIN)/python bench/link.py
-	$(BIN)/python bench/fit.py
-	$(BIN)/python bench/photos.py
+bench: $(STAMP)  ## measure speed, memory and tour quality; every table is printed to its end
+	@failed=; for each in ratios stages tours link fit photos; do \
+	  echo; echo "== $$each"; $(BIN)/python bench/$$each.py || failed="$$failed $$each"; \
+	done; [ -z "$$failed" ] || { echo "failed:$$failed"; exit 1; }
 
 docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/profile_docs.py

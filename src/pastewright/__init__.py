@@ -1,3 +1,5 @@
 """pastewright: fabrication files in, a verified solder-paste dispensing program out."""
 
-__version__ = "0.1.0"
+from pastewright.version import __version__
+
+__all__ = ["__version__"]

@@ -118,3 +118,12 @@ def test_the_demo_plans_both_sides(run: Callable, tmp_path: Path):
     assert answer.out.count("verified") == 2
     for side in ("top", "bottom"):
         assert (tmp_path / "demo" / side / "program.gcode").exists()
+
+
+def test_the_version_is_stated_once(run: Callable):
+    import importlib.metadata
+
+    import pastewright
+
+    assert run("--version").out == f"pastewright {pastewright.__version__}\n"
+    assert importlib.metadata.version("pastewright") == pastewright.__version__

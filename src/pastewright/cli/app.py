@@ -9,10 +9,10 @@ from typing import Annotated, Any, get_type_hints
 
 import typer
 
-from pastewright import __version__
 from pastewright.cli.commands import COMMANDS, GROUPS
 from pastewright.cli.exits import DONE, INTERRUPTED, WRONG_INPUT
 from pastewright.cli.options import BUNDLES
+from pastewright.version import __version__
 
 HELP = "From a board's fabrication files to a verified program that lays solder paste."
 

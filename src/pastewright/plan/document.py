@@ -8,7 +8,6 @@ the same `id`.
 from collections.abc import Sequence
 from typing import Any
 
-from pastewright import __version__
 from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
@@ -20,6 +19,7 @@ from pastewright.profile.model import Profile
 from pastewright.program.model import Program
 from pastewright.readback.model import Verdict
 from pastewright.route.model import Sequence as Tour
+from pastewright.version import __version__
 
 FORMAT = 1
 PAD_COLUMNS = (

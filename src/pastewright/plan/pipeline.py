@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from pathlib import PurePath
 from typing import Any
 
-from pastewright import __version__
 from pastewright.board.model import Board
 from pastewright.deposit.lay import lay
 from pastewright.deposit.model import Layout
@@ -36,6 +35,7 @@ from pastewright.readback.judge.verify import verify
 from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
 from pastewright.route.model import Sequence as Tour
+from pastewright.version import __version__
 
 # Enough for the spread, and small beside the verdict itself on a large board.
 WHAT_IF_DEPOSITS = 400

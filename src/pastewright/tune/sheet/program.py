@@ -10,7 +10,6 @@ from math import dist
 
 import numpy as np
 
-from pastewright import __version__
 from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
 from pastewright.deposit.shape import bead_width_mm, dot_width_mm
 from pastewright.motion.cycles import LENGTH_DIGITS, Cycles, bead_cycles, late_bench
@@ -27,6 +26,7 @@ from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import Expected, ExpectedDeposit, Verdict
 from pastewright.route.model import Sequence as Tour
 from pastewright.route.model import Visit
+from pastewright.version import __version__
 
 Point = tuple[float, float]
 

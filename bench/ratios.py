@@ -1,0 +1,116 @@
+"""Ours over another's, both measured in this run on this computer: what remains true on any computer.
+
+The Gerber reader against gerbonara, on one layer of plain flashes; the read-back against `rs274 -g`, the stand-alone
+interpreter of LinuxCNC, on one program. Ours gives more (areas as polygons; a barrel simulated and judged), which the
+ratio does not show. Tours against published optima are in `tours.py`. The best of several counts.
+"""
+
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+
+from aims import attempted
+from boards import write_field
+from stages import big_bed
+
+from pastewright.board.gerber.read import read_gerber
+from pastewright.board.model import Side
+from pastewright.board.read import read_board
+from pastewright.plan.pipeline import make_plan
+from pastewright.profile.examples import example_text
+from pastewright.profile.read import parse_profile
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.verify import verify
+from pastewright.readback.text.interpret import interpret
+
+RUNS = 3
+PADS = 20_000
+PROGRAM_PADS = 3_000
+BENCH = "bench-ngc-rotary-a"
+
+
+def best_s(work: Callable[[], object]) -> float:
+    """Seconds of the fastest of several runs."""
+    seconds = []
+    for _ in range(RUNS):
+        began = time.perf_counter()
+        work()
+        seconds.append(time.perf_counter() - began)
+    return min(seconds)
+
+
+def row(what: str, ours_s: float, theirs: str, theirs_s: float) -> None:
+    """Print one comparison."""
+    print(f"{what:<46}{ours_s:>9.3f}  {theirs:<28}{theirs_s:>9.3f}{ours_s / theirs_s:>8.2f}")
+
+
+def gerber(folder: Path) -> None:
+    """Compare the reading of a layer of `PADS` flashes."""
+    from gerbonara import GerberFile
+
+    write_field(folder, PADS)
+    file = folder / "field-paste.gtp"
+    data, text = file.read_bytes(), file.read_text(encoding="ascii")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs_s = best_s(lambda: GerberFile.from_string(text))
+        count = len(GerberFile.from_string(text).objects)
+    ours = read_gerber(data, file.name)
+    if not len(ours.objects) == count == PADS:
+        raise ValueError(f"{len(ours.objects)} objects of ours, {count} of theirs, {PADS} drawn")
+    row(
+        f"{PADS} flashes to polygons",
+        best_s(lambda: read_gerber(data, file.name)),
+        "gerbonara, to objects",
+        theirs_s,
+    )
+
+
+def readback(folder: Path) -> None:
+    """Compare the reading of a program, and the whole verdict, with an interpreter that only reads."""
+    if shutil.which("rs274") is None:
+        print(
+            "rs274 is not installed (Debian: linuxcnc-uspace); the read-back has nothing to be compared with"
+        )
+        return
+    write_field(folder, PROGRAM_PADS)
+    profile = big_bed(parse_profile(example_text(BENCH), BENCH))
+    plan = make_plan(read_board(folder, side=Side.TOP), profile)
+    text, expected = plan.program.text, expected_from_plan(plan.document)
+    program, empty = folder / "program.ngc", folder / "empty.ngc"
+    program.write_text(text, encoding="ascii")
+    empty.write_text("M2\n", encoding="ascii")
+
+    def theirs(file: Path) -> None:
+        subprocess.run(["rs274", "-g", str(file)], capture_output=True, cwd=folder, check=False)
+
+    # Without the start of its process, which ours has not either.
+    theirs_s = best_s(lambda: theirs(program)) - best_s(lambda: theirs(empty))
+    lines = text.count("\n")
+    read_s = best_s(lambda: interpret(text, profile.controller, plunger_letter=profile.plunger.letter))
+    row(f"{lines} lines of program read", read_s, "rs274 -g", theirs_s)
+    row(
+        f"{lines} lines read, simulated and judged",
+        best_s(lambda: verify(text, expected, profile)),
+        "rs274 -g",
+        theirs_s,
+    )
+
+
+def main() -> int:
+    """Print the table; exit code 1 only where something failed."""
+    print(f"{'':<46}{'ours s':>9}  {'against':<28}{'s':>9}{'ratio':>8}")
+    good = True
+    for what, compare in (("Gerber reader", gerber), ("read-back", readback)):
+        with tempfile.TemporaryDirectory() as folder:
+            good &= attempted(lambda compare=compare, folder=folder: compare(Path(folder)), what)
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
