@@ -48,6 +48,7 @@ bench: $(STAMP)  ## measure speed, memory and tour quality; every table is print
 
 docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/profile_docs.py
+	$(BIN)/python scripts/plan_schema.py
 	$(BIN)/python scripts/pictures.py
 	$(BIN)/python scripts/placement_pictures.py
 

@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "link"))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "helpers"))
 
 from aims import Aims, attempted
 from harness import drive, job_of, new_run
@@ -21,6 +22,7 @@ from pastewright.link.conduct import Wish, conduct
 from pastewright.link.journal import Journal
 from pastewright.link.port import open_port
 from pastewright.link.run import Phase, Run, Send
+from pastewright.records.plan import plan_of_data
 from pastewright.virtual import Manners, VirtualController
 
 DEPOSITS = 1000
@@ -51,7 +53,7 @@ def lines_a_second(protocol: str) -> float:
     peer = Counted(TinyPrinter() if protocol == "reprap" else TinyCnc())
     with tempfile.TemporaryDirectory() as folder, Server(peer, pty=True) as server:
         journal = Journal(Path(folder) / "journal.db")
-        board = journal.begin_board(job, name="p", text=text, plan=plan, number=1, now_s=0.0)
+        board = journal.begin_board(job, name="p", text=text, plan=plan_of_data(plan), number=1, now_s=0.0)
         number = journal.begin_run(board, SETTING, process=os.getpid(), now_s=0.0)
         port = open_port(server.url, baud=115200)
         run = new_run(protocol, job)

@@ -9,6 +9,7 @@ from pastewright.link.events import Sender
 from pastewright.link.job import Job, chosen, read_job
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import Action, Done, Doubt, Run, Send, Started
+from pastewright.records.plan import plan_of_data
 
 STEP_S = 0.001
 
@@ -48,7 +49,8 @@ def new_run(protocol: str, job: Job, deposits: set[int] | None = None, **changes
 
 
 def job_of(pair: tuple[str, dict[str, Any]]) -> Job:
-    return read_job(*pair, file="program", plan_file="plan.json")
+    text, plan = pair
+    return read_job(text, plan_of_data(plan), file="program", plan_file="plan.json")
 
 
 def drive(

@@ -5,7 +5,6 @@
 With an empty journal it begins a board; otherwise it goes on with the last one, leaving what is in doubt alone.
 """
 
-import json
 import os
 import sys
 import time
@@ -21,6 +20,7 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import Setting, State
 from pastewright.link.port import open_port
 from pastewright.link.run import Phase, Run
+from pastewright.records.plan import read_plan
 
 SETTING = Setting(
     port="",
@@ -38,7 +38,7 @@ SETTING = Setting(
 
 
 def work(journal_file: str, port: str, protocol: str, program: str, plan: str) -> Phase:
-    text, document = Path(program).read_text("utf-8"), json.loads(Path(plan).read_text("utf-8"))
+    text, document = Path(program).read_text("utf-8"), read_plan(Path(plan))
     job = read_job(text, document)
     journal = Journal(Path(journal_file))
     rows = journal.runs()

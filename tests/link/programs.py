@@ -3,6 +3,8 @@
 import json
 from typing import Any
 
+from plan_records import pad_data, plan_data
+
 LETTERS = {"reprap": "E", "cnc": "A"}
 BOARD_MM = (60.0, 40.0)
 
@@ -38,21 +40,19 @@ def written(
         bead = beads and k % 3 == 2
         lines.append(f"; P{k} {'bead' if bead else 'dot'}")
         pads.append(
-            {
-                "id": f"{'U' if bead else 'R'}{k // 2 + 1}-{k % 2 + 1}",
-                "deposits": [
+            pad_data(
+                f"{'U' if bead else 'R'}{k // 2 + 1}-{k % 2 + 1}",
+                [
                     {
                         "id": 10 + k,
                         "kind": "bead" if bead else "dot",
                         "points_mm": [[x - 15, y - 15], [x - 14, y - 15]] if bead else [[x - 15, y - 15]],
                         "volume_ul": 0.5,
                         "total_ul": 0.5,
-                        "width_mm": 0.6,
-                        "height_mm": 0.25,
                         "line": len(lines),
                     }
                 ],
-            }
+            )
         )
         lines += [f"G1 X{x:.{decimals}f} Y{y:.{decimals}f} F3000", "G1 Z10.200 F600"]
         lines.append(f"G1 {plunger(at + 0.1)} F60")
@@ -62,22 +62,5 @@ def written(
         at += 0.02
         lines += [f"G1 {plunger(at)} F60", "G1 Z12.000 F600"]
     lines += ["; park", "G1 X5.000 Y5.000 F3000", *(["M2"] if cnc else ["M400", "M84"])]
-    plan = {
-        "format": 1,
-        "dry": False,
-        "board": {"name": "greenhouse-logger", "side": "top", "size_mm": list(BOARD_MM)},
-        "profile": {
-            "name": "bench of the tests",
-            "dialect": "ngc" if cnc else "reprap",
-            "plunger_letter": letter,
-            "paste": "Sn42Bi57Ag1, 85 wt%, type 5",
-        },
-        "totals": {
-            "paste_ul": 0.5 * deposits,
-            "barrel_sweep_ul": 0.5 * deposits + 10,
-            "machine_s": 1.0 * deposits,
-            "deposits": deposits,
-        },
-        "pads": pads,
-    }
+    plan = plan_data(pads, profile={"dialect": "ngc" if cnc else "reprap", "plunger_letter": letter})
     return "\n".join(lines) + "\n", json.loads(json.dumps(plan))

@@ -12,6 +12,7 @@ from programs import LETTERS, written
 from pastewright.link.job import Part, chosen, in_air, read_job
 from pastewright.link.words import Scan, wire_line
 from pastewright.problems import InputError
+from pastewright.records.plan import plan_of_data
 
 PROTOCOLS = ("reprap", "cnc")
 
@@ -20,7 +21,7 @@ PROTOCOLS = ("reprap", "cnc")
 @pytest.mark.parametrize("deposits", [1, 2, 7])
 def test_every_line_belongs_to_exactly_one_block(protocol, deposits):
     text, plan = written(protocol, deposits)
-    job = read_job(text, plan)
+    job = read_job(text, plan_of_data(plan))
     covered = [line for block in job.blocks for line in range(block.first, block.last + 1)]
     assert covered == list(range(1, len(text.splitlines()) + 1))
     sent = [line for block in job.blocks for line in block.lines]
@@ -130,8 +131,8 @@ def test_in_the_air_the_tip_stays_up_and_the_plunger_still(protocol):
 
 def test_a_bead_across_two_pads_is_one_deposit():
     text, plan = written("reprap", 3)
-    plan["pads"].append({"id": "U9-9", "deposits": plan["pads"][2]["deposits"]})
-    job = read_job(text, plan)
+    plan["pads"].append({**plan["pads"][2], "id": "U9-9"})
+    job = read_job(text, plan_of_data(plan))
     assert len(job.deposits) == 3
     assert job.deposits[2].pads == ("U2-1", "U9-9")
 
@@ -148,14 +149,14 @@ def test_a_plan_of_another_program_is_refused(line):
     text, plan = written("reprap", 3)
     plan["pads"][1]["deposits"][0]["line"] = line
     with pytest.raises(InputError, match=r"line|lines"):
-        read_job(text, plan)
+        read_job(text, plan_of_data(plan))
 
 
 def test_two_deposits_on_one_line_are_refused():
     text, plan = written("reprap", 3)
     plan["pads"][1]["deposits"][0]["line"] = plan["pads"][0]["deposits"][0]["line"]
     with pytest.raises(InputError, match="same line"):
-        read_job(text, plan)
+        read_job(text, plan_of_data(plan))
 
 
 @pytest.mark.parametrize(
@@ -163,7 +164,7 @@ def test_two_deposits_on_one_line_are_refused():
 )
 def test_what_is_no_plan_is_refused_with_a_message(document):
     with pytest.raises(InputError):
-        read_job("G21\n", document)
+        read_job("G21\n", plan_of_data(document))
 
 
 def test_arcs_and_expressions_are_refused_with_their_line():
@@ -172,7 +173,7 @@ def test_arcs_and_expressions_are_refused_with_their_line():
     at = plan["pads"][1]["deposits"][0]["line"]
     lines[at] = "G2 X1 Y1 I1 J0"
     with pytest.raises(InputError, match=rf"p:{at + 1}: .*arc"):
-        read_job("\n".join(lines), plan, file="p")
+        read_job("\n".join(lines), plan_of_data(plan), file="p")
 
 
 def test_relative_positions_cannot_be_lifted_into_the_air():

@@ -10,6 +10,7 @@ from programs import written
 from pastewright.link.journal import Journal, State, open_existing
 from pastewright.link.run import Done, Doubt, Entered, Noted, Phase, Started
 from pastewright.problems import InputError
+from pastewright.records.plan import plan_of_data
 
 
 @pytest.fixture
@@ -23,7 +24,7 @@ def begun(path, *, deposits=4, opened_at=None, lot=""):
     text, plan = written("reprap", deposits)
     journal = Journal(path)
     board = journal.begin_board(
-        job_of((text, plan)), name="p.gcode", text=text, plan=plan, number=1, now_s=100.0
+        job_of((text, plan)), name="p.gcode", text=text, plan=plan_of_data(plan), number=1, now_s=100.0
     )
     run = journal.begin_run(board, replace(SETTING, opened_at=opened_at, lot=lot), process=1, now_s=101.0)
     return journal, board, run
@@ -116,7 +117,7 @@ def test_the_program_is_in_the_journal_and_comes_back_whole(path):
     journal, _, run = begun(path)
     text, plan = written("reprap", 4)
     row = journal.run(run)
-    assert journal.program(row.program) == ("p.gcode", text, plan)
+    assert journal.program(row.program) == ("p.gcode", text, plan_of_data(plan))
     assert journal.job(row.program) == job_of((text, plan))
 
 

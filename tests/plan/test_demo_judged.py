@@ -162,7 +162,7 @@ BROKEN: dict[str, Callable[[Lines], Lines]] = {
 
 def verdict_on(lines: Lines):
     plan = plan_of(Side.TOP)
-    return verify("\n".join(lines) + "\n", expected_from_plan(plan.document), plan.profile)
+    return verify("\n".join(lines) + "\n", expected_from_plan(plan.record), plan.profile)
 
 
 @pytest.mark.parametrize("name", BROKEN)

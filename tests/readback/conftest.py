@@ -29,6 +29,7 @@ from pastewright.profile.model import (
 )
 from pastewright.readback.machine.barrel import bench_of, run
 from pastewright.readback.model import Expected, ExpectedDeposit
+from pastewright.records.kinds import DepositKind
 
 BORE_MM = sqrt(400 / pi)  # an area of 100 mm²: 0.01 mm of plunger is 1 µL
 
@@ -136,13 +137,18 @@ PROFILE = Profile(
 )
 
 DEPOSITS = (
-    ExpectedDeposit(kind="dot", points_mm=((1.0, 1.0),), volume_ul=0.1, pad_ids=("R1-1",)),
-    ExpectedDeposit(kind="dot", points_mm=((3.0, 1.0),), volume_ul=0.1, pad_ids=("R1-2",)),
-    ExpectedDeposit(kind="dot", points_mm=((6.0, 2.0),), volume_ul=0.4, pad_ids=("C1-1",)),
-    ExpectedDeposit(kind="bead", points_mm=((8.0, 1.0), (8.0, 5.0)), volume_ul=1.5, pad_ids=("U1-1", "U1-2")),
-    ExpectedDeposit(kind="dot", points_mm=((6.0, 6.0),), volume_ul=0.05, pad_ids=("R2-1",)),
+    ExpectedDeposit(kind=DepositKind.DOT, points_mm=((1.0, 1.0),), volume_ul=0.1, pad_ids=("R1-1",)),
+    ExpectedDeposit(kind=DepositKind.DOT, points_mm=((3.0, 1.0),), volume_ul=0.1, pad_ids=("R1-2",)),
+    ExpectedDeposit(kind=DepositKind.DOT, points_mm=((6.0, 2.0),), volume_ul=0.4, pad_ids=("C1-1",)),
     ExpectedDeposit(
-        kind="bead", points_mm=((1.0, 6.0), (4.0, 6.0), (4.0, 8.0)), volume_ul=2.0, pad_ids=("U2-9",)
+        kind=DepositKind.BEAD, points_mm=((8.0, 1.0), (8.0, 5.0)), volume_ul=1.5, pad_ids=("U1-1", "U1-2")
+    ),
+    ExpectedDeposit(kind=DepositKind.DOT, points_mm=((6.0, 6.0),), volume_ul=0.05, pad_ids=("R2-1",)),
+    ExpectedDeposit(
+        kind=DepositKind.BEAD,
+        points_mm=((1.0, 6.0), (4.0, 6.0), (4.0, 8.0)),
+        volume_ul=2.0,
+        pad_ids=("U2-9",),
     ),
 )
 EXPECTED = Expected(deposits=DEPOSITS)

@@ -1,6 +1,5 @@
 """Where a board lies: typed places, asked places and probed heights to a placement file."""
 
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -25,9 +24,10 @@ from pastewright.place.fiducials.register import Limits, Registration, register
 from pastewright.place.height.heights import Heights, Probe, TipTolerance, box_of, measured_heights
 from pastewright.place.surface import Surface, flat
 from pastewright.place.transform import Affine, Placement, Placements, Step, corners_mm
-from pastewright.place.tray.document import PlacementFile, placement_file_data
+from pastewright.place.tray.document import PlacementFile, placement_record
 from pastewright.problems import one_error
 from pastewright.profile.model import ProbeSettings, Profile
+from pastewright.records.reading import record_text
 
 LEAST_STANDOFF_MM = 0.05
 
@@ -162,8 +162,7 @@ def placement_text(placed: Placed, board: Board) -> str:
         side=str(board.side),
         inputs_sha256=board.inputs_sha256,
     )
-    data = placement_file_data(file, report=_report(placed.registration, placed.heights))
-    return json.dumps(data, ensure_ascii=False, indent=1) + "\n"
+    return record_text(placement_record(file, report=_report(placed.registration, placed.heights)), indent=1)
 
 
 def _what_to_find(board: Board) -> str:

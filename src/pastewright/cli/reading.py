@@ -3,14 +3,12 @@
 from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
 
 from pastewright.board.model import Board, LayerRole, Side
 from pastewright.board.read import read_board
 from pastewright.cli.options import Reading
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import job_beside, read_job
-from pastewright.json_text import parsed
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
@@ -95,9 +93,3 @@ def read_text(path: Path, *, what: str) -> str:
         raise one_error(
             f"{what} cannot be read: {error.strerror or error}", "Check the name.", file=str(path)
         ) from None
-
-
-def read_plan(path: Path) -> Any:
-    """Return what a plan.json holds; raises `InputError` for what is no JSON."""
-    mend = "Give the plan.json that `pastewright plan` wrote."
-    return parsed(read_text(path, what="a plan"), what="a plan", mend=mend, file=str(path))

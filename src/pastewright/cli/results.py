@@ -1,14 +1,13 @@
 """The files of a plan: plan.json, pads.csv, board.svg, report.html and the program."""
 
 import csv
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from pastewright.cli.writing import writing
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan
+from pastewright.records.plan import plan_text
 from pastewright.report.render import Skipped, render_report
 
 PROGRAM_STEM = "program"
@@ -25,8 +24,8 @@ def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: S
         out.mkdir(parents=True, exist_ok=True)
         for old in (out / f"{PROGRAM_STEM}.gcode", out / f"{PROGRAM_STEM}.ngc"):
             old.unlink(missing_ok=True)
-        (out / "plan.json").write_text(_json(plan.document), encoding="utf-8")
-        _write_csv(out / "pads.csv", pad_rows(plan.document))
+        (out / "plan.json").write_text(plan_text(plan.record), encoding="utf-8")
+        _write_csv(out / "pads.csv", pad_rows(plan.record))
         (out / "board.svg").write_text(picture, encoding="utf-8")
         (out / "report.html").write_text(page, encoding="utf-8")
         if not plan.verdict.ok and not even_if_unverified:
@@ -34,10 +33,6 @@ def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: S
         program_file = out / f"{PROGRAM_STEM}{plan.program.suffix}"
         program_file.write_text(plan.program.text, encoding="utf-8", newline="\n")
     return program_file
-
-
-def _json(document: Mapping[str, Any]) -> str:
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"
 
 
 def _write_csv(path: Path, rows: Sequence[Mapping[str, str]]) -> None:

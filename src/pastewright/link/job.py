@@ -13,10 +13,11 @@ import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
 
 from pastewright.link.words import Modal, Scan, UnreadableError, number, restated, wire_line, words_of
 from pastewright.problems import InputError, Problem, one_error
+from pastewright.records.kinds import DepositKind, DialectName, Side
+from pastewright.records.plan import MEND, PlanRecord
 
 
 class Part(StrEnum):
@@ -46,7 +47,7 @@ class Laid:
     """What a deposit is, for people: its pads, place [mm, board] and volume."""
 
     id: int
-    kind: str
+    kind: DepositKind
     pads: tuple[str, ...]
     points_mm: tuple[tuple[float, float], ...]
     volume_ul: float
@@ -55,13 +56,13 @@ class Laid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """A program ready to be sent. `deposits` are in the order of the program; `dialect` is "reprap" or "ngc"."""
+    """A program ready to be sent. `deposits` are in the order of the program."""
 
     sha256: str
     board: str
-    side: str
+    side: Side
     size_mm: tuple[float, float]
-    dialect: str
+    dialect: DialectName
     letter: str
     dry: bool
     paste: str
@@ -87,79 +88,49 @@ def job_sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def read_job(text: str, document: Mapping[str, Any], *, file: str = "", plan_file: str = "") -> Job:
-    """Return the job of a program and its plan.json; raises `InputError` naming every line that does not fit."""
-    laid, first_lines = _deposits(document, plan_file)
-    profile = _part(document, "profile", plan_file)
-    board = _part(document, "board", plan_file)
-    totals = _part(document, "totals", plan_file)
+def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = "") -> Job:
+    """Return the job of a program and its plan; raises `InputError` naming every line that does not fit."""
+    laid, first_lines = _deposits(plan, plan_file)
     rows = text.splitlines()
     starts = _starts(first_lines, rows, file)
-    letter = str(profile.get("plunger_letter", "E"))
-    blocks = _blocks(rows, starts, letter, file)
-    size = board.get("size_mm") or (0.0, 0.0)
-    paste_ul = float(totals.get("paste_ul", 0.0))
+    letter = plan.profile.plunger_letter
     return Job(
         sha256=job_sha256(text),
-        board=str(board.get("name", "")),
-        side=str(board.get("side", "")),
-        size_mm=(float(size[0]), float(size[1])),
-        dialect=str(profile.get("dialect", "")),
+        board=plan.board.name,
+        side=plan.board.side,
+        size_mm=plan.board.size_mm,
+        dialect=plan.profile.dialect,
         letter=letter,
-        dry=bool(document.get("dry", False)),
-        paste=str(profile.get("paste", "")),
-        machine_s=float(totals.get("machine_s", 0.0)),
-        paste_ul=paste_ul,
-        strip_ul=max(float(totals.get("barrel_sweep_ul", paste_ul)) - paste_ul, 0.0),
-        blocks=blocks,
+        dry=plan.dry,
+        paste=plan.profile.paste,
+        machine_s=plan.totals.machine_s,
+        paste_ul=plan.totals.paste_ul,
+        strip_ul=max(plan.totals.barrel_sweep_ul - plan.totals.paste_ul, 0.0),
+        blocks=_blocks(rows, starts, letter, file),
         deposits=tuple(laid[deposit] for _, deposit in starts),
     )
 
 
-def _part(document: Mapping[str, Any], name: str, plan_file: str) -> Mapping[str, Any]:
-    part = document.get(name) if isinstance(document, Mapping) else None
-    if not isinstance(part, Mapping):
-        raise one_error(
-            f"there is no {name!r} in this plan",
-            "Give the plan.json that was written together with the program.",
-            file=plan_file,
-        )
-    return part
-
-
-def _deposits(document: Mapping[str, Any], plan_file: str) -> tuple[dict[int, Laid], dict[int, int]]:
+def _deposits(plan: PlanRecord, plan_file: str) -> tuple[dict[int, Laid], dict[int, int]]:
     """Return deposits by id and their first lines; a bead across several pads appears once, with all of them."""
     laid: dict[int, Laid] = {}
     first_lines: dict[int, int] = {}
-    pads = document.get("pads") if isinstance(document, Mapping) else None
-    try:
-        for pad in pads or ():
-            for row in pad["deposits"]:
-                key = int(row["id"])
-                if key in laid:
-                    laid[key] = replace(laid[key], pads=(*laid[key].pads, str(pad["id"])))
-                    continue
-                first_lines[key] = int(row["line"])
-                laid[key] = Laid(
-                    id=key,
-                    kind=str(row["kind"]),
-                    pads=(str(pad["id"]),),
-                    points_mm=tuple((float(x), float(y)) for x, y in row["points_mm"]),
-                    volume_ul=float(row["total_ul"]),
-                    width_mm=float(row["width_mm"]),
-                )
-    except (KeyError, TypeError, ValueError) as error:
-        raise one_error(
-            f"the plan's pads are not as they should be ({error!r})",
-            "Give the plan.json that was written together with the program.",
-            file=plan_file,
-        ) from None
+    for pad in plan.pads:
+        for row in pad.deposits:
+            if row.id in laid:
+                laid[row.id] = replace(laid[row.id], pads=(*laid[row.id].pads, pad.id))
+                continue
+            first_lines[row.id] = row.line
+            laid[row.id] = Laid(
+                id=row.id,
+                kind=row.kind,
+                pads=(pad.id,),
+                points_mm=row.points_mm,
+                volume_ul=row.total_ul,
+                width_mm=row.width_mm,
+            )
     if not laid:
-        raise one_error(
-            "this plan has no deposits",
-            "Give the plan.json that was written together with the program.",
-            file=plan_file,
-        )
+        raise one_error("this plan has no deposits", MEND, file=plan_file)
     return laid, first_lines
 
 

@@ -14,7 +14,7 @@ Times are seconds since 1970 and come in as arguments.
 
 import json
 import sqlite3
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ from pastewright.link.job import Job, job_sha256, read_job
 from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMA, DepositRow, RunRow, Setting, State
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started
 from pastewright.problems import InputError, one_error
+from pastewright.records.plan import PlanRecord, plan_of_text, plan_text
 
 
 class Journal:
@@ -72,13 +73,13 @@ class Journal:
     # -- boards and runs --------------------------------------------------------------------------------
 
     def begin_board(
-        self, job: Job, *, name: str, text: str, plan: Mapping[str, Any], number: int, now_s: float
+        self, job: Job, *, name: str, text: str, plan: PlanRecord, number: int, now_s: float
     ) -> int:
         """Enter a new board, all of its deposits not started; returns its id."""
         with self._change():
             self._db.execute(
                 "INSERT OR IGNORE INTO programs VALUES (?, ?, ?, ?)",
-                (job_sha256(text), name, text, json.dumps(plan)),
+                (job_sha256(text), name, text, plan_text(plan)),
             )
             board = self._db.execute(
                 "INSERT INTO boards (program, name, side, number, dry, began_at) VALUES (?, ?, ?, ?, ?, ?)",
@@ -298,12 +299,12 @@ class Journal:
             "SELECT at, kind, text FROM events WHERE run = ? ORDER BY id", (run,)
         ).fetchall()
 
-    def program(self, sha256: str) -> tuple[str, str, dict[str, Any]]:
+    def program(self, sha256: str) -> tuple[str, str, PlanRecord]:
         """Return name, text and plan of a program."""
         row = self._db.execute("SELECT name, text, plan FROM programs WHERE sha256 = ?", (sha256,)).fetchone()
         if row is None:
             raise one_error("the journal has lost this program", file=str(self.path))
-        return row[0], row[1], json.loads(row[2])
+        return row[0], row[1], plan_of_text(row[2], file=f"plan of {row[0]}")
 
     def job(self, sha256: str) -> Job:
         """Return the job of a program, read anew."""

@@ -6,11 +6,9 @@ Between four nodes of the mesh the deviation is bilinear; outside the mesh it is
 that nothing is ever extrapolated but the plane.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from math import atan, degrees, hypot
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,42 +128,3 @@ def _leg(start: Floats, end: Floats, surface: Surface, within_mm: float) -> list
             break
     places = start + cuts[1:-1, None] * (end - start)
     return [(float(x), float(y)) for x, y in places]
-
-
-# JSON form.
-
-
-def surface_data(surface: Surface) -> dict[str, Any]:
-    """Return the surface as JSON-ready data [mm]."""
-    data: dict[str, Any] = {
-        "z_mm": surface.z_mm,
-        "slope_x": surface.slope_x,
-        "slope_y": surface.slope_y,
-        "at_mm": list(surface.at_mm),
-    }
-    if surface.mesh is not None:
-        data["mesh"] = {
-            "x_mm": list(surface.mesh.x_mm),
-            "y_mm": list(surface.mesh.y_mm),
-            "dz_mm": [list(row) for row in surface.mesh.dz_mm],
-        }
-    return data
-
-
-def surface_of_data(data: Mapping[str, Any]) -> Surface:
-    """Return the surface of JSON data; KeyError, TypeError or ValueError where it is malformed."""
-    mesh = data.get("mesh")
-    x, y = data["at_mm"]
-    return Surface(
-        z_mm=float(data["z_mm"]),
-        slope_x=float(data["slope_x"]),
-        slope_y=float(data["slope_y"]),
-        at_mm=(float(x), float(y)),
-        mesh=None
-        if mesh is None
-        else Mesh(
-            x_mm=tuple(float(v) for v in mesh["x_mm"]),
-            y_mm=tuple(float(v) for v in mesh["y_mm"]),
-            dz_mm=tuple(tuple(float(v) for v in row) for row in mesh["dz_mm"]),
-        ),
-    )

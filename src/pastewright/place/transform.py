@@ -10,10 +10,9 @@ is above 90°. −1 stands for a mirrored placement. Every invertible M with a s
 these parts.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, radians, sin
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from pastewright.board.model import Point
 from pastewright.place.surface import Surface, flat
 from pastewright.profile.model import Bed
+from pastewright.records.placement import ON_BED
 
 Floats = NDArray[np.float64]
 
@@ -236,10 +236,6 @@ class Placements:
         return self.settle or self.wipe is not None
 
 
-ON_BED = "corner on the bed"
-"""The step of a board that nobody measured: the profile's [bed] holds, and goes on holding when it is changed."""
-
-
 def on_bed(bed: Bed) -> Placements:
     """Return the placement that holds where nothing else was measured: the corner and height of `[bed]`."""
     step = Step(what=ON_BED, affine=Affine(x_mm=bed.board_x_mm, y_mm=bed.board_y_mm))
@@ -268,34 +264,6 @@ def same_turn(a_deg: float, b_deg: float, *, within_deg: float) -> bool:
     """Return whether two turns agree, going round the circle."""
     off = (a_deg - b_deg + 180.0) % 360.0 - 180.0
     return abs(off) <= within_deg
-
-
-# JSON form: the parts of each step say what was done, the composed matrix what came of it.
-
-
-def affine_data(where: Affine) -> dict[str, Any]:
-    """Return a map as JSON-ready parts [degrees, -, mm]."""
-    return {
-        "turn_deg": where.turn_deg,
-        "mirrored": where.mirrored,
-        "scale_x": where.scale_x,
-        "scale_y": where.scale_y,
-        "skew_deg": where.skew_deg,
-        "shift_mm": list(where.shift_mm),
-    }
-
-
-def affine_of_data(data: Mapping[str, Any]) -> Affine:
-    """Return the map of JSON parts that were checked before."""
-    x, y = data["shift_mm"]
-    return affine(
-        turn_deg=data["turn_deg"],
-        mirrored=data["mirrored"],
-        scale_x=data["scale_x"],
-        scale_y=data["scale_y"],
-        skew_deg=data["skew_deg"],
-        shift_mm=(x, y),
-    )
 
 
 def as_points(points_mm: Sequence[Point]) -> Floats:

@@ -16,7 +16,7 @@ from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.model import Motions
 from pastewright.motion.plan import plan_motions
 from pastewright.place.transform import Placements, on_bed
-from pastewright.plan.document import plan_document, problem_text, with_verdict
+from pastewright.plan.document import plan_record, problem_text, with_verdict
 from pastewright.plan.jobs import (
     blocked_on,
     check_job,
@@ -34,6 +34,8 @@ from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
+from pastewright.records.plan import PlanRecord
+from pastewright.records.reading import record_data
 from pastewright.route.model import Sequence as Tour
 from pastewright.version import __version__
 
@@ -55,8 +57,14 @@ class Plan:
     verdict: Verdict
     scenarios: tuple[WhatIf, ...]
     bench: PlungerBench
-    document: dict[str, Any]
+    record: PlanRecord
     placements: Placements
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """The content of plan.json as JSON-ready data."""
+        data: dict[str, Any] = record_data(self.record)
+        return data
 
 
 def _silent(_stage: str) -> None:
@@ -149,7 +157,7 @@ def finish_plan(
     own_name = PurePath(profile.file).name
     bench = [problem_text(replace(problem, file=own_name)) for problem in profile_warnings(profile)]
     warnings = [*_warnings(board, prepared.warnings, layout, motions), *placed, *bench]
-    document = plan_document(
+    record = plan_record(
         board=board,
         profile=profile,
         doses=prepared.doses,
@@ -161,7 +169,7 @@ def finish_plan(
         placements=where,
     )
     on_stage("verdict")
-    expected = expected_from_plan(document)
+    expected = expected_from_plan(record)
     verdict = verify(program.text, expected, profile)
     on_stage("what if")
     scenarios = () if dry else what_if(program.text, expected, profile, most_deposits=WHAT_IF_DEPOSITS)
@@ -177,7 +185,7 @@ def finish_plan(
         placements=where,
         scenarios=scenarios,
         bench=bench_of(profile),
-        document=with_verdict(document, verdict),
+        record=with_verdict(record, verdict),
     )
 
 

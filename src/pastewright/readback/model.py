@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from pastewright.board.model import Point
 from pastewright.readback.placed import NO_TRAY, Tray
+from pastewright.records.kinds import DepositKind
 
 
 class FindingKind(StrEnum):
@@ -47,7 +48,7 @@ class ExpectedDeposit:
     `board` is the number of its board in `Expected.tray`.
     """
 
-    kind: str
+    kind: DepositKind
     points_mm: tuple[Point, ...]
     volume_ul: float
     pad_ids: tuple[str, ...]

@@ -10,7 +10,7 @@ The complex regression is the two-dimensional case of the textbook's linear one:
 the means.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import cos, radians, sin
 
@@ -20,14 +20,14 @@ from scipy.interpolate import RegularGridInterpolator
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Bed
+from pastewright.records.kinds import FitKind
+from pastewright.records.placement import ON_BED, BoardPlaceRecord, Places, StepRecord, SurfaceRecord
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-ON_BED = "corner on the bed"  # the step that says: where the profile's [bed] has it
 SAME_MM = 1e-4  # maps that agree this closely over the board are the same map
-LARGEST = 1e6  # no length [mm], angle or scale of any machine is beyond
-PARTS = ("turn_deg", "scale_x", "scale_y", "skew_deg")
+FLAT = 1e-6  # a map that shrinks areas by this presses them onto a line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,154 +138,102 @@ def boards_on(tray: Tray, bed: Bed) -> tuple[BoardPlace, ...]:
     return tuple(in_corner(board.name, board.size_mm) if board.on_bed else board for board in tray.boards)
 
 
-def tray_of_plan(plan: Mapping[str, object], problems: list[str]) -> Tray:
-    """Return the placement that a plan records; what is wrong with it is added to `problems`."""
-    data = plan.get("placement")
-    if data is None:
-        return Tray()
-    if not isinstance(data, Mapping) or not isinstance(data.get("boards"), list) or not data["boards"]:
-        problems.append('"placement" must be an object with a list "boards"')
-        return Tray()
-    about = plan.get("board")
-    size = _numbers(about.get("size_mm"), 2) if isinstance(about, Mapping) else None
-    boards = []
-    for number, one in enumerate(data["boards"]):
-        where = f"placement.boards[{number}]"
-        try:
-            boards.append(_board(one, size or (0.0, 0.0), where, problems))
-        except (KeyError, TypeError, ValueError, IndexError, np.linalg.LinAlgError) as error:
-            problems.append(f"{where} is malformed: {error.__class__.__name__} {error}")
+def tray_of_plan(places: Places, size_mm: Point, problems: list[str]) -> Tray:
+    """Return the placement that a plan records; what contradicts itself in it is added to `problems`."""
+    boards = tuple(
+        _board(
+            one, size_mm, f"placement, boards {number} ({one.name})" if one.name else "placement", problems
+        )
+        for number, one in enumerate(places.boards, start=1)
+    )
     names = [board.name for board in boards]
     if len(set(names)) != len(names):
         problems.append('"placement" names two boards alike')
-    wipe = None
-    settle = data.get("settle") is True
-    step = _numbers([data.get("strip_step_mm", 0.0)], 1) or (0.0,)
-    if data.get("wipe") is not None:
-        try:
-            wipe = _wipe(data["wipe"])
-        except (KeyError, TypeError, ValueError) as error:
-            problems.append(f"placement.wipe is malformed: {error.__class__.__name__} {error}")
-    return Tray(boards=tuple(boards), strips=len(boards) if settle else 1, strip_step_mm=step[0], wipe=wipe)
-
-
-def _wipe(data: Mapping[str, object]) -> WipePlace:
-    start, end, z = _numbers(data["from_mm"], 2), _numbers(data["to_mm"], 2), _numbers([data["z_mm"]], 1)
-    if start is None or end is None or z is None:
-        raise ValueError("from_mm, to_mm and z_mm must be numbers")
-    return WipePlace(from_mm=(start[0], start[1]), to_mm=(end[0], end[1]), z_mm=z[0])
-
-
-def _numbers(value: object, count: int) -> tuple[float, ...] | None:
-    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != count:
-        return None
-    # Not-a-number is not below anything either.
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= LARGEST for v in value):
-        return None
-    return tuple(float(v) for v in value)
-
-
-def _must(value: object, count: int, name: str) -> Floats:
-    numbers = _numbers(value, count)
-    if numbers is None:
-        raise ValueError(f"{name} must be {count} numbers")
-    return np.array(numbers)
-
-
-def _board(
-    data: Mapping[str, object], size: tuple[float, ...], where: str, problems: list[str]
-) -> BoardPlace:
-    steps = data["steps"]
-    name = data["name"]
-    if not isinstance(name, str) or not isinstance(steps, list) or not steps:
-        raise ValueError("name must be text and steps a list")
-    matrix, shift = np.eye(2), np.zeros(2)
-    for number, step in enumerate(steps):
-        turn, move = _parts(step)
-        _same_as_fitted(step, turn, move, f"{where}.steps[{number}]", problems)
-        matrix, shift = turn @ matrix, turn @ shift + move
-    rows = data["matrix"]
-    if not isinstance(rows, Sequence) or len(rows) != 2:
-        raise ValueError("matrix must have two rows")
-    told = np.array([_must(row, 2, "matrix") for row in rows])
-    told_shift = _must(data["shift_mm"], 2, "shift_mm")
-    reach = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) * max(*size, 10.0)
-    off = np.abs(reach @ (matrix - told).T + shift - told_shift).max()
-    if not off <= SAME_MM:
-        problems.append(f"{where}: its steps put the board {off:.4f} mm from where its matrix and shift do")
-    if abs(np.linalg.det(matrix)) < 1e-6:
-        problems.append(f"{where}: its map presses the board onto a line")
-    on_bed = len(steps) == 1 and steps[0].get("what") == ON_BED
-    return BoardPlace(
-        name=name,
-        matrix=matrix,
-        shift_mm=shift,
-        size_mm=(size[0], size[1]),
-        ground=_ground(data["surface"]),
-        on_bed=on_bed,
+    wipe = places.wipe
+    return Tray(
+        boards=boards,
+        strips=len(boards) if places.settle else 1,
+        strip_step_mm=places.strip_step_mm,
+        wipe=None if wipe is None else WipePlace(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm),
     )
 
 
-def _ground(surface: object) -> Ground:
-    if not isinstance(surface, Mapping):
-        raise TypeError("surface must be an object")
-    slope = _must([surface["slope_x"], surface["slope_y"]], 2, "slopes")
-    at = _must(surface["at_mm"], 2, "at_mm")
-    z = float(_must([surface["z_mm"]], 1, "z_mm")[0])
-    plane = Ground(z_mm=z, slope=(float(slope[0]), float(slope[1])), at_mm=(float(at[0]), float(at[1])))
-    mesh = surface.get("mesh")
+def _board(one: BoardPlaceRecord, size_mm: Point, where: str, problems: list[str]) -> BoardPlace:
+    matrix, shift = np.eye(2), np.zeros(2)
+    for number, step in enumerate(one.steps, start=1):
+        turn, move = _parts(step)
+        problems.extend(_other_than_fitted(step, turn, move, f"{where}, steps {number}"))
+        matrix, shift = turn @ matrix, turn @ shift + move
+    told, told_shift = np.array(one.matrix), np.array(one.shift_mm)
+    reach = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) * max(*size_mm, 10.0)
+    off = np.abs(reach @ (matrix - told).T + shift - told_shift).max()
+    if not off <= SAME_MM:
+        problems.append(f"{where}: its steps put the board {off:.4f} mm from where its matrix and shift do")
+    if abs(np.linalg.det(matrix)) < FLAT:
+        problems.append(f"{where}: its map presses the board onto a line")
+    return BoardPlace(
+        name=one.name,
+        matrix=matrix,
+        shift_mm=shift,
+        size_mm=size_mm,
+        ground=_ground(one.surface, where, problems),
+        on_bed=len(one.steps) == 1 and one.steps[0].what == ON_BED,
+    )
+
+
+def _ground(surface: SurfaceRecord, where: str, problems: list[str]) -> Ground:
+    plane = Ground(z_mm=surface.z_mm, slope=(surface.slope_x, surface.slope_y), at_mm=surface.at_mm)
+    mesh = surface.mesh
     if mesh is None:
         return plane
-    xs, ys = (_must(mesh[key], len(mesh[key]), key) for key in ("x_mm", "y_mm"))
-    dz = np.array([_must(row, len(xs), "dz_mm") for row in mesh["dz_mm"]])
-    if len(xs) < 2 or len(ys) < 2 or dz.shape != (len(ys), len(xs)):
-        raise ValueError("the mesh needs two or more lines each way and a deviation for each crossing")
+    xs, ys = np.array(mesh.x_mm), np.array(mesh.y_mm)
+    if len(mesh.dz_mm) != len(ys) or any(len(row) != len(xs) for row in mesh.dz_mm):
+        problems.append(f"{where}: the mesh needs a deviation for each crossing")
+        return plane
     if not ((np.diff(xs) > 0).all() and (np.diff(ys) > 0).all()):
-        raise ValueError("the lines of the mesh must rise")
-    return replace(plane, mesh_x_mm=xs, mesh_y_mm=ys, dz_mm=dz)
+        problems.append(f"{where}: the lines of the mesh must rise")
+        return plane
+    return replace(plane, mesh_x_mm=xs, mesh_y_mm=ys, dz_mm=np.array(mesh.dz_mm))
 
 
-def _parts(step: Mapping[str, object]) -> tuple[Floats, Floats]:
+def _parts(step: StepRecord) -> tuple[Floats, Floats]:
     """Return matrix and shift of a step: mirror x, stretch both axes, lean y, turn, shift."""
-    turn, sx, sy, lean = _must([step[name] for name in PARTS], 4, ", ".join(PARTS)).tolist()
-    if not isinstance(step["mirrored"], bool):
-        raise TypeError("mirrored must be true or false")
-    stretched = np.diag([-sx if step["mirrored"] else sx, sy])
-    leaning = np.array([[1.0, -sin(radians(lean))], [0.0, cos(radians(lean))]])
-    c, s = cos(radians(turn)), sin(radians(turn))
-    return np.array([[c, -s], [s, c]]) @ leaning @ stretched, _must(step["shift_mm"], 2, "shift_mm")
+    lean = radians(step.skew_deg)
+    stretched = np.diag([-step.scale_x if step.mirrored else step.scale_x, step.scale_y])
+    leaning = np.array([[1.0, -sin(lean)], [0.0, cos(lean)]])
+    c, s = cos(radians(step.turn_deg)), sin(radians(step.turn_deg))
+    return np.array([[c, -s], [s, c]]) @ leaning @ stretched, np.array(step.shift_mm)
 
 
-def _same_as_fitted(
-    step: Mapping[str, object], matrix: Floats, shift: Floats, where: str, problems: list[str]
-) -> None:
+def _other_than_fitted(step: StepRecord, matrix: Floats, shift: Floats, where: str) -> Iterator[str]:
     """Fit the step's points again, and compare."""
-    points = step.get("points")
-    if not points:
+    if not step.points:
         return
-    if not isinstance(points, list):
-        raise TypeError("points must be a list")
-    known = np.array([_must(pair["from_mm"], 2, "from_mm") for pair in points])
-    found = np.array([_must(pair["to_mm"], 2, "to_mm") for pair in points])
-    again, again_shift = _fitted(known, found, str(step.get("fit")), mirrored=step["mirrored"] is True)
+    known = np.array([point.from_mm for point in step.points])
+    found = np.array([point.to_mm for point in step.points])
+    try:
+        again, again_shift = _fitted(known, found, step.fit, mirrored=step.mirrored)
+    except np.linalg.LinAlgError:
+        yield f"{where}: its points cannot be fitted again"
+        return
     off = np.abs(known @ (matrix - again).T + shift - again_shift).max()
     if not off <= SAME_MM:
-        problems.append(f"{where}: its points, fitted again, put the board {off:.4f} mm elsewhere")
+        yield f"{where}: its points, fitted again, put the board {off:.4f} mm elsewhere"
 
 
-def _fitted(known: Floats, found: Floats, kind: str, *, mirrored: bool) -> tuple[Floats, Floats]:
-    if kind == "affine":
+def _fitted(known: Floats, found: Floats, kind: FitKind | None, *, mirrored: bool) -> tuple[Floats, Floats]:
+    if kind is FitKind.AFFINE:
         columns = np.column_stack([known, np.ones(len(known))])
         answer = np.linalg.lstsq(columns, found, rcond=None)[0]
         return np.array(answer[:2].T, dtype=np.float64), np.array(answer[2], dtype=np.float64)
-    if kind not in ("rigid", "similarity"):
-        raise ValueError(f'"fit" is {kind!r}')
     w = (-known[:, 0] if mirrored else known[:, 0]) + 1j * known[:, 1]
     z = found[:, 0] + 1j * found[:, 1]
     w0, z0 = w.mean(), z.mean()
-    k = np.sum(np.conj(w - w0) * (z - z0)) / np.sum(np.abs(w - w0) ** 2)
-    if kind == "rigid":
-        k /= abs(k)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Points that all lie in one place have no turn: not a number, which no comparison lets pass.
+        k = np.sum(np.conj(w - w0) * (z - z0)) / np.sum(np.abs(w - w0) ** 2)
+        if kind is not FitKind.SIMILARITY:
+            k /= abs(k)
     side = -1.0 if mirrored else 1.0
     shift = z0 - k * w0
     return np.array([[side * k.real, -k.imag], [side * k.imag, k.real]]), np.array([shift.real, shift.imag])

@@ -20,7 +20,7 @@ from pastewright.place.fiducials.register import Limits, register
 from pastewright.place.surface import Mesh, Surface, flat
 from pastewright.place.transform import Pair, Placement, Placements, affine, on_bed
 from pastewright.place.transform import Step as PlaceStep
-from pastewright.place.tray.document import PlacementFile, fits_board, placement_file_data, placement_file_of
+from pastewright.place.tray.document import PlacementFile, fits_board, placement_file_of, placement_record
 from pastewright.place.tray.located import located
 from pastewright.place.tray.tour import placed_tour
 from pastewright.plan.pipeline import finish_plan
@@ -28,6 +28,9 @@ from pastewright.problems import InputError
 from pastewright.readback import placed
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
+from pastewright.records.placement import Places, placement_of_data, placement_of_text
+from pastewright.records.plan import plan_of_data
+from pastewright.records.reading import record_text
 
 SCHEMA = json.loads((Path(__file__).resolve().parents[3] / "docs" / "plan.schema.json").read_text("utf-8"))
 settings.register_profile("place", deadline=None, max_examples=25)
@@ -163,7 +166,7 @@ def test_ngc_programs_of_placed_boards_are_verified(small, ngc, turn):
 def judged(plan, change):
     document = copy.deepcopy(plan.document)
     change(document["placement"]["boards"][0])
-    return verify(plan.program.text, expected_from_plan(document), plan.profile)
+    return verify(plan.program.text, expected_from_plan(plan_of_data(document)), plan.profile)
 
 
 def shifted(board, dx=0.0, dz=0.0, dz_mesh=0.0):
@@ -200,13 +203,13 @@ BREAKS = [
     (lambda b: b["shift_mm"].__setitem__(0, b["shift_mm"][0] + 0.01), "its steps put the board"),
     (lambda b: b["steps"][0].update(turn_deg=173.01), "fitted again"),
     (lambda b: b["steps"][0]["points"][2]["to_mm"].__setitem__(0, 0.0), "fitted again"),
-    (lambda b: b["steps"][0].update(fit="guess"), "malformed"),
-    (lambda b: b["steps"][0].pop("mirrored"), "malformed"),
-    (lambda b: b.update(steps=[]), "malformed"),
-    (lambda b: b["surface"].update(z_mm=float("nan")), "malformed"),
-    (lambda b: b["surface"]["mesh"]["dz_mm"].pop(), "malformed"),
-    (lambda b: b["surface"]["mesh"]["x_mm"].reverse(), "malformed"),
-    (lambda b: b.pop("surface"), "malformed"),
+    (lambda b: b["steps"][0].update(fit="guess"), '"fit" is "guess"; it must be rigid, similarity or affine'),
+    (lambda b: b["steps"][0].pop("mirrored"), '"mirrored" is missing'),
+    (lambda b: b.update(steps=[]), '"steps" is '),
+    (lambda b: b["surface"].update(z_mm=float("nan")), '"z_mm" is NaN; it must be a number'),
+    (lambda b: b["surface"]["mesh"]["dz_mm"].pop(), "a deviation for each crossing"),
+    (lambda b: b["surface"]["mesh"]["x_mm"].reverse(), "must rise"),
+    (lambda b: b.pop("surface"), '"surface" is missing'),
 ]
 
 
@@ -215,7 +218,7 @@ def test_a_placement_that_contradicts_itself_is_refused(tilted_plan, change, say
     document = copy.deepcopy(tilted_plan.document)
     change(document["placement"]["boards"][0])
     with pytest.raises(InputError, match=says):
-        expected_from_plan(document)
+        expected_from_plan(plan_of_data(document))
 
 
 def leaves(data, path=()):
@@ -226,21 +229,26 @@ def leaves(data, path=()):
         yield from leaves(value, (*path, key))
 
 
+def as_file(places):
+    return {"format": 1, **{name: value for name, value in places.items() if name != "travel_z_mm"}}
+
+
 ODD = [None, True, "x", -1, 0, 1e308, 10**400, float("inf"), [], {}, [1, 2], [[1]], ["a", "b"]]
 
 
 @pytest.mark.parametrize("odd", ODD, ids=lambda odd: str(odd)[:12])
 def test_no_odd_placement_makes_the_reader_stumble(tilted_plan, odd):
-    places = list(leaves(tilted_plan.document["placement"]))
+    whole = tilted_plan.document
+    places = list(leaves(whole["placement"]))
     for path in places[:: 1 + len(places) // 150]:
-        placement = copy.deepcopy(tilted_plan.document["placement"])
+        placement = copy.deepcopy(whole["placement"])
         inner = placement
         for key in path[:-1]:
             inner = inner[key]
         inner[path[-1]] = odd
         for read in (
-            lambda data: expected_from_plan({**tilted_plan.document, "placement": data}),
-            lambda data: placement_file_of({"format": 1, **data}, file="p.json"),
+            lambda data: expected_from_plan(plan_of_data({**whole, "placement": data})),
+            lambda data: placement_file_of(placement_of_data(as_file(data)), file="p.json"),
         ):
             try:
                 read(placement)
@@ -248,13 +256,11 @@ def test_no_odd_placement_makes_the_reader_stumble(tilted_plan, odd):
                 assert error.problems
 
 
-def test_a_plan_without_a_placement_lies_in_the_bed_corner(prepared, profile):
+def test_of_a_board_that_was_never_measured_the_profile_decides_where_it_lies(prepared, profile):
     plan = finish_plan(prepared, profile)
-    old = {name: value for name, value in plan.document.items() if name != "placement"}
-    assert verify(plan.program.text, expected_from_plan(old), profile).ok
-    # And with one that was never measured, the profile still decides.
     moved = replace(profile, bed=replace(profile.bed, board_x_mm=profile.bed.board_x_mm + 1))
-    assert not verify(plan.program.text, expected_from_plan(plan.document), moved).ok
+    assert verify(plan.program.text, expected_from_plan(plan.record), profile).ok
+    assert not verify(plan.program.text, expected_from_plan(plan.record), moved).ok
 
 
 def test_the_read_back_works_it_out_with_code_of_its_own():
@@ -287,10 +293,16 @@ def test_both_sides_agree_on_any_transform_and_surface(steps, slope, seed):
         steps=tuple(PlaceStep(what="any", affine=affine(**step)) for step in steps),
         surface=Surface(z_mm=1.5, slope_x=slope, slope_y=-slope / 2, at_mm=(3.0, 4.0), mesh=mesh),
     )
-    data = json.loads(json.dumps(placement_file_data(PlacementFile(placements=Placements(boards=(board,))))))
-    assert placement_file_of(data, file="p.json").placements.boards[0].surface == board.surface
+    record = placement_of_text(
+        record_text(placement_record(PlacementFile(placements=Placements(boards=(board,)))))
+    )
+    (again,) = placement_file_of(record, file="p.json").placements.boards
+    assert again.surface == board.surface
+    assert again.affine.matrix == pytest.approx(board.affine.matrix, abs=1e-12)
+    assert again.affine.shift_mm == pytest.approx(board.affine.shift_mm, abs=1e-9)
     problems: list[str] = []
-    tray = placed.tray_of_plan({"placement": data, "board": {"size_mm": [50, 40]}}, problems)
+    places = Places(boards=record.boards, settle=False, strip_step_mm=0.0, wipe=None)
+    tray = placed.tray_of_plan(places, (50.0, 40.0), problems)
     assert problems == []
     at = rng.uniform(-60, 60, (20, 2))
     assert tray.boards[0].to_machine(at) == pytest.approx(board.affine.apply(at), abs=1e-9)
@@ -320,5 +332,5 @@ def test_a_placement_for_the_other_side_is_refused_and_for_other_files_told(smal
     ],
 )
 def test_files_that_are_no_placement_are_refused(data):
-    with pytest.raises(InputError, match=r"not a placement|malformed"):
-        placement_file_of(data, file="p.json")
+    with pytest.raises(InputError, match=r"must be|missing"):
+        placement_of_data(data, file="p.json")

@@ -14,6 +14,7 @@ from pastewright.plan.tray import boards_per_program, copies, need_of, plan_tray
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
+from pastewright.records.plan import plan_of_data
 
 GRID = """
 [tray]
@@ -206,7 +207,7 @@ def test_boards_with_a_stop_between_are_finished_one_by_one(small, profile, prep
 
 def changed(plan, change):
     document = {**plan.document, "placement": {**plan.document["placement"], **change}}
-    return verify(plan.program.text, expected_from_plan(document), plan.profile)
+    return verify(plan.program.text, expected_from_plan(plan_of_data(document)), plan.profile)
 
 
 def test_a_wipe_or_strip_where_none_was_planned_is_found(small, profile, prepared, tip):
@@ -229,7 +230,7 @@ def test_a_wipe_or_strip_where_none_was_planned_is_found(small, profile, prepare
 def test_a_board_that_was_skipped_is_missed_when_it_is_expected(small, profile, prepared, tip):
     all_six = plan_tray(prepared, placed(GRID, small, profile, tip).placements, profile)[0]
     five = one_tour_plan(small, profile, prepared, tip, GRID + '[[board]]\nname = "5"\nbad = true\n')
-    verdict = verify(five.program.text, expected_from_plan(all_six.document), profile)
+    verdict = verify(five.program.text, expected_from_plan(all_six.record), profile)
     missing = [finding for finding in verdict.findings if finding.kind == "missing"]
     assert missing and all(finding.pad_id.startswith("5/") for finding in missing if finding.pad_id)
 

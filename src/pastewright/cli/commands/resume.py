@@ -74,8 +74,8 @@ def resume(
                 "Nothing is left to lay." + (f" {len(doubted)} deposits stay in doubt." if doubted else "")
             )
             return FINDINGS if doubted else DONE
-        _, _, document = journal.program(row.program)
-        show_job(job, deposits, row.program_name, row.number, document, bench)
+        _, _, plan = journal.program(row.program)
+        show_job(job, deposits, row.program_name, row.number, plan, bench)
         opened_at = opened_at_of(sending.opened) if sending.opened else row.opened_at
         sending = with_defaults(sending, row)
         about_paste = show_paste(journal, job, deposits, bench, sending, opened_at)

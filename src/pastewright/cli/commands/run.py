@@ -39,7 +39,6 @@ def run(
         check_fits,
         check_verified,
         opened_at_of,
-        read_document,
         wanted_deposits,
     )
     from pastewright.cli.running.laying import Laying
@@ -49,20 +48,21 @@ def run(
     from pastewright.link.journal import Journal
     from pastewright.link.port import check_port
     from pastewright.profile.read import read_profile
+    from pastewright.records.plan import read_plan
 
     bench = read_profile(profile)
-    text, document = read_text(program, what="a program"), read_document(plan_file)
-    job = read_job(text, document, file=str(program), plan_file=str(plan_file))
+    text, plan = read_text(program, what="a program"), read_plan(plan_file)
+    job = read_job(text, plan, file=str(program), plan_file=str(plan_file))
     check_fits(job, bench, program)
     if not even_if_unverified:
-        check_verified(text, document, bench, program, plan_file)
-    deposits = wanted_deposits(job, document, from_pad, only or [])
+        check_verified(text, plan, bench, program, plan_file)
+    deposits = wanted_deposits(job, plan, from_pad, only or [])
     if dry:
         job = in_air(job, bench.travel_z_mm)
     journal = Journal(sending.journal or default_journal())
     try:
         number = board_number_of(journal, job, board)
-        show_job(job, deposits, program.name, number, document, bench)
+        show_job(job, deposits, program.name, number, plan, bench)
         opened_at = opened_at_of(sending.opened)
         about_paste = show_paste(journal, job, deposits, bench, sending, opened_at)
         check_port(sending.port)
@@ -70,7 +70,7 @@ def run(
         laying = Laying(journal, job, bench, sending, opened_at)
         with laying.connected() as connection:
             key = journal.begin_board(
-                job, name=program.name, text=text, plan=document, number=number, now_s=unix_s()
+                job, name=program.name, text=text, plan=plan, number=number, now_s=unix_s()
             )
             return laying.work(key, deposits, connection)
     finally:

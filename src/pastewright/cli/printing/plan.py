@@ -1,9 +1,7 @@
 """A plan and its verdict, as `plan`, `verify` and `demo` print them."""
 
-from collections.abc import Mapping
 from math import inf
 from pathlib import Path
-from typing import Any
 
 from rich.markup import escape
 
@@ -11,29 +9,30 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_warnings
 from pastewright.plan.pipeline import Plan
 from pastewright.readback.model import Verdict
+from pastewright.records.plan import FindingRecord, VerdictRecord
 
 
 def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
     """Print what a person wants to know first: totals, what needs a look, the verdict, where the files are."""
-    totals = plan.document["totals"]
-    gain_s = totals["travel_s"] - totals["travel_bound_s"]
+    totals = plan.record.totals
+    gain_s = totals.travel_s - totals.travel_bound_s
     board = plan.board
     console.print(
         f"[bold]{escape(board.name)}[/], {board.side} side, {board.size_mm[0]:.1f} × {board.size_mm[1]:.1f} mm,"
         f" paste from the {board.paste_origin}"
     )
     console.print(
-        f"  {_count(totals['deposits'], 'deposit')} on {_count(totals['pads'], 'pad')},"
-        f" {totals['paste_ul']:.2f} µL of paste,"
-        f" {_duration(totals['machine_s'])} on the machine"
+        f"  {_count(totals.deposits, 'deposit')} on {_count(totals.pads, 'pad')},"
+        f" {totals.paste_ul:.2f} µL of paste,"
+        f" {_duration(totals.machine_s)} on the machine"
     )
     console.print(
-        f"  travel {totals['travel_mm']:.0f} mm in {totals['travel_s']:.1f} s; no order is shorter than"
-        f" {totals['travel_bound_mm']:.0f} mm, and none saves more than {gain_s:.1f} s"
+        f"  travel {totals.travel_mm:.0f} mm in {totals.travel_s:.1f} s; no order is shorter than"
+        f" {totals.travel_bound_mm:.0f} mm, and none saves more than {gain_s:.1f} s"
     )
-    pad_words = [f"{pad['id']}: {words}" for pad in plan.document["pads"] for words in pad["warnings"]]
-    print_warnings([*plan.document["warnings"], *pad_words])
-    print_verdict(plan.document["verdict"])
+    pad_words = [f"{pad.id}: {words}" for pad in plan.record.pads for words in pad.warnings]
+    print_warnings([*plan.record.warnings, *pad_words])
+    print_verdict(plan.record.verdict)
     if program_file is None:
         console.print("  The program was not written; --even-if-unverified writes it all the same.")
     else:
@@ -50,24 +49,24 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
     )
 
 
-def print_verdict(verdict: Mapping[str, Any], *, of_a_kind: int = 4) -> None:
+def print_verdict(verdict: VerdictRecord, *, of_a_kind: int = 4) -> None:
     """Print the verdict, how many findings there are of each kind, and the first few of each."""
-    if verdict["ok"]:
+    if verdict.ok:
         console.print("[bold green]verified[/] read back and simulated by separate code: no findings")
         return
-    findings = verdict["findings"]
+    findings = verdict.findings
     # A wrong word in the first lines is followed by a hundred deposits that get nothing: show the cause beside them.
-    kinds: dict[str, list[Mapping[str, Any]]] = {}
+    kinds: dict[str, list[FindingRecord]] = {}
     for item in findings:
-        kinds.setdefault(item["kind"], []).append(item)
+        kinds.setdefault(item.kind, []).append(item)
     console.print(
         f"[bold red]not verified[/] {_count(len(findings), 'finding')}: "
         + ", ".join(f"{len(items)} {escape(kind)}" for kind, items in kinds.items())
     )
-    for kind, items in sorted(kinds.items(), key=lambda pair: min(item["line"] or inf for item in pair[1])):
+    for kind, items in sorted(kinds.items(), key=lambda pair: min(item.line or inf for item in pair[1])):
         for item in items[:of_a_kind]:
-            line = f"line {item['line']}: " if item["line"] else ""
-            console.print(f"  {line}{escape(kind)}: {escape(item['what'])}")
+            line = f"line {item.line}: " if item.line else ""
+            console.print(f"  {line}{escape(kind)}: {escape(item.what)}")
         if len(items) > of_a_kind:
             console.print(f"  … and {len(items) - of_a_kind} more: {escape(kind)}")
 

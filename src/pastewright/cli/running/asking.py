@@ -1,10 +1,9 @@
 """What a person is shown and asked before a run, and about deposits in doubt."""
 
 import sys
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from time import time
-from typing import Any
 
 import typer
 from rich.markup import escape
@@ -19,6 +18,7 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow, State
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.records.plan import PlanRecord
 
 
 def show_job(
@@ -26,7 +26,7 @@ def show_job(
     deposits: Collection[int],
     name: str,
     number: int,
-    document: Mapping[str, Any],
+    plan: PlanRecord,
     profile: Profile,
 ) -> None:
     """Print what will be laid, where, and how long it takes."""
@@ -44,8 +44,7 @@ def show_job(
         f"  travel at Z {profile.travel_z_mm:g} mm; board corner at X {profile.bed.board_x_mm:g}"
         f" Y {profile.bed.board_y_mm:g}, its surface at Z {profile.bed.board_z_mm:g}"
     )
-    planned_with = str((document.get("profile") or {}).get("sha256", ""))
-    if planned_with and planned_with != profile.sha256:
+    if plan.profile.sha256 != profile.sha256:
         console.print("[yellow]look[/] the profile has changed since this program was planned")
 
 

@@ -1,29 +1,18 @@
 """What is to be run: program, plan and options to a job and its deposits, with everything wrong said at the door."""
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
 from time import time
-from typing import Any
 
-from pastewright.cli.reading import read_plan
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow, State
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
-
-
-def read_document(path: Path) -> Mapping[str, Any]:
-    """Return a plan.json; raises `InputError` for what is none."""
-    document = read_plan(path)
-    if not isinstance(document, dict):
-        raise one_error(
-            "this is no plan", "Give the plan.json that `pastewright plan` wrote.", file=str(path)
-        )
-    return document
+from pastewright.records.plan import PlanRecord
 
 
 def check_fits(job: Job, profile: Profile, program: Path) -> None:
@@ -37,14 +26,12 @@ def check_fits(job: Job, profile: Profile, program: Path) -> None:
         )
 
 
-def check_verified(
-    text: str, document: Mapping[str, Any], profile: Profile, program: Path, plan_file: Path
-) -> None:
+def check_verified(text: str, plan: PlanRecord, profile: Profile, program: Path, plan_file: Path) -> None:
     """Read the program back; raise `InputError` with the first finding if there is one."""
     from pastewright.readback.judge.expect import expected_from_plan
     from pastewright.readback.judge.verify import verify
 
-    verdict = verify(text, expected_from_plan(dict(document), file=str(plan_file)), profile)
+    verdict = verify(text, expected_from_plan(plan, file=str(plan_file)), profile)
     if not verdict.ok:
         first = verdict.findings[0]
         raise one_error(
@@ -55,9 +42,7 @@ def check_verified(
         )
 
 
-def wanted_deposits(
-    job: Job, document: Mapping[str, Any], from_pad: str | None, only: Sequence[str]
-) -> set[int]:
+def wanted_deposits(job: Job, plan: PlanRecord, from_pad: str | None, only: Sequence[str]) -> set[int]:
     """Return the deposits to lay, from --from and --only."""
     wanted = [laid.id for laid in job.deposits]
     if from_pad is not None:
@@ -68,7 +53,7 @@ def wanted_deposits(
             )
         wanted = wanted[starts[0] :]
     if only:
-        refs = {str(pad["id"]): str(pad.get("ref", "")) for pad in document["pads"]}
+        refs = {pad.id: pad.ref for pad in plan.pads}
         unmatched = []
         chosen_pads: set[str] = set()
         for pattern in only:

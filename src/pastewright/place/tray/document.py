@@ -1,32 +1,28 @@
-"""`Placements` as plain data, and back: the content of placement.json and of `placement` in plan.json.
-
-Each board lists its steps with the points they were fitted to, then the matrix and shift that came of them, so
-that another program can work them out again and compare.
-"""
+"""`Placements` to records and back: the content of placement.json and of `placement` in plan.json."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from pastewright.board.model import Board
-from pastewright.json_text import parsed
-from pastewright.place.surface import surface_data, surface_of_data
-from pastewright.place.transform import (
-    Pair,
-    Placement,
-    Placements,
-    Step,
-    Wipe,
-    affine_data,
-    affine_of_data,
-)
+from pastewright.board.model import Board, Point
+from pastewright.place.surface import Mesh, Surface
+from pastewright.place.transform import Affine, Pair, Placement, Placements, Step, Wipe, affine
 from pastewright.problems import one_error
+from pastewright.records.kinds import FitKind
+from pastewright.records.placement import (
+    FORMAT,
+    MEND,
+    BoardPlaceRecord,
+    MeshRecord,
+    PlacementRecord,
+    PointRecord,
+    StepRecord,
+    SurfaceRecord,
+    WipeRecord,
+    read_placement_record,
+)
 
-FORMAT = 1
-MOST_BYTES = 20_000_000
-MEND = "Write it anew with: pastewright register"
 # A written map and its parts agree within this; rounding of floats is far below.
 SAME = 1e-6
 
@@ -41,157 +37,163 @@ class PlacementFile:
     inputs_sha256: str = ""
 
 
-def placements_data(placements: Placements) -> dict[str, Any]:
-    """Return placements as JSON-ready data."""
-    wipe = placements.wipe
-    return {
-        "boards": [_board_data(board) for board in placements.boards],
-        "settle": placements.settle,
-        "strip_step_mm": placements.strip_step_mm,
-        "wipe": None
-        if wipe is None
-        else {
-            "from_mm": list(wipe.from_mm),
-            "to_mm": list(wipe.to_mm),
-            "z_mm": wipe.z_mm,
-            "strokes": wipe.strokes,
-        },
-    }
+def board_places(placements: Placements) -> tuple[BoardPlaceRecord, ...]:
+    """Return where each board lies, as a record."""
+    return tuple(_board_record(board) for board in placements.boards)
 
 
-def _board_data(board: Placement) -> dict[str, Any]:
+def wipe_record(wipe: Wipe | None) -> WipeRecord | None:
+    """Return a wiping pad as a record."""
+    if wipe is None:
+        return None
+    return WipeRecord(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm, strokes=wipe.strokes)
+
+
+def _board_record(board: Placement) -> BoardPlaceRecord:
     where = board.affine
-    return {
-        "name": board.name,
-        "steps": [_step_data(step) for step in board.steps],
-        "matrix": where.matrix.tolist(),
-        "shift_mm": list(where.shift_mm),
-        "surface": surface_data(board.surface),
-        "warnings": list(board.warnings),
-    }
+    return BoardPlaceRecord(
+        name=board.name,
+        steps=tuple(_step_record(step) for step in board.steps),
+        matrix=(_pair((where.xx, where.xy)), _pair((where.yx, where.yy))),
+        shift_mm=_pair(where.shift_mm),
+        surface=_surface_record(board.surface),
+        warnings=board.warnings,
+    )
 
 
-def _step_data(step: Step) -> dict[str, Any]:
-    data: dict[str, Any] = {"what": step.what, **affine_data(step.affine)}
-    if step.pairs:
-        data["fit"] = step.fit
-        data["points"] = [
-            {"name": pair.name, "from_mm": list(pair.from_mm), "to_mm": list(pair.to_mm)}
-            for pair in step.pairs
-        ]
-    return data
-
-
-def placements_of_data(data: Mapping[str, Any]) -> Placements:
-    """Return the placements of JSON data; KeyError, TypeError or ValueError where it is malformed."""
-    _all_finite(data)
-    wipe = data.get("wipe")
-    boards = tuple(_board_of(board) for board in data["boards"])
-    if not boards:
-        raise ValueError("no boards")
-    return Placements(
-        boards=boards,
-        settle=bool(data.get("settle", False)),
-        strip_step_mm=float(data.get("strip_step_mm", 0.0)),
-        wipe=None
-        if wipe is None
-        else Wipe(
-            from_mm=_pair(wipe["from_mm"]),
-            to_mm=_pair(wipe["to_mm"]),
-            z_mm=float(wipe["z_mm"]),
-            strokes=int(wipe["strokes"]),
+def _surface_record(surface: Surface) -> SurfaceRecord:
+    mesh = surface.mesh
+    return SurfaceRecord(
+        z_mm=float(surface.z_mm),
+        slope_x=float(surface.slope_x),
+        slope_y=float(surface.slope_y),
+        at_mm=_pair(surface.at_mm),
+        mesh=None
+        if mesh is None
+        else MeshRecord(
+            x_mm=tuple(map(float, mesh.x_mm)),
+            y_mm=tuple(map(float, mesh.y_mm)),
+            dz_mm=tuple(tuple(map(float, row)) for row in mesh.dz_mm),
         ),
     )
 
 
-def _all_finite(data: object) -> None:
-    if isinstance(data, float) and not isfinite(data):
-        raise ValueError(f"{data} is no number")
-    values = data.values() if isinstance(data, Mapping) else data if isinstance(data, list) else ()
-    for value in values:
-        _all_finite(value)
+def _surface_of(board: BoardPlaceRecord, file: str) -> Surface:
+    told = board.surface
+    mesh = None
+    if told.mesh is not None:
+        try:
+            mesh = Mesh(x_mm=told.mesh.x_mm, y_mm=told.mesh.y_mm, dz_mm=told.mesh.dz_mm)
+        except ValueError as error:
+            raise one_error(f"the surface of board {board.name!r}: {error}", MEND, file=file) from None
+    return Surface(z_mm=told.z_mm, slope_x=told.slope_x, slope_y=told.slope_y, at_mm=told.at_mm, mesh=mesh)
 
 
-def _pair(value: Any) -> tuple[float, float]:
-    x, y = value
+def _step_record(step: Step) -> StepRecord:
+    where = step.affine
+    return StepRecord(
+        what=step.what,
+        turn_deg=where.turn_deg,
+        mirrored=where.mirrored,
+        scale_x=where.scale_x,
+        scale_y=where.scale_y,
+        skew_deg=where.skew_deg,
+        shift_mm=_pair(where.shift_mm),
+        fit=FitKind(step.fit) if step.pairs else None,
+        points=tuple(
+            PointRecord(name=pair.name, from_mm=_pair(pair.from_mm), to_mm=_pair(pair.to_mm))
+            for pair in step.pairs
+        ),
+    )
+
+
+def _step_of(step: StepRecord) -> Step:
+    return Step(
+        what=step.what,
+        affine=affine(
+            turn_deg=step.turn_deg,
+            mirrored=step.mirrored,
+            scale_x=step.scale_x,
+            scale_y=step.scale_y,
+            skew_deg=step.skew_deg,
+            shift_mm=step.shift_mm,
+        ),
+        fit=str(step.fit or ""),
+        pairs=tuple(Pair(name=point.name, from_mm=point.from_mm, to_mm=point.to_mm) for point in step.points),
+    )
+
+
+def _board_of(board: BoardPlaceRecord, file: str) -> Placement:
+    (xx, xy), (yx, yy) = board.matrix
+    told = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=board.shift_mm[0], y_mm=board.shift_mm[1])
+    placed = Placement(
+        name=board.name,
+        steps=tuple(_step_of(step) for step in board.steps),
+        surface=_surface_of(board, file),
+        warnings=board.warnings,
+    )
+    if not _alike(told, placed.affine):
+        raise one_error(f"the matrix of board {board.name!r} is not what its steps make", MEND, file=file)
+    if abs(placed.affine.determinant) < 1e-6:
+        raise one_error(f"the map of board {board.name!r} presses it onto a line", MEND, file=file)
+    return placed
+
+
+def _pair(place_mm: Point) -> Point:
+    x, y = place_mm
     return float(x), float(y)
 
 
-def _board_of(data: Mapping[str, Any]) -> Placement:
-    steps = tuple(
-        Step(
-            what=str(step["what"]),
-            affine=affine_of_data(step),
-            fit=str(step.get("fit", "")),
-            pairs=tuple(
-                Pair(name=str(pair["name"]), from_mm=_pair(pair["from_mm"]), to_mm=_pair(pair["to_mm"]))
-                for pair in step.get("points", ())
-            ),
+def _alike(a: Affine, b: Affine) -> bool:
+    return all(
+        abs(one - other) <= SAME * max(1.0, abs(other))
+        for one, other in (
+            (a.xx, b.xx),
+            (a.xy, b.xy),
+            (a.yx, b.yx),
+            (a.yy, b.yy),
+            (a.x_mm, b.x_mm),
+            (a.y_mm, b.y_mm),
         )
-        for step in data["steps"]
     )
-    if not steps:
-        raise ValueError("a board without steps")
-    board = Placement(
-        name=str(data["name"]),
-        steps=steps,
-        surface=surface_of_data(data["surface"]),
-        warnings=tuple(str(words) for words in data.get("warnings", ())),
-    )
-    (a, b), (c, d) = data["matrix"]
-    x, y = data["shift_mm"]
-    where = board.affine
-    told = (a, b, c, d, x, y)
-    worked_out = (where.xx, where.xy, where.yx, where.yy, where.x_mm, where.y_mm)
-    if any(abs(float(t) - w) > SAME * max(1.0, abs(w)) for t, w in zip(told, worked_out, strict=True)):
-        raise ValueError(f"the matrix of board {board.name!r} is not what its steps make")
-    if abs(where.determinant) < 1e-6:
-        raise ValueError(f"the map of board {board.name!r} presses it onto a line")
-    return board
 
 
-def placement_file_data(file: PlacementFile, *, report: Mapping[str, Any] | None = None) -> dict[str, Any]:
+def placement_record(file: PlacementFile, *, report: Mapping[str, Any] | None = None) -> PlacementRecord:
     """Return the content of placement.json; `report` is for people and is not read again."""
-    return {
-        "format": FORMAT,
-        "board": file.board,
-        "side": file.side,
-        "inputs_sha256": file.inputs_sha256,
-        **placements_data(file.placements),
-        "report": dict(report or {}),
-    }
+    placements = file.placements
+    return PlacementRecord(
+        format=FORMAT,
+        board=file.board,
+        side=file.side,
+        inputs_sha256=file.inputs_sha256,
+        boards=board_places(placements),
+        settle=placements.settle,
+        strip_step_mm=placements.strip_step_mm,
+        wipe=wipe_record(placements.wipe),
+        report=report or {},
+    )
 
 
 def read_placement(path: Path) -> PlacementFile:
     """Return what a placement.json holds; InputError when it is none."""
-    try:
-        if path.is_dir() or path.stat().st_size > MOST_BYTES:
-            raise one_error("this is not a placement.json", MEND, file=str(path))
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise one_error(
-            f"the placement cannot be read: {error.strerror or error}", MEND, file=str(path)
-        ) from None
-    except UnicodeDecodeError:
-        raise one_error("this is not a placement.json", MEND, file=str(path)) from None
-    data = parsed(text, what="a placement", mend=MEND, file=str(path))
-    return placement_file_of(data, file=str(path))
+    return placement_file_of(read_placement_record(path), file=str(path))
 
 
-def placement_file_of(data: object, *, file: str) -> PlacementFile:
-    """Return what JSON data of a placement.json holds; InputError when it is malformed."""
-    if not isinstance(data, Mapping) or data.get("format") != FORMAT:
-        raise one_error(f'this is not a placement.json: "format" is not {FORMAT}', MEND, file=file)
-    try:
-        placements = placements_of_data(data)
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
-        what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
-        raise one_error(f"this placement is malformed: {what}", MEND, file=file) from None
+def placement_file_of(record: PlacementRecord, *, file: str) -> PlacementFile:
+    """Return what the record of a placement.json holds; InputError when it contradicts itself."""
+    wipe = record.wipe
     return PlacementFile(
-        placements=placements,
-        board=str(data.get("board", "")),
-        side=str(data.get("side", "")),
-        inputs_sha256=str(data.get("inputs_sha256", "")),
+        placements=Placements(
+            boards=tuple(_board_of(board, file) for board in record.boards),
+            settle=record.settle,
+            strip_step_mm=record.strip_step_mm,
+            wipe=None
+            if wipe is None
+            else Wipe(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm, strokes=wipe.strokes),
+        ),
+        board=record.board,
+        side=record.side,
+        inputs_sha256=record.inputs_sha256,
     )
 
 

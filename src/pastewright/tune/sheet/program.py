@@ -155,7 +155,7 @@ def sheet_verdict(program: Program, layout: Layout, profile: Profile) -> Verdict
     expected = Expected(
         deposits=tuple(
             ExpectedDeposit(
-                kind=deposit.kind.value,
+                kind=deposit.kind,
                 points_mm=deposit.points_mm,
                 volume_ul=deposit.volume_ul,
                 pad_ids=tuple(share.pad_id for share in deposit.shares),

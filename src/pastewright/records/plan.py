@@ -1,0 +1,221 @@
+"""The plan as a record: the content of plan.json. What it says is fixed by docs/plan.schema.json, made from here.
+
+Lengths in mm, volumes in µL, times in s. Board coordinates: origin at the lower left corner of the board as seen
+from the pasted side, y up. A bead laid across several pads appears under each of them with that pad's share as
+`volume_ul`, the whole bead's volume as `total_ul` and the same `id`.
+"""
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct, json
+
+from pastewright.records.kinds import DepositKind, DialectName, Form, PadKind, PasteOrigin, PlungerUnit, Side
+from pastewright.records.placement import Length, Pair, Places
+from pastewright.records.reading import record_of_data, record_of_text, record_text, text_of_file
+
+FORMAT: Literal[1] = 1
+MOST_BYTES = 200_000_000
+"""A board of 20 000 deposits takes 10 MB; a tray has two hundred boards at most."""
+WHAT = "a plan"
+MEND = "Give the plan.json that was written together with the program."
+
+Amount = Annotated[float, Meta(ge=0, le=1e12)]
+Positive = Annotated[float, Meta(gt=0, le=1e12)]
+Count = Annotated[int, Meta(ge=0)]
+Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
+
+
+class FiducialRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A mark by which the board is found [mm, board]."""
+
+    x_mm: Length
+    y_mm: Length
+    diameter_mm: Amount
+
+
+class LayerRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A file that was given, what it was taken as and how that was known."""
+
+    file: str
+    role: str
+    how: str
+    used: bool
+    note: str
+
+
+class LeftOutRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A shape of the paste layer that is not paste."""
+
+    source: str
+    reason: str
+    area_mm2: Amount
+
+
+class BoardRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What was read, without the pads."""
+
+    name: str
+    side: Side
+    size_mm: Pair
+    file_origin_mm: Annotated[
+        Pair, Meta(description="Place of the board's (0, 0) in the files' coordinates.")
+    ]
+    mirrored: Annotated[
+        bool, Meta(description="True when the board's x runs against the files' x (bottom side).")
+    ]
+    paste_from: PasteOrigin
+    inputs_sha256: Sha256
+    fiducials: tuple[FiducialRecord, ...]
+    layers: tuple[LayerRecord, ...]
+    left_out: tuple[LeftOutRecord, ...]
+
+
+class PlacesRecord(Places, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the boards lie. Board coordinates of the pads become machine coordinates by this alone."""
+
+    travel_z_mm: Annotated[Length, Meta(description="Height of every travel [mm, machine].")]
+
+
+class BenchRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a reader of the plan needs to know of the profile."""
+
+    name: str
+    sha256: Sha256
+    dialect: DialectName
+    plunger_letter: Annotated[str, Meta(pattern="^[A-Z]$")]
+    plunger_unit: PlungerUnit
+    paste: str
+    tip_bore_mm: Positive
+    tip_gauge: int | None
+    barrel: str
+    microstep_ul: Positive
+    board_at_mm: tuple[Length, Length, Length]
+    tuning_dated: str
+
+
+class TotalsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Sums over the program."""
+
+    paste_ul: Amount
+    machine_s: Amount
+    deposits: Count
+    pads: Count
+    travel_mm: Annotated[Amount, Meta(description="Hops between deposits, from the settling strip on.")]
+    travel_bound_mm: Annotated[Amount, Meta(description="No order of the same deposits can travel less.")]
+    travel_s: Amount
+    travel_bound_s: Amount
+    solder_ul: Amount
+    barrel_sweep_ul: Annotated[
+        float, Meta(description="What the plunger sweeps in all, settling strip included [µL].")
+    ]
+
+
+class DepositRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A deposit, as far as one pad is concerned."""
+
+    id: Annotated[
+        Count,
+        Meta(description="Index of the deposit; the same id under several pads is one bead across them."),
+    ]
+    kind: DepositKind
+    points_mm: Annotated[
+        tuple[Pair, ...],
+        Meta(
+            min_length=1,
+            description="Tip centre [mm, board]: one point for a dot, a polyline for a bead.",
+        ),
+    ]
+    volume_ul: Annotated[Positive, Meta(description="What this pad gets of it [µL].")]
+    total_ul: Annotated[Positive, Meta(description="The whole deposit [µL].")]
+    width_mm: Amount
+    height_mm: Amount
+    line: Annotated[Count, Meta(description="Its first line in the program, counted from 1.")]
+
+
+class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A pad: what it wants, what is laid on it, and why."""
+
+    id: Annotated[str, Meta(min_length=1)]
+    board: Annotated[
+        str, Meta(description="Name of its board in placement.boards, in a tray of several.")
+    ] = ""
+    ref: str
+    pin: str
+    net: str
+    kind: PadKind
+    x_mm: Annotated[Length, Meta(description="Centre of the land [mm, board].")]
+    y_mm: Length
+    area_mm2: Annotated[Amount, Meta(description="Exposed land [mm²].")]
+    target_ul: Annotated[Amount, Meta(description="Dose [µL of this paste].")]
+    planned_ul: Annotated[Amount, Meta(description="What the deposits lay on it [µL].")]
+    solder_ul: Annotated[Amount, Meta(description="Solder that the dose leaves after reflow [µL].")]
+    form: Form
+    reason: str
+    source: Annotated[str, Meta(description="File and line it was read from.")]
+    deposits: tuple[DepositRecord, ...]
+    warnings: tuple[str, ...]
+
+
+class FindingRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One thing wrong with the program: its line (0: the whole), and the pad it concerns where there is one."""
+
+    kind: str
+    what: str
+    line: Count
+    pad: str
+
+
+class VerdictRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What reading the program back has found."""
+
+    ok: bool
+    findings: tuple[FindingRecord, ...]
+    out_ul: float
+    swept_ul: float
+    stored_ul: float
+    machine_s: Amount
+
+
+class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The content of plan.json."""
+
+    format: Literal[1]
+    made_by: str
+    dry: bool
+    board: BoardRecord
+    placement: PlacesRecord
+    profile: BenchRecord
+    totals: TotalsRecord
+    pads: tuple[PadRecord, ...]
+    warnings: tuple[str, ...]
+    verdict: VerdictRecord
+
+
+def plan_of_text(text: str, *, file: str = "plan.json") -> PlanRecord:
+    """Return the plan in the text of a plan.json; raises `InputError` with everything that is wrong with it."""
+    return record_of_text(text, PlanRecord, what=WHAT, mend=MEND, file=file)
+
+
+def plan_of_data(data: object, *, file: str = "plan.json") -> PlanRecord:
+    """Return the plan of JSON-ready data; raises `InputError` with everything that is wrong with it."""
+    return record_of_data(data, PlanRecord, what=WHAT, mend=MEND, file=file)
+
+
+def read_plan(path: Path) -> PlanRecord:
+    """Return the plan in a file."""
+    return plan_of_text(text_of_file(path, what=WHAT, mend=MEND, most_bytes=MOST_BYTES), file=str(path))
+
+
+def plan_text(plan: PlanRecord) -> str:
+    """Return the text of plan.json."""
+    return record_text(plan)
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON schema of plan.json."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **json.schema(PlanRecord),
+        "title": f"pastewright plan.json, format {FORMAT}",
+    }

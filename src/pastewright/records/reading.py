@@ -1,0 +1,69 @@
+"""Text to a record and back: read whole or refused with every fault; written the same way every time."""
+
+import json
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from pastewright.json_text import parsed
+from pastewright.problems import InputError, Problem, one_error
+from pastewright.records.faults import faults
+
+R = TypeVar("R", bound=msgspec.Struct)
+
+
+def record_of_text(text: str, kind: type[R], *, what: str, mend: str, file: str) -> R:
+    """Return the record in a JSON text that should be `what` ("a plan").
+
+    Raises `InputError` with the line where it is no JSON, else with every fault found and its place.
+    """
+    try:
+        return msgspec.json.decode(text, type=kind)
+    except (msgspec.DecodeError, UnicodeError, RecursionError):
+        pass
+    return record_of_data(
+        parsed(text, what=what, mend=mend, file=file), kind, what=what, mend=mend, file=file
+    )
+
+
+def record_of_data(data: object, kind: type[R], *, what: str, mend: str, file: str) -> R:
+    """Return the record of JSON-ready data; raises `InputError` with every fault."""
+    try:
+        found = faults(data, kind)
+        if not found:
+            return msgspec.convert(data, type=kind)
+    except (msgspec.ValidationError, RecursionError):
+        found = [f"this is not {what}"]
+    raise InputError(Problem(what=words, mend=mend, file=file) for words in found)
+
+
+def record_data(record: msgspec.Struct) -> Any:
+    """Return a record as JSON-ready data, lists for tuples."""
+    return msgspec.json.decode(msgspec.json.encode(record))
+
+
+def record_text(record: msgspec.Struct, *, indent: int | None = None) -> str:
+    """Return a record as JSON text that ends with a line break; without `indent` on one line, without blanks."""
+    data = msgspec.to_builtins(record)
+    separators = (",", ":") if indent is None else None
+    return json.dumps(data, ensure_ascii=False, indent=indent, separators=separators) + "\n"
+
+
+def text_of_file(path: Path, *, what: str, mend: str, most_bytes: int) -> str:
+    """Return the text of a file that should be `what`; raises `InputError` for what cannot be read or is too large."""
+    try:
+        if path.is_dir():
+            raise one_error(f"this is a folder, not {what}", mend, file=str(path))
+        size = path.stat().st_size
+        if size > most_bytes:
+            raise one_error(
+                f"{size / 1e6:.1f} MB is too large for {what}; it has {most_bytes / 1e6:g} MB at most",
+                mend,
+                file=str(path),
+            )
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise one_error(f"{what} cannot be read: {error.strerror or error}", mend, file=str(path)) from None
+    except UnicodeDecodeError:
+        raise one_error(f"this is not text, so not {what}", mend, file=str(path)) from None
