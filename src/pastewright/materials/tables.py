@@ -4,7 +4,7 @@
 """
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
@@ -14,10 +14,20 @@ from pastewright.materials.model import Alloy, BarrelSize, Powder, Screw, Tip, T
 from pastewright.problems import InputError, one_error
 
 
-def _rows(table: str, kind: str) -> list[dict[str, Any]]:
+@cache
+def _rows(table: str, kind: str) -> tuple[dict[str, Any], ...]:
     text = files("pastewright.materials").joinpath("data", f"{table}.toml").read_text(encoding="utf-8")
-    rows: list[dict[str, Any]] = tomllib.loads(text)[kind]
-    return rows
+    return tuple(tomllib.loads(text)[kind])
+
+
+@cache
+def _places(table: str, kind: str) -> dict[str, int]:
+    """The place of each row by its name and its other names, in folded letters; the first row wins."""
+    places: dict[str, int] = {}
+    for index, row in enumerate(_rows(table, kind)):
+        for word in (row["name"], *row.get("aliases", [])):
+            places.setdefault(_fold(word), index)
+    return places
 
 
 @cache
@@ -115,17 +125,17 @@ def screws() -> tuple[Screw, ...]:
 
 def find_alloy(name: str) -> Alloy:
     """Return the alloy called `name` ("Sn42Bi58", "SAC305"); InputError names the nearest."""
-    return alloys()[_index("alloy", name, _rows("alloys", "alloy"))]
+    return alloys()[_place("alloy", name)]
 
 
 def find_barrel(name: str) -> BarrelSize:
     """Return the barrel called `name` ("3 mL", "cartridge 10 mL"); InputError names the nearest."""
-    return barrels()[_index("barrel", name, _rows("barrels", "barrel"))]
+    return barrels()[_place("barrel", name)]
 
 
 def find_screw(name: str) -> Screw:
     """Return the screw called `name` ("M5", "Tr8x2"); InputError names the nearest."""
-    return screws()[_index("screw", name, _rows("screws", "screw"))]
+    return screws()[_place("screw", name)]
 
 
 def find_powder(powder_type: int) -> Powder:
@@ -159,14 +169,14 @@ def nearest(name: str, known: Iterable[str]) -> str:
     return by_fold[close[0]] if close else ""
 
 
-def _index(what: str, name: str, rows: list[dict[str, Any]]) -> int:
-    for index, row in enumerate(rows):
-        if _fold(name) in {_fold(word) for word in (row["name"], *row.get("aliases", []))}:
-            return index
-    raise _unknown(what, name, rows)
+def _place(what: str, name: str) -> int:
+    index = _places(f"{what}s", what).get(_fold(name))
+    if index is None:
+        raise _unknown(what, name, _rows(f"{what}s", what))
+    return index
 
 
-def _unknown(what: str, name: str, rows: list[dict[str, Any]]) -> InputError:
+def _unknown(what: str, name: str, rows: Sequence[Mapping[str, Any]]) -> InputError:
     words = [word for row in rows for word in (row["name"], *row.get("aliases", []))]
     close = nearest(name, words)
     hint = f"Did you mean {close!r}? " if close else ""
