@@ -17,7 +17,8 @@ from pastewright.cli.results import write_results
 from pastewright.job.model import NO_JOB, Job
 from pastewright.place.transform import Placements
 from pastewright.place.tray.document import fits_board, read_placement
-from pastewright.place.tray.panel import place_tray, read_tray
+from pastewright.place.tray.file import read_tray
+from pastewright.place.tray.panel import place_tray
 from pastewright.plan.pipeline import make_plan, prepare
 from pastewright.plan.tray import plan_tray
 from pastewright.problems import one_error

@@ -28,6 +28,12 @@ def accepted(key: Key, raw: Any) -> Value:
             raise _wrong_type(key, raw, "Write true or false, without quotes.")
         case Kind.PAIRS:
             return _pairs(key, raw)
+        case Kind.PLACE:
+            return _place(key, raw)
+        case Kind.LIST:
+            if isinstance(raw, list):
+                return tuple(raw)
+            raise _wrong_type(key, raw, f"Write {key.name} = [{key.comment}].")
 
 
 def _number(key: Key, raw: Any) -> float | int:
@@ -86,6 +92,22 @@ def _pairs(key: Key, raw: Any) -> tuple[tuple[float, float], ...]:
     return pairs
 
 
+def _place(key: Key, raw: Any) -> tuple[float, float]:
+    shaped = (
+        isinstance(raw, list)
+        and len(raw) == 2
+        and all(isinstance(part, int | float) and not isinstance(part, bool) for part in raw)
+    )
+    if not shaped:
+        raise _wrong_type(key, raw, f"For example {key.name} = [10.0, 60.0].")
+    x, y = _real(raw[0]), _real(raw[1])
+    if not all(key.low <= part <= key.high for part in (x, y)):
+        raise one_error(
+            f"{key.path} is [{_short(x)}, {_short(y)}]; it must be {key.accepts}", "Give both in mm."
+        )
+    return x, y
+
+
 def _text_for_number_mend(key: Key, raw: str) -> str:
     found = _NUMBER_WITH_UNIT.match(raw)
     if not found:
@@ -107,7 +129,9 @@ def _range_mend(key: Key, raw: float) -> str:
 
 
 def _wrong_type(key: Key, raw: Any, mend: str) -> InputError:
-    words = "pairs of numbers" if key.kind is Kind.PAIRS else f"a {key.kind.value}"
+    words = {Kind.PAIRS: "pairs of numbers", Kind.PLACE: "a place [x, y]"}.get(
+        key.kind, f"a {key.kind.value}"
+    )
     wanted = "true or false" if key.kind is Kind.YES_NO else "text" if key.kind is Kind.TEXT else words
     return one_error(f"{key.path} must be {wanted}, not {_type_word(raw)}", mend)
 

@@ -21,6 +21,8 @@ class Kind(StrEnum):
     CHOICE = "one of"
     YES_NO = "true or false"
     PAIRS = "pairs"
+    PLACE = "place"
+    LIST = "list"
 
 
 class Need(StrEnum):
@@ -31,7 +33,8 @@ class Need(StrEnum):
     OPTIONAL = "optional"
 
 
-Value = float | int | str | bool | tuple[tuple[float, float], ...]
+Value = float | int | str | bool | tuple[Any, ...]
+"""Pairs are tuples of two numbers each; a place is two numbers; what a list holds is checked by its reader."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +67,10 @@ class Key:
         """What the key accepts, for messages and the page: "0.5 to 60 mm", "reprap or ngc"."""
         if self.kind is Kind.CHOICE:
             return ", ".join(self.choices[:-1]) + " or " + self.choices[-1]
-        if self.kind in (Kind.TEXT, Kind.YES_NO):
+        if self.kind in (Kind.TEXT, Kind.YES_NO, Kind.LIST):
             return self.kind.value
+        if self.kind is Kind.PLACE:
+            return f"[x, y], each {self.low:g} to {self.high:g} {self.unit}"
         return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
 
 

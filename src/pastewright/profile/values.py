@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from pastewright.problems import Problem
 from pastewright.profile.keys import Value
@@ -51,6 +52,20 @@ class Table:
             return value
         raise TypeError(f"{self.section}.{name} is not a text key")
 
+    def flag(self, name: str) -> bool:
+        """Return a yes or no; WrongValueError when it was wrong."""
+        value = self._value(name)
+        if isinstance(value, bool):
+            return value
+        raise TypeError(f"{self.section}.{name} is not a key of yes or no")
+
+    def maybe_tuple(self, name: str) -> tuple[Any, ...] | None:
+        """Return a place or a list, or None when it was left out; WrongValueError when it was wrong."""
+        value = self._value(name)
+        if value is None or isinstance(value, tuple):
+            return value
+        raise TypeError(f"{self.section}.{name} is neither a place nor a list")
+
     def pairs(self, name: str) -> tuple[tuple[float, float], ...]:
         """Return pairs of numbers; WrongValueError when they were wrong."""
         value = self._value(name)
@@ -66,7 +81,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Values:
-    """All sections of a file, its dose rules and its tunings in order."""
+    """All sections of a file, its dose rules (of a tray: its boards) and its tunings in order."""
 
     file: str
     tables: Mapping[str, Table]

@@ -8,7 +8,8 @@ import pytest
 
 from pastewright.motion.model import Step
 from pastewright.place.transform import affine, corners_mm
-from pastewright.place.tray.panel import parse_tray, place_tray
+from pastewright.place.tray.file import parse_tray
+from pastewright.place.tray.panel import place_tray
 from pastewright.place.tray.tour import _one_by_one, placed_tour
 from pastewright.plan.tray import boards_per_program, copies, need_of, plan_tray, runs_of
 from pastewright.problems import InputError
@@ -131,19 +132,22 @@ def test_a_tray_of_bad_boards_is_refused(small, profile, tip):
     ("text", "says"),
     [
         ("", "no board in this tray"),
-        ("[grid]\ncolumns = 0\nrows = 1\n", "tray.toml:1: columns and rows"),
+        ("[grid]\ncolumns = 0\nrows = 1\n", "tray.toml:2: grid.columns is 0; it must be 1 to 200"),
         ("[grid]\ncolumns = 2\nrows = 1\n", "pitch_x_mm is missing"),
         ("[grid]\ncolumns = 20\nrows = 20\npitch_x_mm = 1\npitch_y_mm = 1\n", "too many"),
         ("[[board]]\nx_mm = 1\n", "y_mm is missing"),
-        ("[[board]]\nx_mm = nan\ny_mm = 0\n", "x_mm is nan"),
+        ("[[board]]\nx_mm = nan\ny_mm = 0\n", "board.x_mm is nan"),
         ('[[board]]\nname = "a/b"\nx_mm = 0\ny_mm = 0\n', "name is 'a/b'"),
         ('[[board]]\nname="a"\nx_mm=0\ny_mm=0\n[[board]]\nname="a"\nx_mm=0\ny_mm=0\n', "two boards a"),
-        ("[[board]]\nx_mm = 0\ny_mm = 0\nbad = 1\n", "tray.toml:4: bad is 1"),
-        ("[[board]]\nx_mm = 0\ny_mm = 0\nturn = 90\n", "tray.toml:4: turn is not known here"),
+        ("[[board]]\nx_mm = 0\ny_mm = 0\nbad = 1\n", "tray.toml:4: board.bad must be true or false"),
+        ("[[board]]\nx_mm = 0\ny_mm = 0\nturn = 90\n", "here it is turn_deg"),
         ("[[board]]\nx_mm = 0\ny_mm = 0\nprobes = [[1, 2]]\n", "tray.toml:4: a probed height must be"),
-        ('programs = "two"\n[[board]]\nx_mm = 0\ny_mm = 0\n', "tray.toml:1: programs is 'two'"),
+        (
+            'programs = "two"\n[[board]]\nx_mm = 0\ny_mm = 0\n',
+            "tray.toml:1: programs is 'two'; it must be one or each",
+        ),
         ("[wipe]\nfrom_mm = [0, 0]\nto_mm = [0, 0]\nz_mm = 1\n[[board]]\nx_mm=0\ny_mm=0\n", "another to_mm"),
-        ("board = 3\n", "no list of tables"),
+        ("board = 3\n", "board is not a list of boards"),
         ("[[board]\n", "not valid TOML"),
         ("[tray]\nfiducials = [3]\n", "fiducials is no list"),
     ],
