@@ -30,6 +30,7 @@ def measure(deposits: int) -> dict[str, float]:
     start = time.perf_counter()
     from boards import write_field
 
+    from pastewright.board.ask import Ask
     from pastewright.board.model import Side
     from pastewright.board.read import read_board
     from pastewright.plan.pipeline import make_plan
@@ -44,7 +45,7 @@ def measure(deposits: int) -> dict[str, float]:
         text = example_text(BENCH)
         profile = big_bed(parse_profile(text, BENCH))
         began = time.perf_counter()
-        board = read_board(Path(folder), side=Side.TOP)
+        board = read_board(Path(folder), Ask(side=Side.TOP))
     marks = [("read", began)]
     plan = make_plan(board, profile, on_stage=lambda stage: marks.append((stage, time.perf_counter())))
     marks.append(("report", time.perf_counter()))

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import write_demo
@@ -30,7 +31,7 @@ def demo_plan(side: Side) -> Plan:
     profile = parse_profile(example_text(DEMO), DEMO)
     with TemporaryDirectory() as folder:
         write_demo(Path(folder), "x2")
-        board = read_board(Path(folder), side=side, name="greenhouse logger")
+        board = read_board(Path(folder), Ask(side=side, name="greenhouse logger"))
     return make_plan(board, profile)
 
 

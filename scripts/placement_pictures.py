@@ -14,6 +14,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Board, Side
 from pastewright.board.read import read_board
 from pastewright.cli.placing import tip_tolerance
@@ -36,7 +37,7 @@ SIGMA_MM = 0.02
 def demo_board() -> Board:
     with TemporaryDirectory() as folder:
         write_demo(Path(folder), "x2")
-        return read_board(Path(folder), side=Side.TOP, name="greenhouse logger")
+        return read_board(Path(folder), Ask(side=Side.TOP, name="greenhouse logger"))
 
 
 def tray_picture(board: Board) -> str:

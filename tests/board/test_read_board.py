@@ -11,9 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Board, LayerRole, Pad, PadKind, PasteOrigin, Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import demo_files
+from pastewright.dose.exposed import shrunk_openings
 from pastewright.problems import InputError, Severity
 
 HEAD = (
@@ -55,14 +57,14 @@ def pasted_mm2(board: Board) -> float:
 
 def refused(path: Path, side: Side = Side.TOP, **more: object) -> InputError:
     with pytest.raises(InputError) as caught:
-        read_board(path, side=side, **more)  # type: ignore[arg-type]
+        read_board(path, Ask(side=side, **more))  # type: ignore[arg-type]
     assert caught.value.problems
     assert all(problem.what for problem in caught.value.problems)
     return caught.value
 
 
 def test_a_folder_becomes_a_board_named_like_it(tmp_path: Path):
-    board = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    board = read_board(folder(tmp_path / "logger", files()), Ask(side=Side.TOP))
     assert board.name == "logger" and board.size_mm == approx((20, 15))
     assert pasted_mm2(board) == approx(1.5) and len(board.holes) == 1
     assert sorted(pad.kind for pad in board.pads) == [PadKind.SURFACE] * 3 + [PadKind.THROUGH_HOLE]
@@ -73,13 +75,13 @@ def test_a_zip_gives_the_same_board_as_the_folder_it_was_made_from(tmp_path: Pat
     with zipfile.ZipFile(path, "w") as archive:
         for name, data in files().items():
             archive.writestr(name, data)
-    packed = read_board(path, side=Side.TOP)
-    plain = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    packed = read_board(path, Ask(side=Side.TOP))
+    plain = read_board(folder(tmp_path / "logger", files()), Ask(side=Side.TOP))
     assert packed == plain
 
 
 def test_every_file_is_accounted_for(tmp_path: Path):
-    board = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
+    board = read_board(folder(tmp_path / "logger", files()), Ask(side=Side.TOP))
     uses = {use.file: use for use in board.layers}
     assert set(uses) == set(files())
     assert {name for name, use in uses.items() if not use.used} == {
@@ -93,16 +95,19 @@ def test_every_file_is_accounted_for(tmp_path: Path):
 
 
 def test_the_checksum_changes_with_any_byte_and_with_nothing_else(tmp_path: Path):
-    first = read_board(folder(tmp_path / "logger", files()), side=Side.TOP)
-    again = read_board(folder(tmp_path / "other", files()), side=Side.TOP, name="logger")
+    first = read_board(folder(tmp_path / "logger", files()), Ask(side=Side.TOP))
+    again = read_board(folder(tmp_path / "other", files()), Ask(side=Side.TOP, name="logger"))
     assert first.inputs_sha256 == again.inputs_sha256
     assert len(first.inputs_sha256) == hashlib.sha256().digest_size * 2
     changed = files() | {"readme.txt": b"Soil moisture logger, third build.\n"}
-    assert read_board(folder(tmp_path / "third", changed), side=Side.TOP).inputs_sha256 != first.inputs_sha256
+    assert (
+        read_board(folder(tmp_path / "third", changed), Ask(side=Side.TOP)).inputs_sha256
+        != first.inputs_sha256
+    )
 
 
 def test_the_side_chooses_the_layers(tmp_path: Path):
-    board = read_board(folder(tmp_path / "logger", files()), side=Side.BOTTOM)
+    board = read_board(folder(tmp_path / "logger", files()), Ask(side=Side.BOTTOM))
     assert board.mirrored and board.side is Side.BOTTOM
     assert board.paste_origin is PasteOrigin.EXPOSED_COPPER
     assert [pad.kind for pad in board.pads] == [PadKind.THROUGH_HOLE]
@@ -113,7 +118,7 @@ def test_the_side_chooses_the_layers(tmp_path: Path):
 def test_the_shrinkage_reaches_the_paste(tmp_path: Path):
     contents = files()
     del contents["logger-F_Paste.gtp"]
-    board = read_board(folder(tmp_path / "logger", contents), side=Side.TOP, shrink_mm=0.05)
+    board = shrunk_openings(read_board(folder(tmp_path / "logger", contents), Ask(side=Side.TOP)), 0.05)
     assert pasted_mm2(board) == approx(3 * 0.9 * 0.4)
 
 
@@ -122,7 +127,7 @@ def test_an_override_gives_an_unknown_file_its_role(tmp_path: Path):
     contents["stencil one.dat"] = contents.pop("logger-F_Paste.gtp")
     path = folder(tmp_path / "logger", contents)
     overrides = {"stencil one.dat": LayerRole.TOP_PASTE}
-    board = read_board(path, side=Side.TOP, overrides=overrides)
+    board = read_board(path, Ask(side=Side.TOP, roles=overrides))
     assert board.paste_origin is PasteOrigin.PASTE_LAYER and pasted_mm2(board) == approx(1.5)
 
 
@@ -139,7 +144,7 @@ def test_problems_of_all_layers_come_together(tmp_path: Path):
 
 def test_a_broken_layer_of_the_other_side_does_not_matter(tmp_path: Path):
     path = folder(tmp_path / "logger", files() | {"logger-B_Cu.gbl": gerber("D77*\nX0Y0D03*\n")})
-    assert pasted_mm2(read_board(path, side=Side.TOP)) == approx(1.5)
+    assert pasted_mm2(read_board(path, Ask(side=Side.TOP))) == approx(1.5)
     refused(path, Side.BOTTOM)
 
 
@@ -147,7 +152,7 @@ def test_two_paste_layers_of_one_side_must_be_told_apart_by_the_person(tmp_path:
     path = folder(tmp_path / "logger", files() | {"panel-F_Paste.gtp": gerber(PADS.format(12))})
     error = refused(path)
     assert any("2 files claim to be the top paste layer" in problem.what for problem in error.problems)
-    board = read_board(path, side=Side.TOP, overrides={"panel-F_Paste.gtp": LayerRole.OTHER})
+    board = read_board(path, Ask(side=Side.TOP, roles={"panel-F_Paste.gtp": LayerRole.OTHER}))
     assert pasted_mm2(board) == approx(1.5)
 
 
@@ -164,7 +169,7 @@ def test_a_folder_without_fabrication_files_is_refused(tmp_path: Path):
 
 def test_a_bad_netlist_costs_names_but_not_the_board(tmp_path: Path):
     netlist = b"P  UNITS CUST 0\n317GND   broken record without any place\n999\n"
-    board = read_board(folder(tmp_path / "logger", files() | {"logger.ipc": netlist}), side=Side.TOP)
+    board = read_board(folder(tmp_path / "logger", files() | {"logger.ipc": netlist}), Ask(side=Side.TOP))
     assert pasted_mm2(board) == approx(1.5)
     assert any(
         problem.severity is Severity.WARNING and problem.file == "logger.ipc" for problem in board.problems
@@ -173,7 +178,9 @@ def test_a_bad_netlist_costs_names_but_not_the_board(tmp_path: Path):
 
 def test_warnings_of_the_readers_travel_with_the_board(tmp_path: Path):
     unended = gerber(PADS.format(11)).replace(b"M02*\n", b"")
-    board = read_board(folder(tmp_path / "logger", files() | {"logger-F_Paste.gtp": unended}), side=Side.TOP)
+    board = read_board(
+        folder(tmp_path / "logger", files() | {"logger-F_Paste.gtp": unended}), Ask(side=Side.TOP)
+    )
     assert any(problem.file == "logger-F_Paste.gtp" for problem in board.problems)
     assert not any(problem.severity is Severity.ERROR for problem in board.problems)
 
@@ -205,7 +212,7 @@ def test_damaged_files_give_a_board_or_an_input_error_and_never_a_traceback(
     contents[name] = damaged(contents[name], cuts)
     path = folder(tmp_path / "logger", contents)
     try:
-        board = read_board(path, side=side)
+        board = read_board(path, Ask(side=side))
     except InputError as error:
         assert error.problems
         return
@@ -216,7 +223,7 @@ def test_damaged_files_give_a_board_or_an_input_error_and_never_a_traceback(
 
 def demo(tmp_path: Path, flavour: str, side: Side, **more: object) -> Board:
     path = folder(tmp_path / flavour, demo_files(flavour))  # type: ignore[arg-type]
-    return read_board(path, side=side, **more)  # type: ignore[arg-type]
+    return read_board(path, Ask(side=side, **more))  # type: ignore[arg-type]
 
 
 def paired(one: Board, other: Board) -> list[tuple[Pad, Pad]]:
@@ -250,7 +257,7 @@ def test_the_demo_board_without_any_names_keeps_its_paste_and_its_kinds(tmp_path
     named = demo(tmp_path, "rs274x", side)
     netlists = {use.file: LayerRole.OTHER for use in named.layers if use.role is LayerRole.NETLIST}
     assert netlists
-    bare = demo(tmp_path, "rs274x", side, overrides=netlists)
+    bare = demo(tmp_path, "rs274x", side, roles=netlists)
     assert not any(pad.ref for pad in bare.pads) and any(pad.ref for pad in named.pads)
     assert pasted_mm2(bare) == approx(pasted_mm2(named), rel=1e-9)
     assert [pad.kind for pad in bare.pads] == [pad.kind for pad in named.pads]
@@ -270,7 +277,7 @@ def test_the_demo_boards_windowed_land_is_one_thermal_pad(tmp_path: Path):
 def test_the_demo_board_without_a_paste_layer_pastes_the_same_surface_pads(tmp_path: Path):
     full = demo(tmp_path, "x2", Side.TOP)
     paste = {use.file: LayerRole.OTHER for use in full.layers if use.role is LayerRole.TOP_PASTE}
-    bare = demo(tmp_path, "x2", Side.TOP, overrides=paste)
+    bare = demo(tmp_path, "x2", Side.TOP, roles=paste)
     assert bare.paste_origin is PasteOrigin.EXPOSED_COPPER
     through = {pad.id for pad in full.pads if pad.kind is PadKind.THROUGH_HOLE}
     assert {pad.id for pad in bare.pads if pad.apertures} == {
@@ -297,7 +304,7 @@ def test_a_damaged_demo_board_gives_a_board_or_an_input_error_and_never_a_traceb
     name = sorted(contents)[number % len(contents)]
     contents[name] = damaged(contents[name], cuts)
     try:
-        board = read_board(folder(tmp_path / flavour, contents), side=side)
+        board = read_board(folder(tmp_path / flavour, contents), Ask(side=side))
     except InputError as error:
         assert error.problems
         return
@@ -310,7 +317,7 @@ def test_drills_written_as_gerber_are_read_as_holes(tmp_path: Path):
     del contents["logger-PTH.drl"]
     head = "%TF.FileFunction,Plated,1,2,PTH*%\n%FSLAX46Y46*%\n%MOMM*%\n%TA.AperFunction,ComponentDrill*%\n%ADD10C,1.0*%\n"
     contents["logger-PTH-drl.gbr"] = (head + "D10*\nX15000000Y7000000D03*\nM02*\n").encode()
-    board = read_board(folder(tmp_path, contents), side=Side.TOP)
+    board = read_board(folder(tmp_path, contents), Ask(side=Side.TOP))
     hole = next(pad.hole for pad in board.pads if pad.kind is PadKind.THROUGH_HOLE)
     assert hole is not None
     assert (hole.x_mm, hole.y_mm, hole.diameter_mm) == approx((15.0, 7.0, 1.0))
@@ -323,7 +330,7 @@ def test_unconnected_pads_share_no_net(tmp_path: Path):
     flashes = ["X5000000Y5000000D03*\n", "X8000000Y5000000D03*\n", "X5000000Y9000000D03*\n"]
     body = "D11*\n" + "".join(names.format(pin) + flash for pin, flash in enumerate(flashes, 1))
     contents["logger-F_Cu.gtl"] = gerber(body)
-    board = read_board(folder(tmp_path, contents), side=Side.TOP)
+    board = read_board(folder(tmp_path, contents), Ask(side=Side.TOP))
     pasted = [pad for pad in board.pads if pad.apertures]
     assert [pad.ref for pad in pasted] == ["U1"] * 3
     assert [pad.net for pad in pasted] == [""] * 3  # Gerber format specification: .N "N/C" is not a net

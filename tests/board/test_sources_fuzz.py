@@ -13,11 +13,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pastewright.board.drawn.drawing import Ask
+from pastewright.board.ask import Ask
+from pastewright.board.drawn.pad_table import read_table
 from pastewright.board.model import Board, Side
+from pastewright.board.pads.board import board_of
 from pastewright.board.parts.centroid import read_centroids
+from pastewright.board.read import READERS, board_of_files, reader_of
 from pastewright.board.source.files import SourceFile
-from pastewright.board.sources import READERS, reader_of
 from pastewright.demo.formats import FORMATS, centroid_text
 from pastewright.problems import InputError
 
@@ -108,7 +110,9 @@ def answered(name: str, data: bytes) -> None:
         else:
             reader = next(reader for reader in READERS if reader.claims(sample(name)[:65536]))
             ask = Ask(side=Side.TOP, name="damaged")
-            found = reader.read(SourceFile(name="damaged", data=data), ask)
+            found = board_of(
+                reader.read([SourceFile(name="damaged", data=data)], ask), side=ask.side, name=ask.name
+            )
             assert isinstance(found, Board)
             for pad in found.pads:
                 assert pad.land.is_valid
@@ -141,7 +145,7 @@ def test_any_bytes_are_claimed_or_not_but_never_crash(data):
     reader = reader_of(data)
     if reader is not None:
         try:
-            reader.read(SourceFile(name="bytes", data=data), Ask(side=Side.TOP, name="bytes"))
+            board_of_files([SourceFile(name="bytes", data=data)], Ask(side=Side.TOP, name="bytes"))
         except InputError as error:
             assert error.problems
 
@@ -154,7 +158,7 @@ def test_any_bytes_are_claimed_or_not_but_never_crash(data):
 def test_any_text_is_a_table_or_is_refused(text, units):
     for columns in ("", "x,y,diameter", "x,y,width,height,-"):
         try:
-            READERS[3].read(
+            read_table(
                 SourceFile(name="text", data=text.encode()),
                 Ask(side=Side.TOP, name="t", units=units, columns=columns),
             )

@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.drawn.drawing import Ask
+from pastewright.board.ask import Ask
 from pastewright.board.drawn.pad_table import read_table
 from pastewright.board.model import Board, Side
+from pastewright.board.pads.board import board_of
 from pastewright.board.source.files import SourceFile
 from pastewright.deposit.lay import lay
 from pastewright.deposit.model import DepositKind, Layout
@@ -27,7 +28,8 @@ RATIO = PROFILE.tuning.bead_shape_ratio
 def table(*rows: str) -> Board:
     head = "x_mm,y_mm,x2_mm,y2_mm,width,height,volume_ul,ref,pin"
     data = "\n".join([head, *rows]).encode()
-    return read_table(SourceFile(name="pads.csv", data=data), Ask(side=Side.TOP, name="logger"))
+    ask = Ask(side=Side.TOP, name="logger")
+    return board_of(read_table(SourceFile(name="pads.csv", data=data), ask), side=ask.side, name=ask.name)
 
 
 def doses(board: Board, *rules: DoseRule):

@@ -4,9 +4,11 @@ from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import Flavour, write_demo
+from pastewright.dose.exposed import shrunk_openings
 from pastewright.plan.pipeline import Plan, make_plan
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
@@ -17,5 +19,7 @@ def plan_of(side: Side, bench: str = DEMO, flavour: Flavour = "x2") -> Plan:
     profile = parse_profile(example_text(bench), bench)
     with TemporaryDirectory() as folder:
         write_demo(Path(folder), flavour)
-        board = read_board(Path(folder), side=side, name="logger", shrink_mm=profile.dose.shrink_mm)
+        board = shrunk_openings(
+            read_board(Path(folder), Ask(side=side, name="logger")), profile.dose.shrink_mm
+        )
     return make_plan(board, profile)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rendered_photos import random_scene, render, through_jpeg
 from virtual_bench import Laid, Truth, lay
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Board, Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import write_demo
@@ -45,7 +46,7 @@ def demo_bench() -> Profile:
 def demo_board() -> Board:
     with TemporaryDirectory() as folder:
         write_demo(Path(folder), "x2")
-        return read_board(Path(folder), side=Side.TOP, name="greenhouse logger")
+        return read_board(Path(folder), Ask(side=Side.TOP, name="greenhouse logger"))
 
 
 def measured(

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import write_demo
@@ -120,7 +121,7 @@ def test_any_text_is_a_job_or_is_refused(text):
 @pytest.mark.parametrize("side", list(Side))
 def test_a_new_job_is_sound_and_changes_nothing(tmp_path, side):
     write_demo(tmp_path)
-    text = job_text(read_board(tmp_path, side=side))
+    text = job_text(read_board(tmp_path, Ask(side=side)))
     job = parse_job(text, "job.toml")
     assert job.side is side
     assert (job.not_fitted, job.rules, job.pads, job.zones, job.first) == (
@@ -130,7 +131,7 @@ def test_a_new_job_is_sound_and_changes_nothing(tmp_path, side):
 
 def test_its_remarks_become_a_sound_job_when_filled_in(tmp_path):
     write_demo(tmp_path)
-    lines = job_text(read_board(tmp_path, side=Side.TOP)).splitlines()
+    lines = job_text(read_board(tmp_path, Ask(side=Side.TOP))).splitlines()
     kept = []
     for line in lines:
         bare = line.removeprefix("# ")

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Side
 from pastewright.board.read import read_board
 from pastewright.cli.app import main
@@ -241,7 +242,7 @@ def test_places_asked_from_a_controller_that_never_moved_are_refused(run, files,
 
 
 def test_bottom_points_given_as_seen_through_the_board_are_named(run, files, tmp_path):
-    board = read_board(files / "board", side=Side.BOTTOM, overrides={})
+    board = read_board(files / "board", Ask(side=Side.BOTTOM, roles={}))
     where = affine(turn_deg=0.4, shift_mm=(72.0, 68.0))
     as_seen, through = [], []
     for mark in board.fiducials[:3]:

@@ -8,6 +8,7 @@ import pytest
 import shapely
 from pytest import approx
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Board, Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import write_demo
@@ -28,7 +29,7 @@ PROFILE = parse_profile(example_text("bench-reprap-e"), "bench.toml")
 def board(tmp_path_factory) -> Board:
     folder = tmp_path_factory.mktemp("logger")
     write_demo(folder)
-    return read_board(folder, side=Side.TOP)
+    return read_board(folder, Ask(side=Side.TOP))
 
 
 def planned(board: Board, text: str) -> Plan:

@@ -1,120 +1,127 @@
-"""A folder, zip or file to `Board`: find the layers of one side, read each, and gather what is wrong.
+"""Files and what is asked to `Board`: the table of readers, and the one way from a path to one side of a board.
 
-Every layer is read before anything is raised, so that one run shows all that is to be mended.
+A `Reader` tells by the first bytes of a file whether it is its own. One of a set (Gerber) is given all files and
+comes first: in a folder that holds one, drawings and tables are notes beside it. Libraries are loaded only when a file
+needs them.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from functools import partial
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
-from typing import TypeVar
 
-from pastewright.board.artwork import DrillFile, GerberLayer
-from pastewright.board.drawn.drawing import Ask
-from pastewright.board.drill.excellon import read_excellon
-from pastewright.board.drill.gerber_drills import drills_of_gerber
-from pastewright.board.gerber.read import read_gerber
-from pastewright.board.model import Board, LayerRole, LayerUse, Side
-from pastewright.board.pads.assemble import Layers, assemble
-from pastewright.board.parts.centroid import PartPlace, read_centroids
-from pastewright.board.parts.ipc356 import NetPoint, read_ipc356
-from pastewright.board.roles.recognise import Recognised, recognise
-from pastewright.board.source.files import inputs_sha256, read_source
-from pastewright.board.source.sniff import FileKind
-from pastewright.board.sources import other_source
-from pastewright.problems import InputError, Problem, Severity, one_error
+from pastewright.board.artwork import Artwork
+from pastewright.board.ask import Ask
+from pastewright.board.model import Board, LayerRole
+from pastewright.board.source.files import SourceFile, inputs_sha256, read_source
+from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
+from pastewright.problems import one_error
 
-T = TypeVar("T")
-
-_PASTE = {Side.TOP: LayerRole.TOP_PASTE, Side.BOTTOM: LayerRole.BOTTOM_PASTE}
-_COPPER = {Side.TOP: LayerRole.TOP_COPPER, Side.BOTTOM: LayerRole.BOTTOM_COPPER}
-_MASK = {Side.TOP: LayerRole.TOP_MASK, Side.BOTTOM: LayerRole.BOTTOM_MASK}
-_NO_ROLES: Mapping[str, LayerRole] = MappingProxyType({})
+JOB_FILE = "job.toml"
+"""A job file lies beside the design and is no part of it."""
 
 
-@dataclass(slots=True)
-class _Gathered:
-    """What is wrong so far; errors stop the reading only at its end."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reader:
+    """One format: `claims` looks at the head of a file, `read` gives what is drawn or raises `InputError`.
 
-    problems: list[Problem] = field(default_factory=list)
-    failed: bool = False
+    One `of_a_set` is given all files; any other the one file that it claims.
+    """
 
-    def tried(self, read: Callable[[], T]) -> T | None:
-        """Return what `read` returns, or None with its problems gathered."""
-        try:
-            return read()
-        except InputError as error:
-            self.problems.extend(error.problems)
-            self.failed = True
-            return None
+    name: str
+    claims: Callable[[bytes], bool]
+    read: Callable[[Sequence[SourceFile], Ask], Artwork]
+    of_a_set: bool = False
 
 
-def read_board(
-    path: Path,
-    *,
-    side: Side,
-    overrides: Mapping[str, LayerRole] = _NO_ROLES,
-    name: str | None = None,
-    shrink_mm: float = 0.0,
-    units: str = "",
-    columns: str = "",
-) -> Board:
+def _is_gerber_set(head: bytes) -> bool:
+    return kind_of(head) in (FileKind.GERBER, FileKind.EXCELLON)
+
+
+def _is_svg(head: bytes) -> bool:
+    text = text_of(head).lstrip("\ufeff \t\r\n")
+    return text.startswith("<") and ("<svg" in text or ":svg" in text)
+
+
+def _is_ipc2581(head: bytes) -> bool:
+    text = text_of(head).lstrip("\ufeff \t\r\n")
+    return text.startswith("<") and "<IPC-2581" in text
+
+
+def _is_dxf(head: bytes) -> bool:
+    if head.startswith(b"AutoCAD Binary DXF"):
+        return True
+    # Group code 0 or 999, then SECTION: every text DXF starts so, whatever its name.
+    lines = [line.strip() for line in text_of(head[:4096]).splitlines()]
+    while len(lines) > 2 and lines[0] == "999":
+        lines = lines[2:]
+    return len(lines) > 3 and lines[0] == "0" and lines[1].upper() == "SECTION" and lines[2] == "2"
+
+
+def _is_table(head: bytes) -> bool:
+    from pastewright.board.drawn.pad_table import looks_like_pads
+
+    return not _is_gerber_set(head) and looks_like_pads(head)
+
+
+def _gerber_set(files: Sequence[SourceFile], ask: Ask) -> Artwork:
+    from pastewright.board.gerber_set import read_gerber_set
+
+    return read_gerber_set(files, ask)
+
+
+def _svg(files: Sequence[SourceFile], ask: Ask) -> Artwork:
+    from pastewright.board.drawn.svg import read_svg
+
+    return read_svg(files[0], ask)
+
+
+def _dxf(files: Sequence[SourceFile], ask: Ask) -> Artwork:
+    from pastewright.board.drawn.dxf import read_dxf
+
+    return read_dxf(files[0], ask)
+
+
+def _ipc2581(files: Sequence[SourceFile], ask: Ask) -> Artwork:
+    from pastewright.board.ipc2581.read import read_ipc2581
+
+    return read_ipc2581(files[0], ask)
+
+
+def _table(files: Sequence[SourceFile], ask: Ask) -> Artwork:
+    from pastewright.board.drawn.pad_table import read_table
+
+    return read_table(files[0], ask)
+
+
+GERBER_SET = Reader(name="Gerber set", claims=_is_gerber_set, read=_gerber_set, of_a_set=True)
+READERS = (
+    GERBER_SET,
+    Reader(name="SVG drawing", claims=_is_svg, read=_svg),
+    Reader(name="IPC-2581 file", claims=_is_ipc2581, read=_ipc2581),
+    Reader(name="DXF drawing", claims=_is_dxf, read=_dxf),
+    Reader(name="table of pads", claims=_is_table, read=_table),
+)
+
+
+def read_board(path: Path, ask: Ask) -> Board:
     """Return one side of the board whose fabrication files are in the folder, zip or file `path`.
 
-    Gerber sets are read here, everything else by its reader (`sources`). `overrides` maps file names, or layers
-    within a drawing, to roles; `name` defaults to that of the folder or zip; `shrink_mm` is taken off each edge
-    of exposed copper when there is no paste layer; `units` and `columns` speak for drawings and tables that do
-    not say. Raises `InputError` with the problems of all layers at once.
+    Raises `InputError` with the problems of all layers at once.
     """
-    files = read_source(path)
-    other = other_source(files, overrides)
-    if other is not None:
-        file, reader = other
+    return board_of_files(read_source(path), replace(ask, name=ask.name or _name(path)))
+
+
+def board_of_files(files: Sequence[SourceFile], ask: Ask) -> Board:
+    """Return one side of the board that the files are; raises `InputError` with all that is wrong with them."""
+    from pastewright.board.pads.board import board_of
+
+    reader, own = reader_of_files(files, ask)
+    if not reader.of_a_set:
+        # What is said of the other files is none of the drawing's business.
         named = {name for each in files for name in (each.name, each.base_name)}
-        ask = Ask(
-            side=side,
-            name=name if name is not None else _name(path),
-            inputs_sha256=inputs_sha256(files),
-            units=units,
-            columns=columns,
-            roles={key: role for key, role in overrides.items() if key not in named},
-            shrink_mm=shrink_mm,
-        )
-        return reader.read(file, ask)
-    found = recognise(files, overrides)
-    gathered = _Gathered()
-    one = _Roles(found=found, gathered=gathered)
-    paste, copper, mask = one.gerber(_PASTE[side]), one.gerber(_COPPER[side]), one.gerber(_MASK[side])
-    outline = one.gerber(LayerRole.OUTLINE)
-    drills = one.drills()
-    net_points, net_file = one.net_points(side)
-    parts, parts_file = one.parts(side, units)
-    for each in found:
-        gathered.problems.extend(each.problems)
-    if gathered.failed:
-        raise InputError(gathered.problems)
-    if paste is None and copper is None and mask is None:
-        raise _nothing_found(found, side, path)
-    layers = Layers(
-        name=name if name is not None else _name(path),
-        side=side,
-        paste=paste,
-        copper=copper,
-        mask=mask,
-        outline=outline,
-        drills=drills,
-        net_points=net_points,
-        net_file=net_file,
-        parts=parts,
-        parts_file=parts_file,
-        uses=tuple(_use(each, one.used) for each in found),
-        inputs_sha256=inputs_sha256(files),
-    )
-    board = gathered.tried(partial(assemble, layers, shrink_mm=shrink_mm))
-    if board is None:
-        raise InputError(gathered.problems)
-    return replace(board, problems=(*gathered.problems, *board.problems))
+        ask = replace(ask, roles={key: role for key, role in ask.roles.items() if key not in named})
+    artwork = reader.read(own, ask)
+    return board_of(artwork, side=ask.side, name=ask.name, sha256=inputs_sha256(files))
 
 
 def _name(path: Path) -> str:
@@ -122,121 +129,35 @@ def _name(path: Path) -> str:
     return resolved.stem if resolved.is_file() else resolved.name
 
 
-@dataclass(slots=True)
-class _Roles:
-    """The recognised files by role, read on demand; `used` remembers the names of those that were."""
-
-    found: Sequence[Recognised]
-    gathered: _Gathered
-    used: set[str] = field(default_factory=set)
-
-    def of(self, role: LayerRole) -> list[Recognised]:
-        return [each for each in self.found if each.role is role]
-
-    def gerber(self, role: LayerRole) -> GerberLayer | None:
-        """Return the layer of `role`; files of one role that are equally well known are laid together."""
-        layers: list[GerberLayer] = []
-        for each in self.of(role):
-            file = each.file.name
-            layer = self.gathered.tried(partial(read_gerber, each.file.data, file))
-            if layer is not None:
-                self.used.add(file)
-                self.gathered.problems.extend(layer.problems)
-                layers.append(layer)
-        if not layers:
-            return None
-        if len(layers) > 1 and role in (*_PASTE.values(), *_COPPER.values(), *_MASK.values()):
-            self.gathered.failed = True
-            names = " and ".join(layer.file for layer in layers)
-            what = f"{len(layers)} files claim to be the {role.value} layer: {names}"
-            mend = "Say which file is which layer on the command line; give the others the role 'other'."
-            self.gathered.problems.append(Problem(what=what, mend=mend, file=layers[0].file))
-        return replace(layers[0], objects=tuple(thing for layer in layers for thing in layer.objects))
-
-    def drills(self) -> tuple[DrillFile, ...]:
-        companions = tuple(each.file for each in self.found if each.role is LayerRole.OTHER)
-        files: list[DrillFile] = []
-        for each in self.of(LayerRole.DRILL):
-            file = each.file.name
-            read = (
-                partial(_gerber_drills, each.file.data, file)
-                if each.kind is FileKind.GERBER
-                else partial(read_excellon, each.file.data, file, companions=companions)
-            )
-            drill = self.gathered.tried(read)
-            if drill is not None:
-                self.used.add(file)
-                self.gathered.problems.extend(drill.problems)
-                files.append(drill)
-        return tuple(files)
-
-    def net_points(self, side: Side) -> tuple[tuple[NetPoint, ...], str]:
-        """Return the netlist points of this side. A bad netlist only costs names, so it is a warning."""
-        points: list[NetPoint] = []
-        files: list[str] = []
-        for each in self.of(LayerRole.NETLIST):
-            try:
-                netlist = read_ipc356(each.file.data, each.file.name)
-            except InputError as error:
-                self.gathered.problems.extend(
-                    replace(problem, severity=Severity.WARNING) for problem in error.problems
-                )
-                continue
-            self.gathered.problems.extend(netlist.problems)
-            points.extend(point for point in netlist if point.side in (side, None) and not point.midpoint)
-            self.used.add(each.file.name)
-            files.append(each.file.name)
-        return tuple(points), ", ".join(files)
-
-    def parts(self, side: Side, units: str) -> tuple[tuple[PartPlace, ...], str]:
-        """Return the parts of this side. A bad centroid file only costs names, so it is a warning."""
-        parts: list[PartPlace] = []
-        files: list[str] = []
-        for each in self.of(LayerRole.CENTROID):
-            if each.note:
-                continue
-            try:
-                centroids = read_centroids(each.file.data, each.file.name, units=units)
-            except InputError as error:
-                self.gathered.problems.extend(
-                    replace(problem, severity=Severity.WARNING) for problem in error.problems
-                )
-                continue
-            known = {part.ref for part in parts}
-            if parts and 2 * sum(part.ref in known for part in centroids.parts) > len(known):
-                what = f"lists the same parts as {files[0]}; it is not used"
-                self.gathered.problems.append(Problem(what=what, severity=Severity.NOTE, file=each.file.name))
-                continue
-            self.gathered.problems.extend(centroids.problems)
-            parts.extend(part for part in centroids.parts if part.side in (side, None))
-            self.used.add(each.file.name)
-            files.append(each.file.name)
-        return tuple(parts), ", ".join(files)
+def reader_of(data: bytes) -> Reader | None:
+    """Return the reader whose format the bytes are, None when none claims them."""
+    head = data[:HEAD_BYTES]
+    return next((reader for reader in READERS if reader.claims(head)), None)
 
 
-def _gerber_drills(data: bytes, file: str) -> DrillFile:
-    layer = read_gerber(data, file)
-    drills = drills_of_gerber(layer)
-    return replace(drills, problems=(*layer.problems, *drills.problems))
+def reader_of_files(files: Sequence[SourceFile], ask: Ask) -> tuple[Reader, Sequence[SourceFile]]:
+    """Return the reader for the files, and those that are its own.
 
-
-def _use(each: Recognised, used: set[str]) -> LayerUse:
-    name = each.file.name
-    note = each.note
-    if name not in used and not note:
-        note = "not needed for this side"
-    return LayerUse(file=name, role=each.role, how=each.how, used=name in used, note=note)
-
-
-def _nothing_found(found: Sequence[Recognised], side: Side, path: Path) -> InputError:
-    seen = ", ".join(f"{each.file.name} ({each.role.value})" for each in found[:8])
-    more = f" and {len(found) - 8} more" if len(found) > 8 else ""
-    packed = [each.file.name for each in found if each.file.data.startswith(b"PK\x03\x04")]
-    inside = (
-        f" Is the board in {packed[0]}? Unpack it first: zips inside a zip are not opened." if packed else ""
-    )
-    return one_error(
-        f"no paste, copper or mask layer of the {side.value} side among: {seen}{more}",
-        f"Export the {side.value} paste, copper and mask layers, or say which files they are with --layer.{inside}",
-        file=path.name,
-    )
+    Raises `InputError` when several files could be meant. Files that are asked to be other are passed over; files
+    that nothing claims are left to the Gerber set's reader, which says what it found.
+    """
+    kept = [
+        file
+        for file in files
+        if not file.ignored
+        and file.base_name != JOB_FILE
+        and LayerRole.OTHER not in (ask.roles.get(file.name), ask.roles.get(file.base_name))
+    ]
+    claimed = [(file, reader) for file in kept if (reader := reader_of(file.data)) is not None]
+    whole = next((reader for _, reader in claimed if reader.of_a_set), None)
+    if whole is not None or not claimed:
+        return whole or GERBER_SET, files
+    if len(claimed) > 1:
+        names = ", ".join(f"{file.name} ({reader.name})" for file, reader in claimed[:6])
+        raise one_error(
+            f"{len(claimed)} files could be the board: {names}",
+            "Give the one file itself, or leave others out with --layer 'FILE=other'.",
+            file=claimed[0][0].name,
+        )
+    file, reader = claimed[0]
+    return reader, [file]

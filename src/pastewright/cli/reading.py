@@ -4,9 +4,11 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
 
+from pastewright.board.ask import Ask
 from pastewright.board.model import Board, LayerRole, Side
 from pastewright.board.read import read_board
 from pastewright.cli.options import Reading
+from pastewright.dose.exposed import shrunk_openings
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import job_beside, read_job
 from pastewright.problems import InputError, Problem, one_error
@@ -63,14 +65,8 @@ def load_board(source: Path, *, side: str, files: Reading = AS_FILES_SAY, shrink
             "Give the folder or zip that your design program wrote for the board maker.",
             file=str(source),
         )
-    return read_board(
-        source,
-        side=Side(side),
-        overrides=overrides,
-        shrink_mm=shrink_mm,
-        units=files.units,
-        columns=files.columns,
-    )
+    ask = Ask(side=Side(side), roles=overrides, units=files.units, columns=files.columns)
+    return shrunk_openings(read_board(source, ask), shrink_mm)
 
 
 def load_job(source: Path, given: Path | None) -> Job:

@@ -11,9 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.drawn.drawing import Ask, board_of_drawing
-from pastewright.board.drawn.dxf import dxf_drawing, read_dxf
+from pastewright.board.ask import Ask
+from pastewright.board.drawn.dxf import dxf_drawing
+from pastewright.board.drawn.sketch_artwork import artwork_of_sketch
 from pastewright.board.model import Board, Side
+from pastewright.board.read import board_of_files
 from pastewright.board.source.files import SourceFile
 from pastewright.demo.formats import dxf_bytes
 from pastewright.problems import InputError
@@ -35,12 +37,12 @@ def new(units: int = 4):
 
 def board(document, *, units: str = "", side: Side = Side.TOP) -> Board:
     source = SourceFile(name="logger.dxf", data=text_of(document))
-    return read_dxf(source, Ask(side=side, name="logger", units=units))
+    return board_of_files([source], Ask(side=side, name="logger", units=units))
 
 
 def refused(data: bytes, **more: str) -> str:
     with pytest.raises(InputError) as caught:
-        board_of_drawing(
+        artwork_of_sketch(
             dxf_drawing(SourceFile(name="logger.dxf", data=data), **more), Ask(side=Side.TOP, name="logger")
         )
     return str(caught.value)

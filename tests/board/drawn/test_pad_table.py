@@ -7,9 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.drawn.drawing import Ask
+from pastewright.board.ask import Ask
 from pastewright.board.drawn.pad_table import looks_like_pads, read_table
 from pastewright.board.model import Board, PadKind, Side
+from pastewright.board.pads.board import board_of
 from pastewright.board.parts.centroid import read_centroids
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.units import unit_name
@@ -19,7 +20,7 @@ from pastewright.problems import InputError
 def table(text: str | bytes, *, side: Side = Side.TOP, units: str = "", columns: str = "") -> Board:
     data = text.encode() if isinstance(text, str) else text
     ask = Ask(side=side, name="logger", units=units, columns=columns)
-    return read_table(SourceFile(name="pads.csv", data=data), ask)
+    return board_of(read_table(SourceFile(name="pads.csv", data=data), ask), side=ask.side, name=ask.name)
 
 
 def refused(text: str, **more: str) -> str:
@@ -256,7 +257,7 @@ def test_equal_parts_in_a_row_keep_their_own_pads():
     import numpy as np
     from shapely import box
 
-    from pastewright.board.parts.centroid_fit import name_by_parts
+    from pastewright.board.parts.part_fit import name_by_parts
     from pastewright.board.shapes.islands import shape_array
 
     # Five arrays of eight pads each, 4 mm apart, counted from another origin; about the middle one all is symmetric.
@@ -286,7 +287,7 @@ def test_the_fit_finds_any_shift_and_quarter_turn_of_two_pad_parts(turn, shift, 
     import numpy as np
     from shapely import box
 
-    from pastewright.board.parts.centroid_fit import name_by_parts
+    from pastewright.board.parts.part_fit import name_by_parts
     from pastewright.board.shapes.islands import shape_array
 
     rng = np.random.default_rng(seed)
@@ -310,7 +311,7 @@ def test_the_fit_finds_any_shift_and_quarter_turn_of_two_pad_parts(turn, shift, 
 def test_a_fit_that_is_not_unique_names_nothing():
     from shapely import box
 
-    from pastewright.board.parts.centroid_fit import name_by_parts
+    from pastewright.board.parts.part_fit import name_by_parts
     from pastewright.board.shapes.islands import shape_array
 
     # A plain grid of equal parts, of which the file lists a part: it lies anywhere in it as well.

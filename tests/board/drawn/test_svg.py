@@ -16,9 +16,12 @@ from hypothesis import strategies as st
 from matplotlib import image
 from pytest import approx
 
-from pastewright.board.drawn.drawing import Ask, Drawing, board_of_drawing
-from pastewright.board.drawn.svg import read_svg, svg_drawing
+from pastewright.board.ask import Ask
+from pastewright.board.drawn.sketch_artwork import artwork_of_sketch
+from pastewright.board.drawn.svg import svg_drawing
+from pastewright.board.drawn.things import Sketch
 from pastewright.board.model import Board, LayerRole, PadKind, Side
+from pastewright.board.read import board_of_files
 from pastewright.board.source.files import SourceFile
 from pastewright.problems import InputError
 
@@ -38,7 +41,7 @@ def source(data: bytes) -> SourceFile:
     return SourceFile(name="drawing.svg", data=data)
 
 
-def drawn(body: str, *, units: str = "", **more: str) -> Drawing:
+def drawn(body: str, *, units: str = "", **more: str) -> Sketch:
     return svg_drawing(source(svg(body, **more)), units=units)
 
 
@@ -46,16 +49,16 @@ def board(
     body: str, *, side: Side = Side.TOP, roles: dict[str, LayerRole] | None = None, **more: str
 ) -> Board:
     ask = Ask(side=side, name="logger", roles=roles or {}, units=more.pop("units", ""))
-    return read_svg(source(svg(body, **more)), ask)
+    return board_of_files([source(svg(body, **more))], ask)
 
 
-def area_mm2(drawing: Drawing) -> float:
+def area_mm2(drawing: Sketch) -> float:
     return float(shapely.union_all([thing.area for thing in drawing.things]).area)
 
 
 def refused(data: bytes) -> str:
     with pytest.raises(InputError) as caught:
-        board_of_drawing(svg_drawing(source(data)), Ask(side=Side.TOP, name="logger"))
+        artwork_of_sketch(svg_drawing(source(data)), Ask(side=Side.TOP, name="logger"))
     return str(caught.value)
 
 

@@ -18,7 +18,7 @@ from gerbonara import GerberFile
 from matplotlib import image
 from pytest import approx
 
-from pastewright.board.artwork import ObjectKind
+from pastewright.board.artwork import DrawnKind
 from pastewright.board.gerber.read import dark_area, read_gerber
 
 GERBV = shutil.which("gerbv")
@@ -199,7 +199,7 @@ def test_every_object_is_the_one_that_gerbonara_reads():
     theirs = GerberFile.from_string(SHARED_GROUND + "M02*\n").objects
     ours = read_gerber((SHARED_GROUND + "M02*\n").encode(), "shared.gbr").objects
     assert len(ours) == len(theirs) == 12
-    names = {ObjectKind.FLASH: ("Flash",), ObjectKind.STROKE: ("Line", "Arc"), ObjectKind.REGION: ("Region",)}
+    names = {DrawnKind.FLASH: ("Flash",), DrawnKind.STROKE: ("Line", "Arc"), DrawnKind.REGION: ("Region",)}
     for mine, other in zip(ours, theirs, strict=True):
         assert type(other).__name__ in names[mine.kind]
         assert mine.dark == other.polarity_dark

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from pytest import approx
 
-from pastewright.board.artwork import ObjectKind
+from pastewright.board.artwork import DrawnKind
 from pastewright.board.gerber.read import dark_area, read_gerber
 from pastewright.problems import Severity
 
@@ -39,7 +39,7 @@ def test_a_disc_has_the_area_of_a_circle_and_its_diameter_as_width():
     assert flash.shape.area == approx(pi * 0.75**2, rel=1e-9)
     assert centre(flash.shape) == approx((2, -1))
     assert flash.width_mm == approx(1.5)
-    assert flash.kind is ObjectKind.FLASH and flash.dark and flash.path_mm == ()
+    assert flash.kind is DrawnKind.FLASH and flash.dark and flash.path_mm == ()
 
 
 @pytest.mark.parametrize("diameter", [0.05, 0.1, 0.3, 0.5, 1.0, 3.0, 10.0, 80.0])
@@ -84,7 +84,7 @@ def test_a_size_may_begin_with_a_point_and_a_sign():
 def test_a_round_stroke_is_a_rectangle_with_two_half_discs():
     stroke = one("%ADD10C,1*%D10*X0Y0D02*X30000Y40000D01*")
     assert stroke.shape.area == approx(5 + pi / 4)
-    assert stroke.kind is ObjectKind.STROKE
+    assert stroke.kind is DrawnKind.STROKE
     assert np.array(stroke.path_mm) == approx(np.array([(0, 0), (3, 4)]))
     assert stroke.width_mm == approx(1)
 
@@ -115,7 +115,7 @@ def test_a_holed_aperture_sweeps_its_hole_shut():
 
 def test_a_stroke_without_length_is_a_dot():
     dot = one("%ADD10C,1*%D10*X10000Y0D02*D01*")
-    assert dot.shape.area == approx(pi / 4) and dot.kind is ObjectKind.STROKE
+    assert dot.shape.area == approx(pi / 4) and dot.kind is DrawnKind.STROKE
     assert area_mm2("%ADD10R,1X2*%D10*X0Y0D02*X0Y0D01*") == approx(2)
 
 
@@ -196,7 +196,7 @@ def test_arc_mode_without_offsets_is_a_straight_line_and_a_warning():
 def test_a_region_is_one_object_with_the_line_of_its_begin():
     region = one("G36*\nX0Y0D02*\nX20000D01*\nY10000D01*\nX0D01*\nY0D01*\nG37*")
     assert region.shape.area == approx(2)
-    assert region.kind is ObjectKind.REGION and region.line == 3
+    assert region.kind is DrawnKind.REGION and region.line == 3
 
 
 def test_a_region_with_arcs_has_the_exact_area_of_a_stadium():

@@ -7,9 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.drawn.drawing import Ask
+from pastewright.board.ask import Ask
 from pastewright.board.ipc2581.read import read_ipc2581
 from pastewright.board.model import Board, PadKind, PasteOrigin, Side
+from pastewright.board.pads.board import board_of
 from pastewright.board.source.files import SourceFile
 from pastewright.demo.formats import ipc2581_text
 from pastewright.problems import InputError
@@ -43,7 +44,8 @@ def paste(pads: str) -> str:
 
 
 def board(data: bytes, side: Side = Side.TOP) -> Board:
-    return read_ipc2581(SourceFile(name="logger.xml", data=data), Ask(side=side, name="logger"))
+    ask = Ask(side=side, name="logger")
+    return board_of(read_ipc2581(SourceFile(name="logger.xml", data=data), ask), side=ask.side, name=ask.name)
 
 
 def refused(data: bytes) -> str:

@@ -6,7 +6,7 @@ import pytest
 import shapely
 from pytest import approx
 
-from pastewright.board.artwork import Drill, GerberLayer
+from pastewright.board.artwork import Drill, Layer
 from pastewright.board.gerber.read import read_gerber
 from pastewright.board.pads.lands import Lands, find_lands
 
@@ -34,7 +34,7 @@ def region(x0: float, y0: float, x1: float, y1: float) -> str:
     return f"G36*\n{xy(x0, y0)}D02*\n" + "".join(f"{xy(*corner)}D01*\n" for corner in corners) + "G37*\n"
 
 
-def layer(body: str, file: str = "layer.gbr") -> GerberLayer:
+def layer(body: str, file: str = "layer.gbr") -> Layer:
     return read_gerber((HEAD + body + "M02*\n").encode(), file)
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pytest import approx
 from shapely.geometry import Polygon, box
 
-from pastewright.board.artwork import GerberLayer
+from pastewright.board.artwork import Layer
 from pastewright.board.gerber.read import read_gerber
 from pastewright.board.pads.outline import Outline, read_outline
 from pastewright.problems import Severity
@@ -35,7 +35,7 @@ def circle(x: float, y: float, radius: float) -> str:
     return f"G75*\n{xy(x + radius, y)}D02*\nG03*\n{xy(x + radius, y)}I{round(-radius * 1e6)}J0D01*\nG01*\n"
 
 
-def layer(body: str) -> GerberLayer:
+def layer(body: str) -> Layer:
     return read_gerber((HEAD + body + "M02*\n").encode(), "edge.gbr")
 
 

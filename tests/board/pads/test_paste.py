@@ -6,7 +6,7 @@ import pytest
 from pytest import approx
 from shapely.geometry import box
 
-from pastewright.board.artwork import GerberLayer
+from pastewright.board.artwork import Layer
 from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import Area
 from pastewright.board.pads.lands import find_lands
@@ -52,7 +52,7 @@ def painted(x: float, y: float, *, half: float = 0.45) -> str:
     return rectangle(15, x - half, y - half, x + half, y + half) + fill
 
 
-def layer(body: str, file: str = "paste.gbr") -> GerberLayer:
+def layer(body: str, file: str = "paste.gbr") -> Layer:
     return read_gerber((HEAD + body + "M02*\n").encode(), file)
 
 

@@ -1,4 +1,4 @@
-"""A DXF drawing to a `Board`: closed polylines, circles, hatches and blocks on chosen layers, through ezdxf.
+"""A DXF drawing to a `Artwork`: closed polylines, circles, hatches and blocks on chosen layers, through ezdxf.
 
 Closed contours are filled and become pads; contours of loose lines and arcs are joined; open polylines with a
 width become beads. Hatches keep their holes, other contours do not cut each other. The unit is $INSUNITS or
@@ -16,8 +16,11 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from pastewright.board.drawn.drawing import MOST_THINGS, Ask, Drawing, Thing, board_of_drawing, stroke_area
-from pastewright.board.model import Area, Board, Source
+from pastewright.board.artwork import Artwork
+from pastewright.board.ask import Ask
+from pastewright.board.drawn.sketch_artwork import artwork_of_sketch
+from pastewright.board.drawn.things import MOST_THINGS, Sketch, Thing, stroke_area
+from pastewright.board.model import Area, Source
 from pastewright.board.shapes.curves import circle
 from pastewright.board.shapes.islands import LEAST_AREA_MM2, one_area, polygons, shape_array
 from pastewright.board.shapes.rings import FLAT_MM, Points, TangledError, check_tangle, filled_area
@@ -45,12 +48,12 @@ _FILLED = frozenset({"HATCH", "MPOLYGON"})
 _CORNERED = frozenset({"SOLID", "TRACE", "3DFACE"})
 
 
-def read_dxf(file: SourceFile, ask: Ask) -> Board:
-    """Return one side of the board that a DXF draws; raises `InputError` when it cannot be read."""
-    return board_of_drawing(dxf_drawing(file, units=ask.units), ask)
+def read_dxf(file: SourceFile, ask: Ask) -> Artwork:
+    """Return one side of what a DXF draws; raises `InputError` when it cannot be read."""
+    return artwork_of_sketch(dxf_drawing(file, units=ask.units), ask)
 
 
-def dxf_drawing(file: SourceFile, *, units: str = "") -> Drawing:
+def dxf_drawing(file: SourceFile, *, units: str = "") -> Sketch:
     """Return the shapes of a DXF's model space [mm]; `units` speaks where $INSUNITS does not."""
     if len(file.data) > MOST_BYTES:
         what = f"is {len(file.data) / 2**20:.0f} MB; a DXF may have {MOST_BYTES // 2**20} MB"
@@ -62,7 +65,7 @@ def dxf_drawing(file: SourceFile, *, units: str = "") -> Drawing:
     factor = _factor(file, document, units, problems)
     reader = _Entities(file.name, document, factor)
     reader.read()
-    return Drawing(
+    return Sketch(
         file=file.name, what=WHAT, things=tuple(reader.things), problems=(*problems, *reader.notes())
     )
 

@@ -1,4 +1,4 @@
-"""A table of points (CSV and its kin) to a `Board`: each row a pad, or a bead from (x, y) to (x2, y2).
+"""A table of points (CSV and its kin) to a `Artwork`: each row a pad, or a bead from (x, y) to (x2, y2).
 
 The size of a row is that of its paste area; a `volume_ul` overrides what would be reckoned from it. Coordinates
 are as seen from the top, y up, as in centroid files. Nothing is guessed: no unit, no header, two columns for one
@@ -12,8 +12,11 @@ from dataclasses import dataclass
 from shapely import affinity
 from shapely.geometry import Polygon
 
-from pastewright.board.drawn.drawing import Ask, Drawing, Thing, board_of_drawing, stroke_area
-from pastewright.board.model import Area, Board, Point, Side, Source
+from pastewright.board.artwork import Artwork, Judging
+from pastewright.board.ask import Ask
+from pastewright.board.drawn.sketch_artwork import artwork_of_sketch
+from pastewright.board.drawn.things import Sketch, Thing, stroke_area
+from pastewright.board.model import Area, Point, Side, Source
 from pastewright.board.shapes.curves import area_of, circle, obround, rectangle
 from pastewright.board.source.column_names import (
     LENGTHS,
@@ -22,6 +25,7 @@ from pastewright.board.source.column_names import (
     columns_by_position,
     columns_of_header,
     fields_of,
+    side_of,
 )
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.text_table import Row, TextTable, number_in, read_table_text
@@ -38,18 +42,6 @@ _SHAPES = {
     "fiducial": "fiducial fid",
 }
 _SHAPE_OF = {word: shape for shape, words in _SHAPES.items() for word in words.split()}
-_TOP = frozenset({"top", "t", "f", "front", "toplayer", "f.cu", "component", "1", "primary", "toppaste"})
-_BOTTOM = frozenset({"bottom", "bot", "b", "back", "bottomlayer", "b.cu", "solder", "2", "secondary"})
-
-
-def side_of(cell: str) -> Side | None:
-    """Return the side that a cell names; None when it names none."""
-    word = "".join(cell.lower().replace("_", " ").split())
-    if word in _TOP or word.startswith("top"):
-        return Side.TOP
-    if word in _BOTTOM or word.startswith("bot"):
-        return Side.BOTTOM
-    return None
 
 
 def _has_places(cells: Sequence[str]) -> bool:
@@ -79,12 +71,12 @@ def looks_like_pads(head: bytes) -> bool:
     )
 
 
-def read_table(file: SourceFile, ask: Ask) -> Board:
-    """Return one side of the board that a table lists; raises `InputError` with every row that is wrong."""
-    return board_of_drawing(table_drawing(file, ask), ask)
+def read_table(file: SourceFile, ask: Ask) -> Artwork:
+    """Return one side of what a table lists; raises `InputError` with every row that is wrong."""
+    return artwork_of_sketch(table_drawing(file, ask), ask)
 
 
-def table_drawing(file: SourceFile, ask: Ask) -> Drawing:
+def table_drawing(file: SourceFile, ask: Ask) -> Sketch:
     """Return the rows of the asked side as shapes [mm]."""
     table = read_table_text(file.data, file.name, is_header=_has_places)
     if table.header:
@@ -104,7 +96,7 @@ def table_drawing(file: SourceFile, ask: Ask) -> Drawing:
     things = [thing for row in table.rows for thing in reader.thing(row, ask.side)]
     if reader.problems:
         raise InputError(reader.problems)
-    return Drawing(file=file.name, what=WHAT, things=tuple(things), merge=False, sided=True)
+    return Sketch(file=file.name, what=WHAT, things=tuple(things), judging=Judging.AS_LISTED)
 
 
 def _check_columns(columns: Columns, file: str, table: TextTable) -> None:

@@ -1,14 +1,16 @@
-"""An SVG drawing (1.1 or 2) to a `Board`: filled shapes become pads, stroked lines beads along them.
+"""An SVG drawing (1.1 or 2) to a `Artwork`: filled shapes become pads, stroked lines beads along them.
 
 The root's width, height and viewBox give the unit; a drawing in pixels, or without a size, is asked about.
 Layers are groups by label (inkscape:label, else id). Text and images are left out with a note. Nothing is ever
 fetched: only `use` within the file is followed. Coordinates of the result: mm from the page's lower left corner.
 """
 
-from pastewright.board.drawn.drawing import Ask, Drawing, board_of_drawing
+from pastewright.board.artwork import Artwork
+from pastewright.board.ask import Ask
+from pastewright.board.drawn.sketch_artwork import artwork_of_sketch
 from pastewright.board.drawn.svg_style import UNIT_MM, Matrix, NotSvgError, fitted, length_and_unit, view_box
 from pastewright.board.drawn.svg_walk import Walker
-from pastewright.board.model import Board
+from pastewright.board.drawn.things import Sketch
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.safe_xml import Node, parse_xml
 from pastewright.board.source.units import unit_mm
@@ -18,12 +20,12 @@ MOST_BYTES = 64 * 2**20
 WHAT = "SVG drawing"
 
 
-def read_svg(file: SourceFile, ask: Ask) -> Board:
-    """Return one side of the board that an SVG draws; raises `InputError` with all that is wrong with it."""
-    return board_of_drawing(svg_drawing(file, units=ask.units), ask)
+def read_svg(file: SourceFile, ask: Ask) -> Artwork:
+    """Return one side of what an SVG draws; raises `InputError` with all that is wrong with it."""
+    return artwork_of_sketch(svg_drawing(file, units=ask.units), ask)
 
 
-def svg_drawing(file: SourceFile, *, units: str = "") -> Drawing:
+def svg_drawing(file: SourceFile, *, units: str = "") -> Sketch:
     """Return the shapes of an SVG [mm, y up from the page's lower edge]; `units` is that of its user units."""
     if len(file.data) > MOST_BYTES:
         what = f"is {len(file.data) / 2**20:.0f} MB; an SVG may have {MOST_BYTES // 2**20} MB"
@@ -40,7 +42,7 @@ def svg_drawing(file: SourceFile, *, units: str = "") -> Drawing:
     walker.walk()
     if walker.errors:
         raise InputError(walker.errors)
-    return Drawing(
+    return Sketch(
         file=file.name, what=WHAT, things=tuple(walker.things), problems=(*problems, *walker.notes())
     )
 

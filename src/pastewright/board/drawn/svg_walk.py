@@ -10,7 +10,6 @@ import numpy as np
 import shapely
 from shapely.geometry import CAP_STYLE, JOIN_STYLE, LineString, Polygon
 
-from pastewright.board.drawn.drawing import MOST_THINGS, Thing, stroke_area
 from pastewright.board.drawn.svg_shapes import SHAPES, Run, runs_of
 from pastewright.board.drawn.svg_style import (
     Matrix,
@@ -26,6 +25,7 @@ from pastewright.board.drawn.svg_style import (
     transform,
     view_box,
 )
+from pastewright.board.drawn.things import MOST_THINGS, Thing, stroke_area
 from pastewright.board.model import Area, Source
 from pastewright.board.roles.role_words import role_of_words, spaced
 from pastewright.board.shapes.curves import area_of, circle

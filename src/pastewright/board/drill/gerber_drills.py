@@ -1,10 +1,10 @@
 """A drill layer written as a Gerber file (X2 .FileFunction Plated or NonPlated) to `DrillFile`."""
 
-from pastewright.board.artwork import Drill, DrillFile, GerberLayer, ObjectKind
+from pastewright.board.artwork import DrawnKind, Drill, DrillFile, Layer
 from pastewright.problems import Problem, Severity
 
 
-def drills_of_gerber(layer: GerberLayer) -> DrillFile:
+def drills_of_gerber(layer: Layer) -> DrillFile:
     """Return the flashes of `layer` as holes and its strokes as slots [mm, file].
 
     Shapes that are no round flash and no stroke are no drill holes; they are passed over with a warning.
@@ -16,12 +16,12 @@ def drills_of_gerber(layer: GerberLayer) -> DrillFile:
     for thing in layer.objects:
         word = next(iter(thing.attributes.get("AperFunction", ())), "")
         plated = whole
-        if thing.kind is ObjectKind.REGION or thing.width_mm <= 0.0 or not thing.dark:
+        if thing.kind is DrawnKind.REGION or thing.width_mm <= 0.0 or not thing.dark:
             passed.append(thing.line)
             continue
         if whole is None and word:
             plated = None if word == "Other" else "mechanical" not in word.lower()
-        if thing.kind is ObjectKind.FLASH:
+        if thing.kind is DrawnKind.FLASH:
             centre = thing.shape.centroid
             drills.append(
                 Drill(

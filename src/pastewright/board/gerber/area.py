@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from pastewright.board.artwork import GerberLayer, GerberObject
+from pastewright.board.artwork import Drawn, Layer
 from pastewright.board.model import Area
 from pastewright.board.shapes.curves import EMPTY, joined
 
@@ -14,15 +14,13 @@ _PAIRS_AT_ONCE = 2000
 """Dark objects whose clear neighbours are looked up together; it bounds the memory for the pairs."""
 
 
-def dark_area(layer_or_objects: GerberLayer | Iterable[GerberObject]) -> Area:
+def dark_area(layer_or_objects: Layer | Iterable[Drawn]) -> Area:
     """Return the area [mm, file] that stays dark once all objects are drawn in file order.
 
     area = ⋃ over dark objects d of ( d - ⋃ clear objects that come after d and touch it ). Work grows with the
     number of touching pairs, not with the number of changes of polarity, so a file that alternates stays quick.
     """
-    objects = (
-        layer_or_objects.objects if isinstance(layer_or_objects, GerberLayer) else tuple(layer_or_objects)
-    )
+    objects = layer_or_objects.objects if isinstance(layer_or_objects, Layer) else tuple(layer_or_objects)
     if not objects:
         return EMPTY
     shapes = np.empty(len(objects), dtype=object)

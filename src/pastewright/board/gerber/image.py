@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from pastewright.board.artwork import ObjectKind
+from pastewright.board.artwork import DrawnKind
 from pastewright.board.gerber.apertures import LARGEST_MM, NUMBER
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
@@ -156,7 +156,7 @@ def _negative(block: Block, line: int) -> Block:
     shapes[0] = rectangle(right - left, high - low, (left + right) / 2, (low + high) / 2)
     shapes[1:] = block.shapes
     return Block(
-        kinds=[ObjectKind.REGION, *block.kinds],
+        kinds=[DrawnKind.REGION, *block.kinds],
         shapes=shapes,
         darks=[True, *(not dark for dark in block.darks)],
         attributes=[{}, *block.attributes],

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from pastewright.board.artwork import Attributes, ObjectKind
+from pastewright.board.artwork import Attributes, DrawnKind
 from pastewright.board.gerber.apertures import DrawnAperture, Stance
 from pastewright.board.gerber.arcs import Arc
 from pastewright.board.gerber.complaints import Complaints
@@ -73,7 +73,7 @@ class Budget:
 class Block:
     """Finished objects in file order, one entry per object in every list."""
 
-    kinds: list[ObjectKind]
+    kinds: list[DrawnKind]
     shapes: Shapes
     darks: list[bool]
     attributes: list[Attributes]
@@ -131,7 +131,7 @@ class Plot:
     def __init__(self, complaints: Complaints, budget: Budget) -> None:
         self._complaints = complaints
         self._budget = budget
-        self._kinds: list[ObjectKind] = []
+        self._kinds: list[DrawnKind] = []
         self._darks: list[bool] = []
         self._attributes: list[Attributes] = []
         self._lines: list[int] = []
@@ -149,7 +149,7 @@ class Plot:
 
     def _add(
         self,
-        kind: ObjectKind,
+        kind: DrawnKind,
         dark: bool,
         attributes: Attributes,
         line: int,
@@ -168,7 +168,7 @@ class Plot:
         self, aperture: DrawnAperture, place: Point, dark: bool, attributes: Attributes, line: int
     ) -> None:
         """Draw an aperture once."""
-        index = self._add(ObjectKind.FLASH, dark, attributes, line, width_mm=aperture.disc_mm)
+        index = self._add(DrawnKind.FLASH, dark, attributes, line, width_mm=aperture.disc_mm)
         self._put(aperture, index, place, line)
 
     def _put(self, aperture: DrawnAperture, index: int, place: Point, line: int) -> None:
@@ -189,7 +189,7 @@ class Plot:
         line: int,
     ) -> None:
         """Draw an aperture along a straight line."""
-        index = self._add(ObjectKind.STROKE, dark, attributes, line, (start, end), aperture.width_mm)
+        index = self._add(DrawnKind.STROKE, dark, attributes, line, (start, end), aperture.width_mm)
         if start == end:
             self._put(aperture, index, start, line)
         elif aperture.disc_mm > 0 and not aperture.holed:
@@ -218,7 +218,7 @@ class Plot:
         """Draw an aperture along an arc."""
         points = arc_points(arc.centre, arc.start, arc.end, arc.sweep, true_area=False)
         path = tuple((float(x), float(y)) for x, y in points)
-        index = self._add(ObjectKind.STROKE, dark, attributes, line, path, aperture.width_mm)
+        index = self._add(DrawnKind.STROKE, dark, attributes, line, path, aperture.width_mm)
         if aperture.disc_mm > 0 and not aperture.holed:
             self._budget.spend(line, corners=4 * len(path) + 100)
             shape = round_arc_stroke(arc.centre, arc.start, arc.end, arc.sweep, aperture.disc_mm / 2)
@@ -235,7 +235,7 @@ class Plot:
     def region(self, contours: list[Points], dark: bool, attributes: Attributes, line: int) -> None:
         """Draw a region: every contour is filled by itself, and they are joined."""
         self._budget.spend(line, corners=sum(len(contour) for contour in contours))
-        self._regions.append((self._add(ObjectKind.REGION, dark, attributes, line), contours))
+        self._regions.append((self._add(DrawnKind.REGION, dark, attributes, line), contours))
 
     def copies(
         self,

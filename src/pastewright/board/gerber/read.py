@@ -1,4 +1,4 @@
-"""A Gerber file (RS-274X, with X2 and X3 attributes) to a `GerberLayer`: objects with filled shapes, in mm.
+"""A Gerber file (RS-274X, with X2 and X3 attributes) to a `Layer`: objects with filled shapes, in mm.
 
 Written from the public Gerber layer format specification, its chapter on deprecated elements included. This module
 says which part follows which statement:
@@ -13,7 +13,7 @@ import re
 
 from shapely.errors import GEOSException
 
-from pastewright.board.artwork import GerberLayer, GerberObject
+from pastewright.board.artwork import Drawn, Layer
 from pastewright.board.gerber.area import dark_area
 from pastewright.board.gerber.attributes import AttributeBook, BadAttributeError, attribute_in_comment
 from pastewright.board.gerber.canvas import Canvas
@@ -39,7 +39,7 @@ _WITHOUT_IMAGE = {"IN", "LN", "PF", "IC", "IJ", "RO"}
 """Extended commands that name things or tell a photo plotter what to do, and draw nothing."""
 
 
-def read_gerber(data: bytes, file: str) -> GerberLayer:
+def read_gerber(data: bytes, file: str) -> Layer:
     """Return the layer that a Gerber file draws, all lengths in mm, repeats and blocks expanded.
 
     `file` is the name told in messages. Raises `InputError`, and nothing else, with every problem found; what is
@@ -63,7 +63,7 @@ def read_gerber(data: bytes, file: str) -> GerberLayer:
         strict=True,
     )
     objects = tuple(
-        GerberObject(
+        Drawn(
             kind=kind,
             shape=shape,
             dark=dark,
@@ -74,7 +74,7 @@ def read_gerber(data: bytes, file: str) -> GerberLayer:
         )
         for kind, shape, dark, attributes, line, path, width_mm in fields
     )
-    return GerberLayer(file=file, attributes=reader.book.of_file, objects=objects, problems=problems)
+    return Layer(file=file, attributes=reader.book.of_file, objects=objects, problems=problems)
 
 
 class _Reader:

@@ -1,7 +1,7 @@
-"""An IPC-2581 file (revision B or C) to a `Board`: paste, copper, mask, holes, names and profile of one side.
+"""An IPC-2581 file (revision B or C) to `Artwork`: paste, copper, mask, holes, names and profile of one side.
 
 The file is walked once; only records that matter for pasting are kept. What comes of it are the same layers
-that Gerber files give, so that lands, kinds and names are settled by the same code (`assemble`). Elements and
+that Gerber files give, so that lands, kinds and names are settled by the same code. Elements and
 attributes after the published schema; primitives are turned into polygons by `primitives`.
 """
 
@@ -13,8 +13,8 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from pastewright.board.artwork import Drill, DrillFile, GerberLayer, GerberObject, ObjectKind
-from pastewright.board.drawn.drawing import MOST_THINGS, Ask
+from pastewright.board.artwork import Artwork, Drawn, DrawnKind, Drill, DrillFile, Judging, Layer
+from pastewright.board.ask import Ask
 from pastewright.board.ipc2581.primitives import (
     UNITS_MM,
     BadShapeError,
@@ -23,8 +23,7 @@ from pastewright.board.ipc2581.primitives import (
     placed,
     polygon_points,
 )
-from pastewright.board.model import Board, LayerRole, LayerUse, Side
-from pastewright.board.pads.assemble import Layers, assemble
+from pastewright.board.model import LayerRole, LayerUse, Side
 from pastewright.board.shapes.curves import polygons_of
 from pastewright.board.shapes.rings import TangledError
 from pastewright.board.source.files import SourceFile
@@ -32,6 +31,9 @@ from pastewright.board.source.safe_xml import MOST_KEPT, Node, walk_xml
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 MOST_PROBLEMS = 30
+"""Records that are wrong, told one by one; more say no more."""
+MOST_FEATURES = 100_000
+"""Pads and features of one board; dense boards have under 30 000 openings (common practice)."""
 _RECORDS = frozenset(
     {
         "EntryStandard",
@@ -68,19 +70,19 @@ class _Step:
     """What one step (a board, or a panel of it) holds."""
 
     name: str
-    objects: dict[str, list[GerberObject]] = field(default_factory=lambda: defaultdict(list))
+    objects: dict[str, list[Drawn]] = field(default_factory=lambda: defaultdict(list))
     drills: list[Drill] = field(default_factory=list)
-    profile: list[GerberObject] = field(default_factory=list)
+    profile: list[Drawn] = field(default_factory=list)
     pin_nets: dict[tuple[str, str], str] = field(default_factory=dict)
     repeats: list[str] = field(default_factory=list)
     padstacks: dict[str, dict[str, Node]] = field(default_factory=dict)
 
 
-def read_ipc2581(file: SourceFile, ask: Ask) -> Board:
-    """Return one side of the board in an IPC-2581 file; raises `InputError` with what is wrong with it."""
+def read_ipc2581(file: SourceFile, ask: Ask) -> Artwork:
+    """Return what is drawn for one side in an IPC-2581 file; raises `InputError` with what is wrong with it."""
     reader = _Reader(file)
     reader.read()
-    return reader.board(ask)
+    return reader.artwork(ask)
 
 
 class _Reader:
@@ -249,11 +251,11 @@ class _Reader:
 
     def _counted(self, node: Node) -> None:
         self._count += 1
-        if self._count > MOST_THINGS:
+        if self._count > MOST_FEATURES:
             raise InputError(
                 [
                     Problem(
-                        what=f"holds more than {MOST_THINGS} features on the layers that matter",
+                        what=f"holds more than {MOST_FEATURES} features on the layers that matter",
                         mend="Export one board, not a panel of copies.",
                         file=self.file.name,
                         line=node.line,
@@ -283,7 +285,7 @@ class _Reader:
                 attributes["C"] = (ref,)
         if net:
             attributes["N"] = (net,)
-        self._add(layer, ObjectKind.FLASH, shape, dark, attributes, node.line)
+        self._add(layer, DrawnKind.FLASH, shape, dark, attributes, node.line)
 
     def _features(self, node: Node, layer: str, *, net: str, dark: bool) -> None:
         self._counted(node)
@@ -293,7 +295,7 @@ class _Reader:
             stroke = width_mm > 0
             shape = placed(area, node, unit)
             function = {"AperFunction": ("Conductor",)} if stroke and self._is_copper(layer) else {}
-            kind = ObjectKind.STROKE if stroke else ObjectKind.REGION
+            kind = DrawnKind.STROKE if stroke else DrawnKind.REGION
             if any(child.tag in ("Xform", "Location") for child in node.children):
                 path = ()  # its place is that of the shape; only strokes drawn in place can follow the outline
             self._add(
@@ -306,7 +308,7 @@ class _Reader:
     def _add(
         self,
         layer: str,
-        kind: ObjectKind,
+        kind: DrawnKind,
         shape: object,
         dark: bool,
         attributes: Mapping[str, tuple[str, ...]],
@@ -318,7 +320,7 @@ class _Reader:
         parts = polygons_of(shape)  # type: ignore[arg-type]
         for part in parts:
             self.steps[-1].objects[layer].append(
-                GerberObject(
+                Drawn(
                     kind=kind,
                     shape=part,
                     dark=dark,
@@ -380,8 +382,8 @@ class _Reader:
                 continue
             path = tuple((float(x), float(y)) for x, y in np.vstack((points, points[:1])))
             self.steps[-1].profile.append(
-                GerberObject(
-                    kind=ObjectKind.STROKE,
+                Drawn(
+                    kind=DrawnKind.STROKE,
                     shape=Polygon(),
                     dark=True,
                     attributes={},
@@ -390,9 +392,9 @@ class _Reader:
                 )
             )
 
-    # ---- to the board
+    # ---- what was read
 
-    def board(self, ask: Ask) -> Board:
+    def artwork(self, ask: Ask) -> Artwork:
         if self.problems:
             raise InputError(self.problems)
         filled = [step for step in self.steps if step.objects]
@@ -406,7 +408,7 @@ class _Reader:
         notes = self._notes(step, filled)
         side = ask.side
         index = 0 if side is Side.TOP else 1
-        found: dict[LayerRole, GerberLayer] = {}
+        found: dict[LayerRole, Layer] = {}
         uses: list[LayerUse] = []
         for name, (function, layer_side) in self.layers.items():
             roles = _ROLES.get(function)
@@ -428,34 +430,30 @@ class _Reader:
             if mine:
                 old = found.get(role)
                 objects = (*(old.objects if old else ()), *(self._netted(thing, step) for thing in things))
-                found[role] = GerberLayer(file=self.file.name, attributes={}, objects=objects)
+                found[role] = Layer(file=self.file.name, attributes={}, objects=objects)
         paste_role, mask_role, copper_role = (
             _ROLES[word][index] for word in ("SOLDERPASTE", "SOLDERMASK", "CONDUCTOR")
         )
-        outline = GerberLayer(file=self.file.name, attributes={}, objects=tuple(step.profile))
-        layers = Layers(
-            name=ask.name,
-            side=side,
-            paste=found.get(paste_role),
-            copper=found.get(copper_role),
-            mask=found.get(mask_role),
-            outline=outline if step.profile else None,
-            drills=(DrillFile(file=self.file.name, drills=tuple(step.drills), plated=None, attributes={}),)
-            if step.drills
-            else (),
-            uses=tuple(uses),
-            inputs_sha256=ask.inputs_sha256,
-        )
-        if layers.paste is None and layers.copper is None and layers.mask is None:
+        if step.profile:
+            found[LayerRole.OUTLINE] = Layer(file=self.file.name, attributes={}, objects=tuple(step.profile))
+        if not {paste_role, copper_role, mask_role} & found.keys():
             raise one_error(
                 f"has no paste, copper or mask layer of the {side} side",
                 "Choose the other side with --side, or export those layers too.",
                 file=self.file.name,
             )
-        board = assemble(layers, shrink_mm=ask.shrink_mm)
-        return replace(board, problems=(*notes, *board.problems))
+        drills = DrillFile(file=self.file.name, drills=tuple(step.drills), plated=None, attributes={})
+        return Artwork(
+            what="IPC-2581 file",
+            judging=Judging.BY_COPPER,
+            layers=found,
+            drillings=(drills,) if step.drills else (),
+            uses=tuple(uses),
+            problems=tuple(notes),
+            file=self.file.name,
+        )
 
-    def _netted(self, thing: GerberObject, step: _Step) -> GerberObject:
+    def _netted(self, thing: Drawn, step: _Step) -> Drawn:
         """Return a pad with the net that the logical nets name for its pin, where its set names none."""
         if "N" in thing.attributes or "P" not in thing.attributes:
             return thing

@@ -17,6 +17,7 @@ from shapely import STRtree
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Area, Hole, PadKind, PasteOrigin
+from pastewright.board.pads.holes import hole_centre
 from pastewright.board.pads.lands import Land, Lands
 from pastewright.board.shapes.islands import Indices, Shapes, shape_array
 
@@ -128,13 +129,6 @@ def by_hole(site: Site, edge: Any = None) -> Kind | None:
         return Kind(kind=PadKind.SURFACE, reason="castellated: its hole is cut by the board's edge")
     reason = f"hole of {hole.diameter_mm:.2f} mm in a land {width_mm:.2f} mm wide"
     return Kind(kind=PadKind.THROUGH_HOLE, reason=reason, hole=hole)
-
-
-def hole_centre(hole: Hole) -> tuple[float, float]:
-    """Return the middle (x, y) of a hole or slot [mm]."""
-    if hole.slot_to_mm is None:
-        return hole.x_mm, hole.y_mm
-    return (hole.x_mm + hole.slot_to_mm[0]) / 2, (hole.y_mm + hole.slot_to_mm[1]) / 2
 
 
 def least_width_mm(shape: Polygon) -> float:

@@ -16,7 +16,7 @@ import shapely
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from pastewright.board.artwork import Drill, GerberLayer, GerberObject, ObjectKind
+from pastewright.board.artwork import Drawn, DrawnKind, Drill, Layer
 from pastewright.board.model import Point, Source
 from pastewright.board.shapes.islands import (
     Indices,
@@ -76,7 +76,7 @@ class Lands:
 
     lands: tuple[Land, ...]
     openings: tuple[Polygon, ...]
-    copper: GerberLayer | None
+    copper: Layer | None
     has_mask: bool
 
     @property
@@ -85,7 +85,7 @@ class Lands:
         return self.copper is not None or self.has_mask
 
 
-def find_lands(copper: GerberLayer | None, mask: GerberLayer | None, drills: Sequence[Drill] = ()) -> Lands:
+def find_lands(copper: Layer | None, mask: Layer | None, drills: Sequence[Drill] = ()) -> Lands:
     """Return the lands [mm, file] of copper within mask openings.
 
     Without a mask, every copper flash counts as exposed; without copper, every opening counts as copper.
@@ -106,7 +106,7 @@ def find_lands(copper: GerberLayer | None, mask: GerberLayer | None, drills: Seq
     return Lands(lands=tuple(lands), openings=openings, copper=copper, has_mask=mask is not None)
 
 
-def _lands_of_openings(opened: Sequence[Island], mask: GerberLayer) -> list[Land]:
+def _lands_of_openings(opened: Sequence[Island], mask: Layer) -> list[Land]:
     return [
         Land(
             shape=island.shape,
@@ -118,36 +118,21 @@ def _lands_of_openings(opened: Sequence[Island], mask: GerberLayer) -> list[Land
     ]
 
 
-def _function(thing: GerberObject) -> str:
-    return (thing.attributes.get("AperFunction") or ("",))[0]
-
-
-def _net(thing: GerberObject) -> str:
-    """The net's name; "N/C" says that the pad is not connected, which is no net that two pads could share."""
-    net = _word(thing, "N", 0)
-    return "" if net == "N/C" else net
-
-
-def _word(thing: GerberObject, name: str, index: int) -> str:
-    words = thing.attributes.get(name, ())
-    return words[index] if len(words) > index else ""
-
-
-def _land(thing: GerberObject, shape: Polygon, file: str, opening: int | None, *, via: bool) -> Land:
+def _land(thing: Drawn, shape: Polygon, file: str, opening: int | None, *, via: bool) -> Land:
     return Land(
         shape=shape,
         source=Source(file=file, line=thing.line),
         opening=opening,
-        function=_function(thing),
-        ref=_word(thing, "P", 0) or _word(thing, "C", 0),
-        pin=_word(thing, "P", 1),
-        net=_net(thing),
-        round_mm=thing.width_mm if thing.kind is ObjectKind.FLASH else 0.0,
+        function=thing.function,
+        ref=thing.ref,
+        pin=thing.pin,
+        net=thing.net,
+        round_mm=thing.width_mm if thing.kind is DrawnKind.FLASH else 0.0,
         via=via,
     )
 
 
-def _pieces(copper: GerberLayer, openings: Shapes | None, drills: Sequence[Drill]) -> list[Land]:
+def _pieces(copper: Layer, openings: Shapes | None, drills: Sequence[Drill]) -> list[Land]:
     """Return every pad-like copper object, cut by each opening that shows it."""
     objects = copper.objects
     index = np.array([n for n, thing in enumerate(objects) if _may_be_pad(thing)], dtype=np.intp)
@@ -159,7 +144,7 @@ def _pieces(copper: GerberLayer, openings: Shapes | None, drills: Sequence[Drill
         return [
             _land(objects[n], part, copper.file, None, via=bool(vias[position]))
             for position, n in enumerate(index)
-            if objects[n].kind is ObjectKind.FLASH or _function(objects[n]).endswith("Pad")
+            if objects[n].kind is DrawnKind.FLASH or objects[n].function.endswith("Pad")
             for part in polygons(whole[position])
         ]
     found: list[Land] = []
@@ -168,7 +153,7 @@ def _pieces(copper: GerberLayer, openings: Shapes | None, drills: Sequence[Drill
         thing = objects[index[position]]
         area_mm2 = whole[position].area
         open_mm2 = sum(part.area for _, part in cuts)
-        if thing.kind is ObjectKind.REGION and open_mm2 < OPEN_PART * area_mm2:
+        if thing.kind is DrawnKind.REGION and open_mm2 < OPEN_PART * area_mm2:
             continue
         largest_mm2 = max((part.area for _, part in cuts), default=0.0)
         found.extend(
@@ -179,8 +164,8 @@ def _pieces(copper: GerberLayer, openings: Shapes | None, drills: Sequence[Drill
     return found
 
 
-def _may_be_pad(thing: GerberObject) -> bool:
-    return thing.dark and thing.kind is not ObjectKind.STROKE and _function(thing) not in NOT_PADS
+def _may_be_pad(thing: Drawn) -> bool:
+    return thing.dark and thing.kind is not DrawnKind.STROKE and thing.function not in NOT_PADS
 
 
 def _shown(shapes: Shapes, openings: Shapes) -> dict[int, list[tuple[int, Polygon]]]:
@@ -201,7 +186,7 @@ def _shown(shapes: Shapes, openings: Shapes) -> dict[int, list[tuple[int, Polygo
     return found
 
 
-def _cleared(objects: Sequence[GerberObject], index: Indices, shapes: Shapes) -> dict[int, Any]:
+def _cleared(objects: Sequence[Drawn], index: Indices, shapes: Shapes) -> dict[int, Any]:
     """Return what is left of the shapes that later clear objects cut into."""
     clear = np.array([n for n, thing in enumerate(objects) if not thing.dark], dtype=np.intp)
     if len(clear) == 0 or len(index) == 0:
@@ -223,13 +208,13 @@ def _runs(keys: Indices, values: Indices) -> Iterator[tuple[int, Indices]]:
     yield from zip(distinct.tolist(), np.split(values, starts[1:]), strict=True) if len(distinct) else ()
 
 
-def _vias(things: Sequence[GerberObject], shapes: Shapes, drills: Sequence[Drill]) -> list[bool]:
-    via = [_function(thing) == "ViaPad" for thing in things]
+def _vias(things: Sequence[Drawn], shapes: Shapes, drills: Sequence[Drill]) -> list[bool]:
+    via = [thing.function == "ViaPad" for thing in things]
     if drills and len(things):
         points = shapely.points([drill.x_mm for drill in drills], [drill.y_mm for drill in drills])
         for which, hole in STRtree(points).query(shapes, predicate="contains").T:
             thing = things[which]
-            untold = not _function(thing) and "P" not in thing.attributes
+            untold = not thing.function and "P" not in thing.attributes
             if untold and 0.0 < thing.width_mm <= VIA_LAND_MM and drills[hole].diameter_mm <= VIA_HOLE_MM:
                 via[which] = True
     return via
@@ -311,7 +296,7 @@ def _one_pad(one: Land, other: Land) -> bool:
     return not (one.net and other.net and one.net != other.net)
 
 
-def poured_lands(copper: GerberLayer, openings: Sequence[Polygon], which: Sequence[int]) -> list[Land]:
+def poured_lands(copper: Layer, openings: Sequence[Polygon], which: Sequence[int]) -> list[Land]:
     """Return all exposed copper of the openings `which`, each connected part as one land."""
     if not which:
         return []
@@ -347,7 +332,7 @@ def _is_line(shape: Polygon) -> bool:
     return shape.length**2 > 4.0 * LINE_ASPECT * shape.area
 
 
-def _named(things: Sequence[GerberObject]) -> GerberObject | None:
+def _named(things: Sequence[Drawn]) -> Drawn | None:
     """The one object that names its pin, when all that do name the same pin."""
     pins = {thing.attributes["P"]: thing for thing in things if "P" in thing.attributes}
     return next(iter(pins.values())) if len(pins) == 1 else None

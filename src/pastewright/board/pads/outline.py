@@ -18,7 +18,7 @@ from shapely import STRtree
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry import Point as Point2D
 
-from pastewright.board.artwork import GerberLayer, ObjectKind
+from pastewright.board.artwork import DrawnKind, Layer
 from pastewright.board.model import Area, Point
 from pastewright.board.shapes.islands import Shapes, one_area, polygons, shape_array
 from pastewright.problems import Problem, Severity
@@ -42,7 +42,7 @@ class Outline:
     problems: tuple[Problem, ...] = ()
 
 
-def read_outline(layer: GerberLayer, pads: Sequence[Polygon] = ()) -> Outline:
+def read_outline(layer: Layer, pads: Sequence[Polygon] = ()) -> Outline:
     """Return the outline [mm, file] drawn in `layer`.
 
     `pads` (lands or apertures, may be empty) tell a cut-out from a board in a frame: a closed contour
@@ -63,7 +63,7 @@ def read_outline(layer: GerberLayer, pads: Sequence[Polygon] = ()) -> Outline:
     return _box_of(lines, layer, problems, closed_parts=len(boards))
 
 
-def on_outline(layer: GerberLayer, outline: GerberLayer | None) -> NDArray[np.bool_]:
+def on_outline(layer: Layer, outline: Layer | None) -> NDArray[np.bool_]:
     """Return for each object of `layer` whether it is a stroke along the lines of the outline layer.
 
     Some programs draw the board's outline into every layer; there it is neither copper nor opening nor paste.
@@ -73,7 +73,7 @@ def on_outline(layer: GerberLayer, outline: GerberLayer | None) -> NDArray[np.bo
     strokes = [
         (number, LineString(thing.path_mm))
         for number, thing in enumerate(layer.objects)
-        if thing.kind is ObjectKind.STROKE and len(thing.path_mm) > 1
+        if thing.kind is DrawnKind.STROKE and len(thing.path_mm) > 1
     ]
     if len(lines) == 0 or not strokes:
         return result
@@ -87,19 +87,19 @@ def on_outline(layer: GerberLayer, outline: GerberLayer | None) -> NDArray[np.bo
     return result
 
 
-def _warning(what: str, mend: str, layer: GerberLayer, *, severity: Severity = Severity.WARNING) -> Problem:
+def _warning(what: str, mend: str, layer: Layer, *, severity: Severity = Severity.WARNING) -> Problem:
     return Problem(what=what, mend=mend, severity=severity, file=layer.file)
 
 
-def _centre_lines(layer: GerberLayer) -> list[LineString]:
+def _centre_lines(layer: Layer) -> list[LineString]:
     lines: list[LineString] = []
     for thing in layer.objects:
         if not thing.dark:
             continue
-        if thing.kind is ObjectKind.STROKE:
+        if thing.kind is DrawnKind.STROKE:
             if len(thing.path_mm) > 1 and any(point != thing.path_mm[0] for point in thing.path_mm):
                 lines.append(LineString(thing.path_mm))
-        elif thing.kind is ObjectKind.REGION:
+        elif thing.kind is DrawnKind.REGION:
             for part in polygons(thing.shape):
                 lines.extend(LineString(ring.coords) for ring in (part.exterior, *part.interiors))
     return lines
@@ -162,7 +162,7 @@ def _bridges(noded: Shapes) -> tuple[list[LineString], list[float]]:
     return bridges, gaps_mm
 
 
-def _gap_problems(gaps_mm: Iterable[float], layer: GerberLayer) -> list[Problem]:
+def _gap_problems(gaps_mm: Iterable[float], layer: Layer) -> list[Problem]:
     seen = [gap_mm for gap_mm in gaps_mm if gap_mm > SILENT_GAP_MM]
     if not seen:
         return []
@@ -195,7 +195,7 @@ class _Pads:
 
 
 def _boards(
-    faces: Sequence[Polygon], inside: _Pads | None, layer: GerberLayer
+    faces: Sequence[Polygon], inside: _Pads | None, layer: Layer
 ) -> tuple[list[Polygon], list[Problem]]:
     """Return the boards with their cut-outs, and notes on panels and on contours left out."""
     if not faces:
@@ -241,7 +241,7 @@ def _holds_most(boards: Sequence[Polygon], inside: _Pads) -> bool:
 
 
 def _box_of(
-    lines: Sequence[LineString], layer: GerberLayer, problems: Sequence[Problem], *, closed_parts: int
+    lines: Sequence[LineString], layer: Layer, problems: Sequence[Problem], *, closed_parts: int
 ) -> Outline:
     x0_mm, y0_mm, x1_mm, y1_mm = shapely.total_bounds(shape_array(lines))
     found = f"only {closed_parts} small closed part(s)" if closed_parts else "no closed contour"

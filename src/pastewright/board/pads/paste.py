@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from pastewright.board.artwork import GerberLayer, GerberObject, ObjectKind
+from pastewright.board.artwork import Drawn, DrawnKind, Layer
 from pastewright.board.model import Area, LeftOut, Source
 from pastewright.board.pads.lands import Land, Lands, poured_lands
 from pastewright.board.shapes.islands import (
@@ -69,7 +69,7 @@ class Paste:
 
 
 def find_paste(
-    layer: GerberLayer,
+    layer: Layer,
     lands: Lands,
     outline: Area | None = None,
     *,
@@ -83,9 +83,9 @@ def find_paste(
     objects = layer.objects
     shapes = shape_array([thing.shape for thing in objects])
     dark = np.array([thing.dark for thing in objects], dtype=bool)
-    solid = np.array([thing.kind is not ObjectKind.STROKE for thing in objects], dtype=bool)
+    solid = np.array([thing.kind is not DrawnKind.STROKE for thing in objects], dtype=bool)
     candidate = dark & np.array(
-        [_function(thing) not in ("Profile", "Border") for thing in objects], dtype=bool
+        [thing.function not in ("Profile", "Border") for thing in objects], dtype=bool
     )
     if graphics is not None:
         candidate &= ~graphics
@@ -122,10 +122,6 @@ def find_paste(
         instead=instead,
         problems=tuple(problems),
     )
-
-
-def _function(thing: GerberObject) -> str:
-    return (thing.attributes.get("AperFunction") or ("",))[0]
 
 
 class _Over:
@@ -230,7 +226,7 @@ def _grown(land: Land, shape: Polygon) -> Land:
 
 
 def _over_any_copper(
-    objects: Sequence[GerberObject],
+    objects: Sequence[Drawn],
     shapes: Shapes,
     candidate: NDArray[np.bool_],
     lands: Lands,
@@ -253,7 +249,7 @@ def _over_any_copper(
     return result
 
 
-def _without_area(layer: GerberLayer, indices: Indices) -> list[Problem]:
+def _without_area(layer: Layer, indices: Indices) -> list[Problem]:
     if len(indices) == 0:
         return []
     what = f"{len(indices)} flash(es) or region(s) without any area were left out"
@@ -262,7 +258,7 @@ def _without_area(layer: GerberLayer, indices: Indices) -> list[Problem]:
 
 
 def _mismatch(
-    layer: GerberLayer, solid: NDArray[np.bool_], is_paste: NDArray[np.bool_], lands: Lands
+    layer: Layer, solid: NDArray[np.bool_], is_paste: NDArray[np.bool_], lands: Lands
 ) -> list[Problem]:
     count, over = int(solid.sum()), int((solid & is_paste).sum())
     beneath = "exposed copper" if lands.copper is not None and lands.has_mask else "the pads of this side"
@@ -278,11 +274,11 @@ def _mismatch(
 
 
 def _paste_by_shape(
-    objects: Sequence[GerberObject], shapes: Shapes, candidate: NDArray[np.bool_], outline: Area | None
+    objects: Sequence[Drawn], shapes: Shapes, candidate: NDArray[np.bool_], outline: Area | None
 ) -> NDArray[np.bool_]:
     """Flashes and regions are paste, unless as large as the board; strokes if they fill a compact shape."""
     result = candidate.copy()
-    strokes = np.array([thing.kind is ObjectKind.STROKE for thing in objects], dtype=bool)
+    strokes = np.array([thing.kind is DrawnKind.STROKE for thing in objects], dtype=bool)
     board_mm2 = outline.area if outline is not None else float("inf")
     result &= strokes | (shapely.area(shapes) < 0.5 * board_mm2)
     index = np.flatnonzero(candidate & strokes)
@@ -298,7 +294,7 @@ def _paste_by_shape(
     return result
 
 
-def _openings(layer: GerberLayer, dark: NDArray[np.bool_], is_paste: NDArray[np.bool_]) -> list[Opening]:
+def _openings(layer: Layer, dark: NDArray[np.bool_], is_paste: NDArray[np.bool_]) -> list[Opening]:
     kept = np.flatnonzero(is_paste | ~dark)
     objects = [layer.objects[int(n)] for n in kept]
     found: list[Opening] = []
@@ -310,7 +306,7 @@ def _openings(layer: GerberLayer, dark: NDArray[np.bool_], is_paste: NDArray[np.
 
 
 def _left_out(
-    layer: GerberLayer, shapes: Shapes, indices: Indices, outline: Area | None, lands: Lands
+    layer: Layer, shapes: Shapes, indices: Indices, outline: Area | None, lands: Lands
 ) -> list[LeftOut]:
     """Return what is not paste, one entry per thing that hangs together."""
     found: list[LeftOut] = []
@@ -331,12 +327,12 @@ def _left_out(
 
 
 def _reason(
-    things: Sequence[GerberObject], area: Area, outline: Area | None, band: Area | None, lands: Lands
+    things: Sequence[Drawn], area: Area, outline: Area | None, band: Area | None, lands: Lands
 ) -> str:
-    strokes = all(thing.kind is ObjectKind.STROKE for thing in things)
+    strokes = all(thing.kind is DrawnKind.STROKE for thing in things)
     how_many = f"{len(things)} {'stroke' if strokes else 'object'}{'s' if len(things) > 1 else ''}"
     beneath = "no exposed copper beneath" if lands.known else "told by its shape"
-    if any(_function(thing) in ("Profile", "Border") for thing in things):
+    if any(thing.function in ("Profile", "Border") for thing in things):
         return f"board outline: its attribute says so ({how_many})"
     if outline is not None:
         if strokes and shapely.covers(band, area):

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from pastewright.board.artwork import GerberLayer
+from pastewright.board.artwork import Layer
 from pastewright.board.model import Area, LeftOut, PadKind
 from pastewright.board.pads.kinds import (
     FIDUCIAL_CLEARANCE,
@@ -44,7 +44,7 @@ class Pasted:
 
 
 def paste_on_lands(
-    layer: GerberLayer, lands: Lands, *, outline: Area | None, outline_layer: GerberLayer | None
+    layer: Layer, lands: Lands, *, outline: Area | None, outline_layer: Layer | None
 ) -> Pasted:
     """Return the lands with every paste opening on the one it covers most.
 
@@ -119,36 +119,19 @@ def _crossings(paste: Paste, crossing: set[int]) -> list[Problem]:
     return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=first.file, line=first.line)]
 
 
-def exposed_openings(
-    sites: Sequence[Site], kinds: Sequence[Kind], shrink_mm: float
-) -> tuple[list[list[Opening]], list[Problem]]:
-    """Return paste openings made from exposed lands, and what got none."""
-    openings: list[list[Opening]] = [[] for _ in sites]
-    wanted = [
-        number
-        for number, (site, kind) in enumerate(zip(sites, kinds, strict=True))
+def exposed_openings(sites: Sequence[Site], kinds: Sequence[Kind]) -> list[list[Opening]]:
+    """Return paste openings made from exposed lands, as large as they are; none for what shall stay bare."""
+    return [
+        [
+            Opening(shape=part, source=site.land.source, ref=site.land.ref)
+            for part in polygons(site.land.shape)
+        ]
         if kind.kind in (PadKind.SURFACE, PadKind.THERMAL)
         and not site.land.via
         and site.land.function not in _NEVER_PASTED
         and not kind.reason.startswith("castellated")
-    ]
-    shapes = shape_array([sites[number].land.shape for number in wanted])
-    if shrink_mm > 0.0:
-        shapes = shapely.buffer(shapes, -shrink_mm, join_style="mitre")
-    lost: list[Land] = []
-    for number, shape in zip(wanted, shapes, strict=True):
-        land = sites[number].land
-        parts = polygons(shape)
-        openings[number] = [Opening(shape=part, source=land.source, ref=land.ref) for part in parts]
-        if not parts:
-            lost.append(land)
-    if not lost:
-        return openings, []
-    what = f"{len(lost)} land(s) are narrower than twice the shrinkage of {shrink_mm} mm: they get no paste"
-    mend = "Lower dose.shrink_mm in the profile."
-    source = lost[0].source
-    return openings, [
-        Problem(what=what, mend=mend, severity=Severity.WARNING, file=source.file, line=source.line)
+        else []
+        for site, kind in zip(sites, kinds, strict=True)
     ]
 
 

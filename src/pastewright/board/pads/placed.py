@@ -3,7 +3,7 @@
 Everything before this stands in file coordinates, as drawn and seen from the top.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,8 +26,8 @@ from pastewright.board.model import (
     Point,
     Side,
 )
+from pastewright.board.pads.ids import pad_ids
 from pastewright.board.pads.kinds import Kind, Site, round_diameter_mm
-from pastewright.board.pads.names import pad_ids
 from pastewright.board.pads.paste import Opening
 from pastewright.board.shapes.islands import polygons, shape_array
 from pastewright.problems import Problem, Severity
@@ -38,85 +38,100 @@ OUTSIDE_MM = 0.05
 Found = tuple[Site, Kind, list[Opening]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundSide:
+    """What was found on one side [mm, file, seen from the top], before it is a board."""
+
+    origin: PasteOrigin
+    outline: Area | None
+    pads: tuple[Found, ...]
+    holes: tuple[Hole, ...]
+    left_out: tuple[LeftOut, ...]
+    problems: tuple[Problem, ...]
+
+
 def placed_board(
-    *,
-    name: str,
-    side: Side,
-    uses: tuple[LayerUse, ...],
-    inputs_sha256: str,
-    origin: PasteOrigin,
-    outline: Area | None,
-    pads: Sequence[Found],
-    holes: Sequence[Hole],
-    left_out: Sequence[LeftOut],
-    problems: Sequence[Problem],
+    found: FoundSide, *, name: str, side: Side, uses: tuple[LayerUse, ...], sha256: str
 ) -> Board:
-    """Return the board: what was found [mm, file] in board coordinates, with ids, fiducials and problems."""
-    said = [*problems, *_outside(outline, pads)]
+    """Return the board: what was found in board coordinates, with ids, fiducials and problems."""
+    x0_mm, y0_mm, x1_mm, y1_mm = _box(found.outline, found.pads)
     mirrored = side is Side.BOTTOM
-    x0_mm, y0_mm, x1_mm, y1_mm = _box(outline, pads)
     corner = (x1_mm if mirrored else x0_mm, y0_mm)
     place = _Place(corner=corner, mirrored=mirrored)
-    lands = place.areas([site.land.shape for site, _, _ in pads])
-    apertures = iter(place.areas([each.shape for _, _, openings in pads for each in openings]))
-    by_place = {id(hole): place.hole(hole) for hole in holes}
+    lands = place.areas([site.land.shape for site, _, _ in found.pads])
     centres = shapely.get_coordinates(shapely.centroid(shape_array(lands))).tolist()
-    ids, doubled = pad_ids([(site.ref, site.pin) for site, _, _ in pads], centres)
-    if doubled:
-        what = (
-            f"{doubled} pad(s) share a name with another (a panel of copies, or several lands on one pin); "
-            "they are told apart by #2, #3, … from the lower left"
-        )
-        said.append(Problem(what=what, severity=Severity.NOTE))
-    made = [
-        Pad(
-            id=ids[number],
+    ids, doubled = pad_ids([(site.ref, site.pin) for site, _, _ in found.pads], centres)
+    holes = {id(hole): place.hole(hole) for hole in found.holes}
+    return Board(
+        name=name,
+        side=side,
+        outline=place.areas([found.outline])[0] if found.outline is not None else None,
+        size_mm=(x1_mm - x0_mm, y1_mm - y0_mm),
+        file_origin_mm=corner,
+        mirrored=mirrored,
+        pads=tuple(_pads(found.pads, ids, lands, holes, place)),
+        holes=tuple(holes[id(hole)] for hole in found.holes),
+        fiducials=tuple(_fiducials(found.pads, centres)),
+        paste_origin=found.origin,
+        layers=uses,
+        left_out=tuple(
+            replace(each, shape=shape)
+            for each, shape in zip(
+                found.left_out, place.areas([each.shape for each in found.left_out]), strict=True
+            )
+        ),
+        problems=(*found.problems, *_outside(found.outline, found.pads), *_shared_names(doubled)),
+        inputs_sha256=sha256,
+    )
+
+
+def _shared_names(doubled: int) -> list[Problem]:
+    if not doubled:
+        return []
+    what = (
+        f"{doubled} pad(s) share a name with another (a panel of copies, or several lands on one pin); "
+        "they are told apart by #2, #3, … from the lower left"
+    )
+    return [Problem(what=what, severity=Severity.NOTE)]
+
+
+def _pads(
+    found: Sequence[Found],
+    ids: Sequence[str],
+    lands: Sequence[Polygon],
+    holes: Mapping[int, Hole],
+    place: "_Place",
+) -> Iterator[Pad]:
+    apertures = iter(place.areas([each.shape for _, _, openings in found for each in openings]))
+    for (site, kind, openings), pad_id, land in zip(found, ids, lands, strict=True):
+        yield Pad(
+            id=pad_id,
             kind=kind.kind,
-            land=lands[number],
+            land=land,
             apertures=tuple(Aperture(shape=next(apertures), source=each.source) for each in openings),
             source=site.land.source,
             ref=site.ref,
             pin=site.pin,
             net=site.land.net,
-            hole=by_place[id(kind.hole)] if kind.hole is not None else None,
+            hole=holes[id(kind.hole)] if kind.hole is not None else None,
             kind_reason=kind.reason,
             path_mm=tuple(place.point(x_mm, y_mm) for x_mm, y_mm in site.land.path_mm),
             path_width_mm=site.land.path_width_mm,
             volume_ul=site.land.volume_ul,
         )
-        for number, (site, kind, openings) in enumerate(pads)
-    ]
-    fiducials = [
-        Fiducial(
-            x_mm=centres[number][0],
-            y_mm=centres[number][1],
-            diameter_mm=round_diameter_mm(site.land) or float(2.0 * np.sqrt(site.land.shape.area / np.pi)),
-            reason=kind.reason,
-            source=site.land.source,
-        )
-        for number, (site, kind, _) in enumerate(pads)
-        if kind.kind is PadKind.FIDUCIAL
-    ]
-    outside = place.areas([each.shape for each in left_out])
-    return Board(
-        name=name,
-        side=side,
-        outline=place.areas([outline])[0] if outline is not None else None,
-        size_mm=(x1_mm - x0_mm, y1_mm - y0_mm),
-        file_origin_mm=corner,
-        mirrored=mirrored,
-        pads=tuple(made),
-        holes=tuple(by_place[id(hole)] for hole in holes),
-        fiducials=tuple(fiducials),
-        paste_origin=origin,
-        layers=uses,
-        left_out=tuple(
-            LeftOut(shape=shape, reason=each.reason, source=each.source)
-            for each, shape in zip(left_out, outside, strict=True)
-        ),
-        problems=tuple(said),
-        inputs_sha256=inputs_sha256,
-    )
+
+
+def _fiducials(found: Sequence[Found], centres: Sequence[Sequence[float]]) -> Iterator[Fiducial]:
+    for (site, kind, _), (x_mm, y_mm) in zip(found, centres, strict=True):
+        if kind.kind is PadKind.FIDUCIAL:
+            yield Fiducial(
+                x_mm=x_mm,
+                y_mm=y_mm,
+                diameter_mm=round_diameter_mm(site.land)
+                or float(2.0 * np.sqrt(site.land.shape.area / np.pi)),
+                reason=kind.reason,
+                source=site.land.source,
+            )
 
 
 def _box(outline: Area | None, pads: Sequence[Found]) -> tuple[float, float, float, float]:

@@ -1,7 +1,7 @@
 """A component placement (centroid) file to `PartPlace` values: which part stands where, on which side.
 
 Every design program spells these files its own way: CSV, tabs, or columns of blanks under a page of remarks; mm,
-mil or inch, in the header, behind each number, or in a remark. They name parts, not pads: `centroid_fit` finds
+mil or inch, in the header, behind each number, or in a remark. They name parts, not pads: `part_fit` finds
 which pads are whose.
 """
 
@@ -9,9 +9,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pastewright.board.drawn.pad_table import side_of
+from pastewright.board.artwork import PartPlace
 from pastewright.board.model import Side
-from pastewright.board.source.column_names import Columns, Field, columns_of_header, fields_of
+from pastewright.board.source.column_names import Columns, Field, columns_of_header, fields_of, side_of
 from pastewright.board.source.text_table import Row, TextTable, number_in, read_table_text
 from pastewright.board.source.units import NAMES, UNIT_MM
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -19,18 +19,6 @@ from pastewright.problems import InputError, Problem, Severity, one_error
 MOST_PARTS = 100_000
 MOST_WARNINGS = 10
 _SIDE_IN_NAME = re.compile(r"(?<![a-z])(top|bot|bottom|front|back)(?![a-z])|\.(mnt|mnb)$", re.I)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartPlace:
-    """One part [mm, file of the centroids, seen from the top]. `side` is None where the file does not say."""
-
-    ref: str
-    x_mm: float
-    y_mm: float
-    rotation_deg: float
-    side: Side | None
-    line: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

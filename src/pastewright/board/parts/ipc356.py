@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from pastewright.board.artwork import NetPoint
 from pastewright.board.model import Side
 from pastewright.board.source.sniff import text_of
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -21,34 +22,6 @@ MAX_POINTS = 500_000
 _MAX_SHOWN = 20
 _MIL10_MM = 0.00254  # CUST 0 and 2 count in 0.0001 inch
 _MICRON_MM = 0.001  # CUST 1 and SI count in 0.001 mm
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetPoint:
-    """One point that a tester would touch [mm, file of the netlist].
-
-    `ref` and `pin` are "" for vias and where not given; `net` is "" for "N/C". `side` is None where the
-    point can be reached from both. `height_mm` is 0 for round features. `mask` is the S digit: 0 none, 1 on
-    the top, 2 on the bottom, 3 on both; None where not given. `midpoint` marks the inside of a net, not
-    its end.
-    """
-
-    net: str
-    ref: str
-    pin: str
-    x_mm: float
-    y_mm: float
-    side: Side | None
-    via: bool
-    through: bool
-    midpoint: bool
-    hole_mm: float | None
-    plated: bool | None
-    width_mm: float
-    height_mm: float
-    rotation_deg: float
-    mask: int | None
-    line: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 from shapely import STRtree
 from shapely.geometry import MultiPolygon, Polygon
 
-from pastewright.board.artwork import GerberObject
+from pastewright.board.artwork import Drawn
 from pastewright.board.model import Area
 
 Shapes = NDArray[Any]
@@ -89,7 +89,7 @@ def united(shapes: Sequence[Any]) -> list[Polygon]:
     return parts
 
 
-def islands(objects: Sequence[GerberObject]) -> list[Island]:
+def islands(objects: Sequence[Drawn]) -> list[Island]:
     """Return the islands of `objects`, which stand in file order, ordered by their first object."""
     shapes = shape_array([thing.shape for thing in objects])
     dark = np.array([thing.dark for thing in objects], dtype=bool)

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from pastewright.board.model import Side
 from pastewright.board.source.text_table import unit_of_header, words_of
 from pastewright.problems import InputError, Problem, one_error
 
@@ -254,3 +255,17 @@ def _given(given: str, header: Sequence[str], file: str) -> tuple[dict[Field, in
                 file=file,
             )
     return index, constant
+
+
+_TOP = frozenset({"top", "t", "f", "front", "toplayer", "f.cu", "component", "1", "primary", "toppaste"})
+_BOTTOM = frozenset({"bottom", "bot", "b", "back", "bottomlayer", "b.cu", "solder", "2", "secondary"})
+
+
+def side_of(cell: str) -> Side | None:
+    """Return the side that a cell names; None when it names none."""
+    word = "".join(cell.lower().replace("_", " ").split())
+    if word in _TOP or word.startswith("top"):
+        return Side.TOP
+    if word in _BOTTOM or word.startswith("bot"):
+        return Side.BOTTOM
+    return None

@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from pastewright.board.artwork import Drill, DrillFile, GerberLayer
+from pastewright.board.artwork import Artwork, Drill, DrillFile, Judging, Layer, NetPoint
 from pastewright.board.gerber.read import read_gerber
-from pastewright.board.model import Board, Pad, PadKind, PasteOrigin, Side
-from pastewright.board.pads.assemble import Layers, assemble
-from pastewright.board.parts.ipc356 import NetPoint
+from pastewright.board.model import Board, LayerRole, Pad, PadKind, PasteOrigin, Side
+from pastewright.board.pads.board import board_of
+from pastewright.board.pads.films import COPPER, MASK, PASTE
 from pastewright.problems import InputError, Severity
 
 APERTURES = (
@@ -52,7 +52,7 @@ def pin(ref: str, name: str, body: str, net: str = "") -> str:
     return f"%TO.P,{ref},{name}*%\n" + (f"%TO.N,{net}*%\n" if net else "") + body + "%TD*%\n"
 
 
-def layer(body: str, file: str) -> GerberLayer:
+def layer(body: str, file: str) -> Layer:
     return read_gerber((HEAD + body + "M02*\n").encode(), file)
 
 
@@ -61,6 +61,7 @@ def drill_file(*holes: tuple[float, float, float], plated: bool | None = True) -
     return DrillFile(file="holes.drl", drills=drills, plated=plated, attributes={})
 
 
+FILES = ("paste.gbr", "copper.gbr", "mask.gbr", "edge.gbr")
 EDGE = stroke(10, (0, 0), (20, 0), (20, 15), (0, 15), (0, 0))
 
 
@@ -74,20 +75,18 @@ def board(
     plated: bool | None = True,
     side: Side = Side.TOP,
     points: Sequence[NetPoint] = (),
-    shrink_mm: float = 0.0,
 ) -> Board:
-    layers = Layers(
-        name="logger",
-        side=side,
-        paste=layer(paste, "paste.gbr") if paste is not None else None,
-        copper=layer(copper, "copper.gbr") if copper is not None else None,
-        mask=layer(mask, "mask.gbr") if mask is not None else None,
-        outline=layer(outline, "edge.gbr") if outline is not None else None,
-        drills=(drill_file(*holes, plated=plated),) if holes else (),
-        net_points=tuple(points),
-        net_file="nets.d356",
+    sided = PASTE[side], COPPER[side], MASK[side]
+    texts = zip((*sided, LayerRole.OUTLINE), (paste, copper, mask, outline), FILES, strict=True)
+    artwork = Artwork(
+        what="Gerber files",
+        judging=Judging.BY_COPPER,
+        layers={role: layer(text, file) for role, text, file in texts if text is not None},
+        drillings=(drill_file(*holes, plated=plated),) if holes else (),
+        points=tuple(points),
+        points_file="nets.d356",
     )
-    return assemble(layers, shrink_mm=shrink_mm)
+    return board_of(artwork, side=side, name="logger")
 
 
 def kinds(made: Board) -> list[PadKind]:
@@ -251,14 +250,16 @@ def test_plated_and_other_holes_of_one_file_are_told_apart():
         Drill(x_mm=x, y_mm=y, diameter_mm=1.0, line=1, plated=plated)
         for (x, y), plated in zip(places, (True, False), strict=True)
     )
-    layers = Layers(
-        name="logger",
-        side=Side.TOP,
-        copper=layer(flash(20, *places), "copper.gbr"),
-        mask=layer(flash(21, *places), "mask.gbr"),
-        drills=(DrillFile(file="holes.drl", drills=drills, plated=None, attributes={}),),
+    artwork = Artwork(
+        what="Gerber files",
+        judging=Judging.BY_COPPER,
+        layers={
+            LayerRole.TOP_COPPER: layer(flash(20, *places), "copper.gbr"),
+            LayerRole.TOP_MASK: layer(flash(21, *places), "mask.gbr"),
+        },
+        drillings=(DrillFile(file="holes.drl", drills=drills, plated=None, attributes={}),),
     )
-    made = assemble(layers)
+    made = board_of(artwork, side=Side.TOP, name="logger")
     assert [hole.plated for hole in made.holes] == [True, False]
     assert [pad.kind for pad in made.pads] == [PadKind.THROUGH_HOLE, PadKind.SURFACE]
 
@@ -427,20 +428,6 @@ def test_without_a_paste_layer_paste_goes_on_exposed_copper_but_not_on_fiducials
     }
     assert sum(pad.aperture_area_mm2 for pad in made.pads) == approx(2.0)
     assert any("no top paste layer" in problem.what for problem in made.problems)
-
-
-@pytest.mark.parametrize("shrink_mm", [0.0, 0.05, 0.1])
-def test_the_shrink_rule_takes_that_much_off_every_edge(shrink_mm: float):
-    made = board(copper=flash(11, *PADS), mask=flash(12, *PADS), shrink_mm=shrink_mm)
-    assert sum(pad.aperture_area_mm2 for pad in made.pads) == approx(
-        4 * (1 - 2 * shrink_mm) * (0.5 - 2 * shrink_mm)
-    )
-
-
-def test_a_land_too_narrow_to_shrink_gets_no_paste_and_is_named():
-    made = board(copper=flash(11, *PADS), mask=flash(12, *PADS), shrink_mm=0.25)
-    assert not any(pad.apertures for pad in made.pads)
-    assert any("narrower than twice the shrinkage" in p.what and p.line for p in made.problems)
 
 
 def test_an_empty_paste_layer_means_no_paste_and_says_so():

@@ -1,0 +1,191 @@
+"""A set of Gerber, drill, netlist and centroid files to `Artwork`: the layers of one side found and read.
+
+Every layer is read before anything is raised, so that one run shows all that is to be mended.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TypeVar
+
+from pastewright.board.artwork import Artwork, DrillFile, Judging, Layer, NetPoint, PartPlace
+from pastewright.board.ask import Ask
+from pastewright.board.drill.excellon import read_excellon
+from pastewright.board.drill.gerber_drills import drills_of_gerber
+from pastewright.board.gerber.read import read_gerber
+from pastewright.board.model import LayerRole, LayerUse, Side
+from pastewright.board.parts.centroid import read_centroids
+from pastewright.board.parts.ipc356 import read_ipc356
+from pastewright.board.roles.recognise import Recognised, recognise
+from pastewright.board.source.files import SourceFile
+from pastewright.board.source.sniff import FileKind
+from pastewright.problems import InputError, Problem, Severity, one_error
+
+T = TypeVar("T")
+
+_SIDED = {
+    Side.TOP: (LayerRole.TOP_PASTE, LayerRole.TOP_COPPER, LayerRole.TOP_MASK),
+    Side.BOTTOM: (LayerRole.BOTTOM_PASTE, LayerRole.BOTTOM_COPPER, LayerRole.BOTTOM_MASK),
+}
+
+
+def read_gerber_set(files: Sequence[SourceFile], ask: Ask) -> Artwork:
+    """Return what the files draw for the asked side.
+
+    Raises `InputError` with the problems of all layers at once, or when there is no layer of that side.
+    """
+    found = recognise(files, ask.roles)
+    reading = _SetReading(found=found)
+    layers = {role: layer for role in _SIDED[ask.side] if (layer := reading.layer(role)) is not None}
+    sided = bool(layers)
+    if (outline := reading.layer(LayerRole.OUTLINE)) is not None:
+        layers[LayerRole.OUTLINE] = outline
+    drillings = reading.drillings()
+    points, points_file = reading.points(ask.side)
+    parts, parts_file = reading.parts(ask.side, ask.units)
+    problems = [*reading.problems, *(problem for each in found for problem in each.problems)]
+    if reading.failed:
+        raise InputError(problems)
+    if not sided:
+        raise _nothing_found(found, ask.side)
+    return Artwork(
+        what="Gerber files",
+        judging=Judging.BY_COPPER,
+        layers=layers,
+        drillings=drillings,
+        points=points,
+        points_file=points_file,
+        parts=parts,
+        parts_file=parts_file,
+        uses=tuple(_use(each, reading.used) for each in found),
+        problems=tuple(problems),
+    )
+
+
+@dataclass(slots=True)
+class _SetReading:
+    """Reads recognised files by role; errors gather, and `used` remembers the names of the files that were read."""
+
+    found: Sequence[Recognised]
+    problems: list[Problem] = field(default_factory=list)
+    failed: bool = False
+    used: set[str] = field(default_factory=set)
+
+    def _tried(self, read: Callable[[], T]) -> T | None:
+        """Return what `read` returns, or None with its problems gathered."""
+        try:
+            return read()
+        except InputError as error:
+            self.problems.extend(error.problems)
+            self.failed = True
+            return None
+
+    def _soft(self, error: InputError) -> None:
+        self.problems.extend(replace(problem, severity=Severity.WARNING) for problem in error.problems)
+
+    def _of(self, role: LayerRole) -> list[Recognised]:
+        return [each for each in self.found if each.role is role]
+
+    def layer(self, role: LayerRole) -> Layer | None:
+        """Return the layer of `role`; files of one role that are equally well known are laid together."""
+        layers: list[Layer] = []
+        for each in self._of(role):
+            file = each.file.name
+            layer = self._tried(partial(read_gerber, each.file.data, file))
+            if layer is not None:
+                self.used.add(file)
+                self.problems.extend(layer.problems)
+                layers.append(layer)
+        if not layers:
+            return None
+        if len(layers) > 1 and role is not LayerRole.OUTLINE:
+            self.failed = True
+            names = " and ".join(layer.file for layer in layers)
+            what = f"{len(layers)} files claim to be the {role.value} layer: {names}"
+            mend = "Say which file is which layer on the command line; give the others the role 'other'."
+            self.problems.append(Problem(what=what, mend=mend, file=layers[0].file))
+        return replace(layers[0], objects=tuple(thing for layer in layers for thing in layer.objects))
+
+    def drillings(self) -> tuple[DrillFile, ...]:
+        """Return all drill files."""
+        companions = tuple(each.file for each in self.found if each.role is LayerRole.OTHER)
+        files: list[DrillFile] = []
+        for each in self._of(LayerRole.DRILL):
+            file = each.file.name
+            read = (
+                partial(_gerber_drills, each.file.data, file)
+                if each.kind is FileKind.GERBER
+                else partial(read_excellon, each.file.data, file, companions=companions)
+            )
+            drill = self._tried(read)
+            if drill is not None:
+                self.used.add(file)
+                self.problems.extend(drill.problems)
+                files.append(drill)
+        return tuple(files)
+
+    def points(self, side: Side) -> tuple[tuple[NetPoint, ...], str]:
+        """Return the netlist points of this side. A bad netlist only costs names, so it is a warning."""
+        points: list[NetPoint] = []
+        files: list[str] = []
+        for each in self._of(LayerRole.NETLIST):
+            try:
+                netlist = read_ipc356(each.file.data, each.file.name)
+            except InputError as error:
+                self._soft(error)
+                continue
+            self.problems.extend(netlist.problems)
+            points.extend(point for point in netlist if point.side in (side, None) and not point.midpoint)
+            self.used.add(each.file.name)
+            files.append(each.file.name)
+        return tuple(points), ", ".join(files)
+
+    def parts(self, side: Side, units: str) -> tuple[tuple[PartPlace, ...], str]:
+        """Return the parts of this side. A bad centroid file only costs names, so it is a warning."""
+        parts: list[PartPlace] = []
+        files: list[str] = []
+        for each in self._of(LayerRole.CENTROID):
+            if each.note:
+                continue
+            try:
+                centroids = read_centroids(each.file.data, each.file.name, units=units)
+            except InputError as error:
+                self._soft(error)
+                continue
+            known = {part.ref for part in parts}
+            if parts and 2 * sum(part.ref in known for part in centroids.parts) > len(known):
+                what = f"lists the same parts as {files[0]}; it is not used"
+                self.problems.append(Problem(what=what, severity=Severity.NOTE, file=each.file.name))
+                continue
+            self.problems.extend(centroids.problems)
+            parts.extend(part for part in centroids.parts if part.side in (side, None))
+            self.used.add(each.file.name)
+            files.append(each.file.name)
+        return tuple(parts), ", ".join(files)
+
+
+def _gerber_drills(data: bytes, file: str) -> DrillFile:
+    layer = read_gerber(data, file)
+    drills = drills_of_gerber(layer)
+    return replace(drills, problems=(*layer.problems, *drills.problems))
+
+
+def _use(each: Recognised, used: set[str]) -> LayerUse:
+    name = each.file.name
+    note = each.note
+    if name not in used and not note:
+        note = "not needed for this side"
+    return LayerUse(file=name, role=each.role, how=each.how, used=name in used, note=note)
+
+
+def _nothing_found(found: Sequence[Recognised], side: Side) -> InputError:
+    seen = ", ".join(f"{each.file.name} ({each.role.value})" for each in found[:8])
+    more = f" and {len(found) - 8} more" if len(found) > 8 else ""
+    packed = [each.file.name for each in found if each.file.data.startswith(b"PK\x03\x04")]
+    inside = (
+        f" Is the board in {packed[0]}? Unpack it first: zips inside a zip are not opened." if packed else ""
+    )
+    return one_error(
+        f"no paste, copper or mask layer of the {side.value} side among: {seen}{more}",
+        f"Export the {side.value} paste, copper and mask layers, or say which files they are with --layer.{inside}",
+    )
