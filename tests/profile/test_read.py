@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from pastewright.board.model import PadKind
 from pastewright.problems import InputError
-from pastewright.profile.checks import NGC_LETTERS, profile_warnings
+from pastewright.profile.checks import NGC_LETTERS
+from pastewright.profile.doubts import profile_warnings
 from pastewright.profile.examples import example_names, example_text
 from pastewright.profile.keys import KEYS, SECTIONS, Kind, Need, key_at
 from pastewright.profile.model import (

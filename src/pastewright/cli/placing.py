@@ -11,6 +11,7 @@ from rich.markup import escape
 from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
 from pastewright.place.fiducials.fit import FitKind
+from pastewright.place.fiducials.limits import Limits
 from pastewright.place.fiducials.locate import MarkKind
 from pastewright.place.fiducials.points import (
     FoundPoint,
@@ -20,7 +21,7 @@ from pastewright.place.fiducials.points import (
     typed_point,
     typed_probe,
 )
-from pastewright.place.fiducials.register import Limits, Registration, register
+from pastewright.place.fiducials.register import Registration, register
 from pastewright.place.height.heights import Heights, Probe, TipTolerance, box_of, measured_heights
 from pastewright.place.surface import Surface, flat
 from pastewright.place.transform import Affine, Placement, Placements, Step, corners_mm

@@ -9,10 +9,10 @@ from pastewright.board.model import Side
 from pastewright.job.model import Job, Patterns, Zone
 from pastewright.problems import InputError, Problem
 from pastewright.profile.build import dose_rule
-from pastewright.profile.checks import rule_problems
 from pastewright.profile.keys import Section, section_named, sections_of
 from pastewright.profile.model import DoseRule
 from pastewright.profile.read import opened, toml_text
+from pastewright.profile.rule_checks import rule_problems
 from pastewright.profile.values import Table, Values, WrongValueError
 
 FILE_NAME = "job.toml"

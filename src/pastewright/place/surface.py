@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from pastewright.board.model import Point
 
 Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
+"""Least and greatest X and Y: (x0, y0, x1, y1) [mm]."""
 
 # A bead is cut into legs that stay this close to the surface; a tenth of the least standoff.
 FOLLOW_MM = 0.005

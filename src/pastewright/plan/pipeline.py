@@ -26,7 +26,7 @@ from pastewright.plan.jobs import (
 )
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
-from pastewright.profile.checks import profile_warnings
+from pastewright.profile.doubts import profile_warnings
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program

@@ -6,7 +6,6 @@ A check that needs a value which was wrong by itself says nothing: that value is
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from itertools import pairwise
-from math import pi
 
 from pastewright.materials.rules import (
     LEAST_TIP_RATIO,
@@ -17,8 +16,8 @@ from pastewright.materials.rules import (
     tip_ratio,
 )
 from pastewright.materials.tables import find_alloy, find_barrel, find_powder, find_screw, find_tip
-from pastewright.problems import InputError, Problem, Severity
-from pastewright.profile.model import Profile
+from pastewright.problems import InputError, Problem
+from pastewright.profile.rule_checks import rule_problems
 from pastewright.profile.values import Table, Values, WrongValueError
 
 # Axis words of NIST RS274/NGC (A B C, NISTIR 6556 section 3.3) and of interpreters with nine axes (U V W).
@@ -341,45 +340,6 @@ def _transfer_rises(values: Values) -> Iterator[Problem]:
             return
 
 
-def rule_problems(values: Values) -> Iterator[Problem]:
-    """Yield what is wrong with dose rules: none or several actions, no pads named, an empty range of areas."""
-    for index, rule in enumerate(values.rules, start=1):
-        try:
-            yield from _rule_acts(values, rule, index)
-        except WrongValueError:
-            continue
-
-
-_ACTIONS = ("volume_ul", "scale_percent", "coverage_percent", "skip")
-
-
-def _rule_acts(values: Values, rule: Table, index: int) -> Iterator[Problem]:
-    acting = [name for name in _ACTIONS[:3] if rule.maybe_number(name) is not None]
-    acting += ["skip"] if rule.values.get("skip") else []
-    if len(acting) != 1 and "skip" in rule.values:
-        yield values.problem(
-            rule,
-            "",
-            f"dose rule {index} has {' and '.join(acting) if acting else 'nothing to do'}; it needs exactly one",
-            "Give one of volume_ul, scale_percent, coverage_percent, or skip = true.",
-        )
-    high = rule.maybe_number("area_to_mm2")
-    if high is not None and rule.number("area_from_mm2") >= high:
-        yield values.problem(
-            rule,
-            "area_to_mm2",
-            f"dose rule {index} matches no pad: area_from_mm2 is not below area_to_mm2 {high:g}",
-            "Give the smaller area first.",
-        )
-    if not rule.given & {"ref", "pin", "kind", "area_from_mm2", "area_to_mm2"}:
-        yield values.problem(
-            rule,
-            "",
-            f"dose rule {index} names no pads",
-            'Add ref, pin, kind or an area; ref = "*" means all.',
-        )
-
-
 def _looked_up(values: Values, table: Table, name: str, look: Callable[[], object]) -> Iterator[Problem]:
     try:
         look()
@@ -434,44 +394,3 @@ _CHECKS: tuple[Callable[[Values], Iterable[Problem]], ...] = (
     _transfer_rises,
     rule_problems,
 )
-
-
-def profile_warnings(profile: Profile) -> tuple[Problem, ...]:
-    """Return what is allowed but worth a look: a tight tip, a slow drive, a short stroke, no tuning yet."""
-    found: list[tuple[str, str]] = []
-    bore_mm, powder = profile.tip.bore_mm, profile.paste.powder
-    if tip_fit(bore_mm, powder) is TipFit.TIGHT:
-        found.append(
-            (
-                f"the tip's bore of {bore_mm:g} mm is {tip_ratio(bore_mm, powder):.1f} times the largest particle of "
-                f"type {powder.type} powder; 10 times is safe",
-                "Watch for clogging, or use a finer powder.",
-            )
-        )
-    drive_ul_s = profile.plunger.speed_mm_s * pi / 4 * profile.barrel.bore_mm**2
-    if profile.tuning.push_ul_s > drive_ul_s:
-        found.append(
-            (
-                f"tuning.push_ul_s {profile.tuning.push_ul_s:g} is beyond the drive's {drive_ul_s:.3g} µL/s",
-                "The drive's own speed is used; lower push_ul_s, or gear the plunger faster.",
-            )
-        )
-    fill_mm = profile.barrel.fill_ul / profile.barrel.area_mm2
-    if fill_mm > profile.plunger.stroke_mm * (1 + 1e-9):
-        found.append(
-            (
-                f"the paste stands {fill_mm:.3g} mm high in the barrel, the plunger moves {profile.plunger.stroke_mm:g}",
-                "What is beyond the stroke cannot be pushed out.",
-            )
-        )
-    if not profile.tuning.dated:
-        found.append(
-            (
-                "this bench is not tuned yet: flow and stiffness are starting points",
-                "Lay a tuning sheet (pastewright tune sheet), or set tuning.dated after a trial of your own.",
-            )
-        )
-    found.extend((words, "") for words in profile.tuned if words.startswith("no trial"))
-    return tuple(
-        Problem(what=what, mend=mend, severity=Severity.WARNING, file=profile.file) for what, mend in found
-    )

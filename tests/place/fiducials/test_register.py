@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from pastewright.place.fiducials.fit import FitKind, error_covariances, fitted
-from pastewright.place.fiducials.register import Limits, kind_for, register
+from pastewright.place.fiducials.limits import Limits
+from pastewright.place.fiducials.register import kind_for, register
 from pastewright.place.transform import Pair, affine
 from pastewright.problems import InputError
 

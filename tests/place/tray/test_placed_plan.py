@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from pastewright.motion.model import Step
 from pastewright.motion.plan import plan_motions, standoff_mm
-from pastewright.place.fiducials.register import Limits, register
+from pastewright.place.fiducials.limits import Limits
+from pastewright.place.fiducials.register import register
 from pastewright.place.surface import Mesh, Surface, flat
 from pastewright.place.transform import Pair, Placement, Placements, affine, on_bed
 from pastewright.place.transform import Step as PlaceStep

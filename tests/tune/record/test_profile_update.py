@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from tuning_trials import demo_bench
 
-from pastewright.profile.checks import profile_warnings
+from pastewright.profile.doubts import profile_warnings
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key

@@ -6,7 +6,7 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
 from pastewright.job.model import Job
 from pastewright.plunger.bench import bench_of
-from pastewright.profile.checks import profile_warnings
+from pastewright.profile.doubts import profile_warnings
 from pastewright.profile.model import Profile
 
 

@@ -6,26 +6,24 @@ residuals. A refusal names the likeliest mistake; nothing is dropped or swapped 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations, permutations
+from itertools import combinations
 from math import dist, hypot, isfinite, log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pastewright.board.model import Point
 from pastewright.place.fiducials.fit import LEAST_POINTS, Fit, FitKind, error_covariances, fitted, leverages
+from pastewright.place.fiducials.limits import (
+    DEFAULT_LIMITS,
+    Floats,
+    Limits,
+    is_unsound,
+    mirror_words,
+    reasons_against,
+)
+from pastewright.place.fiducials.orders import TURN_WITHIN_DEG, orders_that_fit, other_order
 from pastewright.place.transform import Affine, Pair, Step, as_points, nearest_quarter, same_turn
 from pastewright.problems import InputError, Problem, one_error
-
-Floats = NDArray[np.float64]
-
-# Found points may be this far from where the map takes them [mm]: a third of a 0.3 mm pad.
-RESIDUAL_LIMIT_MM = 0.1
-# FR-4 shrinks and grows by a few hundredths of a percent (from memory); more than 1 % is another mistake.
-SCALE_LIMIT = 0.01
-SKEW_LIMIT_DEG = 0.5
-# Standard deviation of one found coordinate: a cross-hair or a tip held over a 1 mm mark by eye (from memory).
-FOUND_TO_MM = 0.02
 
 # No machine here reaches further [mm].
 FARTHEST_MM = 1e5
@@ -50,32 +48,10 @@ UNITS = (
     (0.0254, "the board's points look like thousandths of an inch"),
 )
 UNIT_WITHIN = 0.02
-TURN_WITHIN_DEG = 45.0
-# All orders of so many points are tried; of more, only swaps of two.
-ALL_ORDERS = 6
 # 95 % of a round normal scatter lies within 2.448 sigma, its root mean square at 1.414 sigma.
 RMS_TO_95 = 2.4477 / sqrt(2)
 # A point this many times its expected error off what the others say deserves a look.
 ODD = 4.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """What a registration must keep. `turned_deg` is how the board was put in, None for any way.
-
-    `mirrored` accepts a mirror image, for machines whose axes are left-handed. `found_to_mm` is the standard
-    deviation of one found coordinate.
-    """
-
-    residual_mm: float = RESIDUAL_LIMIT_MM
-    scale: float = SCALE_LIMIT
-    skew_deg: float = SKEW_LIMIT_DEG
-    found_to_mm: float = FOUND_TO_MM
-    turned_deg: float | None = 0.0
-    mirrored: bool = False
-
-
-DEFAULT_LIMITS = Limits()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,10 +235,10 @@ def _judged(
     pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: Limits, file: str
 ) -> Fit:
     fit = fitted(board, found, kind, mirrored=limits.mirrored)
-    reasons = _reasons(pairs, board, found, fit, limits)
+    reasons = reasons_against(pairs, board, found, fit, limits)
     if not reasons:
         return fit
-    order = _other_order(board, found, limits)
+    order = other_order(board, found, limits)
     if order is not None:
         moved = [pairs[i].name for i in range(len(pairs)) if order[i] != i]
         how = "swapped" if len(moved) == 2 else "in another order"
@@ -270,91 +246,9 @@ def _judged(
         raise one_error("; ".join(reasons), mend, file=file)
     if len(pairs) >= 3:
         other = fitted(board, found, FitKind.SIMILARITY, mirrored=not limits.mirrored)
-        if not _unsound(other, limits):
-            raise one_error(*_mirror_words(limits), file=file)
+        if not is_unsound(other, limits):
+            raise one_error(*mirror_words(limits), file=file)
     raise one_error("; ".join(reasons), _blame(pairs, board, found, kind, limits), file=file)
-
-
-def _mirror_words(limits: Limits) -> tuple[str, str]:
-    if limits.mirrored:
-        return (
-            "the found points are no mirror image of the board's, though --mirrored was given",
-            "Leave --mirrored out.",
-        )
-    return (
-        "the found points are the mirror image of the board's",
-        "Is it the other side (--side), are bottom points given as seen through the board, or has one axis the"
-        " wrong sign? If the machine's axes really are left-handed, say --mirrored.",
-    )
-
-
-def _unsound(fit: Fit, limits: Limits) -> bool:
-    off = np.hypot(fit.residuals_mm[:, 0], fit.residuals_mm[:, 1])
-    return bool(
-        off.max() > limits.residual_mm
-        or abs(fit.affine.scale_x - 1) > limits.scale
-        or abs(fit.affine.scale_y - 1) > limits.scale
-        or abs(fit.affine.skew_deg) > limits.skew_deg
-    )
-
-
-def _reasons(pairs: Sequence[Pair], board: Floats, found: Floats, fit: Fit, limits: Limits) -> list[str]:
-    """Return what is wrong with a fit, in words."""
-    where = fit.affine
-    reasons = []
-    if where.mirrored != limits.mirrored:
-        reasons.append("the map would mirror the board")
-    scales = {"along X": where.scale_x, "along Y": where.scale_y}
-    if fit.kind is not FitKind.AFFINE:
-        # A rigid map hides a wrong distance in its residuals; say what it is.
-        scales = {"in all": fitted(board, found, FitKind.SIMILARITY, mirrored=where.mirrored).affine.scale_x}
-    for along, scale in scales.items():
-        if abs(scale - 1) > limits.scale:
-            reasons.append(
-                f"the board would be stretched by {scale - 1:+.2%} {along}; the limit is ±{limits.scale:.1%}"
-            )
-    if abs(where.skew_deg) > limits.skew_deg:
-        reasons.append(f"it would be skewed by {where.skew_deg:+.2f}°; the limit is ±{limits.skew_deg:g}°")
-    off = np.hypot(fit.residuals_mm[:, 0], fit.residuals_mm[:, 1])
-    if off.max() > limits.residual_mm:
-        far = int(off.argmax())
-        reasons.append(
-            f"point {pairs[far].name} is {off[far]:.3f} mm from where the {fit.kind} fit has it;"
-            f" the limit is {limits.residual_mm:g} mm"
-        )
-    return reasons
-
-
-def _other_order(board: Floats, found: Floats, limits: Limits) -> tuple[int, ...] | None:
-    """Return the one order of the found points that fits, or None where none or several do."""
-    fits = _orders_that_fit(board, found, limits)
-    # Of several orders, that of the turn which was told counts if it is alone.
-    expected = [order for near, order in fits if near]
-    if len(expected) == 1:
-        return expected[0]
-    return fits[0][1] if len(fits) == 1 else None
-
-
-def _orders_that_fit(board: Floats, found: Floats, limits: Limits) -> list[tuple[bool, tuple[int, ...]]]:
-    """Return every other order of the found points that fits, each with whether its turn is the one told."""
-    count = len(board)
-    if count < 3:
-        return []
-    orders = list(permutations(range(count)))[1:] if count <= ALL_ORDERS else _swaps(count)
-    fits = []
-    for order in orders:
-        fit = fitted(board, found[list(order)], FitKind.SIMILARITY, mirrored=limits.mirrored)
-        if not _unsound(fit, limits):
-            near = limits.turned_deg is None or same_turn(
-                fit.affine.turn_deg, limits.turned_deg, within_deg=TURN_WITHIN_DEG
-            )
-            fits.append((near, order))
-    return fits
-
-
-def _swaps(count: int) -> list[tuple[int, ...]]:
-    every = range(count)
-    return [tuple(j if k == i else i if k == j else k for k in every) for i, j in combinations(every, 2)]
 
 
 def _blame(pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: Limits) -> str:
@@ -371,7 +265,7 @@ def _blame(pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, l
         if not _spans(board[keep]):
             return general
         fit = fitted(board[keep], found[keep], kind, mirrored=limits.mirrored)
-        rest.append((_unsound(fit, limits), fit.rms_point_mm, i, fit))
+        rest.append((is_unsound(fit, limits), fit.rms_point_mm, i, fit))
     rest.sort(key=lambda item: (item[0], item[1]))
     unsound, rms, odd, fit = rest[0]
     if unsound or rest[1][1] < 3 * max(rms, 1e-6):
@@ -400,7 +294,7 @@ def _turn(
             return [f"the board lies turned by {turn:.2f}°; the program is turned with it"]
         return []
     words = f"the found points say that the board lies turned by {turn:.1f}°, not by {told:g}°"
-    if len(pairs) > 2 and not any(near for near, _ in _orders_that_fit(board, found, limits)):
+    if len(pairs) > 2 and not any(near for near, _ in orders_that_fit(board, found, limits)):
         return [f"{words}. No other order of the points fits, so it is taken as turned"]
     raise one_error(
         words,

@@ -22,12 +22,11 @@ from numpy.typing import NDArray
 from scipy.interpolate import RBFInterpolator
 
 from pastewright.board.model import Point
-from pastewright.place.surface import Mesh, Surface
+from pastewright.place.height.mistakes import WARN_BOW, rejected_words, without_mistakes
+from pastewright.place.surface import Box, Floats, Mesh, Surface
 from pastewright.problems import InputError, Problem, one_error
 
-Floats = NDArray[np.float64]
 Probe = tuple[float, float, float]
-Box = tuple[float, float, float, float]
 
 SAME_PLACE_MM = 0.05
 # No machine here reaches further.
@@ -36,17 +35,11 @@ FARTHEST_MM = 1e5
 REPEAT_MM = 0.1
 # A grid may be off its lines by this much and still be one.
 GRID_SLACK_MM = 0.05
-# Deleted residual over its own standard error; 4.5 is far outside of what chance does with some twenty points.
-ODD_RATIO = 4.5
-ODD_MM = 0.05
-QUADRATIC_FROM = 12
-MOST_REJECTED = 0.25
 # The mesh that a thin plate is sampled to; refined until it is closer than a micrometre and a half.
 FIRST_CELLS = 12
 MOST_CELLS = 48
 MESH_ERROR_MM = 0.0015
 SMOOTHINGS = (0.0, 1e-4, 1e-3, 1e-2, 1e-1, 1.0, 10.0)
-WARN_BOW = 0.0075
 MOST_BOW = 0.02
 MOST_SLOPE = 0.05
 # Share of the standoff that slope, under the tip's rim, and what the surface leaves unexplained may use up.
@@ -101,7 +94,7 @@ def measured_heights(probes: Sequence[Probe], *, box_mm: Box, tip: TipTolerance,
     scatter beyond what the tip stands.
     """
     points, doubled = _points(probes, file)
-    kept, rejected = _without_mistakes(points, box_mm, file)
+    kept, rejected = without_mistakes(points, box_mm, file)
     good = points[kept]
     plane = _plane(good)
     surface, kind = _surface(good, plane, box_mm)
@@ -119,7 +112,7 @@ def measured_heights(probes: Sequence[Probe], *, box_mm: Box, tip: TipTolerance,
         bow_mm=float(np.ptp(off)),
         rms_mm=sqrt(float((rest**2).mean())),
     )
-    warnings = [*doubled, *_rejected_words(points, rejected), *_reach_words(good, box_mm, surface)]
+    warnings = [*doubled, *rejected_words(points, rejected), *_reach_words(good, box_mm, surface)]
     problems = _beyond(heights, rest, box_mm, tip, file)
     if problems:
         raise InputError(problems)
@@ -186,52 +179,6 @@ def _plane(points: Floats) -> Surface:
         slope_y=float(slope[1]),
         at_mm=(float(centre[0]), float(centre[1])),
     )
-
-
-def _terms(points: Floats) -> Floats:
-    """Return the columns of a plane, or of a quadratic where there are points enough to check one."""
-    x, y = (points[:, :2] - points[:, :2].mean(axis=0)).T
-    ones = np.ones_like(x)
-    columns = [ones, x, y] if len(points) < QUADRATIC_FROM else [ones, x, y, x * x, x * y, y * y]
-    answer: Floats = np.stack(columns, axis=1)
-    return answer
-
-
-def _without_mistakes(points: Floats, box_mm: Box, file: str) -> tuple[list[int], list[int]]:
-    """Return which points to keep, and which are mistakes, worst first.
-
-    Few points are judged by a plane, and a board held at its edges may rise in the middle alone: there only what
-    no board can bow by is a mistake.
-    """
-    x0, y0, x1, y1 = box_mm
-    bow_mm = max(ODD_MM, WARN_BOW * hypot(x1 - x0, y1 - y0))
-    kept = list(range(len(points)))
-    rejected: list[int] = []
-    while len(kept) >= 5:
-        good = points[kept]
-        terms = _terms(good)
-        hat = np.einsum("ij,jk,ik->i", terms, np.linalg.pinv(terms.T @ terms), terms)
-        answer, *_ = np.linalg.lstsq(terms, good[:, 2], rcond=None)
-        residual = good[:, 2] - terms @ answer
-        free = np.maximum(1 - hat, 1e-3)
-        spare = len(kept) - terms.shape[1]
-        if spare < 2:
-            break
-        deleted = residual / free
-        others = np.maximum((residual**2).sum() - residual**2 / free, 0.0) / (spare - 1)
-        ratio = np.abs(residual) / np.sqrt(np.maximum(others * free, 1e-12))
-        worst = int(np.abs(deleted).argmax())
-        least_mm = bow_mm if len(kept) < QUADRATIC_FROM else ODD_MM
-        if not (ratio[worst] > ODD_RATIO and abs(deleted[worst]) > least_mm):
-            break
-        rejected.append(kept.pop(worst))
-        if len(rejected) > MOST_REJECTED * len(points):
-            raise one_error(
-                f"{len(rejected)} of {len(points)} probe points do not agree with the others",
-                "Look at the probe and at the board's clamps, and probe again.",
-                file=file,
-            )
-    return kept, rejected
 
 
 def _surface(points: Floats, plane: Surface, box_mm: Box) -> tuple[Surface, str]:
@@ -320,14 +267,6 @@ def _thin_plate(points: Floats, plane: Surface, box_mm: Box) -> tuple[Surface, s
                 f"thin-plate smooth through {len(points)} points, as a mesh of {cells} × {cells} cells",
             )
         cells *= 2
-
-
-def _rejected_words(points: Floats, rejected: Sequence[int]) -> list[str]:
-    return [
-        f"probe point {k + 1} at ({points[k, 0]:.2f}, {points[k, 1]:.2f}), height {points[k, 2]:.3f} mm, is left out:"
-        " the others say otherwise"
-        for k in rejected
-    ]
 
 
 def _reach_words(points: Floats, box_mm: Box, surface: Surface) -> list[str]:

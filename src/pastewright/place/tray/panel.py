@@ -8,8 +8,9 @@ from typing import Any
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Point
+from pastewright.place.fiducials.limits import DEFAULT_LIMITS, Limits
 from pastewright.place.fiducials.points import board_places, pairs_of
-from pastewright.place.fiducials.register import DEFAULT_LIMITS, Limits, Registration, register
+from pastewright.place.fiducials.register import Registration, register
 from pastewright.place.height.heights import Heights, TipTolerance, box_of, measured_heights
 from pastewright.place.surface import Surface, flat
 from pastewright.place.transform import (
