@@ -5,7 +5,6 @@ from harness import Ledger, bench, drive, job_of, new_run
 from peers import TinyCnc, TinyPrinter
 from programs import written
 
-from pastewright.link.conduct import RecordLostError, perform
 from pastewright.link.job import chosen
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import OVER, TABLE, Cue, Done, Doubt, Entered, Phase, Run, Send, Started
@@ -267,47 +266,3 @@ def test_a_garbled_plunger_position_never_draws_back_more_than_was_pushed():
     assert len(drawn) == 1
     # The third deposit begins at 0.44 and pushes as far as 0.56; 0.02 of relief on top.
     assert float(drawn[0].split("A")[1].split("F")[0]) == pytest.approx(-0.14, abs=1e-6)
-
-
-class Wire:
-    """A port of which only what was written matters."""
-
-    name = "wire"
-
-    def __init__(self):
-        self.written = b""
-
-    def read(self):
-        return b""
-
-    def write(self, data):
-        self.written += data
-
-    def close(self):
-        pass
-
-
-def test_what_cannot_be_written_down_is_not_sent():
-    class Scripted:
-        """Asks for one entry and some bytes behind it."""
-
-        over = False
-        why = ""
-
-        def __init__(self):
-            self.waiting = [Send(b"before"), Started((10,)), Send(b"G1 X1")]
-
-        def actions(self):
-            actions, self.waiting = self.waiting, []
-            return actions
-
-        def lost(self, why):
-            self.over, self.why = True, why
-
-    def full(actions):
-        raise RecordLostError("the disk is full")
-
-    run, wire = Scripted(), Wire()
-    perform(run, wire, full, lambda actions: None)
-    assert wire.written == b"before"
-    assert run.why == "the disk is full"

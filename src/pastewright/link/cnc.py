@@ -86,7 +86,8 @@ class CncSender:
         self._locked_is_fine = locked_is_fine
         self._state = _State.ASKING
         self._in = bytearray()
-        self._queue: deque[tuple[bytes, int | None]] = deque()
+        self._queue: deque[tuple[bytes, int | None, int]] = deque()
+        """Line, barrier that it ends, and bytes that must find room with it."""
         self._flight: deque[bytes] = deque()
         self._flight_bytes = 0
         self._room = RX_BYTES
@@ -134,20 +135,24 @@ class CncSender:
         self._heard_s = now_s
         self._poll(now_s)
 
-    def push(self, lines: Iterable[str]) -> None:
+    def push(self, lines: Iterable[str], *, whole: bool = False) -> None:
         """Queue lines; one too long for the controller is a ValueError."""
+        begin = len(self._queue)
         for line in lines:
             if EXACT_STOP in line:
                 line = line.replace(EXACT_STOP, EXACT_PATH)
             data = line.encode("ascii", "replace") + b"\n"
             if len(data) > LINE_BYTES:
                 raise ValueError(f"a line of {len(line)} characters is too long to send: {line[:40]}…")
-            self._queue.append((data, None))
+            self._queue.append((data, None, len(data)))
+        if whole and len(self._queue) > begin:
+            together = sum(len(self._queue[at][0]) for at in range(begin, len(self._queue)))
+            self._queue[begin] = (self._queue[begin][0], None, min(together, self._room))
 
     def barrier(self, token: int) -> None:
         """Queue G4 P0 and $G."""
-        self._queue.append((b"G4 P0\n", None))
-        self._queue.append((b"$G\n", token))
+        self._queue.append((b"G4 P0\n", None, 6))
+        self._queue.append((b"$G\n", token, 3))
 
     def drop_unsent(self) -> int:
         """Forget what was not sent yet; returns how many lines that were."""
@@ -166,6 +171,13 @@ class CncSender:
         self._now += GO
         self._held = False
         self._idle_s = None
+
+    def take_back(self, data: bytes) -> None:
+        """Forget lines that never went out; what acts at once is of no account."""
+        for _ in range(data.count(b"\n")):
+            if self._flight:
+                self._flight_bytes -= len(self._flight.pop())
+        self._token = None
 
     def break_off(self, now_s: float) -> None:
         """Hold at once; when the axes stand, reset, which keeps the position. `Ready` comes after that."""
@@ -191,8 +203,8 @@ class CncSender:
     def _fill(self, now_s: float) -> None:
         # Nothing follows a barrier's $G before it has passed.
         while self._queue and self._token is None and self._standing is None:
-            data, token = self._queue[0]
-            if self._flight and self._flight_bytes + len(data) > self._room:
+            data, token, needs = self._queue[0]
+            if self._flight and self._flight_bytes + needs > self._room:
                 return
             self._queue.popleft()
             if not self._flight:

@@ -107,8 +107,12 @@ class Sender(Protocol):
     def start(self, now_s: float) -> None:
         """Begin the handshake."""
 
-    def push(self, lines: Iterable[str]) -> None:
-        """Queue lines behind those already there."""
+    def push(self, lines: Iterable[str], *, whole: bool = False) -> None:
+        """Queue lines behind those already there.
+
+        `whole`: they belong together. The first does not go out before the others can follow at once, as far as the
+        controller's buffers take them, so that what begins with the tip going down ends with it up, host or no host.
+        """
 
     def barrier(self, token: int) -> None:
         """Queue a barrier: `Passed(token)` comes when all before it has been carried out."""
@@ -130,6 +134,9 @@ class Sender(Protocol):
 
     def go_on(self, now_s: float) -> None:
         """End a hold."""
+
+    def take_back(self, data: bytes) -> None:
+        """Forget that `to_send` gave these bytes, its last: they never went out."""
 
     def break_off(self, now_s: float) -> None:
         """Forget what was queued and come to a stop that keeps the position; `Ready` comes when lines are taken."""

@@ -31,6 +31,7 @@ flight at a time; with an advanced ok as many as its B allows, up to `MOST_IN_FL
 import re
 from collections import deque
 from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import Enum
 from functools import reduce
 from operator import xor
@@ -45,12 +46,16 @@ LINE_BYTES = 96
 """Longest line sent; controllers keep 96 bytes a command (from memory)."""
 MOST_IN_FLIGHT = 4
 MOST_BYTES = 120
+"""Receive buffers hold 128 bytes, some a few less (from memory)."""
+COMMANDS = 3
+"""Commands that have left the receive buffer and wait for their turn: queues hold 4 (from memory), one is at work."""
 QUIET_S = 0.1
 """After a Resend with several lines in flight the controller may have thrown some away: wait this long for answers."""
 MOST_PENDING = 4096
 """An answer line longer than this is no answer."""
 
 _RESEND = re.compile(r"^(?:resend|rs)\s*:?\s*N?\s*(\d+)", re.IGNORECASE)
+_SENT = re.compile(rb"^N(\d+) ", re.MULTILINE)
 _OK_NUMBER = re.compile(r"\bN(\d+)")
 _OK_BUFFER = re.compile(r"\bB(\d+)")
 _PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
@@ -62,6 +67,15 @@ _UNKNOWN = re.compile(r"unknown command:?(.*)", re.IGNORECASE)
 _HARMLESS = re.compile(r"\d{0,3}|\?|m302\b.*")
 """The tail of a checksum, cut off by a damaged line end; the question of detection; and leave to move a cold extruder,
 which a controller without a guard against that need not know."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Queued:
+    """A line to be numbered; `token` is the barrier that it ends, `together`: it belongs to the line before it."""
+
+    line: str
+    token: int | None = None
+    together: bool = False
 
 
 class _State(Enum):
@@ -100,8 +114,11 @@ class RepRapSender:
         self._advanced = advanced
         self._state = _State.ASKING
         self._in = bytearray()
-        self._queue: deque[tuple[str, int | None]] = deque()  # line, barrier that it ends
+        self._queue: deque[_Queued] = deque()
         self._lines: dict[int, tuple[bytes, int | None]] = {}  # what was numbered and is not proved yet
+        self._together: set[int] = (
+            set()
+        )  # numbers of lines that follow the one before without waiting for its answer
         self._next = 0  # the number that goes out next
         self._top = 0  # the highest number ever sent, plus one
         self._proved = 0  # all before it are proved carried out
@@ -165,24 +182,26 @@ class RepRapSender:
         self._flight.append(0)
         self._next = self._top = 1
         self._expected = self._proved = 0
-        self._queue = deque([("M115", None), ("M400", None), ("M114", -1), *_no_questions(self._queue)])
+        self._together.clear()
+        asked = [_Queued("M115"), _Queued("M400"), _Queued("M114", -1)]
+        self._queue = deque([*asked, *_no_questions(self._queue)])
         self._barriers = {}
         self._back_to = self._resend = None
         self._waits_out = False
         self._position = {}
         self._window = 1
 
-    def push(self, lines: Iterable[str]) -> None:
+    def push(self, lines: Iterable[str], *, whole: bool = False) -> None:
         """Queue lines; a line too long for a controller's buffer is a ValueError."""
-        for line in lines:
+        for at, line in enumerate(lines):
             if len(line) > LINE_BYTES - 12:
                 raise ValueError(f"a line of {len(line)} characters is too long to send: {line[:40]}…")
-            self._queue.append((line, None))
+            self._queue.append(_Queued(line, together=whole and at > 0))
 
     def barrier(self, token: int) -> None:
         """Queue M400 and M114."""
-        self._queue.append(("M400", None))
-        self._queue.append(("M114", token))
+        self._queue.append(_Queued("M400"))
+        self._queue.append(_Queued("M114", token))
 
     def drop_unsent(self) -> int:
         """Forget what was not sent; what is being repeated stays, as the controller waits for it."""
@@ -196,6 +215,21 @@ class RepRapSender:
 
     def go_on(self, now_s: float) -> None:
         """Nothing to end."""
+
+    def take_back(self, data: bytes) -> None:
+        """Forget lines that never went out: their numbers are free again."""
+        numbers = [int(found[1]) for found in _SENT.finditer(data)]
+        if not numbers:
+            return
+        first = min(numbers)
+        for number in [number for number in self._flight if number >= first]:
+            self._flight.remove(number)
+        for number in range(first, self._top):
+            self._lines.pop(number, None)
+            self._together.discard(number)
+            self._barriers.pop(number, None)
+        self._flight_bytes = sum(len(self._lines[number][0]) for number in self._flight)
+        self._next = self._top = first
 
     def break_off(self, now_s: float) -> None:
         """Forget what was not sent; what was sent comes to its own end. `Ready` follows with the next tick."""
@@ -220,12 +254,23 @@ class RepRapSender:
             return True
         if self._flight[-1] in self._barriers:  # nothing may follow a barrier's question before its answer
             return False
+        if self._follows_at_once():
+            waiting = sum(len(self._lines[number][0]) for number in list(self._flight)[COMMANDS:])
+            return waiting < MOST_BYTES - LINE_BYTES / 2
         return len(self._flight) < self._window and self._flight_bytes < MOST_BYTES - LINE_BYTES
+
+    def _follows_at_once(self) -> bool:
+        """Tell whether the next line belongs to the one before it."""
+        if self._next < self._top:
+            return self._next in self._together
+        return bool(self._queue) and self._queue[0].together
 
     def _send_next(self, now_s: float) -> None:
         if self._next == self._top:
-            line, token = self._queue.popleft()
-            self._lines[self._top] = (numbered(line, self._top), token)
+            queued = self._queue.popleft()
+            self._lines[self._top] = (numbered(queued.line, self._top), queued.token)
+            if queued.together:
+                self._together.add(self._top)
             self._top += 1
         data, token = self._lines[self._next]
         if token is not None:
@@ -351,6 +396,7 @@ class RepRapSender:
         position, self._position = self._position, {}
         for old in range(self._proved, number + 1):
             self._lines.pop(old, None)
+            self._together.discard(old)
         self._proved = number + 1
         self._next = max(self._next, self._proved)
         self._back_to = None  # whatever was asked for again before, it has been carried out
@@ -396,7 +442,7 @@ class RepRapSender:
         for number, token in list(self._barriers.items()):
             if number < self._next:  # the question was taken, its answer was lost: ask anew
                 del self._barriers[number]
-                self._queue.appendleft(("M114", token))
+                self._queue.appendleft(_Queued("M114", token))
 
     # -- time -------------------------------------------------------------------------------------------
 
@@ -446,10 +492,10 @@ class RepRapSender:
         events.append(Failed(trouble, what))
 
 
-def _no_questions(queue: deque[tuple[str, int | None]]) -> list[tuple[str, int | None]]:
+def _no_questions(queue: deque[_Queued]) -> list[_Queued]:
     """Return the queue without the handshake's questions that an earlier try left there."""
     rest = list(queue)
-    for at, (_, token) in enumerate(rest):
-        if token == -1:
+    for at, queued in enumerate(rest):
+        if queued.token == -1:
             return rest[at + 1 :]
     return rest

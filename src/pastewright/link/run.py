@@ -203,8 +203,10 @@ class Run:
         """Stop at once if the protocol can, else before the next deposit."""
         if self.phase in MOVING and self._sender.hold(now_s):
             self._before_hold = self.phase
+            self._flush(
+                now_s
+            )  # first the byte that stops it, then the entry: a locked journal takes its time
             self._cue(Cue.HOLD)
-            self._flush(now_s)
         else:
             self.pause()
 
@@ -225,12 +227,20 @@ class Run:
             return
         self.why = why
         connecting = self.phase is Phase.CONNECTING
+        if not connecting:
+            self._left_at = max(self._sent_lines - self._sender.unsent, 0)
+            self._sender.break_off(now_s)
+            self._flush(now_s)
         self._cue(Cue.STOP, why)
-        if connecting:
-            return
-        self._left_at = max(self._sent_lines - self._sender.unsent, 0)
-        self._sender.break_off(now_s)
-        self._flush(now_s)
+
+    def unrecorded(self, actions: Sequence[Action], now_s: float, why: str) -> None:
+        """Stop, because these actions could not be written down; what of them are bytes was not sent."""
+        self._sender.take_back(b"".join(action.data for action in actions if isinstance(action, Send)))
+        begun = {key for action in actions if isinstance(action, Started) for key in action.deposits}
+        if begun:  # nothing of them went out: they are not started
+            self.open = tuple(key for key in self.open if key not in begun)
+            self._sent = []
+        self.stop(now_s, why)
 
     def emergency(self, why: str = "dropped by the person") -> None:
         """Send the one word that stops everything and end the run."""
@@ -341,7 +351,8 @@ class Run:
         self._sent = list(blocks)
         self._sent_lines = 0
         for block in blocks:
-            self._sender.push(block.lines)
+            for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
+                self._sender.push(lines, whole=whole)
             self._sent_lines += len(block.lines)
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
@@ -423,6 +434,24 @@ class Run:
         before, self.phase = self.phase, TABLE[self.phase, cue]
         if self.phase is not before:
             self._actions.append(Entered(self.phase, why))
+
+
+def _strokes(block: Block, letter: str, height_mm: float) -> list[tuple[bool, list[str]]]:
+    """Part a block's lines into those sent as they come and those from a lowering to its lift, which go out whole."""
+    scan = Scan(letter, block.before)
+    strokes: list[tuple[bool, list[str]]] = [(False, [])]
+    down = False
+    for line in block.lines:
+        scan.line(line)
+        lowered = "Z" in scan.moved and scan.place.get("Z", height_mm) < height_mm
+        if lowered and not down:
+            strokes.append((True, []))
+            down = True
+        strokes[-1][1].append(line)
+        if down and "Z" in scan.moved and not lowered:
+            strokes.append((False, []))
+            down = False
+    return [(whole, lines) for whole, lines in strokes if lines]
 
 
 def _groups(blocks: Sequence[Block], size: int) -> deque[Sequence[Block]]:
