@@ -20,7 +20,8 @@ class Deposit:
     """One dot (one point) or bead (two points or more, a polyline for the tip's centre).
 
     `width_mm` is the dot's diameter or the bead's width at rest, `height_mm` its height. `index` is its
-    place in `Layout.deposits`. The shares' volumes add up to `volume_ul`.
+    place in `Layout.deposits`. The shares' volumes add up to `volume_ul`. `board` is the number of the board it
+    is laid on, of those of one program.
     """
 
     index: int
@@ -30,11 +31,15 @@ class Deposit:
     width_mm: float
     height_mm: float
     shares: tuple[Share, ...]
+    board: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PadPlan:
-    """What is laid on one pad: planned volume, the form chosen and why, and the deposits by index."""
+    """What is laid on one pad: planned volume, the form chosen and why, and the deposits by index.
+
+    `board` is the number of its board, of those of one program.
+    """
 
     pad_id: str
     planned_ul: float
@@ -42,6 +47,7 @@ class PadPlan:
     reason: str
     deposits: tuple[int, ...]
     warnings: tuple[str, ...] = ()
+    board: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

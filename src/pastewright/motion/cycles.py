@@ -5,6 +5,7 @@ less paste is stiffer; where that matters the cycles are solved for the barrel a
 blended by what has been used.
 """
 
+from collections.abc import Sequence as Points
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import dist
@@ -67,6 +68,13 @@ def path_of(deposit: Deposit, *, backwards: bool) -> tuple[tuple[float, float], 
 
 def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
     """Return the cycles of all visits [µL of real sweep], and the strip that comes first."""
+    return cycles_of(
+        [(layout.deposits[visit.deposit], visit.backwards) for visit in sequence.visits], profile
+    )
+
+
+def cycles_of(laid: Points[tuple[Deposit, bool]], profile: Profile) -> Cycles:
+    """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
     bench = bench_of(profile)
     strip = settling(
         bench,
@@ -74,7 +82,7 @@ def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
         speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
         accel_mm_s2=profile.machine.accel_xy_mm_s2,
     )
-    deposits = [layout.deposits[visit.deposit] for visit in sequence.visits]
+    deposits = [deposit for deposit, _ in laid]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
     used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum(volumes)])
     late = late_bench(bench, float(used[-1]))
@@ -88,9 +96,7 @@ def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
         cycles[index] = dot
 
     at = np.array([i for i, deposit in enumerate(deposits) if not _is_dot(deposit)], dtype=int)
-    paths = [
-        _walk(deposits[index], profile, backwards=sequence.visits[index].backwards) for index in at.tolist()
-    ]
+    paths = [_walk(deposits[index], profile, backwards=laid[index][1]) for index in at.tolist()]
     for index, bead, walk, end in zip(
         at.tolist(), *bead_cycles(volumes[at], paths, share[at], bench, late), strict=True
     ):

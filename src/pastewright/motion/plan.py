@@ -18,7 +18,7 @@ from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.place.transform import Placements, Wipe, on_bed
-from pastewright.place.tray.located import Located, located, travel_z_mm
+from pastewright.place.tray.located import Located, located
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.walk import Walk
@@ -61,34 +61,34 @@ def plan_motions(
     `InputError` when a place is out of reach, the barrel or the stroke is too short, or a dose has fewer than
     three microsteps; lesser troubles are warnings of the result.
     """
-    where = placements or on_bed(profile.bed)
-    there = located(layout, where)
+    return motions_over(located(layout, placements or on_bed(profile.bed)), sequence, profile)
+
+
+def motions_over(there: Located, sequence: Sequence, profile: Profile) -> Motions:
+    """Return the whole journey over deposits that are located; see `plan_motions`."""
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
-    cycles = plan_cycles(layout if there.as_drawn else there.layout, sequence, profile)
-    return _motions(cycles, there, sequence, profile, where)
+    cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, sequence, profile)
+    return _motions(cycles, there, sequence, profile)
 
 
 def motions_of(
     cycles: Cycles, layout: Layout, sequence: Sequence, profile: Profile, placements: Placements | None = None
 ) -> Motions:
     """Return the journey for cycles already planned (`plan_cycles`)."""
-    where = placements or on_bed(profile.bed)
-    return _motions(cycles, located(layout, where), sequence, profile, where)
+    return _motions(cycles, located(layout, placements or on_bed(profile.bed)), sequence, profile)
 
 
-def _motions(
-    cycles: Cycles, there: Located, sequence: Sequence, profile: Profile, placements: Placements
-) -> Motions:
-    bench = bench_of(profile)
+def _motions(cycles: Cycles, there: Located, sequence: Sequence, profile: Profile) -> Motions:
+    bench, placements = bench_of(profile), there.placements
     deposits, ground = there.layout.deposits, there.ground_mm
-    journey = _Journey(bench, profile, travel_z_mm=travel_z_mm(profile.bed, placements, there))
+    journey = _Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
     _strip(journey, cycles)
     journey.section("deposits")
     board = None
     for visit, cycle, walk in zip(sequence.visits, cycles.visits, cycles.walks, strict=True):
         deposit = deposits[visit.deposit]
         if len(placements.boards) > 1:
-            number = placements.board_of(deposit.index, deposits=len(deposits))
+            number = deposit.board
             if number != board:
                 if board is not None and placements.one_by_one:
                     _between(journey, cycles, placements)

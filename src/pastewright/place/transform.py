@@ -210,7 +210,7 @@ class Wipe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placements:
-    """The boards of one program, in the order of their deposits: board k has those from k·n to k·n + n − 1.
+    """The boards of one program; deposits and planned pads name theirs by its number here.
 
     With `settle`, a settling strip is laid before each board, each `strip_step_mm` further in Y than the one
     before; with `wipe`, the tip is wiped between boards.
@@ -220,10 +220,6 @@ class Placements:
     settle: bool = False
     strip_step_mm: float = 0.0
     wipe: Wipe | None = None
-
-    def board_of(self, deposit: int, *, deposits: int) -> int:
-        """Return which board the deposit belongs to, of `deposits` deposits in all."""
-        return deposit * len(self.boards) // deposits
 
     @property
     def on_bed(self) -> bool:

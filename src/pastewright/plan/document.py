@@ -188,14 +188,13 @@ def _pads(
     board: Board, doses: Sequence[Dose], layout: Layout, program: Program, placements: Placements
 ) -> tuple[PadRecord, ...]:
     rows = []
-    each = max(len(board.pads) // len(placements.boards), 1)
     tray = len(placements.boards) > 1
-    for number, (pad, dose, plan) in enumerate(zip(board.pads, doses, layout.pads, strict=True)):
+    for pad, dose, plan in zip(board.pads, doses, layout.pads, strict=True):
         centre = pad.land.centroid
         rows.append(
             PadRecord(
                 id=pad.id,
-                board=placements.boards[number // each].name if tray else "",
+                board=placements.boards[plan.board].name if tray else "",
                 ref=pad.ref,
                 pin=pad.pin,
                 net=pad.net,

@@ -4,23 +4,16 @@ The job file is read by `job`; here its wishes meet the board. A wish that meets
 misspelt reference that silently pastes a part is worse than an error.
 """
 
-from collections.abc import Mapping
 from fnmatch import fnmatchcase
 
 import numpy as np
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board
-from pastewright.deposit.model import Deposit, Layout
 from pastewright.job.model import Job, Turn, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
-from pastewright.place.tray.located import located
-from pastewright.place.tray.tour import placed_tour
 from pastewright.problems import InputError, Problem, one_error
-from pastewright.profile.model import Profile
-from pastewright.route.model import Sequence as Sequence_
-from pastewright.route.order import order
 
 
 def check_job(job: Job, board: Board) -> None:
@@ -80,43 +73,3 @@ def blocked_on(job: Job, placements: Placements) -> tuple[Blocked, ...]:
                 )
             )
     return tuple(found)
-
-
-def tour_with(
-    turns: Mapping[str, Turn], layout: Layout, placements: Placements, profile: Profile
-) -> Sequence_:
-    """Return the tour with what is wanted first laid first, and last last; short within each group."""
-    if not turns:
-        return placed_tour(layout, placements, profile)
-    deposits = located(layout, placements).layout.deposits
-    boards = len(placements.boards)
-    each = len(deposits) // boards if placements.one_by_one else len(deposits)
-    start = (profile.bed.strip_x_mm + profile.bed.strip_length_mm, profile.bed.strip_y_mm)
-    here = start
-    parts: list[Sequence_] = []
-    for begin in range(0, len(deposits), each):
-        if begin and placements.one_by_one:
-            here = start
-        own = deposits[begin : begin + each]
-        for turn in (Turn.FIRST, Turn.BETWEEN, Turn.LAST):
-            group = [deposit for deposit in own if _turn(deposit, turns) is turn]
-            if not group:
-                continue
-            part = order(group, start_mm=here, machine=profile.machine)
-            last = part.visits[-1]
-            points = deposits[last.deposit].points_mm
-            here = points[0] if last.backwards else points[-1]
-            parts.append(part)
-    return Sequence_(
-        visits=tuple(visit for part in parts for visit in part.visits),
-        travel_mm=sum(part.travel_mm for part in parts),
-        travel_s=sum(part.travel_s for part in parts),
-        bound_mm=sum(part.bound_mm for part in parts),
-        bound_s=sum(part.bound_s for part in parts),
-    )
-
-
-def _turn(deposit: Deposit, turns: Mapping[str, Turn]) -> Turn:
-    """Return when a deposit is laid: of several pads under one bead, the one that is wanted most decides."""
-    found = {turns.get(share.pad_id, Turn.BETWEEN) for share in deposit.shares}
-    return next((turn for turn in (Turn.FIRST, Turn.LAST) if turn in found), Turn.BETWEEN)

@@ -14,13 +14,14 @@ from pastewright.job.model import NO_JOB, Job
 from pastewright.motion.around import around
 from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.model import Motions
-from pastewright.motion.plan import plan_motions
+from pastewright.motion.plan import motions_over
 from pastewright.place.transform import Placements, on_bed
+from pastewright.place.tray.located import located
+from pastewright.place.tray.tour import placed_tour
 from pastewright.plan.document import plan_record, problem_text, with_verdict
 from pastewright.plan.jobs import (
     blocked_on,
     check_job,
-    tour_with,
     turns_of,
     warnings_of,
 )
@@ -145,9 +146,10 @@ def finish_plan(
     board, layout = prepared.board, prepared.layout
     where = placements or on_bed(profile.bed)
     on_stage("order")
-    tour = tour_with(turns_of(job, board), layout, where, profile)
+    there = located(layout, where)
+    tour = placed_tour(there, profile, turns_of(job, board))
     on_stage("motions")
-    motions = around(plan_motions(layout, tour, profile, where), blocked_on(job, where), profile)
+    motions = around(motions_over(there, tour, profile), blocked_on(job, where), profile)
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")

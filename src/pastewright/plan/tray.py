@@ -8,17 +8,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pastewright.deposit.model import PadPlan
+from pastewright.deposit.model import Deposit, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
-from pastewright.motion.cycles import plan_cycles
+from pastewright.motion.cycles import cycles_of
 from pastewright.place.transform import Placements
 from pastewright.plan.pipeline import Plan, Prepared, finish_plan
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
-from pastewright.route.model import Sequence, Visit
 
 # The barrel is not pressed to its very end: what rounding and backlash may take besides [share].
 KEPT_BACK = 0.005
@@ -35,9 +34,8 @@ class Need:
 
 def need_of(prepared: Prepared, profile: Profile) -> Need:
     """Return what one board and its settling strip need."""
-    visits = tuple(Visit(deposit=deposit.index, backwards=False) for deposit in prepared.layout.deposits)
-    some = Sequence(visits=visits, travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
-    cycles = plan_cycles(prepared.layout, some, profile)
+    deposits = prepared.layout.deposits
+    cycles = cycles_of([(deposit, False) for deposit in deposits], profile)
     drawn_back = [_drawn_back_ul(cycle) for cycle in (cycles.settling.cycle, *cycles.visits)]
     return Need(
         board_ul=sum(cycle.volume_ul for cycle in cycles.visits),
@@ -92,19 +90,20 @@ def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:
     board, layout = prepared.board, prepared.layout
     if len(names) == 1:
         return prepared
-    deposits = []
+    deposits: list[Deposit] = []
     plans: list[PadPlan] = []
-    each = len(layout.deposits)
     for number, name in enumerate(names):
+        first = len(deposits)
         for deposit in layout.deposits:
             shares = tuple(replace(share, pad_id=f"{name}/{share.pad_id}") for share in deposit.shares)
-            deposits.append(replace(deposit, index=number * each + deposit.index, shares=shares))
+            deposits.append(replace(deposit, index=first + deposit.index, shares=shares, board=number))
         plans.extend(
             replace(
                 plan,
                 pad_id=f"{name}/{plan.pad_id}",
-                deposits=tuple(number * each + index for index in plan.deposits),
+                deposits=tuple(first + index for index in plan.deposits),
                 warnings=plan.warnings if number == 0 else (),
+                board=number,
             )
             for plan in layout.pads
         )

@@ -62,10 +62,13 @@ def _picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
 
 def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
     """Return the picture of a tray; all its boards are copies of the first."""
-    count = len(plan.placements.boards)
-    pads, deposits = len(plan.board.pads) // count, len(plan.layout.deposits) // count
+    pads = sum(pad.board == 0 for pad in plan.layout.pads)
     first = replace(plan.board, pads=plan.board.pads[:pads])
-    layout = replace(plan.layout, deposits=plan.layout.deposits[:deposits], pads=plan.layout.pads[:pads])
+    layout = replace(
+        plan.layout,
+        deposits=tuple(deposit for deposit in plan.layout.deposits if deposit.board == 0),
+        pads=plan.layout.pads[:pads],
+    )
     return tray_svg(
         first,
         layout,

@@ -1,6 +1,23 @@
 """A tour of the deposits."""
 
 from dataclasses import dataclass
+from typing import Protocol
+
+from pastewright.board.model import Point
+
+
+class Stop(Protocol):
+    """What a tour goes to: a deposit, or a whole board; one point, or a path that is gone along either way."""
+
+    @property
+    def index(self) -> int:
+        """The name of it."""
+        ...
+
+    @property
+    def points_mm(self) -> tuple[Point, ...]:
+        """Its point or path [mm]."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,13 +14,12 @@ from math import inf, sqrt
 import numpy as np
 
 from pastewright.board.model import Point
-from pastewright.deposit.model import Deposit
 from pastewright.kinematics import move_times_s
 from pastewright.profile.model import Machine
 from pastewright.route.bound import Task, path_bound
 from pastewright.route.improve import Distance, improved_tour, tour_cost
 from pastewright.route.model import Sequence as Sequence_
-from pastewright.route.model import Visit
+from pastewright.route.model import Stop, Visit
 from pastewright.route.tour import NEIGHBOURS, Floats, Ints, greedy_tour, nearest, neighbour_lists
 
 KICKS_PER_NODE = 3
@@ -29,7 +28,7 @@ MOST_KICKS = 9000
 
 
 def order(
-    deposits: Sequence[Deposit],
+    deposits: Sequence[Stop],
     *,
     start_mm: Point,
     end_mm: Point | None = None,
@@ -76,7 +75,7 @@ class _Nodes:
     """
 
     def __init__(
-        self, deposits: Sequence[Deposit], start_mm: Point, end_mm: Point | None, machine: Machine
+        self, deposits: Sequence[Stop], start_mm: Point, end_mm: Point | None, machine: Machine
     ) -> None:
         places = [start_mm]
         self.deposit_of = [-1]

@@ -72,7 +72,7 @@ def tilted_plan(prepared, profile):
 
 
 def test_without_a_placement_the_board_lies_in_the_bed_corner(prepared, profile):
-    tour = placed_tour(prepared.layout, on_bed(profile.bed), profile)
+    tour = placed_tour(located(prepared.layout, on_bed(profile.bed)), profile)
     plain = plan_motions(prepared.layout, tour, profile)
     told = plan_motions(prepared.layout, tour, profile, on_bed(profile.bed))
     assert plain == told
@@ -89,7 +89,7 @@ def test_turning_the_board_turns_the_program(prepared, profile, turn, dx, dy):
     # About the middle of the reach, so that every turn stays within it.
     plain = lying(affine(shift_mm=(100, 100)), flat(20.0))
     turned = lying(affine(turn_deg=turn, shift_mm=(100 + dx, 100 + dy)), flat(20.0))
-    tour = placed_tour(prepared.layout, plain, profile)
+    tour = placed_tour(located(prepared.layout, plain), profile)
     one, other = (plan_motions(prepared.layout, tour, profile, where) for where in (plain, turned))
     c, s = cos(radians(turn)), sin(radians(turn))
     assert len(one.moves) == len(other.moves)
@@ -107,7 +107,7 @@ def test_the_standoff_follows_the_surface_along_each_bead(prepared, profile):
     where = affine(turn_deg=33, shift_mm=(100, 100))
     surface = bowl(where, 20.1, 0.6)
     placements = lying(where, surface)
-    tour = placed_tour(prepared.layout, placements, profile)
+    tour = placed_tour(located(prepared.layout, placements), profile)
     motions = plan_motions(prepared.layout, tour, profile, placements)
     beads = 0
     for before, move in zip(motions.moves, motions.moves[1:], strict=False):

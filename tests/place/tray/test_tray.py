@@ -2,15 +2,18 @@
 
 from dataclasses import replace
 from itertools import pairwise
+from math import dist
 
 import numpy as np
 import pytest
 
+from pastewright.job.model import Turn
 from pastewright.motion.model import Step
 from pastewright.place.transform import affine, corners_mm
 from pastewright.place.tray.file import parse_tray
+from pastewright.place.tray.located import located
 from pastewright.place.tray.panel import place_tray
-from pastewright.place.tray.tour import _one_by_one, placed_tour
+from pastewright.place.tray.tour import one_by_one, placed_tour
 from pastewright.plan.tray import boards_per_program, copies, need_of, plan_tray, runs_of
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
@@ -190,23 +193,56 @@ def one_tour_plan(small, profile, prepared, tip, text=SIX):
 def test_without_stops_between_boards_the_quicker_tour_is_taken(small, profile, prepared, tip):
     plan = one_tour_plan(small, profile, prepared, tip)
     assert plan.verdict.ok, plan.verdict.findings[:5]
-    start = (profile.bed.strip_x_mm + profile.bed.strip_length_mm, profile.bed.strip_y_mm)
-    from pastewright.place.tray.located import located
-
-    deposits = located(plan.layout, plan.placements).layout.deposits
-    apart = _one_by_one(deposits, plan.placements, profile, start)
+    apart = one_by_one(located(plan.layout, plan.placements), profile)
     assert plan.tour.travel_s <= apart.travel_s
     assert plan.tour.bound_s <= plan.tour.travel_s
-    assert sorted(visit.deposit for visit in plan.tour.visits) == list(range(len(deposits)))
+    assert sorted(visit.deposit for visit in plan.tour.visits) == list(range(len(plan.layout.deposits)))
 
 
 def test_boards_with_a_stop_between_are_finished_one_by_one(small, profile, prepared, tip):
     tray = placed("settle = true\n" + GRID, small, profile, tip)
     six = copies(prepared, tuple(one.name for one in tray.placements.boards))
-    tour = placed_tour(six.layout, tray.placements, profile)
-    boards = [visit.deposit // len(prepared.layout.deposits) for visit in tour.visits]
+    tour = placed_tour(located(six.layout, tray.placements), profile)
+    boards = [six.layout.deposits[visit.deposit].board for visit in tour.visits]
     changes = sum(1 for a, b in pairwise(boards) if a != b)
     assert changes == 5
+
+
+def walked_mm(tour, there, starts):
+    """The way of a tour, hop by hop; each board begins at the next of `starts`, where there is one."""
+    deposits = there.layout.deposits
+    here, board, way, laid = None, None, 0.0, 0
+    for visit in tour.visits:
+        deposit = deposits[visit.deposit]
+        if deposit.board != board:
+            here = starts[laid] if laid < len(starts) else here
+            board, laid = deposit.board, laid + 1
+        points = deposit.points_mm[::-1] if visit.backwards else deposit.points_mm
+        way += dist(here, points[0])
+        here = points[-1]
+    return way
+
+
+@pytest.mark.parametrize("first", [(), ("C1-1", "C1-2")], ids=["no turns", "turns of a job"])
+@pytest.mark.parametrize("between", ["strips", "wipe"])
+def test_each_board_begins_where_its_strip_or_wipe_ends_whatever_the_job_wants_first(
+    small, profile, prepared, tip, first, between
+):
+    head = "settle = true\nstrip_step_mm = 2.5\n" if between == "strips" else ""
+    tray = placed(head + GRID + (WIPE if between == "wipe" else ""), small, profile, tip)
+    names = tuple(one.name for one in tray.placements.boards)
+    six = copies(prepared, names)
+    ids = [pad.id for pad in prepared.board.pads if pad.id in first] or [prepared.board.pads[0].id]
+    turns = {f"{name}/{pad}": Turn.FIRST for name in names for pad in ids} if first else {}
+    there = located(six.layout, tray.placements)
+    tour = placed_tour(there, profile, turns)
+    x, y = profile.bed.strip_x_mm + profile.bed.strip_length_mm, profile.bed.strip_y_mm
+    starts = [(x, y + 2.5 * k) for k in range(6)] if between == "strips" else [(x, y), *[(20.0, 80.0)] * 5]
+    assert tour.travel_mm == pytest.approx(walked_mm(tour, there, starts), abs=1e-9)
+    # The nearest board first, not the first of the file, wherever that is nearer.
+    boards = list(dict.fromkeys(six.layout.deposits[visit.deposit].board for visit in tour.visits))
+    plain = placed_tour(there, profile)
+    assert boards == list(dict.fromkeys(six.layout.deposits[visit.deposit].board for visit in plain.visits))
 
 
 def changed(plan, change):

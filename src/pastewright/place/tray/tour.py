@@ -1,94 +1,140 @@
-"""Layout and placements to a `Sequence`: one tour over all boards, or board after board, whichever is quicker.
+"""Located deposits to a `Sequence`: one tour over all boards, or board after board, whichever is quicker.
 
 Boards that must be finished one by one (a settling strip or a wipe between them) are; their order is that of a
-short way past their middles.
+short way past their middles. What a job wants laid first or last is, within a board or over all of them.
 """
 
-from dataclasses import replace
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from pastewright.board.model import Point
-from pastewright.deposit.model import Deposit, DepositKind, Layout
+from pastewright.deposit.model import Deposit
+from pastewright.job.model import Turn
 from pastewright.place.transform import Placements
-from pastewright.place.tray.located import located
-from pastewright.profile.model import Profile
-from pastewright.route.model import Sequence, Visit
+from pastewright.place.tray.located import Located
+from pastewright.profile.model import Bed, Profile
+from pastewright.route.model import Sequence as Tour
+from pastewright.route.model import Stop
 from pastewright.route.order import order
 
+Turns = Mapping[str, Turn]
+NO_TURNS: Turns = {}
+NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
 
-def placed_tour(layout: Layout, placements: Placements, profile: Profile) -> Sequence:
+
+def placed_tour(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> Tour:
     """Return the order of all deposits, from the end of the settling strip on.
 
-    Travel and bounds are those of `route.order`; for several boards the bound holds for every order that the
-    placements allow.
+    `turns` say when single pads are laid, by their id. Travel and bounds are those of `route.order`; for several
+    boards the bound holds for every order that the placements allow.
     """
-    bed, machine = profile.bed, profile.machine
-    start = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm)
-    if placements.on_bed:
+    bed, placements = profile.bed, there.placements
+    route = _Route(profile, turns)
+    start = _strip_end(bed)
+    if placements.on_bed and not turns:
         # In board coordinates, as the deposits are.
         here = (start[0] - bed.board_x_mm, start[1] - bed.board_y_mm)
-        return order(layout.deposits, start_mm=here, machine=machine)
-    deposits = located(layout, placements).layout.deposits
+        return route.over(there.drawn.deposits, here)
+    deposits = there.layout.deposits
     if len(placements.boards) == 1:
-        return order(deposits, start_mm=start, machine=machine)
+        return route.over(deposits, start)
     if placements.one_by_one:
-        return _one_by_one(deposits, placements, profile, start)
-    whole = order(deposits, start_mm=start, machine=machine)
-    apart = _one_by_one(deposits, placements, profile, start)
+        return one_by_one(there, profile, turns)
+    whole = route.over(deposits, start)
+    apart = one_by_one(there, profile, turns)
     if whole.travel_s <= apart.travel_s:
         return whole
     return replace(apart, bound_mm=whole.bound_mm, bound_s=whole.bound_s)
 
 
-def _one_by_one(
-    deposits: tuple[Deposit, ...], placements: Placements, profile: Profile, start: Point
-) -> Sequence:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Middle:
+    """Where a board is, for the way from board to board."""
+
+    index: int
+    points_mm: tuple[Point, ...]
+
+
+class _Route:
+    """Ways over deposits that keep to the turns of a job."""
+
+    def __init__(self, profile: Profile, turns: Turns) -> None:
+        self.machine = profile.machine
+        self.turns = turns
+
+    def over(self, deposits: Sequence[Deposit], start_mm: Point) -> Tour:
+        """Return the way over some deposits, each turn's after the other's."""
+        if not self.turns:
+            return self.short(deposits, start_mm)
+        tour, here = NOWHERE, start_mm
+        for turn in (Turn.FIRST, Turn.BETWEEN, Turn.LAST):
+            group = [deposit for deposit in deposits if self._turn(deposit) is turn]
+            if group:
+                part = self.short(group, here)
+                tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in group})
+        return tour
+
+    def short(self, stops: Sequence[Stop], start_mm: Point) -> Tour:
+        """Return a short way over anything, from a start."""
+        return order(stops, start_mm=start_mm, machine=self.machine)
+
+    def _turn(self, deposit: Deposit) -> Turn:
+        """Return when a deposit is laid: of several pads under one bead, the one that is wanted most decides."""
+        found = {self.turns.get(share.pad_id, Turn.BETWEEN) for share in deposit.shares}
+        return next((turn for turn in (Turn.FIRST, Turn.LAST) if turn in found), Turn.BETWEEN)
+
+
+def one_by_one(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> Tour:
     """Return the boards one after the other; each begins at the strip or wiping pad, or where the last one ended."""
-    count = len(placements.boards)
-    each = len(deposits) // count
-    visits: list[Visit] = []
-    travel_mm = travel_s = bound_mm = bound_s = 0.0
-    here = start
-    for laid, number in enumerate(_board_order(deposits, placements, profile, start)):
-        if laid and placements.settle:
-            here = (start[0], start[1] + laid * placements.strip_step_mm)
-        elif laid and placements.wipe is not None:
-            wipe = placements.wipe
-            here = wipe.to_mm if wipe.strokes % 2 else wipe.from_mm
-        own = deposits[number * each : (number + 1) * each]
-        part = order(own, start_mm=here, machine=profile.machine)
-        visits.extend(part.visits)
-        travel_mm, travel_s = travel_mm + part.travel_mm, travel_s + part.travel_s
-        bound_mm, bound_s = bound_mm + part.bound_mm, bound_s + part.bound_s
-        last = part.visits[-1]
-        points = deposits[last.deposit].points_mm
-        here = points[0] if last.backwards else points[-1]
-    return Sequence(
-        visits=tuple(visits), travel_mm=travel_mm, travel_s=travel_s, bound_mm=bound_mm, bound_s=bound_s
+    route, start = _Route(profile, turns), _strip_end(profile.bed)
+    placements = there.placements
+    boards: dict[int, list[Deposit]] = defaultdict(list)
+    for deposit in there.layout.deposits:
+        boards[deposit.board].append(deposit)
+    middles = [
+        _Middle(index=number, points_mm=(_middle([p for deposit in own for p in deposit.points_mm]),))
+        for number, own in boards.items()
+    ]
+    tour, here = NOWHERE, start
+    for laid, visit in enumerate(route.short(middles, start).visits):
+        own = boards[visit.deposit]
+        part = route.over(own, _begun_at(placements, laid, start) or here)
+        tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in own})
+    return tour
+
+
+def _strip_end(bed: Bed) -> Point:
+    """Return where the first settling strip ends [mm, machine]."""
+    return bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm
+
+
+def _begun_at(placements: Placements, laid: int, start: Point) -> Point | None:
+    """Return where the tip is before the next board, after so many; None where it comes straight from the last."""
+    if not laid:
+        return start
+    if placements.settle:
+        return start[0], start[1] + laid * placements.strip_step_mm
+    if placements.wipe is not None:
+        return placements.wipe.to_mm if placements.wipe.strokes % 2 else placements.wipe.from_mm
+    return None
+
+
+def _middle(points: Sequence[Point]) -> Point:
+    return sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points)
+
+
+def _end_of(tour: Tour, deposits: Mapping[int, Deposit]) -> Point:
+    last = tour.visits[-1]
+    points = deposits[last.deposit].points_mm
+    return points[0] if last.backwards else points[-1]
+
+
+def _joined(tour: Tour, part: Tour) -> Tour:
+    return Tour(
+        visits=(*tour.visits, *part.visits),
+        travel_mm=tour.travel_mm + part.travel_mm,
+        travel_s=tour.travel_s + part.travel_s,
+        bound_mm=tour.bound_mm + part.bound_mm,
+        bound_s=tour.bound_s + part.bound_s,
     )
-
-
-def _board_order(
-    deposits: tuple[Deposit, ...], placements: Placements, profile: Profile, start: Point
-) -> list[int]:
-    """Return the boards in the order of a short way past the middles of their deposits."""
-    count = len(placements.boards)
-    each = len(deposits) // count
-    middles = []
-    for number in range(count):
-        points = [
-            point for deposit in deposits[number * each : (number + 1) * each] for point in deposit.points_mm
-        ]
-        x = sum(point[0] for point in points) / len(points)
-        y = sum(point[1] for point in points) / len(points)
-        middles.append(
-            Deposit(
-                index=number,
-                kind=DepositKind.DOT,
-                points_mm=((x, y),),
-                volume_ul=0.0,
-                width_mm=0.0,
-                height_mm=0.0,
-                shares=(),
-            )
-        )
-    return [visit.deposit for visit in order(middles, start_mm=start, machine=profile.machine).visits]
