@@ -33,11 +33,15 @@ if TYPE_CHECKING:
 
 WHAT = "DXF drawing"
 MOST_BYTES = 64 * 2**20
+"""Ten times the largest board drawings (from memory); the library holds a file as objects many times its size."""
 MOST_DEPTH = 16
+"""Blocks within blocks; drawings of boards nest two or three deep (common practice)."""
 FURTHEST_MM = 100_000.0
+"""Beyond 100 m no corner belongs to a board, and curves so large would be cut into millions of chords."""
 # Ends of loose lines nearer than this are one corner: more than rounding, less than any pad's detail.
 JOIN_MM = 0.005
 BEAD_FLAT_MM = 0.01
+"""Centre lines of beads are thinned to this: a tenth of what a gantry places to."""
 # A wide ring that leaves less than this part open in its middle is a disc; chords leave a speck.
 OPEN_PART = 0.01
 # $INSUNITS, DXF reference, header section: codes of the units a board could be drawn in.

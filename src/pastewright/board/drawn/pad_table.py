@@ -34,6 +34,7 @@ from pastewright.problems import InputError, Problem, one_error
 
 WHAT = "table of pads"
 MOST_PROBLEMS = 30
+"""Rows that are wrong, told one by one: what fits a screen."""
 _SHAPES = {
     "rect": "rect rectangle rectangular r square sq",
     "round": "round circle circular c dot",

@@ -17,6 +17,7 @@ from pastewright.board.source.units import unit_mm
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 MOST_BYTES = 64 * 2**20
+"""Ten times the largest board drawings (from memory)."""
 WHAT = "SVG drawing"
 
 

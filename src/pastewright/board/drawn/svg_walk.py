@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry import CAP_STYLE, JOIN_STYLE, LineString, Polygon
 
+from pastewright.board.drawn.svg_data import layer_of, names_of, volume_of
 from pastewright.board.drawn.svg_shapes import SHAPES, Run, runs_of
 from pastewright.board.drawn.svg_style import (
     Matrix,
@@ -27,7 +28,6 @@ from pastewright.board.drawn.svg_style import (
 )
 from pastewright.board.drawn.things import MOST_THINGS, Thing, stroke_area
 from pastewright.board.model import Area, Source
-from pastewright.board.roles.role_words import role_of_words, spaced
 from pastewright.board.shapes.curves import area_of, circle
 from pastewright.board.shapes.islands import LEAST_AREA_MM2
 from pastewright.board.shapes.rings import FLAT_MM, Points, TangledError, filled_area
@@ -41,6 +41,7 @@ BEAD_FLAT_MM = 0.01
 # Strokes narrower than this draw no bead that any tip could lay; hairlines outline things.
 HAIRLINE_MM = 0.02
 MOST_ERRORS = 40
+"""Shapes that cannot be read, told one by one: what fits a screen."""
 # Letters and numbers of all path data; a rounded rectangle as a path has some 40 of them.
 MOST_WORDS = 1_500_000
 _WORD = re.compile(r"[A-Za-z]|[0-9.]+")
@@ -144,8 +145,8 @@ class Walker:
                 before,
                 style=style,
                 matrix=self._transformed(node, before.matrix),
-                layer=_layer(node, before.layer),
-                names=_names(node, before.names),
+                layer=layer_of(node, before.layer),
+                names=names_of(node, before.names),
             )
             state = self._clipped(node, state)
             if node.tag in SHAPES:
@@ -280,7 +281,7 @@ class Walker:
         runs = self._runs(node, state)
         source = Source(file=self.file, line=node.line)
         ref, pin, net = state.names
-        volume_ul = _volume(node)
+        volume_ul = volume_of(node)
         common = {"source": source, "layer": state.layer, "ref": ref, "pin": pin, "net": net}
         area = (
             filled_area([run.points for run in runs], even_odd=style.get("fill-rule") == "evenodd")
@@ -379,38 +380,3 @@ def _stroked(run: Run, width_mm: float, style: Mapping[str, str]) -> Area:
     line = shapely.LinearRing(points) if run.closed and len(points) > 3 else LineString(points)
     cap = _CAP.get(style.get("stroke-linecap", "butt"), CAP_STYLE.flat)
     return area_of(line.buffer(width_mm / 2, join_style=join, cap_style=cap, mitre_limit=4.0, quad_segs=24))
-
-
-def _layer(node: Node, before: str) -> str:
-    """Return the layer of a node: its group's label. Inner labels count where they name a known kind."""
-    label = node.attributes.get("label") or node.attributes.get("id", "")
-    if not label or node.tag not in ("g", "svg", *SHAPES):
-        return before
-    _role, told = role_of_words(spaced(label), gerber=True)
-    words = spaced(label).split()
-    known = bool(told) or any(word.startswith("fid") for word in words)
-    if node.tag in SHAPES:
-        return label if known else before
-    return label if known or not before else before
-
-
-def _names(node: Node, before: Sequence[str]) -> tuple[str, str, str]:
-    """Return part, pin and net from data-ref, data-pin and data-net, which groups hand down."""
-    ref, pin, net = (
-        " ".join(node.attributes.get(f"data-{name}", old).split())[:80]
-        for name, old in zip(("ref", "pin", "net"), before, strict=True)
-    )
-    return ref, pin, net
-
-
-def _volume(node: Node) -> float | None:
-    text = node.attributes.get("data-volume-ul", "").strip()
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0 < value < 1e4:
-        raise NotSvgError(f"data-volume-ul is {text[:20]!r}; it must be a number of µL above 0")
-    return value

@@ -7,7 +7,6 @@ the XNC format specification and common practice of drill exports; the quirks me
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -15,18 +14,14 @@ from scipy.spatial import cKDTree
 
 from pastewright.board.artwork import Drill, DrillFile
 from pastewright.board.drill.number_format import (
-    MAX_NUMBER_CHARACTERS,
-    NUMBER,
     NumberFormat,
-    Stated,
     ToolRow,
     candidates,
     is_report_of,
-    read_format_comment,
     read_report,
-    read_unit_line,
 )
-from pastewright.board.drill.walk import Statement, ToolChange, Walk
+from pastewright.board.drill.scan import Scan, scanned
+from pastewright.board.drill.walk import ToolChange, Walk
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -37,38 +32,12 @@ _MEND_FORMAT = (
     "beside the file."
 )
 _REPORT_BYTES = 2**20
+"""Drill reports are a page or two; more of a file is not looked at."""
 _MIN_DIAMETER_MM, _MAX_DIAMETER_MM = 0.01, 60.0
+"""No drill is thinner, no cutter of a board thicker (from memory: 0.05 mm is the thinnest sold)."""
 _LARGEST_PANEL_MM = 650.0  # common practice: production panels end at 24 in, 610 mm
 _SMALLEST_SPREAD_MM = 2.0
-
-_ATTRIBUTE = re.compile(r"#@!\s*(T[FAD])(?:\.?([A-Za-z_.$][\w.$]*))?(?:,(.*))?\s*$")
-_TYPE = re.compile(r"\s*TYPE\s*=\s*(PLATED|NON_PLATED)\s*$", re.I)
-_WORDS = re.compile(r"(?:[A-Z][+-]?[0-9]*\.?[0-9]*)+")
-_WORD = re.compile(r"([A-Z])([+-]?[0-9]*\.?[0-9]*)")
-_COORDINATE_LINE = re.compile(r"[XY]|[GN][0-9]|.*[XY][+-]?[0-9.]")
-_NUMBERED = frozenset("XYIJA")
-_HEADER_ONLY = re.compile(r"[A-Z]{2,}[0-9]*(?:,.*)?|R,.*|Z[A-Z0-9.,+-]*|[A-Z]{1,3},[A-Z0-9.,]*")
-
-
-@dataclass(slots=True)
-class _Scan:
-    """What the first pass finds."""
-
-    file: str
-    stated: Stated = field(default_factory=Stated)
-    tools: dict[int, ToolRow] = field(default_factory=dict)
-    statements: list[Statement | ToolChange] = field(default_factory=list)
-    numbers: list[str] = field(default_factory=list)
-    attributes: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
-    in_header: bool = False
-    ended: bool = False
-    started: bool = False
-    type_plated: bool | None = None
-    tool_function: tuple[str, ...] = ()
-
-    def say(self, severity: Severity, line: int | None, what: str, mend: str = "") -> None:
-        self.problems.append(Problem(what=what, mend=mend, severity=severity, file=self.file, line=line))
+"""Holes of one board lie further apart than this in all, else the number format was misread."""
 
 
 def read_excellon(data: bytes, file: str, *, companions: tuple[SourceFile, ...] = ()) -> DrillFile:
@@ -81,7 +50,7 @@ def read_excellon(data: bytes, file: str, *, companions: tuple[SourceFile, ...] 
     if kind_of(data[:HEAD_BYTES]) is FileKind.GERBER:
         mend = "Export the drills as Excellon, or say on the command line which layer this file is."
         raise one_error("is a Gerber file, not an Excellon drill file", mend, file=file)
-    scan = _scanned(text_of(data), file)
+    scan = scanned(text_of(data), file)
     if not scan.started:
         what = (
             "is empty"
@@ -113,129 +82,7 @@ def _stop_on_errors(problems: Iterable[Problem]) -> None:
         raise InputError(problems)
 
 
-def _scanned(text: str, file: str) -> _Scan:
-    """Take the text apart into statements; nothing is read into numbers yet."""
-    scan = _Scan(file=file)
-    for number, raw in enumerate(text.splitlines(), start=1):
-        code, semicolon, comment = raw.partition(";")
-        if semicolon:
-            _scan_comment(comment, number, scan)
-        if "(" in code:
-            code = re.sub(r"\([^)]*\)", "", code)
-        code = "".join(code.upper().split()).lstrip("/")
-        if code and not _scan_line(code, number, scan):
-            mend = "Export the drills again; is this the right file?"
-            if _COORDINATE_LINE.match(code):
-                scan.say(Severity.ERROR, number, f"cannot be understood: {raw.strip()[:60]!r}", mend)
-            elif scan.started:
-                scan.say(
-                    Severity.WARNING, number, f"is passed over, not understood: {raw.strip()[:60]!r}", mend
-                )
-        if len(scan.problems) > 50:
-            scan.say(Severity.ERROR, number, "has too many problems; reading stops here")
-            break
-    return scan
-
-
-def _scan_comment(comment: str, number: int, scan: _Scan) -> None:
-    if match := _TYPE.match(comment):
-        scan.type_plated = match[1].upper() == "PLATED"
-    elif match := _ATTRIBUTE.search(comment):
-        kind, name, values = (
-            match[1],
-            (match[2] or "").lstrip("."),
-            tuple((match[3] or "").strip().split(",")),
-        )
-        if kind == "TF":
-            scan.attributes[name] = values
-        elif kind == "TA" and name == "AperFunction":
-            scan.tool_function = values
-        elif kind == "TD":
-            scan.tool_function = ()
-    else:
-        read_format_comment(comment, scan.stated, number)
-
-
-def _scan_line(code: str, number: int, scan: _Scan) -> bool:
-    """Take down one line without comments and spaces; return whether it was understood."""
-    if code in ("%", "M95"):
-        # Some programs put a bare % before M48.
-        scan.in_header = False
-        return True
-    if code == "M48":
-        scan.in_header = scan.started = True
-        return True
-    if read_unit_line(code, scan.stated):
-        scan.started = True
-        return True
-    if code.startswith("ICI"):
-        scan.stated.incremental = "ON" in code
-        return True
-    if scan.in_header and not code.startswith("T") and _HEADER_ONLY.fullmatch(code):
-        return True
-    if code.startswith(("FMAT", "VER", "DETECT", "ATC", "M47", "M97", "M98")):
-        return True
-    if not _WORDS.fullmatch(code):
-        return False
-    words = tuple((match[1], match[2]) for match in _WORD.finditer(code))
-    if words[0][0] == "N" and len(words) > 1:
-        words = words[1:]
-    for letter, text in words:
-        if letter in _NUMBERED:
-            if not NUMBER.fullmatch(text) or len(text) > MAX_NUMBER_CHARACTERS:
-                return False
-            if letter in "XY":
-                scan.numbers.append(text)
-        elif letter not in "GMRTCFSBHZNLDQ":
-            return False
-    if words[0][0] == "T":
-        return _scan_tool(words, number, scan)
-    if scan.in_header and words[0][0] not in "XYGMR":
-        return True
-    # A lone letter in a binary file is no sign of a drill file.
-    scan.started = scan.started or any(letter in "XYGM" and text for letter, text in words)
-    scan.ended = scan.ended or any(
-        letter == "M" and text in ("30", "00", "0", "02") for letter, text in words
-    )
-    scan.statements.append(Statement(number, words))
-    return True
-
-
-def _scan_tool(words: tuple[tuple[str, str], ...], number: int, scan: _Scan) -> bool:
-    text = words[0][1]
-    if not text.isdigit() or len(text) > 8:
-        return False
-    tool, letters = int(text), dict(words[1:])
-    row = None
-    if "C" in letters:
-        if not NUMBER.fullmatch(letters["C"]) or len(letters["C"]) > MAX_NUMBER_CHARACTERS:
-            return False
-        plated = scan.type_plated
-        if scan.tool_function:
-            plated = {"plated": True, "nonplated": False}.get(scan.tool_function[0].lower(), plated)
-        row = ToolRow(text=letters["C"], unit_mm=0.0, plated=plated, line=number)
-        before = scan.tools.get(tool)
-        if before is not None and before.text != row.text:
-            scan.say(
-                Severity.WARNING,
-                number,
-                f"tool T{tool} is defined again, {row.text} after {before.text}; the later holds from here",
-                "Check hole sizes in the picture.",
-            )
-        scan.tools[tool] = row
-    scan.started = True
-    if not scan.in_header:
-        # T0203 is tool 2 with compensation 3 on old machines.
-        if tool not in scan.tools and len(text) == 4 and tool and int(text[:2]) in scan.tools:
-            tool = int(text[:2])
-        scan.statements.append(ToolChange(number, tool, row or scan.tools.get(tool)))
-        rest = tuple(word for word in words[1:] if word[0] in "XYGMIJA")
-        if rest:
-            scan.statements.append(Statement(number, rest))
-    return True
-
-
-def _ask_companions(scan: _Scan, companions: Sequence[SourceFile]) -> None:
+def _ask_companions(scan: Scan, companions: Sequence[SourceFile]) -> None:
     """Fill what is unsaid from reports beside the file; what was taken is a note, a disagreement a warning."""
     for number, row in scan.stated.tools.items():
         scan.tools.setdefault(number, row)
@@ -258,7 +105,7 @@ def _ask_companions(scan: _Scan, companions: Sequence[SourceFile]) -> None:
             scan.say(Severity.NOTE, None, f"takes {', '.join(taken)} from the report {companion.name}")
 
 
-def _drilled(scan: _Scan) -> list[Drill]:
+def _drilled(scan: Scan) -> list[Drill]:
     """Return the drills by the format that fits; problems go to the scan."""
     if not scan.numbers:
         return []
@@ -294,7 +141,7 @@ def _drilled(scan: _Scan) -> list[Drill]:
     return taken[1]
 
 
-def _walked(scan: _Scan, number_format: NumberFormat) -> tuple[list[Drill], list[Problem]]:
+def _walked(scan: Scan, number_format: NumberFormat) -> tuple[list[Drill], list[Problem]]:
     walk = Walk(number_format, file=scan.file, incremental=scan.stated.incremental)
     walk.run(scan.statements)
     problems = list(walk.problems)
@@ -334,7 +181,7 @@ def _walked(scan: _Scan, number_format: NumberFormat) -> tuple[list[Drill], list
     return drills, problems
 
 
-def _diameter_mm(row: ToolRow, number_format: NumberFormat, scan: _Scan) -> tuple[Problem | None, float]:
+def _diameter_mm(row: ToolRow, number_format: NumberFormat, scan: Scan) -> tuple[Problem | None, float]:
     """Return a tool's diameter [mm], and what is wrong or doubtful about it."""
     unit_mm = row.unit_mm or number_format.unit_mm
     size, problem = float(row.text) * unit_mm, None
@@ -393,7 +240,7 @@ _PLATED_NAME = re.compile(
 )
 
 
-def _drill_file(scan: _Scan, drills: list[Drill]) -> DrillFile:
+def _drill_file(scan: Scan, drills: list[Drill]) -> DrillFile:
     """Return the file as a value; each drill's plating from its tool, else from the file."""
     function = scan.attributes.get("FileFunction", ("",))[0].lower()
     whole: bool | None = {"plated": True, "nonplated": False}.get(function)

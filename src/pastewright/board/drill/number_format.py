@@ -16,7 +16,9 @@ from enum import StrEnum
 from pastewright.board.source.sniff import FileKind, kind_of, text_of
 
 MM_PER_INCH = 25.4
+"""Exact (international yard and pound agreement, 1959)."""
 MAX_NUMBER_CHARACTERS = 16
+"""Six and six digits, sign and point leave room for blanks; longer is no coordinate."""
 
 
 class Zeros(StrEnum):

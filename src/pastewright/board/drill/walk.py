@@ -13,8 +13,11 @@ from pastewright.board.model import Point
 from pastewright.problems import Problem, Severity
 
 MAX_CUTS = 500_000
+"""Holes and cuts of one file; panels have some ten thousand (common practice)."""
 MAX_COORDINATE_MM = 10_000.0
+"""Far beyond any panel (610 mm, common practice): the number format was misread."""
 MAX_PROBLEMS = 50
+"""Told one by one: what fits a screen."""
 _CHORD_ERROR_MM = 0.01  # a slot's side may be off by this; ten times finer than routers place it
 _ARC_MISMATCH_MM = (
     0.05  # how far an arc's end may be off its circle: four-digit rounding in inch and then some
@@ -61,6 +64,7 @@ class _Mode(Enum):
 _IDLE_G = {4, 7, 8, 9, 40, 80}
 _CANNED_G = {32: "a routed circle", 33: "a routed circle", 82: "a row of holes", 83: "a row of holes",
              84: "a circle of holes", 86: "a canned cycle", 87: "a slot by steps"}  # fmt: skip
+# Drilling by camera, which moves no hole.
 _VISION_G = {34, 35, 36, 37, 38, 39}
 _ROUT_MODES = {0: _Mode.MOVE, 1: _Mode.LINE, 2: _Mode.ARC_CW, 3: _Mode.ARC_CCW}
 

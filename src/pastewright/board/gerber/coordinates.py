@@ -5,12 +5,12 @@ from collections.abc import Iterator
 from contextlib import suppress
 
 from pastewright.board.gerber.complaints import Complaints
-from pastewright.board.gerber.lexer import Kind, shown, statements
+from pastewright.board.gerber.lexer import StatementKind, shown, statements
 from pastewright.board.gerber.numbers import (
     MM_PER_INCH,
     PLAIN_FORMAT,
+    CoordinateFormat,
     NumberError,
-    NumberFormat,
     number_format,
 )
 from pastewright.problems import InputError
@@ -25,7 +25,7 @@ class Coordinates:
     def __init__(self, text: str, complaints: Complaints) -> None:
         self._text = text
         self._complaints = complaints
-        self._format: NumberFormat | None = None
+        self._format: CoordinateFormat | None = None
         self._known_unit_mm: float | None = None
         self._unit_line = 0
         self._incremental = False
@@ -110,17 +110,17 @@ class Coordinates:
         """Return the first `MO`, else the first G70 or G71, of the whole file, with its line."""
         by_code: tuple[float, int] | None = None
         for kind, body, line in self._all_statements():
-            if kind is Kind.EXTENDED:
+            if kind is StatementKind.EXTENDED:
                 found = re.search(r"(?:^|\*)\s*MO\s*(IN|MM)", body)
                 if found:
                     return (MM_PER_INCH if found[1] == "IN" else 1.0), line
-            elif kind is Kind.WORDS and by_code is None:
+            elif kind is StatementKind.WORDS and by_code is None:
                 code = re.match(r"\s*G7([01])(?!\d)", body)
                 if code:
                     by_code = (MM_PER_INCH if code[1] == "0" else 1.0), line
         return by_code
 
-    def _all_statements(self) -> Iterator[tuple[Kind, str, int]]:
+    def _all_statements(self) -> Iterator[tuple[StatementKind, str, int]]:
         """Yield the statements of the whole file; what is wrong with them is told where they are followed."""
         with suppress(InputError):
             yield from statements(self._text, Complaints(""))

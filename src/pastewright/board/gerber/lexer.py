@@ -33,7 +33,7 @@ _KNOWN_BYTES = (
 _SWALLOWED = re.compile(r"\n[ \t]*(?:[GDXYIJM][+-]?\d+)+[ \t]*(?:\n|$)")
 
 
-class Kind(IntEnum):
+class StatementKind(IntEnum):
     """What a statement is."""
 
     WORDS = 0
@@ -90,7 +90,7 @@ def _refuse_other_text(text: str, file: str) -> None:
         raise one_error(what, "Choose the Gerber file of this layer, or export it again.", file=file, line=1)
 
 
-def statements(text: str, complaints: Complaints) -> Iterator[tuple[Kind, str, int]]:
+def statements(text: str, complaints: Complaints) -> Iterator[tuple[StatementKind, str, int]]:
     """Yield (kind, body, line) of each statement: the body without its `*` or `%`, as it stands.
 
     Statements that are not ended are complained about: what is cut off may be paste.
@@ -122,9 +122,9 @@ def statements(text: str, complaints: Complaints) -> Iterator[tuple[Kind, str, i
         body = found[group]
         if group == 3:
             if body:
-                yield Kind.WORDS, body, line
+                yield StatementKind.WORDS, body, line
         elif group == 2:
-            yield Kind.EXTENDED, body, line
+            yield StatementKind.EXTENDED, body, line
         else:
             if text[at - 1] != "*":
                 complaints.warn("A comment is not ended by '*'.", line=line)
@@ -134,14 +134,14 @@ def statements(text: str, complaints: Complaints) -> Iterator[tuple[Kind, str, i
                     "End the comment with '*', or export this layer again.",
                     line=line,
                 )
-            yield Kind.COMMENT, body, line
+            yield StatementKind.COMMENT, body, line
 
 
-def _last_words(rest: str, line: int, complaints: Complaints) -> Iterator[tuple[Kind, str, int]]:
+def _last_words(rest: str, line: int, complaints: Complaints) -> Iterator[tuple[StatementKind, str, int]]:
     """Deal with text after the last whole statement: only a program end or a comment may lack its `*`."""
     if rest.strip() in {"M02", "M00", "M30"}:
         complaints.note(f"{rest.strip()} is not ended by '*'.", line=line)
-        yield Kind.WORDS, rest.strip(), line
+        yield StatementKind.WORDS, rest.strip(), line
     elif rest.startswith("G04"):
         complaints.warn("The comment at the end of the file is not ended by '*'.", line=line)
     elif rest.strip() == "%":

@@ -29,8 +29,11 @@ from pastewright.board.shapes.curves import (
 )
 
 MOST_MOIRE_RINGS = 1000
+"""Rings of one target mark; real ones have three or four (common practice)."""
 MOST_POLYGON_CORNERS = 1000
+"""The specification allows 3 to 12 corners of a polygon primitive; more is lenience, and this bounds it."""
 LARGEST_NUMBER = 1e9
+"""Numbers beyond it are no lengths, and squares of them lose their digits."""
 
 _TOKEN = re.compile(r"\$\d{1,6}|\d{1,15}(?:\.\d{0,15})?|\.\d{1,15}|[-+xX/()]")
 _VARIABLE = re.compile(r"\$(\d{1,6})=(.+)", re.DOTALL)

@@ -22,7 +22,7 @@ class NumberError(ValueError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NumberFormat:
+class CoordinateFormat:
     """How coordinates are written: digits before and after the point, omitted zeros, absolute or incremental."""
 
     x_whole: int
@@ -51,13 +51,13 @@ class NumberFormat:
         return -value if text[0] == "-" else value
 
 
-PLAIN_FORMAT = NumberFormat(
+PLAIN_FORMAT = CoordinateFormat(
     x_whole=4, x_decimals=6, y_whole=4, y_decimals=6, trailing_omitted=False, incremental=False
 )
 """What stands in where every number carries its decimal point."""
 
 
-def number_format(text: str) -> tuple[NumberFormat, tuple[str, ...]]:
+def number_format(text: str) -> tuple[CoordinateFormat, tuple[str, ...]]:
     """Return the format of an `FS` command and what was odd about it; raises `NumberError`."""
     found = _FORMAT.fullmatch("".join(text.split()))
     if not found:
@@ -76,7 +76,7 @@ def number_format(text: str) -> tuple[NumberFormat, tuple[str, ...]]:
         oddities.append("The number format omits trailing zeros, which is deprecated.")
     if found["notation"] == "I":
         oddities.append("Coordinates are incremental, which is deprecated.")
-    result = NumberFormat(
+    result = CoordinateFormat(
         x_whole=digits[0],
         x_decimals=digits[1],
         y_whole=digits[2],

@@ -20,7 +20,7 @@ from pastewright.board.gerber.canvas import Canvas
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates, Words
 from pastewright.board.gerber.image import ImageCommands
-from pastewright.board.gerber.lexer import Kind, blocks, gerber_text, shown, statements
+from pastewright.board.gerber.lexer import StatementKind, blocks, gerber_text, shown, statements
 from pastewright.board.gerber.numbers import NumberError
 from pastewright.board.gerber.pen import Pen
 from pastewright.board.gerber.plot import Block, Budget
@@ -111,13 +111,13 @@ class _Reader:
                     line=line,
                 )
                 break
-            if kind is Kind.WORDS:
+            if kind is StatementKind.WORDS:
                 found = operation(body)
                 if found:
                     self._operation(found, line)
                 else:
                     self._words("".join(body.split()), line)
-            elif kind is Kind.COMMENT:
+            elif kind is StatementKind.COMMENT:
                 command = attribute_in_comment(body)
                 if command:
                     self._attribute(command, line)

@@ -29,6 +29,7 @@ from pastewright.board.source.safe_xml import Node
 
 UNITS_MM = {"MILLIMETER": 1.0, "MICRON": 0.001, "INCH": 25.4}
 MOST_MM = 10_000.0
+"""Far beyond any panel (610 mm, common practice): the unit was misread."""
 
 
 class BadShapeError(ValueError):

@@ -34,25 +34,35 @@ TEST_POINT_REF = re.compile(r"(TP|TEST ?POINT)[-_]?\d*", re.IGNORECASE)
 # 0.8 mm ones exist. Copper and opening both round, nothing else in the opening.
 FIDUCIAL_FROM_MM, FIDUCIAL_TO_MM = 0.8, 3.0
 FIDUCIAL_CLEARANCE = 1.3
-# 4·pi·area/perimeter²: 1 for a circle, 0.95 for an octagon, 0.79 for a square.
+"""Mask opening / copper diameter: pads are opened by 0.05 to 0.1 mm a side (common practice), a round one of 0.8 mm to
+1.25 times at most."""
 ROUND = 0.985
+"""4·pi·area/perimeter²: 1 for a circle, 0.95 for an octagon, 0.79 for a square."""
 ROUNDISH = 0.93
+"""Openings may be octagons."""
 # A lead's hole: at least 0.5 mm, and large against its land. Vias in a land are small against it.
 LEAD_HOLE_MM = 0.5
 LEAD_HOLE_PART, LEAD_HOLE_PART_PASTED = 0.25, 0.4
+"""Hole / least width of the land. Rings of leads are 0.2 to 0.5 mm wide (common practice); pasted lands with vias are
+the ones to tell apart, so the part is larger there."""
 HOLE_OFF_CENTRE = 0.3
+"""A lead's hole stands in the middle of its land, tear drops and oblong lands off it by less than this part."""
 # Test points told by shape: round, without paste, and this far from other lands.
 TEST_POINT_TO_MM = 2.6
 TEST_POINT_ALONE_MM = 0.5
+"""Probes need about this room (common practice); pads of one part are nearer."""
 # Thermal lands told by size, against the median of the pads near by.
 THERMAL_MM2, THERMAL_TIMES, THERMAL_ASPECT = 4.0, 5.0, 2.5
 # A thermal land fills its box (shield frames do not) and has no twin in its part (mounting tabs do).
 THERMAL_FILL = 0.7
 TWIN_PART = 0.9
+"""Equal lands differ by rounding and by rounded corners of one of them."""
 # Without names, the leads of the part are the pads that lie point-symmetric about the land: two pairs at least.
 SYMMETRY_MM, SYMMETRIC_LEADS = 0.05, 4
 NEIGHBOURHOOD_MM = 3.0
+"""The leads of a part with a thermal land start within this of it (common practice: 0.2 to 2 mm)."""
 PANED_MM2 = 1.0
+"""Smaller lands are not divided into panes (common practice: panes are 0.3 mm2 and more)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

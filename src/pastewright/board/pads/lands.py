@@ -35,7 +35,7 @@ NOT_PADS = frozenset({"Conductor", "EtchedComponent", "NonConductor", "CopperBal
 # Vias without attributes: round, no larger than this, around a hole no larger than that (common practice:
 # leads need holes of 0.6 mm and more, vias are drilled 0.2 to 0.4 mm).
 VIA_LAND_MM = 1.2
-VIA_HOLE_MM = 0.5
+VIA_HOLE_MM = 0.5  # see above
 # A region is a pad of its own when at least this part of it lies open; pours are mostly covered.
 OPEN_PART = 0.5
 # Exposed copper longer than this times its width is a line (an outline or frame drawn into all layers).

@@ -40,6 +40,7 @@ PAINTED_PART = 0.7
 # A single stroke longer than this is no pad (the longest usual pads, of connectors and coils).
 LONGEST_PAD_MM = 10.0
 THINNEST_PAINT_MM = 0.15
+"""A single thinner stroke is a line of a legend: stencils are not cut so narrow (common practice)."""
 # Strokes nearer than this to the outline's line are the outline.
 ON_OUTLINE_MM = 0.1
 

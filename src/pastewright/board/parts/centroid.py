@@ -17,7 +17,9 @@ from pastewright.board.source.units import NAMES, UNIT_MM
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 MOST_PARTS = 100_000
+"""Panels have some thousands (common practice)."""
 MOST_WARNINGS = 10
+"""Rows passed over, told one by one; the rest adds nothing."""
 _SIDE_IN_NAME = re.compile(r"(?<![a-z])(top|bot|bottom|front|back)(?![a-z])|\.(mnt|mnb)$", re.I)
 
 

@@ -19,7 +19,9 @@ from pastewright.board.source.sniff import text_of
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 MAX_POINTS = 500_000
+"""Panels have some ten thousand points (common practice)."""
 _MAX_SHOWN = 20
+"""Records passed over, told one by one: what fits a screen."""
 _MIL10_MM = 0.00254  # CUST 0 and 2 count in 0.0001 inch
 _MICRON_MM = 0.001  # CUST 1 and SI count in 0.001 mm
 

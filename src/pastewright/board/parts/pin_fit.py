@@ -21,7 +21,9 @@ NEAR_MM = 0.03
 # Points that must meet a land for a shift to be believed, and the grid on which shifts are counted.
 AGREED_PART = 0.7
 VOTE_GRID_MM = 0.02
+"""Coarser than the rounding of any netlist, finer than any two pads are apart."""
 VOTERS = 200
+"""More points do not make a vote surer."""
 # A shift must be voted for by this part of the voters; chance meetings on a regular board reach a few percent.
 VOTED_PART = 0.3
 

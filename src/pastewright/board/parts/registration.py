@@ -38,7 +38,7 @@ MOST_FITS = 6
 """So many rivals are kept; two are enough to know that places are not unique."""
 ALL_PAIRS_UP_TO = 400
 """Lands of a small board are all paired with each other."""
-SILENT_SHIFT_MM = 0.01
+SILENT_SHIFT_MM = 0.01  # see below
 SILENT_TURN_DEG = 0.02
 """Motions below these come from rounding and are not told."""
 

@@ -27,7 +27,9 @@ RIPPLE_MM = 0.002
 """Most that a corner stands outside the true circle: below what a photo plotter resolves (common practice)."""
 
 FEWEST_CORNERS = 24
+"""Even the smallest circle is round enough for its perimeter to 0.3 %; areas are exact by design."""
 MOST_CORNERS = 1024
+"""A circle of 200 mm diameter strays by half a micrometre then."""
 
 EMPTY = Polygon()
 

@@ -17,9 +17,11 @@ Points = NDArray[np.float64]
 FLAT_MM = 0.0005
 """Most that a chord may stray from its curve: a circle of 1 mm loses 0.1 % of its area at most."""
 MOST_CHORDS = 512
+"""Chords of one curve; a circle of 100 mm diameter strays by 0.001 mm then."""
 MOST_CROSSINGS = 50_000
 """Crossings of lines that are worked out in one shape; scribbles of thousands of lines have millions."""
 _AT_ONCE = 64
+"""Rings whose crossings are worked out together; so that the arrays of one step stay small."""
 
 
 class TangledError(ValueError):

@@ -19,13 +19,14 @@ from pathlib import Path, PurePosixPath
 
 from pastewright.problems import InputError, Problem, one_error
 
-# Limits. A dense 20-layer board exports under 200 MB in under 100 files, and plain text of coordinates
-# shrinks 5 to 30 times in a zip (common practice); each limit leaves room above that.
 MAX_FILE_BYTES = 128 * 2**20
 MAX_TOTAL_BYTES = 512 * 2**20
 MAX_FILES = 1000
+"""A dense board of 20 layers exports under 200 MB in under 100 files (common practice); these leave room above that."""
 MAX_DEPTH = 8
+"""Folders within folders; exports nest two or three deep (common practice)."""
 MAX_ZIP_RATIO = 200
+"""Plain text of coordinates shrinks 5 to 30 times in a zip (common practice)."""
 RATIO_FREE_BYTES = 2**20
 """Below this size a high ratio is harmless: an almost empty layer with a long comment shrinks well."""
 

@@ -15,6 +15,7 @@ MOST_ELEMENTS = 4_000_000
 MOST_KEPT = 400_000
 """Elements kept at once as nodes, some 600 bytes each."""
 MOST_DEPTH = 200
+"""Elements within elements; real files nest some twenty deep (common practice)."""
 MOST_TEXT = 4_000_000
 """Letters of text kept for one element; style sheets have some thousands."""
 

@@ -18,8 +18,11 @@ from pastewright.board.source.units import unit_name
 from pastewright.problems import one_error
 
 MOST_ROWS = 150_000
+"""Rows of a table; the largest panels have some ten thousand parts (common practice)."""
 MOST_CELL = 2_000
+"""Characters of a cell; longer ones are no table."""
 HEADER_LINES = 80
+"""Some programs write a page of remarks before the header."""
 _REMARK = re.compile(r"\s*(?:#|//|;|\*|'|--)")
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
 _WITH_UNIT = re.compile(rf'({_NUMBER.pattern})\s*(mm|cm|um|µm|μm|mils?|thou|in|inch|inches|")?')
