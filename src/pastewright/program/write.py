@@ -149,75 +149,91 @@ class _Walk:
         self.relative = profile.controller.plunger_mode is PlungerMode.RELATIVE
         self.inverse_time = profile.controller.bead_feed is BeadFeed.INVERSE_TIME
         self.decimals = profile.controller.decimals
+        self.scale = 10**self.decimals
+        self.before: Move | None = None
+        self.z: int | None = None
+        """Height told last, in units of the last decimal; None before any was."""
+        self.told = 0
+        """Plunger position told last, in its units; it starts at zero."""
+        self.inverse = False
 
     def moves(self, motions: Motions) -> dict[int, int]:
         """Write every move; return the first line of each deposit (its comment), 1-based."""
-        code, comment = self.lines.code, self.lines.comment
         headings: dict[int, list[str]] = {}
         for index, heading in motions.sections:
             headings.setdefault(index, []).append(heading)
         deposit_lines: dict[int, int] = {}
         deposit: int | None = None
-        inverse = False
-        before: Move | None = None
-        z = told = 0
-        z_known = False
-        d = self.decimals
-        scale = 10**d
-        counts = self.plunger.counts
         for index, move in enumerate(motions.moves):
-            if inverse and move.step is not Step.LAY and not (before is not None and _sideways(before, move)):
-                code("G94")
-                inverse = False
+            if move.step is not Step.LAY and not self._runs_sideways(move):
+                self._end_inverse_time()
             for heading in headings.pop(index, ()):
-                comment(f"--- {heading}")
+                self.lines.comment(f"--- {heading}")
             if move.deposit != deposit:
                 deposit = move.deposit
                 if deposit is not None:
                     deposit_lines[deposit] = len(self.lines.text) + 1
-                    comment(f"pad {self.labels.get(deposit, 'of deposit ' + str(deposit))}")
+                    self.lines.comment(f"pad {self.labels.get(deposit, 'of deposit ' + str(deposit))}")
             if move.step is Step.DWELL:
-                code(self.dialect.dwell(move.duration_s))
-                before = move
-                continue
-            words = ""
-            running = move.step in PLUNGER_SETS_TIME and before is not None and _sideways(before, move)
-            if move.step in SIDEWAYS or running:
-                words = (
-                    f" X{round(move.x_mm * scale) / scale:.{d}f} Y{round(move.y_mm * scale) / scale:.{d}f}"
-                )
-            new_z = round(move.z_mm * scale)
-            if new_z != z or not z_known:
-                words += f" Z{new_z / scale:.{d}f}"
-                z, z_known = new_z, True
-            path = bool(words)
-            position = counts(move.plunger_mm)
-            if position != told:
-                words += f" {self.plunger.word(position - told if self.relative else position)}"
-                told = position
-            if not words:
-                before = move
-                continue
-            rapid = move.step is Step.TRAVEL or move.step is Step.RAISE
-            if rapid and not self.dialect.rapid_has_feed:
-                code(f"G0{words}")
-            elif (move.step is Step.LAY or running) and self.inverse_time:
-                if not inverse:
-                    code("G93")
-                    inverse = True
-                code(f"G1{words} F{feed_text(_per_minute(before, move))}")
-            elif running:
-                code(f"G1{words} F{feed_text(_run_feed(before, move, scale))}")
+                self.lines.code(self.dialect.dwell(move.duration_s))
             else:
-                feed = move.speed_mm_s * 60 if path else self.plunger.feed_per_min(move.speed_mm_s)
-                code(f"{'G0' if rapid else 'G1'}{words} F{feed_text(feed)}")
-            before = move
-        if inverse:
-            code("G94")
+                self._move(move)
+            self.before = move
+        self._end_inverse_time()
         for rest in headings.values():
             for heading in rest:
-                comment(f"--- {heading}")
+                self.lines.comment(f"--- {heading}")
         return deposit_lines
+
+    def _runs_sideways(self, move: Move) -> bool:
+        return self.before is not None and _sideways(self.before, move)
+
+    def _end_inverse_time(self) -> None:
+        if self.inverse:
+            self.lines.code("G94")
+            self.inverse = False
+
+    def _move(self, move: Move) -> None:
+        """Write one move; nothing where no axis does."""
+        running = move.step in PLUNGER_SETS_TIME and self._runs_sideways(move)
+        path = self._path_words(move, running=running)
+        words = path + self._plunger_words(move)
+        if not words:
+            return
+        code = self.lines.code
+        rapid = move.step is Step.TRAVEL or move.step is Step.RAISE
+        if rapid and not self.dialect.rapid_has_feed:
+            code(f"G0{words}")
+        elif (move.step is Step.LAY or running) and self.inverse_time:
+            if not self.inverse:
+                code("G93")
+                self.inverse = True
+            code(f"G1{words} F{feed_text(_per_minute(self.before, move))}")
+        elif running:
+            code(f"G1{words} F{feed_text(_run_feed(self.before, move, self.scale))}")
+        else:
+            feed = move.speed_mm_s * 60 if path else self.plunger.feed_per_min(move.speed_mm_s)
+            code(f"{'G0' if rapid else 'G1'}{words} F{feed_text(feed)}")
+
+    def _path_words(self, move: Move, *, running: bool) -> str:
+        """X and Y of moves that go sideways, and Z where it changes."""
+        d, scale = self.decimals, self.scale
+        words = ""
+        if move.step in SIDEWAYS or running:
+            words = f" X{round(move.x_mm * scale) / scale:.{d}f} Y{round(move.y_mm * scale) / scale:.{d}f}"
+        z = round(move.z_mm * scale)
+        if z != self.z:
+            words += f" Z{z / scale:.{d}f}"
+            self.z = z
+        return words
+
+    def _plunger_words(self, move: Move) -> str:
+        position = self.plunger.counts(move.plunger_mm)
+        if position == self.told:
+            return ""
+        words = f" {self.plunger.word(position - self.told if self.relative else position)}"
+        self.told = position
+        return words
 
 
 def _per_minute(before: Move | None, move: Move) -> float:

@@ -116,19 +116,7 @@ def run(
         start, at = at, plunger_mm[row + 1]
         seconds = duration_s[row]
         moved = 0.0 if at == start else min(max(follower, at), at + bench.backlash_mm) - follower
-        if moved == 0.0 and (barrel.resting or seconds <= 0.0):
-            out[row] = 0.0
-        elif barrel.stays_below_yield(moved * bench.sweep_ul_mm):
-            barrel.stored += moved * bench.sweep_ul_mm
-        else:
-            barrel.begin_row()
-            barrel.clock, barrel.plunger = clock, at
-            if moved == 0.0:
-                out[row] = barrel.advance(0.0, 0.0, seconds)
-            else:
-                out[row] = barrel.follow(
-                    moved / (at - start), moved * bench.sweep_ul_mm, seconds, ramp_s[row]
-                )
+        out[row] = barrel.row(moved, at, start, clock=clock, seconds=seconds, ramp_s=ramp_s[row])
         follower += moved
         pressure = barrel.pressure()
         last[row] = pressure
@@ -172,6 +160,22 @@ class _Barrel:
         self._flows = bench.flow.flow_ul_s
         self._slopes = bench.flow.slope
         self.begin_row()
+
+    def row(
+        self, moved_mm: float, at: float, start: float, *, clock: float, seconds: float, ramp_s: float
+    ) -> float:
+        """Return what comes out [µL] while the drive goes from `start` to `at` and the plunger follows by `moved_mm`."""
+        swept_ul = moved_mm * self.bench.sweep_ul_mm
+        if moved_mm == 0.0 and (self.resting or seconds <= 0.0):
+            return 0.0
+        if self.stays_below_yield(swept_ul):
+            self.stored += swept_ul
+            return 0.0
+        self.begin_row()
+        self.clock, self.plunger = clock, at
+        if moved_mm == 0.0:
+            return self.advance(0.0, 0.0, seconds)
+        return self.follow(moved_mm / (at - start), swept_ul, seconds, ramp_s)
 
     def begin_row(self) -> None:
         """Take the paste left into account: the stiffness and the limits of rest follow from it."""

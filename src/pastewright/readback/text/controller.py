@@ -298,14 +298,18 @@ class Controller:
             case Act.MOTION_OFF:
                 state.motion = None
             case Act.PERCENT:
-                if "S" not in params:
-                    raise LineError("the percentage (S) is missing")
-                if params["S"] != 100:
-                    self.doubt(line, f"speeds or amounts are scaled to {params['S']:g} % by the controller")
-                if params["S"] <= 0:
-                    raise LineError("the percentage (S) must be above zero")
+                self._percent(line, params)
             case _:
                 return
+
+    def _percent(self, line: int, params: Params) -> None:
+        """M220 and M221: the controller's own scaling of speeds and amounts."""
+        if "S" not in params:
+            raise LineError("the percentage (S) is missing")
+        if params["S"] != 100:
+            self.doubt(line, f"speeds or amounts are scaled to {params['S']:g} % by the controller")
+        if params["S"] <= 0:
+            raise LineError("the percentage (S) must be above zero")
 
     def set_offset(self, line: int, params: Params, state: State) -> None:
         """G92 with axis words: the place where the axes stand gets these coordinates."""

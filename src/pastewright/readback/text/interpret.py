@@ -277,15 +277,8 @@ class _Reader:
         machine = self.machine
         acts = {code.act for code in codes}
         motion = next((code for code in codes if code.group is Group.MOTION), None)
-        takes_axes = bool(acts & _TAKES_AXES)
         has_axes = bool(self.axes.intersection(params))
-        if motion is not None and motion.act in MOTIONS and takes_axes and has_axes:
-            raise LineError("two codes on one line want the same axis words")
-        mover = motion
-        if mover is None and has_axes and not takes_axes:
-            mover = state.motion
-            if mover is None:
-                raise LineError("axis words, but no code says how to move (G0, G1, …)")
+        mover = self._mover(motion, acts, state, has_axes=has_axes)
         self._check_letters([*codes, *([mover] if mover is not None else [])], params)
         self._check_pairs(acts, params, mover)
         unit = state.unit_mm
@@ -309,6 +302,18 @@ class _Reader:
             machine.move(line, mover, params, state=state, in_machine=Act.MACHINE_COORDINATES in acts)
         if Act.END in acts:
             self.ended = True
+
+    @staticmethod
+    def _mover(motion: Code | None, acts: set[Act], state: State, *, has_axes: bool) -> Code | None:
+        """The code that takes the axis words of a line: its own, or the one that still holds; LineError when unclear."""
+        takes_axes = bool(acts & _TAKES_AXES)
+        if motion is not None and motion.act in MOTIONS and takes_axes and has_axes:
+            raise LineError("two codes on one line want the same axis words")
+        if motion is not None or not has_axes or takes_axes:
+            return motion
+        if state.motion is None:
+            raise LineError("axis words, but no code says how to move (G0, G1, …)")
+        return state.motion
 
     @staticmethod
     def _check_pairs(acts: set[Act], params: Params, mover: Code | None) -> None:
