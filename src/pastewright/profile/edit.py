@@ -14,8 +14,8 @@ from pastewright.profile.keys import Value, key_at
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile, toml_text
 
-DIGITS = 5
-"""Decimals of a measured value: no caliper, probe or motor tells a hundred-thousandth of a millimetre."""
+DIGITS = 7
+"""Decimals of a value: pixels of a camera are known to the fourth digit of hundredths of a millimetre."""
 
 
 def with_values(text: str, values: Mapping[str, Value], *, file: str = "") -> str:

@@ -123,7 +123,8 @@ def _step_of(step: StepRecord) -> Step:
     )
 
 
-def _board_of(board: BoardPlaceRecord, file: str) -> Placement:
+def board_place_of(board: BoardPlaceRecord, file: str) -> Placement:
+    """Return where a board lies from its record; raises `InputError` where its parts contradict each other."""
     (xx, xy), (yx, yy) = board.matrix
     told = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=board.shift_mm[0], y_mm=board.shift_mm[1])
     placed = Placement(
@@ -184,7 +185,7 @@ def placement_file_of(record: PlacementRecord, *, file: str) -> PlacementFile:
     wipe = record.wipe
     return PlacementFile(
         placements=Placements(
-            boards=tuple(_board_of(board, file) for board in record.boards),
+            boards=tuple(board_place_of(board, file) for board in record.boards),
             settle=record.settle,
             strip_step_mm=record.strip_step_mm,
             wipe=None

@@ -1,0 +1,145 @@
+"""A barrel in and out, paste to the tip, waste and rest: what hands do with the plunger.
+
+load     up ▸ park ▸ draw back ▸ (barrel in) ▸ run up to the paste ▸ feed until it shows ▸ relieve ▸ wipe
+unload   up ▸ park ▸ relieve ▸ draw back ▸ (barrel out)
+purge    up ▸ place of waste ▸ feed ▸ relieve ▸ wipe
+"""
+
+from pastewright.board.model import Point
+from pastewright.hands.guide import Act, Choice, Confirm, GivenUpError, Guide, Number, Steer, Tell
+from pastewright.hands.moves import Push, Spot, Wait
+from pastewright.hands.reach import Reach
+from pastewright.hands.travel import to_place
+from pastewright.profile.model import Profile
+
+FEED_UL = 5.0
+"""One portion while feeding: a bead of a few mm in the tip (a choice)."""
+MOST_FED = 0.15
+"""Share of the barrel's fill fed before giving up: more than any tip and trapped air hold; then something is blocked."""
+CLEAR_MM = 3.0
+"""Room between plunger and paste when a barrel goes in: the seal must not squeeze paste out (a choice)."""
+SETTLE_S = 2.0
+"""Paste goes on coming for about its time constant after a push (docs/tuning.md)."""
+
+
+def swept_mm(volume_ul: float, profile: Profile) -> float:
+    """Return how far the plunger goes for a volume [mm]: V / (area · gain)."""
+    return volume_ul / (profile.barrel.area_mm2 * profile.tuning.gain)
+
+
+def pushed_ul(profile: Profile, volume_ul: float) -> Push:
+    """Return the push that sweeps a volume [µL], backwards below zero, at the bench's feed."""
+    speed_ul_s = min(
+        profile.tuning.push_ul_s, profile.plunger.speed_mm_s * profile.barrel.area_mm2 * profile.tuning.gain
+    )
+    return Push(by_mm=swept_mm(volume_ul, profile), speed_mm_s=swept_mm(speed_ul_s, profile))
+
+
+def relieved(profile: Profile) -> tuple[Push, ...]:
+    """Return the push that takes the pressure off ([run] relieve_ul)."""
+    return (pushed_ul(profile, -profile.run.relieve_ul),) if profile.run.relieve_ul else ()
+
+
+def to_park(profile: Profile, at: Spot, reach: Reach) -> Act:
+    """Return the way to the parking place, up first."""
+    return Act(
+        moves=to_place((profile.bed.park_x_mm, profile.bed.park_y_mm), at, reach, profile), words="to park"
+    )
+
+
+def load(profile: Profile, at: Spot, reach: Reach) -> Guide[float]:
+    """Put a barrel in and bring its paste to the tip; returns the paste fed [µL]."""
+    at = yield to_park(profile, at, reach)
+    yield Tell(
+        words="The plunger moves with force. Keep fingers off the plunger and away from the tip.",
+        caution=True,
+    )
+    held_mm = profile.barrel.fill_ul / profile.barrel.area_mm2 + CLEAR_MM
+    back_mm: float = yield Number(
+        question="How far shall the plunger draw back from where it is, to let the barrel in?",
+        name="back",
+        unit="mm",
+        low=0.0,
+        high=profile.plunger.stroke_mm,
+        default=round(min(held_mm, profile.plunger.stroke_mm), 1),
+    )
+    if back_mm:
+        yield Act(
+            moves=(Push(by_mm=-back_mm, speed_mm_s=profile.plunger.speed_mm_s / 2),), words="drawing back"
+        )
+    inside: bool = yield Confirm(
+        question="Is the barrel in and held fast, its tip on, a card for waste below it, and are your hands away?",
+        name="barrel",
+        safety=True,
+    )
+    if not inside:
+        raise GivenUpError("no barrel was put in")
+    yield Steer(question="Run the plunger up (f forward) until it just meets the paste.", axes="P")
+    fed_ul = yield from _fed(profile)
+    yield Act(moves=relieved(profile), words="relieving")
+    yield Tell(words="Wipe the tip upwards with a lint-free cloth; never with a finger. The barrel is ready.")
+    return fed_ul
+
+
+def _fed(profile: Profile) -> Guide[float]:
+    """Feed in portions until the person sees paste; returns how much [µL]."""
+    most_ul = max(MOST_FED * profile.barrel.fill_ul, 4 * FEED_UL)
+    fed_ul = 0.0
+    while True:
+        answer: str = yield Choice(
+            question=f"{fed_ul:.0f} µL fed. Does paste show at the tip?",
+            name="shows",
+            words=("no", "yes", "stop"),
+        )
+        if answer == "yes":
+            return fed_ul
+        if answer == "stop":
+            raise GivenUpError("feeding was stopped")
+        if fed_ul + FEED_UL > most_ul:
+            raise GivenUpError(
+                f"no paste after {fed_ul:.0f} µL: the plunger does not meet it, the tip is blocked, or the barrel is empty"
+            )
+        yield Act(moves=(pushed_ul(profile, FEED_UL), Wait(seconds=SETTLE_S)), words="feeding")
+        fed_ul += FEED_UL
+
+
+def unload(profile: Profile, at: Spot, reach: Reach) -> Guide[None]:
+    """Relieve the paste, draw the plunger out of the barrel, and let it be taken out."""
+    at = yield to_park(profile, at, reach)
+    yield Tell(words="The plunger moves. Keep fingers off it and away from the tip.", caution=True)
+    yield Act(moves=relieved(profile), words="relieving")
+    back_mm: float = yield Number(
+        question="How far shall the plunger draw back, to free the barrel?",
+        name="back",
+        unit="mm",
+        low=0.0,
+        high=profile.plunger.stroke_mm,
+        default=round(min(2 * CLEAR_MM, profile.plunger.stroke_mm), 1),
+    )
+    if back_mm:
+        yield Act(
+            moves=(Push(by_mm=-back_mm, speed_mm_s=profile.plunger.speed_mm_s / 2),), words="drawing back"
+        )
+    out: bool = yield Confirm(question="Take the barrel out and cap its tip. Is it out?", name="out")
+    if not out:
+        raise GivenUpError("the barrel is still in; the paste in it is relieved")
+
+
+def purge(
+    profile: Profile, at: Spot, reach: Reach, *, volume_ul: float, over_mm: Point | None
+) -> Guide[float]:
+    """Press waste out over a place (else where the tip is); returns how much [µL]."""
+    if over_mm is not None:
+        at = yield Act(moves=to_place(over_mm, at, reach, profile), words="to the place of waste")
+    else:
+        at = yield Act(moves=to_place((at.x_mm, at.y_mm), at, reach, profile))
+    below: bool = yield Confirm(
+        question="Is a card for waste below the tip, and are your hands away?", name="card", safety=True
+    )
+    if not below:
+        raise GivenUpError("nothing was pressed out")
+    yield Act(
+        moves=(pushed_ul(profile, volume_ul), Wait(seconds=SETTLE_S), *relieved(profile)), words="purging"
+    )
+    yield Tell(words="Wipe the tip upwards with a lint-free cloth.")
+    return volume_ul
