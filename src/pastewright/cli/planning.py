@@ -13,7 +13,6 @@ from pastewright.cli.printing.console import stages
 from pastewright.cli.printing.placing import print_tray
 from pastewright.cli.printing.plan import print_summary
 from pastewright.cli.reading import AS_FILES_SAY, load_board, load_profile
-from pastewright.cli.results import write_results
 from pastewright.job.model import NO_JOB, Job
 from pastewright.place.transform import Placements
 from pastewright.place.tray.document import fits_board, read_placement
@@ -22,6 +21,7 @@ from pastewright.place.tray.panel import place_tray
 from pastewright.plan.pipeline import make_plan, prepare
 from pastewright.plan.tray import plan_tray
 from pastewright.problems import one_error
+from pastewright.report.results import write_results
 
 STAGES = ("reading", "doses", "deposits", "order", "motions", "program", "verdict", "what if", "report")
 

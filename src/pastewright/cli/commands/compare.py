@@ -27,9 +27,9 @@ def compare(
     from pastewright.cli.printing.changes import print_changes
     from pastewright.cli.printing.console import print_file
     from pastewright.cli.reading import load_board, load_profile
-    from pastewright.cli.writing import write_text
     from pastewright.plan.compare import compare_boards
     from pastewright.report.compare_svg import compare_svg
+    from pastewright.writing import write_text
 
     bench = load_profile(profile) if profile is not None else None
     shrink_mm = bench.dose.shrink_mm if bench is not None else 0.0

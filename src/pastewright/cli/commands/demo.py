@@ -19,9 +19,9 @@ def demo(
     from pastewright.cli.options import Sending
     from pastewright.cli.planning import Wanted, plan_board
     from pastewright.cli.printing.console import out as console
-    from pastewright.cli.writing import writing
     from pastewright.demo.board import write_demo
     from pastewright.profile.examples import DEMO, example_text
+    from pastewright.writing import writing
 
     board_dir, bench, top = out / "greenhouse-logger", out / "bench.toml", out / "top"
     with writing("the demo", out, "Choose another folder with --out."):

@@ -22,9 +22,9 @@ def new(
     from pastewright.cli.exits import DONE
     from pastewright.cli.printing.console import print_next
     from pastewright.cli.reading import load_board
-    from pastewright.cli.writing import refuse_existing, write_text
     from pastewright.job.new import job_text
     from pastewright.job.read import FILE_NAME
+    from pastewright.writing import refuse_existing, write_text
 
     board = load_board(source, side=side.value, files=files)
     path = out or (source if source.is_dir() else source.parent) / FILE_NAME

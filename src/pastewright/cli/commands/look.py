@@ -22,9 +22,9 @@ def look(
     from pastewright.cli.printing.board import print_board, print_layers, print_unread
     from pastewright.cli.printing.console import print_file
     from pastewright.cli.reading import load_board
-    from pastewright.cli.writing import write_text
     from pastewright.problems import InputError
     from pastewright.report.board_svg import board_svg
+    from pastewright.writing import write_text
 
     boards, failed = [], []
     for one in ("top", "bottom") if side is SidesName.BOTH else (side.value,):

@@ -33,11 +33,11 @@ def probe(
     from pastewright.cli.placing import typed_grid
     from pastewright.cli.printing.placing import print_journey
     from pastewright.cli.reading import load_board, load_profile
-    from pastewright.cli.writing import write_text
     from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.place.transform import on_bed
     from pastewright.place.tray.document import fits_board, read_placement
     from pastewright.program.probing import probing_program
+    from pastewright.writing import write_text
 
     columns, rows = typed_grid(grid)
     parts = [typed_keep_out(word) for word in keep_out or []]

@@ -24,8 +24,8 @@ def new(
     from pastewright.cli.answers import profile_values
     from pastewright.cli.exits import DONE
     from pastewright.cli.printing.console import print_next
-    from pastewright.cli.writing import refuse_existing, write_text
     from pastewright.profile.new import profile_text
+    from pastewright.writing import refuse_existing, write_text
 
     if not force:
         refuse_existing(file, "Choose another name, or overwrite it with --force.")

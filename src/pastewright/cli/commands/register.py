@@ -57,8 +57,8 @@ def register(
     from pastewright.cli.exits import DONE
     from pastewright.cli.printing.placing import print_placed
     from pastewright.cli.reading import load_board, load_profile
-    from pastewright.cli.writing import write_text
     from pastewright.place.fiducials.limits import Limits
+    from pastewright.writing import write_text
 
     by_camera = placing.typed_by(by)
     kind, turn = placing.typed_fit(fit), placing.typed_turn(turned)

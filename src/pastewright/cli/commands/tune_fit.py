@@ -40,11 +40,11 @@ def fit(
     from pastewright.cli.printing.tuning import print_fit, print_fit_files
     from pastewright.cli.reading import load_profile
     from pastewright.cli.tuning import fit_text, folder_of, opened_sheets, sheet_capability, typed_day
-    from pastewright.cli.writing import writing
     from pastewright.tune.fit.fit import fit_sheets
     from pastewright.tune.fit.verdicts import verdicts
     from pastewright.tune.record.pictures import residuals_svg
     from pastewright.tune.record.profile_update import tuning_entry, with_entry
+    from pastewright.writing import writing
 
     bench = load_profile(profile)
     dated = typed_day(date)

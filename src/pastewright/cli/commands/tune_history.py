@@ -18,8 +18,8 @@ def history(
     from pastewright.cli.printing.console import print_file, print_next
     from pastewright.cli.printing.tuning import print_history
     from pastewright.cli.reading import load_profile
-    from pastewright.cli.writing import write_text
     from pastewright.tune.record.pictures import drift_svg
+    from pastewright.writing import write_text
 
     bench = load_profile(profile)
     if not bench.history:

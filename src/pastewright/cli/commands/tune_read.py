@@ -27,12 +27,12 @@ def read(
     from pastewright.cli.printing.console import print_problems
     from pastewright.cli.printing.tuning import print_measurements
     from pastewright.cli.tuning import loaded_photos, overlay_names
-    from pastewright.cli.writing import writing
     from pastewright.problems import one_error
     from pastewright.tune.photo.overlay import overlay_png
     from pastewright.tune.photo.read import MOST_PHOTOS, measure_photos, merged, parse_weighed
     from pastewright.tune.record.dots_csv import dots_csv
     from pastewright.tune.sheet.model import read_sheet
+    from pastewright.writing import writing
 
     scale = parse_weighed(weighed) if weighed else None
     laid = read_sheet(sheet)

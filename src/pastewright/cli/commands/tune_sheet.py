@@ -20,12 +20,12 @@ def sheet(
     from pastewright.cli.printing.console import stages
     from pastewright.cli.printing.tuning import print_sheet, print_sheet_files, print_sheet_findings
     from pastewright.cli.reading import load_profile
-    from pastewright.cli.writing import writing
     from pastewright.problems import one_error
     from pastewright.tune.record.pictures import sheet_svg
     from pastewright.tune.sheet.design import TRIES, designed
     from pastewright.tune.sheet.model import write_sheet
     from pastewright.tune.sheet.program import sheet_program, sheet_verdict
+    from pastewright.writing import writing
 
     bench = load_profile(profile)
     if not name or not name.isprintable() or len(name) > 60:

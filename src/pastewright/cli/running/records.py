@@ -3,11 +3,11 @@
 import os
 from pathlib import Path
 
-from pastewright.cli.writing import write_text
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow
 from pastewright.report.run_svg import run_svg
+from pastewright.writing import write_text
 
 
 def default_journal() -> Path:

@@ -4,11 +4,11 @@ import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from pastewright.cli.writing import writing
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan
 from pastewright.records.plan import plan_text
 from pastewright.report.render import Skipped, render_report
+from pastewright.writing import writing
 
 PROGRAM_STEM = "program"
 
