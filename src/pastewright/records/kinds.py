@@ -70,3 +70,16 @@ class Form(StrEnum):
     PANES = "window panes"
     ROW_BEAD = "bead across a row"
     LINE_BEAD = "bead along a line"
+
+
+class Role(StrEnum):
+    """Why a dot is on a tuning sheet."""
+
+    STEADY = "steady"
+    RISING = "rising"
+    FALLING = "falling"
+    REPEAT = "repeat"
+    JUMP = "jump"
+    PAUSE = "pause"
+    SPEED = "speed"
+    ODD = "odd"

@@ -40,12 +40,12 @@ def record_of_data(data: object, kind: type[R], *, what: str, mend: str, file: s
 
 def record_data(record: msgspec.Struct) -> Any:
     """Return a record as JSON-ready data, lists for tuples."""
-    return msgspec.json.decode(msgspec.json.encode(record))
+    return msgspec.json.decode(msgspec.json.encode(record, enc_hook=float))
 
 
 def record_text(record: msgspec.Struct, *, indent: int | None = None) -> str:
     """Return a record as JSON text that ends with a line break; without `indent` on one line, without blanks."""
-    data = msgspec.to_builtins(record)
+    data = msgspec.to_builtins(record, enc_hook=float)  # numbers of numpy are floats by another name
     separators = (",", ":") if indent is None else None
     return json.dumps(data, ensure_ascii=False, indent=indent, separators=separators) + "\n"
 

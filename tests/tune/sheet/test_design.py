@@ -13,7 +13,7 @@ from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_names, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.tune.sheet.design import design_sheet, designed
-from pastewright.tune.sheet.model import Role, sheet_data, sheet_from_data
+from pastewright.tune.sheet.model import Role, sheet_of, sheet_record
 from pastewright.tune.sheet.program import sheet_program, sheet_verdict
 from pastewright.tune.sheet.recipe import (
     DOUBT_TUNED,
@@ -101,7 +101,7 @@ def test_a_sheet_holds_all_that_the_fit_needs():
 
 def test_sheet_json_holds_the_sheet():
     _, made = made_for(DEMO)
-    assert sheet_from_data(sheet_data(made.sheet)) == made.sheet
+    assert sheet_of(sheet_record(made.sheet)) == made.sheet
 
 
 def test_the_same_profile_and_seed_give_the_same_sheet_and_another_seed_another():

@@ -7,13 +7,14 @@ import pytest
 from rendered_photos import make_sheet
 
 from pastewright.problems import InputError
+from pastewright.records.sheet import sheet_of_data, sheet_text
 from pastewright.tune.sheet.model import (
     Role,
     SheetBead,
     odd_places,
     read_sheet,
-    sheet_data,
-    sheet_from_data,
+    sheet_of,
+    sheet_record,
     write_sheet,
 )
 
@@ -76,7 +77,7 @@ def test_odd_dots_keep_more_than_a_pitch_away_from_every_other_dot(rows, columns
 
 
 def _broken(change):
-    data = json.loads(json.dumps(sheet_data(make_sheet())))
+    data = json.loads(sheet_text(sheet_record(make_sheet())))
     change(data)
     return data
 
@@ -84,27 +85,27 @@ def _broken(change):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda data: data.update(format="something"), "not the description of a tuning sheet"),
-        (lambda data: data.update(version=7), "version 7"),
-        (lambda data: data.update(rows="nine"), "rows is 'nine'"),
-        (lambda data: data.update(pitch_mm=float("nan")), "pitch_mm is nan"),
+        (lambda data: data.update(format="something"), '"format" is "something"'),
+        (lambda data: data.update(version=7), '"version" is 7; it must be 1'),
+        (lambda data: data.update(rows="nine"), '"rows" is "nine"'),
+        (lambda data: data.update(pitch_mm=float("nan")), '"pitch_mm" is NaN'),
         (lambda data: data.update(pitch_mm=-3), "above zero"),
-        (lambda data: data.update(dots="many"), "dots is not a list"),
+        (lambda data: data.update(dots="many"), '"dots" is "many"; it must be a list'),
         (lambda data: data["dots"].pop(), "2 dots have the role odd"),
-        (lambda data: data["dots"][4].update(role="big"), "dots[4].role is 'big'"),
+        (lambda data: data["dots"][4].update(role="big"), 'in dots 5: "role" is "big"'),
         (lambda data: data["dots"][4].update(dose_ul=0), "dot 4 has a dose of 0"),
         (lambda data: data["dots"][4].update(x_mm=77), "not at its row and column"),
         (lambda data: data["dots"][4].update(index=3), "share one index"),
         (lambda data: data["dots"][4].update(column=3), "share one row and column"),
         (lambda data: data["dots"][-1].update(x_mm=40, y_mm=25), "lies on the lattice"),
-        (lambda data: data["dots"].__setitem__(0, 5), "dots[0] is not a table"),
-        (lambda data: data.update(beads=[{"index": 900, "path_mm": [[1]]}]), "beads[0].path_mm"),
-        (lambda data: data.update(process=[1]), "process is not a table"),
+        (lambda data: data["dots"].__setitem__(0, 5), "in dots 1: this is 5; it must be a table"),
+        (lambda data: data.update(beads=[{"index": 900, "path_mm": [[1]]}]), 'in beads 1: "path_mm"'),
+        (lambda data: data.update(process=[1]), '"process" is [1]; it must be a table'),
     ],
 )
 def test_a_malformed_sheet_is_refused_with_the_place_of_the_fault(change, words):
     with pytest.raises(InputError) as error:
-        sheet_from_data(_broken(change), file="sheet.json")
+        sheet_of(sheet_of_data(_broken(change), file="sheet.json"), file="sheet.json")
     assert words in str(error.value)
     assert all(problem.file == "sheet.json" for problem in error.value.problems)
 
@@ -116,7 +117,7 @@ def test_every_fault_of_a_sheet_is_told_at_once():
         data["dots"][2]["role"] = 3
 
     with pytest.raises(InputError) as error:
-        sheet_from_data(_broken(change))
+        sheet_of(sheet_of_data(_broken(change)))
     assert len(error.value.problems) == 3
 
 

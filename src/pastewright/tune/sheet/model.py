@@ -13,39 +13,27 @@ Three odd dots lie half a pitch off the lattice, outside its edges, and tell how
 `design` lays a sheet out, `read` finds it in photos, `fit` explains it.
 """
 
-import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from pastewright.json_text import parsed
-from pastewright.problems import InputError, Problem, one_error
+from pastewright.problems import InputError, Problem
+from pastewright.records.kinds import Role as Role
+from pastewright.records.sheet import (
+    FORMAT,
+    MEND,
+    VERSION,
+    SheetBeadRecord,
+    SheetDotRecord,
+    SheetRecord,
+    read_sheet_record,
+    sheet_text,
+)
 
-Fault = Callable[[str], None]
-
-FORMAT = "pastewright tuning sheet"
-VERSION = 1
-MEND = "Use the sheet.json that was written with the sheet."
-MOST = 1e12  # no number of a sheet is larger
-MOST_BYTES = 5_000_000  # a sheet of a thousand dots takes about 200 kB
 LATTICE_SLACK = 0.02  # share of the pitch by which a dot may lie off its lattice place
 LEAST_ROWS = LEAST_COLUMNS = 6  # below this the three odd dots could match after a quarter turn
-
-
-class Role(StrEnum):
-    """Why a dot is on the sheet."""
-
-    STEADY = "steady"
-    RISING = "rising"
-    FALLING = "falling"
-    REPEAT = "repeat"
-    JUMP = "jump"
-    PAUSE = "pause"
-    SPEED = "speed"
-    ODD = "odd"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,80 +116,64 @@ def odd_places(rows: int, columns: int) -> tuple[tuple[float, float], ...]:
     return ((float(rows), 0.5), (float(rows), columns - 2.5), (rows - 3.5, -1.0))
 
 
-def sheet_data(sheet: Sheet) -> dict[str, Any]:
-    """Return the sheet as JSON-ready data."""
-    return {
-        "format": FORMAT,
-        "version": VERSION,
-        "name": sheet.name,
-        "rows": sheet.rows,
-        "columns": sheet.columns,
-        "pitch_mm": sheet.pitch_mm,
-        "dots": [
-            {
-                "index": dot.index,
-                "row": dot.row,
-                "column": dot.column,
-                "x_mm": dot.x_mm,
-                "y_mm": dot.y_mm,
-                "dose_ul": dot.dose_ul,
-                "role": dot.role.value,
-            }
+def sheet_record(sheet: Sheet) -> SheetRecord:
+    """Return the sheet as the record that sheet.json holds."""
+    return SheetRecord(
+        format=FORMAT,
+        version=VERSION,
+        name=sheet.name,
+        rows=sheet.rows,
+        columns=sheet.columns,
+        pitch_mm=sheet.pitch_mm,
+        dots=tuple(
+            SheetDotRecord(
+                index=dot.index,
+                row=dot.row,
+                column=dot.column,
+                x_mm=dot.x_mm,
+                y_mm=dot.y_mm,
+                dose_ul=dot.dose_ul,
+                role=dot.role,
+            )
             for dot in sheet.dots
-        ],
-        "beads": [
-            {
-                "index": bead.index,
-                "path_mm": [list(point) for point in bead.path_mm],
-                "dose_ul": bead.dose_ul,
-                "tip_mm_s": bead.tip_mm_s,
-            }
+        ),
+        beads=tuple(
+            SheetBeadRecord(
+                index=bead.index, path_mm=bead.path_mm, dose_ul=bead.dose_ul, tip_mm_s=bead.tip_mm_s
+            )
             for bead in sheet.beads
-        ],
-        "process": dict(sheet.process),
-    }
+        ),
+        process=sheet.process,
+    )
 
 
-def sheet_from_data(data: object, *, file: str = "") -> Sheet:
-    """Return the sheet of JSON data; raises InputError with every fault found, each with its place in the data."""
-    problems: list[Problem] = []
-
-    def fault(what: str) -> None:
-        problems.append(Problem(what=what, mend=MEND, file=file))
-
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise one_error(
-            "this is not the description of a tuning sheet",
-            "Give the sheet.json that `pastewright tune sheet` wrote.",
-            file=file,
-        )
-    if data.get("version") != VERSION:
-        raise one_error(
-            f"the sheet has version {data.get('version')!r}; this program reads version {VERSION}",
-            "Read it with the program that wrote it, or lay a new sheet.",
-            file=file,
-        )
-    name = data.get("name", "")
-    if not isinstance(name, str):
-        fault(f"name is {name!r}, not text")
-    rows, columns = _whole(data, "rows", "", fault), _whole(data, "columns", "", fault)
-    pitch_mm = _number(data, "pitch_mm", "", fault)
-    dots = [_dot(item, f"dots[{place}]", fault) for place, item in enumerate(_list(data, "dots", fault))]
-    beads = [_bead(item, f"beads[{place}]", fault) for place, item in enumerate(_list(data, "beads", fault))]
-    process = data.get("process", {})
-    if not isinstance(process, dict):
-        fault("process is not a table of values")
-    if problems:
-        raise InputError(problems)
+def sheet_of(record: SheetRecord, *, file: str = "") -> Sheet:
+    """Return the sheet of a record; raises InputError with everything in which it contradicts itself."""
     try:
         return Sheet(
-            name=name,
-            rows=rows,
-            columns=columns,
-            pitch_mm=pitch_mm,
-            dots=tuple(dot for dot in dots if dot is not None),
-            beads=tuple(bead for bead in beads if bead is not None),
-            process=process,
+            name=record.name,
+            rows=record.rows,
+            columns=record.columns,
+            pitch_mm=record.pitch_mm,
+            dots=tuple(
+                SheetDot(
+                    index=dot.index,
+                    row=dot.row,
+                    column=dot.column,
+                    x_mm=dot.x_mm,
+                    y_mm=dot.y_mm,
+                    dose_ul=dot.dose_ul,
+                    role=dot.role,
+                )
+                for dot in record.dots
+            ),
+            beads=tuple(
+                SheetBead(
+                    index=bead.index, path_mm=bead.path_mm, dose_ul=bead.dose_ul, tip_mm_s=bead.tip_mm_s
+                )
+                for bead in record.beads
+            ),
+            process=record.process,
         )
     except ValueError as error:
         raise InputError(
@@ -211,99 +183,12 @@ def sheet_from_data(data: object, *, file: str = "") -> Sheet:
 
 def read_sheet(path: Path) -> Sheet:
     """Read sheet.json; raises InputError when it is missing, malformed or contradicts itself."""
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise one_error(
-                f"the file has {path.stat().st_size} bytes; a sheet's description has at most {MOST_BYTES}",
-                file=str(path),
-            )
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise one_error(
-            f"the sheet's description cannot be read: {error.strerror}",
-            "Give the sheet.json that `pastewright tune sheet` wrote.",
-            file=str(path),
-        ) from error
-    except UnicodeDecodeError as error:
-        raise one_error(
-            "this is not text",
-            "Give sheet.json first, then the photos.",
-            file=str(path),
-        ) from error
-    data = parsed(text, what="a sheet", mend=MEND, file=str(path))
-    return sheet_from_data(data, file=str(path))
+    return sheet_of(read_sheet_record(path), file=str(path))
 
 
 def write_sheet(sheet: Sheet, path: Path) -> None:
     """Write sheet.json."""
-    path.write_text(json.dumps(sheet_data(sheet), indent=1) + "\n", encoding="utf-8")
-
-
-def _whole(data: Mapping[str, Any], key: str, place: str, fault: Fault, least: int = -1) -> int:
-    value = data.get(key)
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= 100_000:
-        fault(f"{place}{key} is {value!r}, not a whole number")
-        return 0
-    return value
-
-
-def _number(data: Mapping[str, Any], key: str, place: str, fault: Fault) -> float:
-    value = data.get(key)
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < MOST:
-        fault(f"{place}{key} is {value!r}, not a number")
-        return 0.0
-    return float(value)
-
-
-def _list(data: Mapping[str, Any], key: str, fault: Fault) -> Sequence[object]:
-    value = data.get(key, [])
-    if not isinstance(value, list):
-        fault(f"{key} is not a list")
-        return ()
-    return value
-
-
-def _dot(item: object, place: str, fault: Fault) -> SheetDot | None:
-    if not isinstance(item, dict):
-        fault(f"{place} is not a table of values")
-        return None
-    role = item.get("role")
-    if role not in set(Role):
-        fault(f"{place}.role is {role!r}, not one of {', '.join(Role)}")
-        role = Role.STEADY
-    return SheetDot(
-        index=_whole(item, "index", f"{place}.", fault, 0),
-        row=_whole(item, "row", f"{place}.", fault),
-        column=_whole(item, "column", f"{place}.", fault),
-        x_mm=_number(item, "x_mm", f"{place}.", fault),
-        y_mm=_number(item, "y_mm", f"{place}.", fault),
-        dose_ul=_number(item, "dose_ul", f"{place}.", fault),
-        role=Role(role),
-    )
-
-
-def _bead(item: object, place: str, fault: Fault) -> SheetBead | None:
-    if not isinstance(item, dict):
-        fault(f"{place} is not a table of values")
-        return None
-    path = item.get("path_mm")
-    points: list[tuple[float, float]] = []
-    if not isinstance(path, list) or len(path) < 2:
-        fault(f"{place}.path_mm is not a list of two or more points")
-        path = []
-    for at, point in enumerate(path):
-        if not isinstance(point, list) or len(point) != 2:
-            fault(f"{place}.path_mm[{at}] is {point!r}, not [x, y]")
-            continue
-        pair = {"x": point[0], "y": point[1]}
-        spot = f"{place}.path_mm[{at}]."
-        points.append((_number(pair, "x", spot, fault), _number(pair, "y", spot, fault)))
-    return SheetBead(
-        index=_whole(item, "index", f"{place}.", fault, 0),
-        path_mm=tuple(points),
-        dose_ul=_number(item, "dose_ul", f"{place}.", fault),
-        tip_mm_s=_number(item, "tip_mm_s", f"{place}.", fault),
-    )
+    path.write_text(sheet_text(sheet_record(sheet)), encoding="utf-8")
 
 
 def _origin(lattice: Sequence[SheetDot], pitch_mm: float) -> tuple[float, float]:
