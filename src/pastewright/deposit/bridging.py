@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 
 from pastewright.deposit.model import Deposit, DepositKind
 
-_EPS = 1e-9
+_EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,11 +38,11 @@ SPREAD = 2.0
 ROW_DOTS = 3
 # Dots in a field before a serpentine is quicker. Own choice.
 FIELD_DOTS = 16
-SERPENTINE_LINES = 12
+SERPENTINE_LINES = 12  # more lines are a pad of over ten millimetres, which dots fill as well; own choice
 # The path of a bead is at least this many widths, else it is a dot with a smear.
 BEAD_PATH_WIDTHS = 0.5
 
-_EPS = 1e-9
+_EPS = 1e-9  # [mm and shares] rounding of sums, far below what any axis places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

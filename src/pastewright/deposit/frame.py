@@ -20,7 +20,7 @@ from shapely.geometry import Polygon
 
 from pastewright.board.model import Area, Point
 
-_DECIMALS = 9
+_DECIMALS = 9  # a picometre: far below any file's grid, far above the rounding of floats on a metre
 # Boxes and sides that differ by less are equal: rounded coordinates must not choose the direction of a disc.
 _TIE = 1e-4
 

@@ -13,7 +13,7 @@ from pastewright.board.model import Point
 from pastewright.deposit.forms import Choice, Form, Limits, bead_piece, finer_tip
 from pastewright.deposit.shape import bead_volume_ul, bead_width_mm
 
-_EPS = 1e-9
+_EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 
 
 def along_line(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limits: Limits) -> Choice:

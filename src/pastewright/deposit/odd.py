@@ -21,7 +21,7 @@ from pastewright.deposit.shape import dot_volume_ul, dot_width_mm
 _COUNTS = (2, 3, 4, 5, 6, 7, 8, 9, 12, 16, 20, 25, 36, 49)
 # How finely the widest place of a land is sought [mm].
 _FINE_MM = 0.005
-_EPS = 1e-9
+_EPS = 1e-9  # [mm and shares] rounding of sums, far below what any axis places
 
 _Widest = tuple[tuple[float, float], float]
 

@@ -30,12 +30,14 @@ from pastewright.profile.model import DepositSettings
 # Fewer pads are no row, and pads less slender than this are no leads (a bead across balls would join rows).
 LEAST_PADS = 3
 LEAST_SLENDERNESS = 1.5
+"""Leads of QFN and SOIC are 2 to 6 times as long as wide (land patterns, from memory), balls are 1."""
 # Pads of one row agree this well in size, pitch and line [mm], direction [rad] and dose [-]. Own choice: files
 # round coordinates to micrometres, inch footprints to 0.0127 mm.
 _SAME_MM = 0.02
-_SAME_RAD = 0.002
+_SAME_RAD = 0.002  # 0.002 rad turns a 10 mm row by 0.02 mm, the tolerance in length
 _SAME_DOSE = 0.1
-_EPS = 1e-9
+"""The bead lays the same everywhere; 10 % is within what a print scatters (common practice)."""
+_EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ STANDOFF_OF_HEIGHT = 0.8
 # Higher than this the strip's paste would not reach the card in one piece.
 HIGHEST_STRIP_MM = 1.0
 
-SAME_PLACE_MM = 1e-9
+SAME_PLACE_MM = 1e-9  # rounding of sums, far below what any axis places
 
 # Slow enough to take paste along rather than to fling it; common practice.
 WIPE_MM_S = 10.0

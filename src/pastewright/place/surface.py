@@ -21,7 +21,7 @@ Box = tuple[float, float, float, float]
 
 # A bead is cut into legs that stay this close to the surface; a tenth of the least standoff.
 FOLLOW_MM = 0.005
-MOST_HALVINGS = 6
+MOST_HALVINGS = 6  # 64 legs: of a bead of 60 mm each is under a millimetre
 # Shares of a leg at which it is compared with the surface; uneven, so that no regular mesh hides between them.
 _LOOKS = np.array([0.13, 0.31, 0.5, 0.69, 0.87])
 

@@ -29,7 +29,7 @@ from pastewright.plunger.limits import (
 from pastewright.plunger.settle import Settling, settling
 from pastewright.profile.model import Profile
 
-GEAR_STEPS = (1, 2, 3, 5, 10, 20)
+GEAR_STEPS = (1, 2, 3, 5, 10, 20)  # ratios that single-stage gears and belts are sold in; common practice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

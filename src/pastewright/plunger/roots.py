@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-MOST_ROUNDS = 100
+MOST_ROUNDS = 100  # halving alone needs 60 for the last bit of a float; own choice above it
 
 
 def bracketed_roots(

@@ -28,8 +28,8 @@ WORST_START = 2.0
 
 # Least paste is spent at the slowest feed; this bounds the wait.
 LONGEST_S = 30.0
-FLOWS = 12
-CHUNKS = 240
+FLOWS = 12  # feeds tried, from slow to fast; the least paste is flat about its best, own choice
+CHUNKS = 240  # parts that the longest wait is looked at in: an eighth of a second each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

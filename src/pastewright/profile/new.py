@@ -16,7 +16,7 @@ from pastewright.profile.accept import accepted
 from pastewright.profile.keys import KEYS, SECTIONS, Key, Kind, Need, Section, Value, key_at
 from pastewright.profile.read import parse_profile
 
-LINE = 118
+LINE = 118  # letters a line of a written profile: fits an editor beside a terminal; own choice
 REPEATED = tuple(section.name for section in SECTIONS if section.repeated)
 
 

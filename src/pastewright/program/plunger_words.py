@@ -12,7 +12,7 @@ from pastewright.profile.model import PlungerUnit, Profile
 SPARE_DIGITS = 1
 """Decimals beyond the microstep: a tenth of one at most is lost to writing, so that it is still the same one."""
 
-MOST_DECIMALS = 9
+MOST_DECIMALS = 9  # what a float still resolves on a metre of plunger; no controller reads more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

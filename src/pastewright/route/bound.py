@@ -37,7 +37,7 @@ ALL_PAIRS = 1500
 PRICINGS = 4
 """How often edges of the all-pairs tree that the search did not know are added to it, at most."""
 
-NEAR = 8
+NEAR = 8  # 8 hold nearly every edge of a least tree with penalties (Johnson and McGeoch 1997 use 5 to 10)
 NEAR_OF_FLOOR = 16
 """Neighbours a node for the search, and for the floor under all other pairs."""
 

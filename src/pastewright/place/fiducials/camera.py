@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pastewright.problems import one_error
 
-MOST_BYTES = 200_000_000
+MOST_BYTES = 200_000_000  # larger than any photo of a common camera; own choice
 # The first frames of a camera are dark or blurred, until exposure and focus have settled.
 SETTLE_FRAMES = 10
 

@@ -18,7 +18,8 @@ Floats = NDArray[np.float64]
 
 
 PARAMETERS = {FitKind.RIGID: 3, FitKind.SIMILARITY: 4, FitKind.AFFINE: 6}
-LEAST_POINTS = {FitKind.RIGID: 2, FitKind.SIMILARITY: 2, FitKind.AFFINE: 3}
+"""Turn and shift; and scale; or two scales and skew."""
+LEAST_POINTS = {FitKind.RIGID: 2, FitKind.SIMILARITY: 2, FitKind.AFFINE: 3}  # two numbers a point
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

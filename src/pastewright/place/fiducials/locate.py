@@ -26,9 +26,11 @@ LEAST_PX = 8  # of a mark's size: fewer pixels tell no shape
 SIZE_WITHIN = 0.35  # of the size that was told
 LEAST_CONTRAST = 12.0  # grey levels between mark and background
 AROUND = 0.35  # of the mark's size: the ring in which the background is taken
-MOST_BLOBS = 2000
+MOST_BLOBS = 2000  # bounds the time on a picture full of texture; own choice
 NEAR_LIKENESS = 0.8
-MOST_MARKS = 50
+"""Of the best likeness: marks less alike than this are named only when nothing else is there; own
+choice."""
+MOST_MARKS = 50  # more in one view are no fiducials; own choice
 
 
 class MarkKind(StrEnum):

@@ -16,7 +16,7 @@ from pastewright.problems import InputError, Problem, one_error
 
 # Pairs of one camera agree within this [mm]; more is a mistake, not eyesight.
 AGREE_MM = 0.2
-FARTHEST_MM = 500.0
+FARTHEST_MM = 500.0  # no camera stands further from its tip; a mistake of units looks like this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

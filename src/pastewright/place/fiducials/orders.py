@@ -6,7 +6,7 @@ from pastewright.place.fiducials.fit import FitKind, fitted
 from pastewright.place.fiducials.limits import Floats, Limits, is_unsound
 from pastewright.place.transform import same_turn
 
-TURN_WITHIN_DEG = 45.0
+TURN_WITHIN_DEG = 45.0  # nearer to one quarter turn than to the next
 
 
 # All orders of so many points are tried; of more, only swaps of two.

@@ -26,8 +26,8 @@ from pastewright.place.transform import Pair
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.lines import key_lines
 
-MOST_BYTES = 5_000_000
-MOST_PROBLEMS = 20
+MOST_BYTES = 5_000_000  # a hundred thousand probe answers; own choice
+MOST_PROBLEMS = 20  # a page of messages; more say nothing new
 CORNERS = ("LL", "LR", "UR", "UL")
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _PRB = re.compile(rf"\[PRB:({_NUMBER}),({_NUMBER}),({_NUMBER})(?:,[^:\]]*)?:([01])\]")

@@ -33,7 +33,7 @@ ONE_POINT_MM = 0.05
 LEAST_BASE_MM = 2.0
 # Narrower than this share of its length, a set of points is nearly a line.
 NEARLY_LINE = 0.1
-LINE = 0.01
+LINE = 0.01  # narrower than a hundredth the turn about the line is not known at all; own choice
 # Points that span less than this share of the pads make every error grow on the way out.
 SHORT_BASE = 0.5
 
@@ -48,6 +48,7 @@ UNITS = (
     (0.0254, "the board's points look like thousandths of an inch"),
 )
 UNIT_WITHIN = 0.02
+"""No two of the unit ratios above are nearer than a factor of two; 2 % leaves room for stretch."""
 # 95 % of a round normal scatter lies within 2.448 sigma, its root mean square at 1.414 sigma.
 RMS_TO_95 = 2.4477 / sqrt(2)
 # A point this many times its expected error off what the others say deserves a look.

@@ -28,7 +28,7 @@ from pastewright.problems import InputError, Problem, one_error
 
 Probe = tuple[float, float, float]
 
-SAME_PLACE_MM = 0.05
+SAME_PLACE_MM = 0.05  # axes come back to a place within this (common practice)
 # No machine here reaches further.
 FARTHEST_MM = 1e5
 # A probe that answers twice at one place with heights further apart than this is not to be trusted.
@@ -37,11 +37,12 @@ REPEAT_MM = 0.1
 GRID_SLACK_MM = 0.05
 # The mesh that a thin plate is sampled to; refined until it is closer than a micrometre and a half.
 FIRST_CELLS = 12
-MOST_CELLS = 48
-MESH_ERROR_MM = 0.0015
+MOST_CELLS = 48  # bounds the time; a board of 300 mm then has cells of 6 mm
+MESH_ERROR_MM = 0.0015  # a hundredth of a common standoff of 0.15 mm
 SMOOTHINGS = (0.0, 1e-4, 1e-3, 1e-2, 1e-1, 1.0, 10.0)
-MOST_BOW = 0.02
-MOST_SLOPE = 0.05
+"""From none to a plane, in steps of ten; leaving one out chooses among them."""
+MOST_BOW = 0.02  # beyond IPC-A-600's 1.5 % for other boards (from memory): it is not clamped
+MOST_SLOPE = 0.05  # 3°: over it a board lies on something; own choice
 # Share of the standoff that slope, under the tip's rim, and what the surface leaves unexplained may use up.
 TIP_SHARE = 0.5
 # Pads outside the probed box by more than this share of its diagonal rest on the plane alone.

@@ -31,8 +31,8 @@ FROM_PART_MM = 1.5  # from a part to a probed place
 FROM_HOLE_MM = 0.6  # from a hole's edge
 ROUND_PART_MM = 2.5  # from a part to the way past it; wider than the probe's own body is up to the person
 OVER_PART_MM = 1.0  # between a part and the travel above it
-MOST_PLACES = 400
-FARTHEST_MM = 1e5
+MOST_PLACES = 400  # at some four seconds a touch, half an hour; own choice
+FARTHEST_MM = 1e5  # no machine here reaches further
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

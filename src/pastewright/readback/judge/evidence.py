@@ -16,7 +16,7 @@ from pastewright.readback.text.interpret import Reading
 STEP_ERROR = (
     1e-3  # of the smallest dose, for one step of the simulation; measured: 0.05 % of a dose in the end
 )
-TRACED_VISITS = 20
+TRACED_VISITS = 20  # enough for a picture of the pressure; own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

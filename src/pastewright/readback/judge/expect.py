@@ -13,9 +13,9 @@ from pastewright.readback.placed import tray_of_plan
 from pastewright.records.kinds import DepositKind
 from pastewright.records.plan import MEND, DepositRecord, PlanRecord
 
-MOST_PROBLEMS = 20
+MOST_PROBLEMS = 20  # a page of messages; more say nothing new
 SAME_VOLUME = 0.01  # shares of one deposit add up to its total within this; plans round to 1e-6 µL
-ROUNDING_UL = 2e-6
+ROUNDING_UL = 2e-6  # plans are written to 1e-6 µL; a total and a part may each be off by one
 
 
 @dataclass(slots=True)

@@ -14,8 +14,8 @@ from pastewright.readback.text.controller import DWELL
 
 SPEED_MARGIN = 1.01  # F is written with few digits
 LEAST_STANDOFF_MM = 0.02  # below it the tip ploughs; common practice
-STANDOFF_GRAIN_MM = 0.005
-PARK_MM = 0.05
+STANDOFF_GRAIN_MM = 0.005  # half of the 0.01 mm that controllers with two decimals place to
+PARK_MM = 0.05  # programs are written to 0.01 mm at worst; the tip is parked, not aimed
 BESIDE_MM = 3.0  # so near to a board its height is taken, not the bed's
 WAIT_S = 2.0  # longest believable wait at a deposit; longer is seconds taken for milliseconds
 WAIT_DWELLS = 20.0  # the same, in dwells of the profile

@@ -10,7 +10,7 @@ from pastewright.readback.machine.barrel import bench_of
 from pastewright.readback.model import Delivered, Expected, Finding, Verdict
 from pastewright.readback.text.interpret import interpret
 
-MOST_OF_A_KIND = 100
+MOST_OF_A_KIND = 100  # a page of the report; the rest are counted
 
 
 def verify(text: str, expected: Expected, profile: Profile) -> Verdict:

@@ -16,7 +16,7 @@ from pastewright.readback.text.interpret import interpret
 
 DEPOSITS = 2000  # the first ones tell as much as all of a large board, in a tenth of the time
 LINES_PER_DEPOSIT = 12  # a deposit takes about seven
-CHANGE = 0.3
+CHANGE = 0.3  # a third more or less: what a change of paste or a bubble does within a day (own choice)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,7 +29,7 @@ from pastewright.readback.machine.flow import CELLS, FlowTable, flow_table
 
 ATMOSPHERE_KPA = 101.325  # standard atmosphere, ISO 2533
 MOST_STEPS = 20_000  # in one part of a move; a good move takes about ten
-TRACE_SAMPLES = 2000
+TRACE_SAMPLES = 2000  # points in the report's plot of the pressure: own choice
 
 Sample = tuple[float, float, float]
 

@@ -46,7 +46,7 @@ FUNCTIONS: Mapping[str, Callable[[float], float]] = {
 STRENGTH = {"**": 3, "*": 2, "/": 2, "mod": 2, "+": 1, "-": 1, "or": 1, "xor": 1, "and": 1}
 _NAME = re.compile(r"[a-z]+")
 OPERATOR = re.compile(r"\*\*|\*|/|mod|\+|-|or|xor|and")
-DEEPEST = 20
+DEEPEST = 20  # nobody nests brackets so deep; keeps a mad file from exhausting the stack
 
 
 class Reader:
