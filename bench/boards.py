@@ -9,7 +9,7 @@ TILE = (
     *(("LEAD", 0.8 + 0.65 * step, 3.2) for step in range(4)),
     *(("R0805", 4.1 + dx, 3.4) for dx in (0.0, 1.4)),
 )
-TILE_MM = (6.0, 5.0)
+TILE_MM = (6.0, 5.0)  # so dense that neighbours matter, and nothing bridges
 SIZES_MM = {"R0603": (0.8, 0.95), "R0402": (0.54, 0.64), "LEAD": (0.4, 1.2), "R0805": (0.8, 1.2)}
 
 

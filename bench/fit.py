@@ -19,8 +19,8 @@ from pastewright.tune.fit.evidence import Evidence  # noqa: E402
 from pastewright.tune.fit.fit import fit_sheets  # noqa: E402
 from pastewright.tune.sheet.design import TRIES  # noqa: E402
 
-AIM_S = 20.0
-BENCHES = 4
+AIM_S = 20.0  # a person waits
+BENCHES = 4  # far from their profile in different ways
 
 
 def main() -> int:

@@ -25,11 +25,11 @@ from pastewright.link.run import Phase, Run, Send
 from pastewright.records.plan import plan_of_data
 from pastewright.virtual import Manners, VirtualController
 
-DEPOSITS = 1000
-AIM_LINES_S = 500.0
-AIM_SENDER_US = 100.0
-AIM_STOP_MS = 50.0
-STOPS = 12
+DEPOSITS = 1000  # long enough that the start does not count
+AIM_LINES_S = 500.0  # a bead in short legs needs about a hundred
+AIM_SENDER_US = 100.0  # a hundredth of what a line takes on the wire at 115200 baud
+AIM_STOP_MS = 50.0  # less than a person's own reaction
+STOPS = 12  # at different moments of a deposit
 PROTOCOLS = ("reprap", "cnc")
 LONG = {protocol: job_of(written(protocol, 20_000)) for protocol in PROTOCOLS}
 

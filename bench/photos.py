@@ -20,11 +20,11 @@ from pastewright.tune.photo.measure import measure_photo  # noqa: E402
 from pastewright.tune.photo.photo import photo_from_bytes  # noqa: E402
 from pastewright.tune.sheet.design import designed  # noqa: E402
 
-AIM_S = 3.0
+AIM_S = 3.0  # a person waits
 SIZES = ((2000, 1500), (4000, 3000), (5657, 4243))
-JUDGED = (4000, 3000)
+JUDGED = (4000, 3000)  # what phones give
 GROUNDS = ("white paper", "green mask")
-RUNS = 3
+RUNS = 3  # the best counts
 
 
 def main() -> int:

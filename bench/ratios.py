@@ -28,9 +28,9 @@ from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.text.interpret import interpret
 
-RUNS = 3
-PADS = 20_000
-PROGRAM_PADS = 3_000
+RUNS = 3  # the best counts
+PADS = 20_000  # the largest board of `stages`
+PROGRAM_PADS = 3_000  # rs274 takes a third of a second: long beside its start
 BENCH = "bench-ngc-rotary-a"
 
 

@@ -17,7 +17,7 @@ from aims import Aims
 
 SIZES = (500, 5_000, 20_000)
 AIMS_S = {500: 2.0, 20_000: 15.0}
-AIM_MB = 1024.0
+AIM_MB = 1024.0  # a bench computer of 2 GB
 BENCH = "bench-reprap-e"
 
 

@@ -10,6 +10,7 @@ from rich.markup import escape
 
 from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
+from pastewright.motion.plan import LEAST_STANDOFF_MM
 from pastewright.place.fiducials.fit import FitKind
 from pastewright.place.fiducials.limits import Limits
 from pastewright.place.fiducials.locate import MarkKind
@@ -29,8 +30,6 @@ from pastewright.place.tray.document import PlacementFile, placement_record
 from pastewright.problems import one_error
 from pastewright.profile.model import ProbeSettings, Profile
 from pastewright.records.reading import record_text
-
-LEAST_STANDOFF_MM = 0.05
 
 
 def tip_tolerance(profile: Profile) -> TipTolerance:

@@ -18,7 +18,7 @@ from pastewright.tune.record.capability import LEAST_VALUES, Capability, capabil
 from pastewright.tune.record.dots_csv import read_dots_csv
 from pastewright.tune.sheet.model import Sheet, read_sheet
 
-MOST_SHEETS = 8
+MOST_SHEETS = 8  # each adds its own constants to the least squares; more are a mistake of the shell
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 

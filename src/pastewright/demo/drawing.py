@@ -10,8 +10,8 @@ from pastewright.demo.tracks import CLEARANCE_MM, TRACKS, VIA_PAD_MM, VIAS
 
 Point = tuple[float, float]
 
-POUR_INSET_MM = 0.4
-POUR_GAP_MM = 0.22
+POUR_INSET_MM = 0.4  # common practice: copper keeps so far from the edge
+POUR_GAP_MM = 0.22  # common practice, as the next three
 SPOKE_MM = 0.3
 CHAMFER_MM = 0.5
 BULGE_MM = 0.8

@@ -14,7 +14,7 @@ _GLYPHS = {
     "6": "36 16 04 01 10 30 41 42 33 03", "7": "06 46 10", "8": "13 04 05 16 36 45 44 33 13 02 01 10 30 41 42 33",
     "9": "10 30 42 45 36 16 05 04 13 43",
 }  # fmt: skip
-_ADVANCE = 5.4
+_ADVANCE = 5.4  # strokes of a letter are 4 wide
 
 
 def text_strokes(text: str, height: float) -> list[tuple[tuple[float, float], ...]]:

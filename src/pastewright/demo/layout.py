@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from pastewright.demo.patterns import PATTERNS, Land, Pane, Pattern, Shape, Use
 
-SIZE_MM = (50.0, 40.0)
+SIZE_MM = (50.0, 40.0)  # fits an enclosure for a stake in a bed
 CORNER_MM = 2.0
 CUT_OUT_MM = (47.2, 25.4, 1.2, 8.0)
 """Centre, width and height of a slit in the board that keeps the warmth of U1 from the air sensor's lead."""

@@ -6,7 +6,7 @@ a layout is drawn, not computed anew. A row is: side, width, then x,y points.
 
 from dataclasses import dataclass
 
-CLEARANCE_MM = 0.16
+CLEARANCE_MM = 0.16  # common practice of board makers, as the next
 VIA_PAD_MM, VIA_HOLE_MM = 0.6, 0.3
 
 

@@ -16,7 +16,7 @@ from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
 from pastewright.route.model import Sequence as Tour
 
-MARGIN_MM = 2.0
+MARGIN_MM = 2.0  # a ring round a pad at the edge stays inside
 MOST_TITLES = 3000  # beyond that, tooltips would double the size of the file
 
 

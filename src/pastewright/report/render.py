@@ -11,7 +11,7 @@ from pastewright.report.page import report_page
 from pastewright.report.plots import Scenario, pressure_svg, scenarios_svg
 from pastewright.report.tray_svg import tray_svg
 
-MOST_LOOKS = 2000
+MOST_LOOKS = 2000  # rings; more would hide the board
 Skipped = Sequence[tuple[str, Sequence[Point]]]
 
 

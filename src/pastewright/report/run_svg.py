@@ -7,8 +7,8 @@ from pastewright.decimals import short as _n
 from pastewright.link.job import Job, Laid
 from pastewright.link.journal_rows import State
 
-MARGIN_MM = 3.0
-RING_MM = 1.2
+MARGIN_MM = 3.0  # room for the name of a pad at the edge
+RING_MM = 1.2  # round a dot of any size, to be seen on a whole board
 MOST_NAMES = 60
 """Beyond so many deposits in doubt their names would hide the board."""
 

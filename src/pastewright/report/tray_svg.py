@@ -18,8 +18,8 @@ from pastewright.profile.model import Profile
 from pastewright.report import colours
 from pastewright.report.board_svg import board_body
 
-MARGIN_MM = 6.0
-CELLS = 24
+MARGIN_MM = 6.0  # room for the names above the boards
+CELLS = 24  # a side; finer shows no more of a bow
 LEAST_BOW_MM = 0.02  # flatter boards are not coloured
 
 

@@ -11,7 +11,7 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
 from pastewright.problems import InputError, Problem, Severity
 
-MOST_LEFT_OUT = 10
+MOST_LEFT_OUT = 10  # more hide the board; report.html lists them
 
 
 def print_layers(boards: Sequence[Board]) -> None:

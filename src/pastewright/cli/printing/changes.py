@@ -6,7 +6,7 @@ from rich.table import Table
 from pastewright.cli.printing.console import out as console
 from pastewright.plan.compare import ChangeKind, Comparison
 
-MOST_ROWS = 200
+MOST_ROWS = 200  # a few screens; the picture has all
 
 
 def print_changes(found: Comparison) -> None:

@@ -22,7 +22,7 @@ out = Console(
 )
 err = Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
 
-MOST_SHOWN = 40
+MOST_SHOWN = 40  # one screen
 _STYLE = {Severity.NOTE: "dim", Severity.WARNING: "yellow", Severity.ERROR: "bold red"}
 
 

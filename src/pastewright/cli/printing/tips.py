@@ -8,7 +8,7 @@ from pastewright.materials.rules import LEAST_TIP_RATIO, SAFE_TIP_RATIO, TipFit,
 from pastewright.materials.tables import powders, tips
 from pastewright.profile.keys import key_at
 
-SHOWN_POWDERS = (3, 4, 5, 6, 7)
+SHOWN_POWDERS = (3, 4, 5, 6, 7)  # the types sold for dispensing (common practice)
 
 
 def print_tips(powder_type: int | None) -> None:

@@ -19,7 +19,7 @@ from pastewright.tune.record.measurements import Measurements, State
 from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.design import Designed
 
-MOST_FINDINGS = 10
+MOST_FINDINGS = 10  # the first tell the cause
 
 
 def print_sheet(made: Designed) -> None:

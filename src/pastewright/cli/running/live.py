@@ -21,7 +21,7 @@ KEYS = {"p": Wish.PAUSE, "h": Wish.HOLD, "r": Wish.GO_ON, "s": Wish.STOP}
 KEYS_HELP = (
     "keys: p pause before the next deposit, h hold at once, r resume, s stop; Ctrl-C stops, twice drops all"
 )
-SHOW_EVERY_S = 0.1
+SHOW_EVERY_S = 0.1  # as often as an eye follows a number
 
 
 @contextmanager
