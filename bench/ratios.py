@@ -81,7 +81,7 @@ def readback(folder: Path) -> None:
     write_field(folder, PROGRAM_PADS)
     profile = big_bed(parse_profile(example_text(BENCH), BENCH))
     plan = make_plan(read_board(folder, side=Side.TOP), profile)
-    text, expected = plan.program.text, expected_from_plan(plan.document)
+    text, expected = plan.program.text, expected_from_plan(plan.record)
     program, empty = folder / "program.ngc", folder / "empty.ngc"
     program.write_text(text, encoding="ascii")
     empty.write_text("M2\n", encoding="ascii")

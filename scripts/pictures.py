@@ -50,13 +50,13 @@ def numbers(plans: dict[Side, Plan]) -> str:
         "|---|---|---|---|---|---|",
     ]
     for side, plan in plans.items():
-        totals = plan.document["totals"]
+        totals = plan.record.totals
         error = worst_error(plan)
         assert plan.verdict.ok
         assert error < 0.01
         rows.append(
-            f"| {side} | {totals['deposits']} | {totals['pads']} | {totals['paste_ul']:.1f} µL"
-            f" | {totals['machine_s'] / 60:.1f} min | {error:.1%} off |"
+            f"| {side} | {totals.deposits} | {totals.pads} | {totals.paste_ul:.1f} µL"
+            f" | {totals.machine_s / 60:.1f} min | {error:.1%} off |"
         )
     return "\n".join(rows) + "\n"
 

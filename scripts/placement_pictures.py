@@ -49,10 +49,10 @@ def tray_picture(board: Board) -> str:
     assert plan.verdict.ok, plan.verdict.findings[:3]
     assert [one.name for one in plan.placements.boards] == ["1", "2", "3", "4", "6"]
     assert list(placed.skipped) == ["5"]
-    totals = plan.document["totals"]
+    totals = plan.record.totals
     print(
-        f"tray of six: {totals['deposits']} deposits, {totals['paste_ul']:.1f} µL, {totals['machine_s'] / 60:.1f} min,"
-        f" {plan.document['placement']['travel_z_mm']:.3f} mm travel height; verified"
+        f"tray of six: {totals.deposits} deposits, {totals.paste_ul:.1f} µL, {totals.machine_s / 60:.1f} min,"
+        f" {plan.record.placement.travel_z_mm:.3f} mm travel height; verified"
     )
     return render_report(plan, skipped=tuple(placed.skipped.items()))[0]
 

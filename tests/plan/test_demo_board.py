@@ -62,7 +62,7 @@ def test_the_barrel_is_predicted_to_err_most_when_stiffness_or_flow_are_wrong(si
 def test_a_plan_is_the_same_each_time():
     first, second = plan_of(Side.BOTTOM), plan_of.__wrapped__(Side.BOTTOM)
     assert first.program.text == second.program.text
-    assert first.document == second.document
+    assert first.record == second.record
 
 
 def test_the_numbers_in_the_readme_are_those_of_the_demo():

@@ -59,7 +59,7 @@ def test_parts_rules_pads_and_zones_act_and_the_program_is_verified(board):
     reasons = {dose.pad_id: dose.reason for dose in plan.doses}
     assert "not fitted" in reasons["R5-1"]
     assert "job.toml" in reasons["D1-1"]
-    assert any("C3-2: no paste: it lies in the zone 'clamp'" in words for words in plan.document["warnings"])
+    assert any("C3-2: no paste: it lies in the zone 'clamp'" in words for words in plan.record.warnings)
 
 
 def test_no_travel_of_the_written_program_crosses_a_zone_below_its_top(board):
@@ -123,7 +123,7 @@ def test_a_job_for_the_other_side_or_of_unknown_pads_is_refused(board):
 
 def test_names_that_meet_no_part_are_told(board):
     plan = planned(board, 'not_fitted = "R5, R99"\n[order]\nfirst = "X*"\n')
-    words = " ".join(plan.document["warnings"])
+    words = " ".join(plan.record.warnings)
     assert "not_fitted names 'R99'" in words
     assert "order.first names 'X*'" in words
     assert "'R5'" not in words

@@ -6,9 +6,11 @@ from html.parser import HTMLParser
 
 import pytest
 from demo_plans import plan_of
+from msgspec import structs
 from pytest import approx
 
 from pastewright.board.model import Side
+from pastewright.records.plan import FindingRecord
 from pastewright.report.board_svg import board_svg
 from pastewright.report.colours import FILL_EDGES, FILL_SCALE, fill_colour
 from pastewright.report.page import report_page
@@ -60,12 +62,12 @@ class Tables(HTMLParser):
 
 
 def test_the_page_lists_every_pad_warning_and_caution(pages: tuple[str, str]):
-    document = plan_of(Side.TOP).document
+    plan = plan_of(Side.TOP).record
     reader = Tables()
     reader.feed(pages[1])
     text = " ".join(reader.text)
-    assert reader.rows == len(document["pads"]) + len(document["board"]["layers"]) + 2
-    for words in document["warnings"]:
+    assert reader.rows == len(plan.pads) + len(plan.board.layers) + 2
+    for words in plan.warnings:
         assert words in text
     for word in ("pinch", "Blunt", "blunt", "fumes", "data sheet"):
         assert word in text or word.lower() in text
@@ -73,19 +75,20 @@ def test_the_page_lists_every_pad_warning_and_caution(pages: tuple[str, str]):
 
 
 def test_names_from_files_cannot_break_the_page():
-    plan = plan_of(Side.TOP)
+    plan = plan_of(Side.TOP).record
     evil = '<script>alert("x")</script>&'
-    pads = [{**plan.document["pads"][0], "id": evil, "net": evil, "reason": evil, "warnings": [evil]}]
-    document = {**plan.document, "pads": pads, "board": {**plan.document["board"], "name": evil}}
-    page = report_page(document, board_svg="")
+    pad = structs.replace(plan.pads[0], id=evil, net=evil, reason=evil, warnings=(evil,))
+    board = structs.replace(plan.board, name=evil)
+    page = report_page(structs.replace(plan, pads=(pad,), board=board), board_svg="")
     assert evil not in page
     assert page.count("<script") == 1
 
 
 def test_findings_are_told_in_place_of_the_verdict():
-    document = plan_of(Side.TOP).document
-    finding = {"kind": "missing", "what": "the dot of R1-1 is not laid", "line": 12, "pad": "R1-1"}
-    page = report_page({**document, "verdict": {"ok": False, "findings": [finding]}}, board_svg="")
+    plan = plan_of(Side.TOP).record
+    finding = FindingRecord(kind="missing", what="the dot of R1-1 is not laid", line=12, pad="R1-1")
+    verdict = structs.replace(plan.verdict, ok=False, findings=(finding,))
+    page = report_page(structs.replace(plan, verdict=verdict), board_svg="")
     assert "Not verified" in page
     assert "the dot of R1-1 is not laid (line 12)" in page
 

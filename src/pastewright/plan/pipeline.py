@@ -3,7 +3,6 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
-from typing import Any
 
 from pastewright.board.model import Board
 from pastewright.deposit.lay import lay
@@ -36,7 +35,6 @@ from pastewright.readback.judge.verify import verify
 from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import PlanRecord
-from pastewright.records.reading import record_data
 from pastewright.route.model import Sequence as Tour
 from pastewright.version import __version__
 
@@ -60,12 +58,6 @@ class Plan:
     bench: PlungerBench
     record: PlanRecord
     placements: Placements
-
-    @property
-    def document(self) -> dict[str, Any]:
-        """The content of plan.json as JSON-ready data."""
-        data: dict[str, Any] = record_data(self.record)
-        return data
 
 
 def _silent(_stage: str) -> None:

@@ -32,7 +32,7 @@ def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
         for scenario in plan.scenarios
     ]
     page = report_page(
-        plan.document,
+        plan.record,
         board_svg=_picture(plan, skipped, standalone=False),
         pressure_svg=pressure_svg(
             plan.verdict.trace, yield_kpa=plan.bench.yield_kpa, rest_kpa=plan.bench.rest_kpa

@@ -31,7 +31,7 @@ from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
 from pastewright.records.placement import Places, placement_of_data, placement_of_text
 from pastewright.records.plan import plan_of_data
-from pastewright.records.reading import record_text
+from pastewright.records.reading import record_data, record_text
 
 SCHEMA = json.loads((Path(__file__).resolve().parents[3] / "docs" / "plan.schema.json").read_text("utf-8"))
 settings.register_profile("place", deadline=None, max_examples=25)
@@ -144,10 +144,10 @@ def test_a_stretched_board_has_its_beads_solved_for_their_true_length(prepared, 
 
 def test_a_turned_stretched_bowed_board_is_verified(tilted_plan):
     assert tilted_plan.verdict.ok, tilted_plan.verdict.findings[:3]
-    jsonschema.validate(tilted_plan.document, SCHEMA)
-    step = tilted_plan.document["placement"]["boards"][0]["steps"][0]
-    assert step["fit"] == "affine" and len(step["points"]) == 4
-    assert step["turn_deg"] == pytest.approx(173.0, abs=1e-9)
+    jsonschema.validate(record_data(tilted_plan.record), SCHEMA)
+    step = tilted_plan.record.placement.boards[0].steps[0]
+    assert step.fit == "affine" and len(step.points) == 4
+    assert step.turn_deg == pytest.approx(173.0, abs=1e-9)
 
 
 def test_a_dry_run_of_it_is_verified(prepared, profile, tilted_plan):
@@ -165,7 +165,7 @@ def test_ngc_programs_of_placed_boards_are_verified(small, ngc, turn):
 
 
 def judged(plan, change):
-    document = copy.deepcopy(plan.document)
+    document = record_data(plan.record)
     change(document["placement"]["boards"][0])
     return verify(plan.program.text, expected_from_plan(plan_of_data(document)), plan.profile)
 
@@ -216,7 +216,7 @@ BREAKS = [
 
 @pytest.mark.parametrize(("change", "says"), BREAKS)
 def test_a_placement_that_contradicts_itself_is_refused(tilted_plan, change, says):
-    document = copy.deepcopy(tilted_plan.document)
+    document = record_data(tilted_plan.record)
     change(document["placement"]["boards"][0])
     with pytest.raises(InputError, match=says):
         expected_from_plan(plan_of_data(document))
@@ -239,7 +239,7 @@ ODD = [None, True, "x", -1, 0, 1e308, 10**400, float("inf"), [], {}, [1, 2], [[1
 
 @pytest.mark.parametrize("odd", ODD, ids=lambda odd: str(odd)[:12])
 def test_no_odd_placement_makes_the_reader_stumble(tilted_plan, odd):
-    whole = tilted_plan.document
+    whole = record_data(tilted_plan.record)
     places = list(leaves(whole["placement"]))
     for path in places[:: 1 + len(places) // 150]:
         placement = copy.deepcopy(whole["placement"])

@@ -6,6 +6,7 @@ from math import dist
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from pastewright.job.model import Turn
 from pastewright.motion.model import Step
@@ -18,7 +19,6 @@ from pastewright.plan.tray import boards_per_program, copies, need_of, plan_tray
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
-from pastewright.records.plan import plan_of_data
 
 GRID = """
 [tray]
@@ -177,7 +177,7 @@ def test_six_boards_one_turned_one_bad_one_bowed_are_verified(small, profile, pr
     one = sum(deposit.volume_ul for deposit in prepared.layout.deposits)
     laid = sum(got.volume_ul for got in plan.verdict.delivered)
     assert laid == pytest.approx(5 * one, rel=0.02)
-    assert {pad["board"] for pad in plan.document["pads"]} == {"1", "2", "3", "4", "6"}
+    assert {pad.board for pad in plan.record.pads} == {"1", "2", "3", "4", "6"}
     wipes = [move for move in plan.motions.moves if move.step is Step.WIPE]
     assert len(wipes) == 4 * 3 and {move.z_mm for move in wipes} == {19.8}
     strips = {move.y_mm for move in plan.motions.moves if move.step is Step.LAY and move.deposit is None}
@@ -246,8 +246,9 @@ def test_each_board_begins_where_its_strip_or_wipe_ends_whatever_the_job_wants_f
 
 
 def changed(plan, change):
-    document = {**plan.document, "placement": {**plan.document["placement"], **change}}
-    return verify(plan.program.text, expected_from_plan(plan_of_data(document)), plan.profile)
+    placement = structs.replace(plan.record.placement, **change)
+    record = structs.replace(plan.record, placement=placement)
+    return verify(plan.program.text, expected_from_plan(record), plan.profile)
 
 
 def test_a_wipe_or_strip_where_none_was_planned_is_found(small, profile, prepared, tip):
@@ -260,7 +261,7 @@ def test_a_wipe_or_strip_where_none_was_planned_is_found(small, profile, prepare
     (plan,) = plan_tray(prepared, tray.placements, profile)
     assert plan.verdict.ok
     assert "low travel" in {f.kind for f in changed(plan, {"wipe": None}).findings}
-    deeper = {**plan.document["placement"]["wipe"], "z_mm": 19.9}
+    deeper = structs.replace(plan.record.placement.wipe, z_mm=19.9)
     assert not changed(plan, {"wipe": deeper}).ok
     assert not changed(plan, {"strip_step_mm": 6.0}).ok
     assert not changed(plan, {"settle": False}).ok

@@ -4,23 +4,24 @@
 words: every value is escaped, and only the pictures, the style and the script of this program go in as they are.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from math import atan2, degrees
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from pastewright.records.placement import ON_BED, StepRecord
+from pastewright.records.plan import PlacesRecord, PlanRecord
 from pastewright.report.safety import CAUTIONS
 
 MOST_ROWS = 2000  # a table of more rows makes a phone's browser slow; pads.csv has them all
 
 
 def report_page(
-    document: Mapping[str, Any],
+    plan: PlanRecord,
     *,
     board_svg: str,
     pressure_svg: str = "",
@@ -28,23 +29,20 @@ def report_page(
     scenario_words: Sequence[str] = (),
 ) -> str:
     """Return the report of a plan (the content of `plan.json`) with its pictures as one HTML page."""
-    pads = document["pads"]
-    shown = sorted(pads, key=lambda pad: not pad["warnings"])[:MOST_ROWS] if len(pads) > MOST_ROWS else pads
-    looks = [
-        *document["warnings"],
-        *(f"{pad['id']}: {words}" for pad in document["pads"] for words in pad["warnings"]),
-    ]
+    pads = plan.pads
+    shown = sorted(pads, key=lambda pad: not pad.warnings)[:MOST_ROWS] if len(pads) > MOST_ROWS else pads
+    looks = [*plan.warnings, *(f"{pad.id}: {words}" for pad in pads for words in pad.warnings)]
     page: str = _template().render(
-        board=document["board"],
-        profile=document["profile"],
-        verdict=document["verdict"],
-        totals=document["totals"],
-        dry=document["dry"],
-        made_by=document["made_by"],
+        board=plan.board,
+        profile=plan.profile,
+        verdict=plan.verdict,
+        totals=plan.totals,
+        dry=plan.dry,
+        made_by=plan.made_by,
         pads=shown,
         pad_count=len(pads),
         looks=looks,
-        places=_places(document.get("placement")),
+        places=_places(plan.placement),
         scenario_words=list(scenario_words),
         cautions=CAUTIONS,
         most_rows=MOST_ROWS,
@@ -90,33 +88,33 @@ class _Place:
     surface: str
 
 
-def _places(placement: Mapping[str, Any] | None) -> list[_Place]:
+def _places(placement: PlacesRecord) -> list[_Place]:
     """Return where each board lies; none where one lies in the bed's corner as the profile says."""
-    boards = placement["boards"] if placement else []
-    if not boards or [step["what"] for step in boards[0]["steps"]] == ["corner on the bed"]:
+    boards = placement.boards
+    if [step.what for step in boards[0].steps] == [ON_BED]:
         return []
     places = []
     for board in boards:
-        surface = board["surface"]
-        level = not (surface["slope_x"] or surface["slope_y"] or "mesh" in surface)
-        (a, _), (c, _) = board["matrix"]
+        surface = board.surface
+        bowed = surface.mesh is not None
+        level = not (surface.slope_x or surface.slope_y or bowed)
+        (a, _), (c, _) = board.matrix
         places.append(
             _Place(
-                name=board["name"] or "the board",
-                known_from="; ".join(_step_words(step) for step in board["steps"]),
-                x_mm=board["shift_mm"][0],
-                y_mm=board["shift_mm"][1],
+                name=board.name or "the board",
+                known_from="; ".join(_step_words(step) for step in board.steps),
+                x_mm=board.shift_mm[0],
+                y_mm=board.shift_mm[1],
                 turn_deg=degrees(atan2(c, a)),
-                z_mm=surface["z_mm"],
-                surface="level" if level else "tilted" + (" and bowed" if "mesh" in surface else ""),
+                z_mm=surface.z_mm,
+                surface="level" if level else "tilted" + (" and bowed" if bowed else ""),
             )
         )
     return places
 
 
-def _step_words(step: Mapping[str, Any]) -> str:
-    points = step.get("points")
-    return f"{step['what']} ({step['fit']} fit of {len(points)} points)" if points else str(step["what"])
+def _step_words(step: StepRecord) -> str:
+    return f"{step.what} ({step.fit} fit of {len(step.points)} points)" if step.points else step.what
 
 
 def _minutes(seconds: float) -> str:
