@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from pastewright.profile.examples import example_names, example_text
-from pastewright.profile.keys import SECTIONS, Key, Need, Value
+from pastewright.profile.keys import SECTIONS, Key, KeyNeed, Value
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "profile.md"
 MARK = "<!-- below: made from the key table by scripts/profile_docs.py; do not edit -->\n"
@@ -39,7 +39,7 @@ def _sections() -> list[str]:
 
 
 def _default(key: Key) -> str:
-    if key.need is Need.REQUIRED:
+    if key.need is KeyNeed.REQUIRED:
         return "**required**"
     return "–" if key.default is None else f"`{_toml(key.default)}`"
 

@@ -25,8 +25,8 @@ from pastewright.hands.measuring import (
 from pastewright.hands.moves import Push, Spot
 from pastewright.hands.reach import reach_of
 from pastewright.hands.touching import touch_off_by_paper, touch_off_by_probe
-from pastewright.place.fiducials.locate import View
-from pastewright.place.height.probe import Probing, Stop
+from pastewright.place.fiducials.locate import MarkView
+from pastewright.place.height.probe import Probing, Touch
 from pastewright.place.transform import affine
 from pastewright.problems import InputError
 
@@ -163,7 +163,7 @@ def test_stiffness_by_current_uses_torque_screw_and_gear() -> None:
 @given(st.floats(0.003, 0.05), st.floats(-170, 170), st.floats(-3, 3), st.floats(1, 3))
 def test_two_looks_tell_what_the_view_was_made_with(scale: float, turn: float, dx: float, dy: float) -> None:
     # The judge is the view that `locate` uses to lead pixels back to mm.
-    view = View(width_px=641, height_px=481, mm_per_px=scale, turn_deg=turn)
+    view = MarkView(width_px=641, height_px=481, mm_per_px=scale, turn_deg=turn)
 
     def seen(off_mm: complex) -> tuple[float, float]:
         u = off_mm / scale * complex(cos(radians(-turn)), sin(radians(-turn)))
@@ -231,9 +231,9 @@ def test_marks_are_gone_near_to_and_found_where_the_person_steers() -> None:
 def test_a_probing_journey_is_carried_out_by_itself() -> None:
     journey = Probing(
         stops=(
-            Stop(at_mm=(62.0, 62.0), over=True),
-            Stop(at_mm=(100.0, 62.0)),
-            Stop(at_mm=(100.0, 95.0), over=True),
+            Touch(at_mm=(62.0, 62.0), over=True),
+            Touch(at_mm=(100.0, 62.0)),
+            Touch(at_mm=(100.0, 95.0), over=True),
         ),
         travel_z_mm=22.0,
         safe_z_mm=30.0,

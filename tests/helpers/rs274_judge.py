@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pastewright.readback.text.controller import DWELL, LOST, RAPID
-from pastewright.readback.text.interpret import Reading
+from pastewright.readback.text.interpret import ReadProgram
 
 needs_rs274 = pytest.mark.skipif(
     shutil.which("rs274") is None, reason="rs274 is not installed (Debian: linuxcnc-uspace)"
@@ -83,7 +83,7 @@ def judged(text: str, folder: Path, *, rotary: int = 3) -> tuple[bool, list[Move
     return done.returncode == 0, moves, arcs
 
 
-def ours(reading: Reading) -> list[Move]:
+def ours(reading: ReadProgram) -> list[Move]:
     """Our own reading's moves (kind, end in mm, machine); unknown places as 0."""
     moves: list[Move] = []
     for row, (_, kind, x, y, z, q, _, _, seconds) in enumerate(reading.rows):

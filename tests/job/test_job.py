@@ -10,7 +10,7 @@ from pastewright.board.ask import Ask
 from pastewright.board.model import Side
 from pastewright.board.read import read_board
 from pastewright.demo.board import write_demo
-from pastewright.job.model import NO_JOB, Job, Turn
+from pastewright.job.model import NO_JOB, Job, LayTurn
 from pastewright.job.new import job_text
 from pastewright.job.read import SECTIONS, job_beside, parse_job, read_job
 from pastewright.problems import InputError
@@ -65,7 +65,7 @@ def test_a_whole_job_is_read():
     (zone,) = job.zones
     assert (zone.x_to_mm, zone.height_mm, zone.margin_mm) == (5, 8, 2)
     assert [job.turn_of(ref) for ref in ("U7", "J1", "R1", "")] == [
-        Turn.FIRST, Turn.LAST, Turn.BETWEEN, Turn.BETWEEN]  # fmt: skip
+        LayTurn.FIRST, LayTurn.LAST, LayTurn.BETWEEN, LayTurn.BETWEEN]  # fmt: skip
 
 
 def test_an_empty_job_asks_for_nothing():

@@ -13,7 +13,7 @@ from pastewright.motion.model import Motions, Step
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
-from pastewright.route.model import Sequence, Visit
+from pastewright.route.model import Tour, Visit
 
 
 @pytest.fixture(scope="session")
@@ -37,7 +37,7 @@ def _deposit(index: int, points: tuple[tuple[float, float], ...], volume: float)
     )
 
 
-Board = tuple[Layout, Sequence]
+Board = tuple[Layout, Tour]
 
 
 @pytest.fixture(scope="session")
@@ -47,7 +47,7 @@ def board_of() -> Callable[..., Board]:
     def made(*deposits: tuple[tuple[tuple[float, float], ...], float], backwards: bool = False) -> Board:
         laid = tuple(_deposit(i, points, volume) for i, (points, volume) in enumerate(deposits))
         visits = tuple(Visit(deposit=d.index, backwards=backwards and len(d.points_mm) > 1) for d in laid)
-        tour = Sequence(visits=visits, travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
+        tour = Tour(visits=visits, travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
         return Layout(deposits=laid, pads=()), tour
 
     return made

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pastewright.problems import InputError
-from pastewright.profile.keys import KEYS, Key, Kind, Need, key_at, section_named
+from pastewright.profile.keys import KEYS, Key, KeyKind, KeyNeed, key_at, section_named
 from pastewright.profile.lines import key_lines
 from pastewright.profile.new import answer, profile_text, questions
 from pastewright.profile.read import parse_profile
@@ -39,7 +39,7 @@ REQUIRED = {
 FREE = [
     key
     for key in KEYS
-    if key.kind is Kind.NUMBER
+    if key.kind is KeyKind.NUMBER
     and (
         key.section in ("tuning", "verify", "deposit")
         or key.path.startswith(("paste.", "machine.speed", "machine.accel"))
@@ -119,9 +119,9 @@ def value_in(profile, key: Key):
 PLAIN = [
     key
     for key in KEYS
-    if key.kind is Kind.NUMBER
+    if key.kind is KeyKind.NUMBER
     and key.section not in ("dose.rule", "barrel", "tip")
-    and key.need is not Need.OPTIONAL
+    and key.need is not KeyNeed.OPTIONAL
 ]
 
 
@@ -195,7 +195,9 @@ def test_answers_that_do_not_go_together_are_told():
 
 # ---- corruption
 
-NUMBERS = [key for key in KEYS if key.kind in (Kind.NUMBER, Kind.INTEGER) and key.section != "dose.rule"]
+NUMBERS = [
+    key for key in KEYS if key.kind in (KeyKind.NUMBER, KeyKind.INTEGER) and key.section != "dose.rule"
+]
 WRITTEN = profile_text(REQUIRED)
 LINES = key_lines(WRITTEN)
 
@@ -221,12 +223,12 @@ def test_any_corrupted_key_is_named_with_its_line(key, data):
     line = place_of(key)
     wrong = ["misspelt", "doubled", "a section", "a date"]
     wrong += {
-        Kind.NUMBER: ["text", "true or false", "too high", "too low", "a list"],
-        Kind.INTEGER: ["text", "true or false", "too high", "too low", "half"],
-        Kind.TEXT: ["a number", "two lines"],
-        Kind.CHOICE: ["a number", "another word"],
-        Kind.YES_NO: ["text", "a number"],
-        Kind.PAIRS: ["a number", "text"],
+        KeyKind.NUMBER: ["text", "true or false", "too high", "too low", "a list"],
+        KeyKind.INTEGER: ["text", "true or false", "too high", "too low", "half"],
+        KeyKind.TEXT: ["a number", "two lines"],
+        KeyKind.CHOICE: ["a number", "another word"],
+        KeyKind.YES_NO: ["text", "a number"],
+        KeyKind.PAIRS: ["a number", "text"],
     }[key.kind]
     how = data.draw(st.sampled_from(wrong))
     name, value = key.name, WRITTEN.splitlines()[line - 1].split(" = ", 1)[1].split(" # ")[0].strip()
@@ -267,7 +269,7 @@ def test_any_corrupted_key_is_named_with_its_line(key, data):
         assert all(problem.mend for problem in named)
 
 
-@given(st.sampled_from([key for key in KEYS if key.need is Need.REQUIRED and place_of(key)]))
+@given(st.sampled_from([key for key in KEYS if key.need is KeyNeed.REQUIRED and place_of(key)]))
 def test_any_missing_required_key_is_named_with_the_line_of_its_section(key):
     found = complaints(with_line(place_of(key), "# gone"))
     (problem,) = [problem for problem in found if f"{key.path} is missing" in problem.what]
@@ -316,7 +318,7 @@ def test_the_questions_with_plain_answers_make_a_whole_profile():
 
 def test_every_required_key_is_asked_for():
     asked = {question.path for question in questions()}
-    assert {key.path for key in KEYS if key.need is Need.REQUIRED and key.section != "dose.rule"} <= asked
+    assert {key.path for key in KEYS if key.need is KeyNeed.REQUIRED and key.section != "dose.rule"} <= asked
     assert all(key_at(path) for path in asked)
 
 

@@ -13,7 +13,7 @@ from pastewright.problems import InputError
 from pastewright.profile.checks import NGC_LETTERS
 from pastewright.profile.doubts import profile_warnings
 from pastewright.profile.examples import example_names, example_text
-from pastewright.profile.keys import KEYS, SECTIONS, Kind, Need, key_at
+from pastewright.profile.keys import KEYS, SECTIONS, KeyKind, KeyNeed, key_at
 from pastewright.profile.model import (
     BeadFeed,
     DialectName,
@@ -183,11 +183,11 @@ def demo_values():
 def other_value(key, now):
     if key.path in OTHERS:
         return OTHERS[key.path]
-    if key.kind is Kind.YES_NO:
+    if key.kind is KeyKind.YES_NO:
         return not now
-    if key.kind is Kind.CHOICE:
+    if key.kind is KeyKind.CHOICE:
         return next(word for word in key.choices if word != now)
-    return "other" if key.kind is Kind.TEXT else type(now)(now / 2) or type(now)(key.high / 2)
+    return "other" if key.kind is KeyKind.TEXT else type(now)(now / 2) or type(now)(key.high / 2)
 
 
 REPEATED = {section.name for section in SECTIONS if section.repeated}
@@ -374,7 +374,7 @@ def test_toml_beyond_the_parser_is_told_too(text):
 def test_an_empty_file_is_told_which_sections_it_lacks():
     found = problems_of("")
     once = [key for key in KEYS if key.section not in REPEATED]
-    needed = {key.section for key in once if key.need is Need.REQUIRED and key.section}
+    needed = {key.section for key in once if key.need is KeyNeed.REQUIRED and key.section}
     for section in needed:
         assert any(f"[{section}] is missing" in problem.what for problem in found)
 
@@ -475,7 +475,7 @@ def test_no_key_stands_twice_and_defaults_are_sound():
     assert {section.name for section in SECTIONS} == {key.section for key in KEYS}
     for key in KEYS:
         assert key.comment
-        if key.kind in (Kind.NUMBER, Kind.INTEGER):
+        if key.kind in (KeyKind.NUMBER, KeyKind.INTEGER):
             assert key.low < key.high < inf, key.path
             if key.default is not None:
                 assert key.low <= key.default <= key.high, key.path

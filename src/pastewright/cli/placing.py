@@ -12,7 +12,7 @@ from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
 from pastewright.motion.plan import LEAST_STANDOFF_MM
 from pastewright.place.fiducials.fit import FitKind
-from pastewright.place.fiducials.limits import Limits
+from pastewright.place.fiducials.limits import MapLimits
 from pastewright.place.fiducials.locate import MarkKind
 from pastewright.place.fiducials.points import (
     FoundPoint,
@@ -25,7 +25,7 @@ from pastewright.place.fiducials.points import (
 from pastewright.place.fiducials.register import Registration, register
 from pastewright.place.height.heights import Heights, Probe, TipTolerance, box_of, measured_heights
 from pastewright.place.surface import Surface, flat
-from pastewright.place.transform import Affine, Placement, Placements, Step, corners_mm
+from pastewright.place.transform import Affine, Placement, Placements, PlaceStep, corners_mm
 from pastewright.place.tray.document import PlacementFile, placement_record
 from pastewright.problems import one_error
 from pastewright.profile.model import ProbeSettings, Profile
@@ -135,14 +135,16 @@ def placed_board(
     probes: Sequence[Probe],
     *,
     kind: FitKind | None,
-    limits: Limits,
+    limits: MapLimits,
     file: str,
 ) -> Placed:
     """Return where the board lies by the found points (else by the profile), and how high by the probes."""
     if not found and not probes:
         raise one_error("nothing was found yet: no --at, --points or --probe", _what_to_find(board))
     registration = None
-    step = Step(what="board corner", affine=Affine(x_mm=profile.bed.board_x_mm, y_mm=profile.bed.board_y_mm))
+    step = PlaceStep(
+        what="board corner", affine=Affine(x_mm=profile.bed.board_x_mm, y_mm=profile.bed.board_y_mm)
+    )
     if found:
         registration = register(
             pairs_of(found, board_places(board)), pads=_pads(board), kind=kind, limits=limits, file=file

@@ -46,7 +46,7 @@ _EPS = 1e-9  # [mm and shares] rounding of sums, far below what any axis places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class FormLimits:
     """What tip, paste and settings allow; lengths in mm, ratios of height over width [-]."""
 
     bore_mm: float
@@ -71,9 +71,9 @@ class Limits:
         return min(self.dot_bores, BEAD_BORES) * self.bore_mm
 
 
-def limits(*, tip: Tip, paste: Paste, tuning: Tuning, settings: DepositSettings) -> Limits:
+def limits(*, tip: Tip, paste: Paste, tuning: Tuning, settings: DepositSettings) -> FormLimits:
     """Return the limits of a bench."""
-    return Limits(
+    return FormLimits(
         bore_mm=tip.bore_mm,
         dot_bores=tuning.smallest_dot_bores,
         dot_ratio=tuning.dot_shape_ratio,
@@ -97,7 +97,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class FormChoice:
     """The form chosen for a dose on a land; `possible` is False where it leaves the limits."""
 
     form: Form
@@ -112,7 +112,7 @@ class Choice:
         return sum(piece.volume_ul for piece in self.pieces)
 
 
-def choose(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice:
+def choose(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
     """Return the form for a dose [µL] on a land of `long_mm` × `short_mm`; u runs along the long side."""
     choice = attempt(long_mm, short_mm, volume_ul, limits)
     if choice.possible:
@@ -121,7 +121,7 @@ def choose(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) ->
     return replace(choice, warnings=(*choice.warnings[:-1], f"{choice.warnings[-1]}; {hint}"))
 
 
-def finer_tip(possible: Callable[[Limits], bool], limits: Limits) -> str:
+def finer_tip(possible: Callable[[FormLimits], bool], limits: FormLimits) -> str:
     """Return words about the widest tip of the table, finer than this one, that makes a thing possible."""
     finer = [size for size in tips() if size.bore_mm < limits.bore_mm - _EPS]
     for size in sorted(finer, key=lambda size: -size.bore_mm):
@@ -135,7 +135,7 @@ def finer_tip(possible: Callable[[Limits], bool], limits: Limits) -> str:
     return "no tip of the table could"
 
 
-def attempt(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice:
+def attempt(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
     """Return the form for a dose on a land, without advice about other tips."""
     careless = replace(limits, tall_mm=inf, spread=inf)
     for care, grid in ((limits, _grid), (replace(limits, spread=inf), _widest_grid), (careless, _grid)):
@@ -160,7 +160,7 @@ def _grids(aspect: float) -> tuple[tuple[int, int], ...]:
     )
 
 
-def _grid(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice | None:
+def _grid(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice | None:
     """The grid of fewest dots that fits."""
     fits = (
         _fitting(grid, long_mm, short_mm, volume_ul, limits) for grid in _grids(round(long_mm / short_mm, 3))
@@ -168,7 +168,7 @@ def _grid(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> 
     return next((choice for choice in fits if choice is not None), None)
 
 
-def _widest_grid(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice | None:
+def _widest_grid(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice | None:
     """The grid of most dots that fits: a little paste on a large land is spread as far as the tip allows."""
     grids = reversed(_grids(round(long_mm / short_mm, 3)))
     fits = (_fitting(grid, long_mm, short_mm, volume_ul, limits) for grid in grids)
@@ -176,8 +176,8 @@ def _widest_grid(long_mm: float, short_mm: float, volume_ul: float, limits: Limi
 
 
 def _fitting(
-    grid: tuple[int, int], long_mm: float, short_mm: float, volume_ul: float, limits: Limits
-) -> Choice | None:
+    grid: tuple[int, int], long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits
+) -> FormChoice | None:
     nx, ny = grid
     widest_mm, longest_mm = short_mm + 2 * limits.overhang_mm, long_mm + 2 * limits.overhang_mm
     dot_mm = dot_width_mm(volume_ul / (nx * ny), limits.dot_ratio)
@@ -200,11 +200,11 @@ def _dots(
     ny: int,
     dot_mm: float,
     volume_ul: float,
-    limits: Limits,
+    limits: FormLimits,
     *,
     pitch: tuple[float, float],
     land: tuple[float, float],
-) -> Choice:
+) -> FormChoice:
     count = nx * ny
     pieces = tuple(
         dot_piece(((ix - (nx - 1) / 2) * pitch[0], (iy - (ny - 1) / 2) * pitch[1]), volume_ul / count, limits)
@@ -213,16 +213,16 @@ def _dots(
     )
     on = f"{land[0]:.2f} × {land[1]:.2f} mm land"
     if count == 1:
-        return Choice(form=Form.DOT, pieces=pieces, reason=f"one dot {dot_mm:.2f} mm wide on a {on}")
+        return FormChoice(form=Form.DOT, pieces=pieces, reason=f"one dot {dot_mm:.2f} mm wide on a {on}")
     why = _why_not_one(*land, volume_ul, limits)
     if ny == 1:
         reason = f"{count} dots {dot_mm:.2f} mm wide along a {on}: {why}"
-        return Choice(form=Form.DOT_ROW, pieces=pieces, reason=reason)
+        return FormChoice(form=Form.DOT_ROW, pieces=pieces, reason=reason)
     reason = f"{nx} × {ny} dots {dot_mm:.2f} mm wide over a {on}: {why}"
-    return Choice(form=Form.DOT_FIELD, pieces=pieces, reason=reason)
+    return FormChoice(form=Form.DOT_FIELD, pieces=pieces, reason=reason)
 
 
-def dot_piece(at_mm: tuple[float, float], volume_ul: float, limits: Limits) -> Piece:
+def dot_piece(at_mm: tuple[float, float], volume_ul: float, limits: FormLimits) -> Piece:
     """Return a dot of a volume at a place of the frame."""
     width_mm = dot_width_mm(volume_ul, limits.dot_ratio)
     return Piece(
@@ -234,7 +234,7 @@ def dot_piece(at_mm: tuple[float, float], volume_ul: float, limits: Limits) -> P
     )
 
 
-def _why_not_one(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> str:
+def _why_not_one(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> str:
     dot_mm = dot_width_mm(volume_ul, limits.dot_ratio)
     if dot_mm > short_mm + 2 * limits.overhang_mm:
         return f"one dot would be {dot_mm:.2f} mm wide"
@@ -243,7 +243,7 @@ def _why_not_one(long_mm: float, short_mm: float, volume_ul: float, limits: Limi
     return f"one dot of {dot_mm:.2f} mm would leave much of the land bare"
 
 
-def _bead(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice | None:
+def _bead(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice | None:
     """One straight bead; over the land's whole length if that is not too thin, else wider or longer as needed."""
     longest_mm = long_mm + 2 * limits.overhang_mm
     widest_mm = min(short_mm + 2 * limits.overhang_mm, longest_mm / (1 + BEAD_PATH_WIDTHS))
@@ -265,7 +265,7 @@ def _bead(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> 
     if width_mm * limits.bead_ratio > limits.tall_mm or short_mm > limits.spread * width_mm:
         return None
     why = _why_not_one(long_mm, short_mm, volume_ul, limits)
-    return Choice(
+    return FormChoice(
         form=Form.BEAD,
         pieces=(bead_piece(((-path_mm / 2, 0.0), (path_mm / 2, 0.0)), volume_ul, width_mm, limits),),
         reason=(
@@ -276,7 +276,7 @@ def _bead(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> 
 
 
 def bead_piece(
-    points_mm: tuple[tuple[float, float], ...], volume_ul: float, width_mm: float, limits: Limits
+    points_mm: tuple[tuple[float, float], ...], volume_ul: float, width_mm: float, limits: FormLimits
 ) -> Piece:
     """Return a bead of a volume and width along points of the frame."""
     return Piece(
@@ -288,7 +288,7 @@ def bead_piece(
     )
 
 
-def _serpentine(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice | None:
+def _serpentine(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice | None:
     """One bead to and fro along the long side, within the land, its lines spread but not overlapping."""
     for lines in range(2, SERPENTINE_LINES + 1):
         # Tip path: `lines` runs of (long − w), and the steps between them, which add up to (short − w).
@@ -311,7 +311,7 @@ def _serpentine(long_mm: float, short_mm: float, volume_ul: float, limits: Limit
             for line in range(lines)
             for side in ((-1, 1) if line % 2 == 0 else (1, -1))
         )
-        return Choice(
+        return FormChoice(
             form=Form.SERPENTINE,
             pieces=(bead_piece(points, volume_ul, width_mm, limits),),
             reason=(
@@ -328,10 +328,10 @@ class _Option:
 
     least_ul: float
     most_ul: float
-    make: Callable[[float, float, float, Limits], Choice | None]
+    make: Callable[[float, float, float, FormLimits], FormChoice | None]
 
 
-def _options(long_mm: float, short_mm: float, limits: Limits) -> Iterator[_Option]:
+def _options(long_mm: float, short_mm: float, limits: FormLimits) -> Iterator[_Option]:
     widest_mm, longest_mm = short_mm + 2 * limits.overhang_mm, long_mm + 2 * limits.overhang_mm
     least_ul = dot_volume_ul(limits.least_dot_mm, limits.dot_ratio)
     for count in range(1, ROW_DOTS + 1):
@@ -349,7 +349,7 @@ def _options(long_mm: float, short_mm: float, limits: Limits) -> Iterator[_Optio
         )
 
 
-def _nearest(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) -> Choice:
+def _nearest(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
     """The form nearest to a dose that no form meets: trimmed, raised, or the smallest dot in spite of all."""
     land = f"{long_mm:.2f} × {short_mm:.2f} mm land"
     options = list(_options(long_mm, short_mm, limits))
@@ -366,7 +366,7 @@ def _nearest(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) 
             return _raised(choice, volume_ul, land, limits)
     smallest = dot_piece((0.0, 0.0), dot_volume_ul(limits.least_dot_mm, limits.dot_ratio), limits)
     beyond_mm = (smallest.width_mm - short_mm) / 2
-    return Choice(
+    return FormChoice(
         form=Form.DOT,
         pieces=(smallest,),
         reason=f"one dot {smallest.width_mm:.2f} mm wide, the smallest of this tip, on a {land}",
@@ -379,7 +379,7 @@ def _nearest(long_mm: float, short_mm: float, volume_ul: float, limits: Limits) 
     )
 
 
-def _trimmed(choice: Choice, volume_ul: float, land: str, limits: Limits) -> Choice:
+def _trimmed(choice: FormChoice, volume_ul: float, land: str, limits: FormLimits) -> FormChoice:
     part = choice.volume_ul / volume_ul
     if part >= limits.trim_to - _EPS:
         words = (
@@ -394,7 +394,7 @@ def _trimmed(choice: Choice, volume_ul: float, land: str, limits: Limits) -> Cho
     return replace(choice, warnings=(words,), possible=False)
 
 
-def _raised(choice: Choice, volume_ul: float, land: str, limits: Limits) -> Choice:
+def _raised(choice: FormChoice, volume_ul: float, land: str, limits: FormLimits) -> FormChoice:
     part = choice.volume_ul / volume_ul
     width_mm = choice.pieces[0].width_mm
     if part <= limits.raise_to + _EPS:

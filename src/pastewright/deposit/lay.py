@@ -17,12 +17,12 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 from pastewright.board.model import Board, Hole, Pad, PadKind
 from pastewright.board.model import Point as PlanePoint
 from pastewright.deposit.bridging import Near, near_deposits, touched_lands
-from pastewright.deposit.forms import Choice, Form, Limits, Piece, choose, limits
+from pastewright.deposit.forms import Form, FormChoice, FormLimits, Piece, choose, limits
 from pastewright.deposit.frame import BOARD_FRAME, Frame, frames
 from pastewright.deposit.line import along_line
 from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Share
 from pastewright.deposit.odd import choose_odd, fit_odd, lies_within
-from pastewright.deposit.rows import Row, Single, find_rows
+from pastewright.deposit.rows import RowBead, Single, find_rows
 from pastewright.dose.model import Dose
 from pastewright.materials.model import Paste, Tip
 from pastewright.materials.rules import LEAST_TIP_RATIO, TipFit, tip_fit, tip_ratio
@@ -42,7 +42,7 @@ class _Laid:
     """What a pad gets by itself: pieces with the frames they stand in."""
 
     form: Form
-    parts: tuple[tuple[Frame, Choice], ...]
+    parts: tuple[tuple[Frame, FormChoice], ...]
     reason: str
     warnings: tuple[str, ...]
 
@@ -54,23 +54,23 @@ class _Laid:
 class _Chooser:
     """Chooses forms; equal lands with equal doses are chosen for once."""
 
-    def __init__(self, bench: Limits) -> None:
+    def __init__(self, bench: FormLimits) -> None:
         self.bench = bench
         # Paste over a hole may pile up: it goes into the hole.
         self._hole = replace(
             bench, overhang_mm=max(bench.overhang_mm, HOLE_OVERHANG_MM), tall_mm=inf, spread=inf
         )
-        self._known: dict[tuple[int, float, bool], Choice] = {}
-        self._clear: dict[tuple[int, float, bytes], Choice | None] = {}
+        self._known: dict[tuple[int, float, bool], FormChoice] = {}
+        self._clear: dict[tuple[int, float, bytes], FormChoice | None] = {}
 
-    def choice(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool = False) -> Choice:
+    def choice(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool = False) -> FormChoice:
         # A femtolitre is far below what any plunger resolves; equal pads differ by less in rounding.
         name = (frame.shape, round(volume_ul, 9), over_hole)
         if name not in self._known:
             self._known[name] = self._fresh(area, frame, name[1], over_hole=over_hole)
         return self._known[name]
 
-    def _fresh(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool) -> Choice:
+    def _fresh(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool) -> FormChoice:
         bench = self._hole if over_hole else self.bench
         choice = choose(frame.long_mm, frame.short_mm, volume_ul, bench)
         if frame.fill >= _RECTANGLE_FILL and not area.interiors:
@@ -83,7 +83,7 @@ class _Chooser:
 
     def clear_of(
         self, area: Polygon, frame: Frame, holes: Sequence[Polygon], volume_ul: float
-    ) -> Choice | None:
+    ) -> FormChoice | None:
         """Return a form that keeps clear of holes; None when only a form over them meets the dose."""
         keep_out = frame.to_local(shapely.union_all(list(holes)).buffer(self.bench.overhang_mm))
         place = np.round(shapely.get_coordinates(keep_out), 3).tobytes()
@@ -187,7 +187,7 @@ def _lay_singly(board: Board, doses: Sequence[Dose], chooser: _Chooser) -> dict[
     return dict(sorted(laid.items()))
 
 
-def _line(pad: Pad, volume_ul: float, bench: Limits) -> _Laid:
+def _line(pad: Pad, volume_ul: float, bench: FormLimits) -> _Laid:
     """A bead along the line that the pad was drawn as."""
     choice = along_line(pad.path_mm, pad.path_width_mm, volume_ul, bench)
     return _Laid(
@@ -202,7 +202,7 @@ def _parts(
     volume_ul: float,
     chooser: _Chooser,
     holes: Sequence[Sequence[Polygon]],
-) -> list[tuple[Frame, Choice]]:
+) -> list[tuple[Frame, FormChoice]]:
     """A form for each area of a pad; the dose is split by area."""
     over_hole = pad.kind is PadKind.THROUGH_HOLE
     total_mm2 = sum(area.area for area in areas)
@@ -223,7 +223,7 @@ def _parts(
     return parts
 
 
-def _of_areas(parts: list[tuple[Frame, Choice]]) -> _Laid:
+def _of_areas(parts: list[tuple[Frame, FormChoice]]) -> _Laid:
     if len(parts) == 1:
         choice = parts[0][1]
         return _Laid(form=choice.form, parts=tuple(parts), reason=choice.reason, warnings=choice.warnings)
@@ -257,7 +257,7 @@ def _hole_shape(hole: Hole) -> Polygon:
 
 
 def _collect(
-    board: Board, laid: dict[int, _Laid], rows: Sequence[Row]
+    board: Board, laid: dict[int, _Laid], rows: Sequence[RowBead]
 ) -> tuple[list[Deposit], list[PadPlan]]:
     """Deposits in the order of the pads that first get them, and the plan of every pad."""
     row_of = {index: row for row in rows for index in row.members}
@@ -316,7 +316,7 @@ def _deposit(pad: Pad, frame: Frame, piece: Piece, index: int) -> Deposit:
     )
 
 
-def _row_deposit(row: Row, board: Board, index: int) -> Deposit:
+def _row_deposit(row: RowBead, board: Board, index: int) -> Deposit:
     return Deposit(
         index=index,
         kind=DepositKind.BEAD,

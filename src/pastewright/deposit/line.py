@@ -10,13 +10,13 @@ from itertools import pairwise
 from math import dist
 
 from pastewright.board.model import Point
-from pastewright.deposit.forms import Choice, Form, Limits, bead_piece, finer_tip
+from pastewright.deposit.forms import Form, FormChoice, FormLimits, bead_piece, finer_tip
 from pastewright.deposit.shape import bead_volume_ul, bead_width_mm
 
 _EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 
 
-def along_line(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limits: Limits) -> Choice:
+def along_line(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
     """Return the bead of `volume_ul` along a path [mm, board] that was drawn `drawn_mm` wide (0: not told)."""
     choice = _attempt(path_mm, drawn_mm, volume_ul, limits)
     if choice.possible:
@@ -25,7 +25,7 @@ def along_line(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limi
     return replace(choice, warnings=(f"{choice.warnings[0]}; {hint}",))
 
 
-def _attempt(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limits: Limits) -> Choice:
+def _attempt(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
     length_mm = sum(dist(one, other) for one, other in pairwise(path_mm))
     width_mm = bead_width_mm(volume_ul, limits.bead_ratio, path_mm=length_mm)
     least_mm = limits.least_bead_mm
@@ -49,7 +49,7 @@ def _attempt(path_mm: Sequence[Point], drawn_mm: float, volume_ul: float, limits
         width_mm = least_mm
     elif drawn_mm > 0 and width_mm > drawn_mm + 2 * limits.overhang_mm:
         warnings.append(f"the bead comes {width_mm:.2f} mm wide; it was drawn {drawn_mm:.2f} mm wide")
-    return Choice(
+    return FormChoice(
         form=Form.LINE_BEAD,
         pieces=(bead_piece(tuple(path_mm), laid_ul, width_mm, limits),),
         reason=f"a bead {width_mm:.2f} mm wide along {line}, as drawn",

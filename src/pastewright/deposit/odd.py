@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Point, Polygon
 
 from pastewright.board.model import Area
-from pastewright.deposit.forms import Choice, Form, Limits, Piece, dot_piece, finer_tip
+from pastewright.deposit.forms import Form, FormChoice, FormLimits, Piece, dot_piece, finer_tip
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.shape import dot_volume_ul, dot_width_mm
 
@@ -26,7 +26,7 @@ _EPS = 1e-9  # [mm and shares] rounding of sums, far below what any axis places
 _Widest = tuple[tuple[float, float], float]
 
 
-def lies_within(choice: Choice, land: Area, overhang_mm: float) -> bool:
+def lies_within(choice: FormChoice, land: Area, overhang_mm: float) -> bool:
     """Tell whether the pieces of a choice lie in a land (in the frame's coordinates) ± overhang."""
     room = land.buffer(overhang_mm + 1e-3, quad_segs=16)
     return bool(room.contains(shapely.union_all([footprint(piece) for piece in choice.pieces])))
@@ -39,7 +39,7 @@ def footprint(piece: Piece) -> Polygon:
     return covered
 
 
-def choose_odd(land: Area, volume_ul: float, limits: Limits) -> Choice:
+def choose_odd(land: Area, volume_ul: float, limits: FormLimits) -> FormChoice:
     """Return the form for a dose [µL] on a land of any shape, given in its frame's coordinates."""
     choice = _attempt(land, volume_ul, limits)
     if choice.possible:
@@ -48,12 +48,12 @@ def choose_odd(land: Area, volume_ul: float, limits: Limits) -> Choice:
     return replace(choice, warnings=(*choice.warnings[:-1], f"{choice.warnings[-1]}; {hint}"))
 
 
-def fit_odd(land: Area, volume_ul: float, limits: Limits) -> Choice | None:
+def fit_odd(land: Area, volume_ul: float, limits: FormLimits) -> FormChoice | None:
     """Return a form that lays the whole dose within a land of any shape; None when there is none."""
     return _fit(land, volume_ul, limits, first=_widest_place(land, limits))
 
 
-def _fit(land: Area, volume_ul: float, limits: Limits, *, first: _Widest) -> Choice | None:
+def _fit(land: Area, volume_ul: float, limits: FormLimits, *, first: _Widest) -> FormChoice | None:
     for care in (limits, replace(limits, tall_mm=inf, spread=inf)):
         field = _field(land, volume_ul, care, first=first)
         if field is not None:
@@ -61,7 +61,7 @@ def _fit(land: Area, volume_ul: float, limits: Limits, *, first: _Widest) -> Cho
     return None
 
 
-def _attempt(land: Area, volume_ul: float, limits: Limits) -> Choice:
+def _attempt(land: Area, volume_ul: float, limits: FormLimits) -> FormChoice:
     first = centre, widest_mm = _widest_place(land, limits)
     fit = _fit(land, volume_ul, limits, first=first)
     if fit is not None:
@@ -82,18 +82,18 @@ def _attempt(land: Area, volume_ul: float, limits: Limits) -> Choice:
     return replace(where, warnings=(words,), possible=False)
 
 
-def _choice(centres: NDArray[np.float64], volume_ul: float, land: Area, limits: Limits) -> Choice:
+def _choice(centres: NDArray[np.float64], volume_ul: float, land: Area, limits: FormLimits) -> FormChoice:
     count = len(centres)
     pieces = tuple(dot_piece((u, v), volume_ul / count, limits) for u, v in centres.tolist())
     on = f"an odd-shaped land of {land.area:.2f} mm²"
     if count == 1:
         reason = f"one dot {pieces[0].width_mm:.2f} mm wide at the widest place of {on}"
-        return Choice(form=Form.DOT, pieces=pieces, reason=reason)
+        return FormChoice(form=Form.DOT, pieces=pieces, reason=reason)
     reason = f"{count} dots {pieces[0].width_mm:.2f} mm wide where {on} has room for them"
-    return Choice(form=Form.DOT_FIELD, pieces=pieces, reason=reason)
+    return FormChoice(form=Form.DOT_FIELD, pieces=pieces, reason=reason)
 
 
-def _widest_place(land: Area, limits: Limits) -> _Widest:
+def _widest_place(land: Area, limits: FormLimits) -> _Widest:
     """Where a land has most room for one dot, and how wide that dot may be [mm]: largest circle and overhang."""
     circle = shapely.maximum_inscribed_circle(land, tolerance=_FINE_MM)
     (u, v), _ = circle.coords
@@ -103,7 +103,7 @@ def _widest_place(land: Area, limits: Limits) -> _Widest:
 def _field(
     land: Area,
     volume_ul: float,
-    limits: Limits,
+    limits: FormLimits,
     *,
     first: _Widest,
 ) -> NDArray[np.float64] | None:
@@ -135,7 +135,7 @@ def _field(
     return None
 
 
-def _width(volume_ul: float, count: int, limits: Limits) -> float:
+def _width(volume_ul: float, count: int, limits: FormLimits) -> float:
     return dot_width_mm(volume_ul / count, limits.dot_ratio)
 
 
@@ -170,10 +170,10 @@ def _grid_points(land: Area, pitch_mm: float, grow_mm: float) -> NDArray[np.floa
 def _trimmed(
     land: Area,
     volume_ul: float,
-    limits: Limits,
+    limits: FormLimits,
     *,
     first: _Widest,
-) -> Choice:
+) -> FormChoice:
     """The most that dots can hold on the land: the best of one dot and of grids of ever smaller dots."""
     centre, widest_mm = first
     best_ul, best = dot_volume_ul(widest_mm, limits.dot_ratio), np.array([centre])

@@ -22,7 +22,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from pastewright.board.model import Pad, Point
-from pastewright.deposit.forms import Choice, Limits
+from pastewright.deposit.forms import FormChoice, FormLimits
 from pastewright.deposit.frame import Frame
 from pastewright.deposit.shape import bead_volume_ul, bead_width_mm
 from pastewright.profile.model import DepositSettings
@@ -48,11 +48,11 @@ class Single:
     pad: Pad
     frame: Frame
     target_ul: float
-    choice: Choice
+    choice: FormChoice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class RowBead:
     """A bead across the pads `members` (places in the board's pads, in order along the row) [mm, board]."""
 
     members: tuple[int, ...]
@@ -68,15 +68,15 @@ class Row:
 class Rows:
     """The rows to be laid, and by pad (its place) why a row that is needed is not."""
 
-    rows: tuple[Row, ...]
+    rows: tuple[RowBead, ...]
     refused: dict[int, str]
 
 
 def find_rows(
-    singles: Sequence[Single], lands: Sequence[Polygon], *, settings: DepositSettings, limits: Limits
+    singles: Sequence[Single], lands: Sequence[Polygon], *, settings: DepositSettings, limits: FormLimits
 ) -> Rows:
     """Return the rows that need one bead; `lands` are those of all pads of the board, in its order."""
-    rows: list[Row] = []
+    rows: list[RowBead] = []
     refused: dict[int, str] = {}
     tree: shapely.STRtree | None = None
     for run in sorted(_runs(singles), key=lambda run: min(single.index for single in run)):
@@ -84,7 +84,7 @@ def find_rows(
         if not why:
             continue
         row = _bead(run, why, settings, limits)
-        if isinstance(row, Row):
+        if isinstance(row, RowBead):
             if tree is None:
                 tree = shapely.STRtree(lands)
             blocked = _blocked(row, run, lands, tree, settings)
@@ -187,12 +187,12 @@ def _gap_mm(one: Single, other: Single, settings: DepositSettings) -> float:
     return pitch_mm - _half_mm(one.choice) - _half_mm(other.choice) - settings.placement_error_mm
 
 
-def _half_mm(choice: Choice) -> float:
+def _half_mm(choice: FormChoice) -> float:
     """Reach of a form across its land, from the long axis [mm]."""
     return max(abs(v) + piece.width_mm / 2 for piece in choice.pieces for _, v in piece.points_mm)
 
 
-def _bead(run: list[Single], why: str, settings: DepositSettings, limits: Limits) -> Row | str:
+def _bead(run: list[Single], why: str, settings: DepositSettings, limits: FormLimits) -> RowBead | str:
     """Return the bead across a run, or the words that say why this tip or these pads do not allow one."""
     first, last = run[0].frame, run[-1].frame
     span_mm = float(np.hypot(last.x_mm - first.x_mm, last.y_mm - first.y_mm))
@@ -221,7 +221,7 @@ def _bead(run: list[Single], why: str, settings: DepositSettings, limits: Limits
     inset_mm = (width_mm - first.short_mm) / 2
     sum_ul = sum(single.target_ul for single in run)
     pitch_mm = span_mm / (len(run) - 1)
-    return Row(
+    return RowBead(
         members=tuple(single.index for single in run),
         points_mm=(
             (first.x_mm + inset_mm * dx, first.y_mm + inset_mm * dy),
@@ -239,7 +239,11 @@ def _bead(run: list[Single], why: str, settings: DepositSettings, limits: Limits
 
 
 def _blocked(
-    row: Row, run: list[Single], lands: Sequence[Polygon], tree: shapely.STRtree, settings: DepositSettings
+    row: RowBead,
+    run: list[Single],
+    lands: Sequence[Polygon],
+    tree: shapely.STRtree,
+    settings: DepositSettings,
 ) -> str:
     """Return words about the nearest foreign land that the bead would come too near to; nothing when none."""
     path = LineString(row.points_mm)

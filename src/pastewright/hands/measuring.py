@@ -19,8 +19,7 @@ from pastewright.hands.guide import Act, Confirm, GivenUpError, Guide, Keep, Loo
 from pastewright.hands.moves import Push, Spot, Wait
 from pastewright.hands.reach import Reach
 from pastewright.hands.travel import lifted, to_place
-from pastewright.place.fiducials.offset import Spot as Pair
-from pastewright.place.fiducials.offset import camera_offset
+from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
 from pastewright.plunger.bench import bench_of
 from pastewright.problems import one_error
 from pastewright.profile.keys import Value
@@ -257,7 +256,7 @@ def measure_camera(profile: Profile, at: Spot, reach: Reach) -> Guide[tuple[floa
 
 def measure_offset(profile: Profile, at: Spot, reach: Reach, *, spots: int = 2) -> Guide[Point]:
     """Return and keep the camera's place less the tip's [mm]: spots touched with the tip and looked at."""
-    pairs: list[Pair] = []
+    pairs: list[OffsetSpot] = []
     x_mm, y_mm = profile.camera.offset_x_mm, profile.camera.offset_y_mm
     for number in range(1, spots + 1):
         yield Tell(words=f"Spot {number} of {spots}: a mark on the board that tip and camera can both reach.")
@@ -268,7 +267,7 @@ def measure_offset(profile: Profile, at: Spot, reach: Reach, *, spots: int = 2) 
             words="camera over the spot",
         )
         at = yield Steer(question="Bring the cross-hair onto the same spot.")
-        pairs.append(Pair(touch_mm=(touch.x_mm, touch.y_mm), look_mm=(at.x_mm, at.y_mm)))
+        pairs.append(OffsetSpot(touch_mm=(touch.x_mm, touch.y_mm), look_mm=(at.x_mm, at.y_mm)))
         x_mm, y_mm = touch.x_mm - at.x_mm, touch.y_mm - at.y_mm
     found = camera_offset(pairs)
     yield from _kept(

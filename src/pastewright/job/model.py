@@ -17,7 +17,7 @@ def meets(patterns: Patterns, name: str) -> bool:
     return bool(name) and any(fnmatchcase(name, pattern) for pattern in patterns)
 
 
-class Turn(StrEnum):
+class LayTurn(StrEnum):
     """When a pad's paste is laid."""
 
     FIRST = "first"
@@ -59,11 +59,11 @@ class Job:
     last: Patterns = ()
     note: str = ""
 
-    def turn_of(self, ref: str) -> Turn:
+    def turn_of(self, ref: str) -> LayTurn:
         """Return when the pads of a part are laid."""
         if meets(self.first, ref):
-            return Turn.FIRST
-        return Turn.LAST if meets(self.last, ref) else Turn.BETWEEN
+            return LayTurn.FIRST
+        return LayTurn.LAST if meets(self.last, ref) else LayTurn.BETWEEN
 
 
 NO_JOB = Job(file="", sha256="")

@@ -5,7 +5,7 @@ less paste is stiffer; where that matters the cycles are solved for the barrel a
 blended by what has been used.
 """
 
-from collections.abc import Sequence as Points
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import dist
@@ -22,7 +22,7 @@ from pastewright.plunger.settle import Settling, settling
 from pastewright.plunger.table import dot_table
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
-from pastewright.route.model import Sequence
+from pastewright.route.model import Tour
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +40,7 @@ SAME_POINT_MM = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cycles:
-    """The plunger's part of a program. `visits` are in the order of the sequence; `walks` likewise, None for dots.
+    """The plunger's part of a program. `visits` are in the order of the tour; `walks` likewise, None for dots.
 
     `ends_ul` is what a bead lays at its two ends beyond what their length is due, 0 for dots.
     """
@@ -66,14 +66,12 @@ def path_of(deposit: Deposit, *, backwards: bool) -> tuple[tuple[float, float], 
     return tuple(kept)
 
 
-def plan_cycles(layout: Layout, sequence: Sequence, profile: Profile) -> Cycles:
+def plan_cycles(layout: Layout, tour: Tour, profile: Profile) -> Cycles:
     """Return the cycles of all visits [µL of real sweep], and the strip that comes first."""
-    return cycles_of(
-        [(layout.deposits[visit.deposit], visit.backwards) for visit in sequence.visits], profile
-    )
+    return cycles_of([(layout.deposits[visit.deposit], visit.backwards) for visit in tour.visits], profile)
 
 
-def cycles_of(laid: Points[tuple[Deposit, bool]], profile: Profile) -> Cycles:
+def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile) -> Cycles:
     """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
     bench = bench_of(profile)
     strip = settling(

@@ -1,4 +1,4 @@
-"""Layout, sequence and profile to `Motions`: every move of tip and plunger, with its speed and time.
+"""Layout, tour and profile to `Motions`: every move of tip and plunger, with its speed and time.
 
     raise · settling strip · per deposit: travel, lower, (push, dwell, retract) or (push, lay…, retract), lift · park
 
@@ -7,7 +7,7 @@ transform; the standoff is kept above its surface. Corners of beads are stopped 
 controller makes of these moves is for `program`; how they were chosen is in `plunger`.
 """
 
-from collections.abc import Sequence as Points
+from collections.abc import Sequence
 from itertools import pairwise
 from math import dist, pi, sqrt
 
@@ -23,7 +23,7 @@ from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
-from pastewright.route.model import Sequence
+from pastewright.route.model import Tour
 
 # The tip comes no closer than this, whatever the deposit's height: boards are seldom known flatter
 # (common practice: warp of 0.75 % of the diagonal is allowed by IPC-6012, from memory; beds are levelled to 0.05).
@@ -53,7 +53,7 @@ def standoff_mm(height_mm: float, profile: Profile) -> float:
 
 
 def plan_motions(
-    layout: Layout, sequence: Sequence, profile: Profile, placements: Placements | None = None
+    layout: Layout, tour: Tour, profile: Profile, placements: Placements | None = None
 ) -> Motions:
     """Return the whole journey, from raising the tip to the park position.
 
@@ -61,31 +61,31 @@ def plan_motions(
     `InputError` when a place is out of reach, the barrel or the stroke is too short, or a dose has fewer than
     three microsteps; lesser troubles are warnings of the result.
     """
-    return motions_over(located(layout, placements or on_bed(profile.bed)), sequence, profile)
+    return motions_over(located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def motions_over(there: Located, sequence: Sequence, profile: Profile) -> Motions:
+def motions_over(there: Located, tour: Tour, profile: Profile) -> Motions:
     """Return the whole journey over deposits that are located; see `plan_motions`."""
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
-    cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, sequence, profile)
-    return _motions(cycles, there, sequence, profile)
+    cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile)
+    return _motions(cycles, there, tour, profile)
 
 
 def motions_of(
-    cycles: Cycles, layout: Layout, sequence: Sequence, profile: Profile, placements: Placements | None = None
+    cycles: Cycles, layout: Layout, tour: Tour, profile: Profile, placements: Placements | None = None
 ) -> Motions:
     """Return the journey for cycles already planned (`plan_cycles`)."""
-    return _motions(cycles, located(layout, placements or on_bed(profile.bed)), sequence, profile)
+    return _motions(cycles, located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def _motions(cycles: Cycles, there: Located, sequence: Sequence, profile: Profile) -> Motions:
+def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile) -> Motions:
     bench, placements = bench_of(profile), there.placements
     deposits, ground = there.layout.deposits, there.ground_mm
     journey = _Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
     _strip(journey, cycles)
     journey.section("deposits")
     board = None
-    for visit, cycle, walk in zip(sequence.visits, cycles.visits, cycles.walks, strict=True):
+    for visit, cycle, walk in zip(tour.visits, cycles.visits, cycles.walks, strict=True):
         deposit = deposits[visit.deposit]
         if len(placements.boards) > 1:
             number = deposit.board
@@ -228,9 +228,9 @@ class _Journey:
     def bead(
         self,
         cycle: BeadCycle,
-        onward: Points[Place],
+        onward: Sequence[Place],
         walk: Walk,
-        heights_mm: Points[float] | None = None,
+        heights_mm: Sequence[float] | None = None,
     ) -> None:
         """Prime, lay to each further point at its height, retract; each leg feeds its share of the length.
 

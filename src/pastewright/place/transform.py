@@ -167,7 +167,7 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class PlaceStep:
     """One part of the way from board to machine: what it is, its map, and the points it was fitted to."""
 
     what: str
@@ -185,7 +185,7 @@ class Placement:
     """
 
     name: str
-    steps: tuple[Step, ...]
+    steps: tuple[PlaceStep, ...]
     surface: Surface
     warnings: tuple[str, ...] = ()
 
@@ -234,7 +234,7 @@ class Placements:
 
 def on_bed(bed: Bed) -> Placements:
     """Return the placement that holds where nothing else was measured: the corner and height of `[bed]`."""
-    step = Step(what=ON_BED, affine=Affine(x_mm=bed.board_x_mm, y_mm=bed.board_y_mm))
+    step = PlaceStep(what=ON_BED, affine=Affine(x_mm=bed.board_x_mm, y_mm=bed.board_y_mm))
     return Placements(boards=(Placement(name="", steps=(step,), surface=flat(bed.board_z_mm)),))
 
 

@@ -29,7 +29,7 @@ from pastewright.records.plan import (
     TotalsRecord,
     VerdictRecord,
 )
-from pastewright.route.model import Sequence as Tour
+from pastewright.route.model import Tour
 from pastewright.version import __version__
 
 PAD_COLUMNS = (

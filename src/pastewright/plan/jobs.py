@@ -10,7 +10,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board
-from pastewright.job.model import Job, Turn, zone_box
+from pastewright.job.model import Job, LayTurn, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
 from pastewright.problems import InputError, Problem, one_error
@@ -50,7 +50,7 @@ def warnings_of(job: Job, board: Board) -> list[str]:
     ]
 
 
-def turns_of(job: Job, board: Board) -> dict[str, Turn]:
+def turns_of(job: Job, board: Board) -> dict[str, LayTurn]:
     """Return when each pad is laid, by its id; {} when the job says nothing of the order."""
     if not job.first and not job.last:
         return {}

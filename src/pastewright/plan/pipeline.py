@@ -35,7 +35,7 @@ from pastewright.readback.judge.verify import verify
 from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import PlanRecord
-from pastewright.route.model import Sequence as Tour
+from pastewright.route.model import Tour
 from pastewright.version import __version__
 
 # Enough for the spread, and small beside the verdict itself on a large board.

@@ -6,7 +6,7 @@ from typing import Any
 
 from pastewright.materials.tables import nearest
 from pastewright.problems import InputError, one_error
-from pastewright.profile.keys import Key, Kind, Value
+from pastewright.profile.keys import Key, KeyKind, Value
 
 _NUMBER_WITH_UNIT = re.compile(r"\s*([-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(\S.*)?$", re.DOTALL)
 
@@ -14,23 +14,23 @@ _NUMBER_WITH_UNIT = re.compile(r"\s*([-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s
 def accepted(key: Key, raw: Any) -> Value:
     """Return the value that `raw` (as parsed from TOML) gives `key`."""
     match key.kind:
-        case Kind.NUMBER | Kind.INTEGER:
+        case KeyKind.NUMBER | KeyKind.INTEGER:
             return _number(key, raw)
-        case Kind.TEXT:
+        case KeyKind.TEXT:
             if isinstance(raw, str):
                 return _text(key, raw)
             raise _wrong_type(key, raw, f'Write it in quotes: {key.name} = "{_short(raw)}".')
-        case Kind.CHOICE:
+        case KeyKind.CHOICE:
             return _choice(key, raw)
-        case Kind.YES_NO:
+        case KeyKind.YES_NO:
             if isinstance(raw, bool):
                 return raw
             raise _wrong_type(key, raw, "Write true or false, without quotes.")
-        case Kind.PAIRS:
+        case KeyKind.PAIRS:
             return _pairs(key, raw)
-        case Kind.PLACE:
+        case KeyKind.PLACE:
             return _place(key, raw)
-        case Kind.LIST:
+        case KeyKind.LIST:
             if isinstance(raw, list):
                 return tuple(raw)
             raise _wrong_type(key, raw, f"Write {key.name} = [{key.comment}].")
@@ -42,11 +42,11 @@ def _number(key: Key, raw: Any) -> float | int:
     if isinstance(raw, bool) or not isinstance(raw, int | float):
         raise _wrong_type(key, raw, f"Write a number, {key.accepts}.")
     number = _real(raw)
-    if key.kind is Kind.INTEGER and isfinite(number) and not number.is_integer():
+    if key.kind is KeyKind.INTEGER and isfinite(number) and not number.is_integer():
         raise _wrong_type(key, raw, f"Write a whole number, {key.accepts}.")
     if not key.low <= number <= key.high:
         raise one_error(f"{key.path} is {_short(raw)}; it must be {key.accepts}", _range_mend(key, number))
-    return int(number) if key.kind is Kind.INTEGER else number
+    return int(number) if key.kind is KeyKind.INTEGER else number
 
 
 def _real(raw: float | int) -> float:
@@ -129,10 +129,10 @@ def _range_mend(key: Key, raw: float) -> str:
 
 
 def _wrong_type(key: Key, raw: Any, mend: str) -> InputError:
-    words = {Kind.PAIRS: "pairs of numbers", Kind.PLACE: "a place [x, y]"}.get(
+    words = {KeyKind.PAIRS: "pairs of numbers", KeyKind.PLACE: "a place [x, y]"}.get(
         key.kind, f"a {key.kind.value}"
     )
-    wanted = "true or false" if key.kind is Kind.YES_NO else "text" if key.kind is Kind.TEXT else words
+    wanted = "true or false" if key.kind is KeyKind.YES_NO else "text" if key.kind is KeyKind.TEXT else words
     return one_error(f"{key.path} must be {wanted}, not {_type_word(raw)}", mend)
 
 

@@ -12,7 +12,7 @@ from math import inf
 from typing import Any
 
 
-class Kind(StrEnum):
+class KeyKind(StrEnum):
     """What may stand behind a key."""
 
     NUMBER = "number"
@@ -25,7 +25,7 @@ class Kind(StrEnum):
     LIST = "list"
 
 
-class Need(StrEnum):
+class KeyNeed(StrEnum):
     """Whether a key must be given: required, else its default holds, or it may be left out for another key."""
 
     REQUIRED = "required"
@@ -46,13 +46,13 @@ class Key:
 
     section: str
     name: str
-    kind: Kind
+    kind: KeyKind
     comment: str
     unit: str
     low: float
     high: float
     choices: tuple[str, ...]
-    need: Need
+    need: KeyNeed
     default: Value | None
     scale: float
     field: str
@@ -65,11 +65,11 @@ class Key:
     @property
     def accepts(self) -> str:
         """What the key accepts, for messages and the page: "0.5 to 60 mm", "reprap or ngc"."""
-        if self.kind is Kind.CHOICE:
+        if self.kind is KeyKind.CHOICE:
             return ", ".join(self.choices[:-1]) + " or " + self.choices[-1]
-        if self.kind in (Kind.TEXT, Kind.YES_NO, Kind.LIST):
+        if self.kind in (KeyKind.TEXT, KeyKind.YES_NO, KeyKind.LIST):
             return self.kind.value
-        if self.kind is Kind.PLACE:
+        if self.kind is KeyKind.PLACE:
             return f"[x, y], each {self.low:g} to {self.high:g} {self.unit}"
         return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
 
@@ -91,12 +91,14 @@ class Section:
 
 def _key(section: str, row: dict[str, Any]) -> Key:
     default, low_high = row.get("default"), row.get("range", [-inf, inf])
-    kind = Kind(row.get("kind", Kind.NUMBER))
-    if kind is Kind.NUMBER and default is not None:
+    kind = KeyKind(row.get("kind", KeyKind.NUMBER))
+    if kind is KeyKind.NUMBER and default is not None:
         default = float(default)
     if isinstance(default, list):
         default = tuple((float(first), float(second)) for first, second in default)
-    need = Need.OPTIONAL if row.get("optional") else Need.REQUIRED if default is None else Need.DEFAULT
+    need = (
+        KeyNeed.OPTIONAL if row.get("optional") else KeyNeed.REQUIRED if default is None else KeyNeed.DEFAULT
+    )
     return Key(
         section=section,
         name=row["name"],

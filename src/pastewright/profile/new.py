@@ -13,7 +13,7 @@ from textwrap import wrap
 from pastewright.materials.tables import find_alloy, find_barrel, find_powder, find_screw, find_tip, nearest
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.accept import accepted
-from pastewright.profile.keys import KEYS, SECTIONS, Key, Kind, Need, Section, Value, key_at
+from pastewright.profile.keys import KEYS, SECTIONS, Key, KeyKind, KeyNeed, Section, Value, key_at
 from pastewright.profile.read import parse_profile
 
 LINE = 118  # letters a line of a written profile: fits an editor beside a terminal; own choice
@@ -100,7 +100,7 @@ def profile_text(values: Mapping[str, object]) -> str:
         try:
             if key.path in values:
                 accepted(key, _plain(values[key.path]))
-            elif key.need is Need.REQUIRED:
+            elif key.need is KeyNeed.REQUIRED:
                 problems.append(
                     Problem(what=f"{key.path} is missing", mend=f"{key.comment} ({key.accepts}).")
                 )
@@ -141,7 +141,7 @@ def _rule_text(section: Section, rule: Mapping[str, object]) -> str:
 
 def comment_line(key: Key, start: str) -> str:
     """Return a line of the file: the key, then what it is and what it accepts."""
-    about = key.comment if key.kind in (Kind.TEXT, Kind.YES_NO) else f"{key.comment} [{key.accepts}]"
+    about = key.comment if key.kind in (KeyKind.TEXT, KeyKind.YES_NO) else f"{key.comment} [{key.accepts}]"
     line = f"{start:<32} # {about}"
     return line if len(line) <= LINE else "\n".join([*(f"# {part}" for part in wrap(about, LINE - 2)), start])
 
@@ -166,13 +166,13 @@ def _plain(value: object) -> object:
 
 def _raw(key: Key, text: str) -> object:
     """Return a typed answer as TOML would have parsed it; a wrong one stays text, for `accepted` to refuse."""
-    if key.kind is Kind.YES_NO:
+    if key.kind is KeyKind.YES_NO:
         return {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}.get(
             text.lower(), text
         )
-    if key.kind in (Kind.TEXT, Kind.CHOICE):
+    if key.kind in (KeyKind.TEXT, KeyKind.CHOICE):
         return text
-    if key.kind is Kind.PAIRS:
+    if key.kind is KeyKind.PAIRS:
         return _pairs(text)
     try:
         return float(text)

@@ -17,7 +17,7 @@ from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile import build
 from pastewright.profile.accept import accepted
 from pastewright.profile.checks import cross_checks
-from pastewright.profile.keys import SECTIONS, Key, Need, Section, Value
+from pastewright.profile.keys import SECTIONS, Key, KeyNeed, Section, Value
 from pastewright.profile.lines import Path as KeyPath
 from pastewright.profile.lines import key_lines
 from pastewright.profile.model import Profile
@@ -169,7 +169,7 @@ class SectionReader:
                     self.problems.extend(
                         replace(problem, file=self.file, line=lines[key.name]) for problem in error.problems
                     )
-            elif key.need is not Need.REQUIRED:
+            elif key.need is not KeyNeed.REQUIRED:
                 good[key.name] = key.default
             else:
                 missing.append(key)

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from pastewright.board.model import Point
-from pastewright.readback.placed import NO_TRAY, Tray
+from pastewright.readback.placed import NO_TRAY, ReadTray
 from pastewright.records.kinds import DepositKind
 
 
@@ -64,7 +64,7 @@ class Expected:
 
     deposits: tuple[ExpectedDeposit, ...]
     dry: bool = False
-    tray: Tray = NO_TRAY
+    tray: ReadTray = NO_TRAY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

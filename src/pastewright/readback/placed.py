@@ -31,7 +31,7 @@ FLAT = 1e-6  # a map that shrinks areas by this presses them onto a line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
+class ReadGround:
     """Height of a board: `z_mm` + `slope`·(place − `at_mm`), and deviations `dz_mm` at the crossings of a mesh."""
 
     z_mm: float
@@ -71,7 +71,7 @@ class BoardPlace:
     matrix: Floats
     shift_mm: Floats
     size_mm: Point
-    ground: Ground
+    ground: ReadGround
     on_bed: bool = False
 
     def to_machine(self, points_mm: Floats) -> Floats:
@@ -108,7 +108,7 @@ class WipePlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tray:
+class ReadTray:
     """The boards of a plan, how far one settling strip lies from the next, how many there are, and the wiping pad."""
 
     boards: tuple[BoardPlace, ...] = ()
@@ -117,10 +117,10 @@ class Tray:
     wipe: WipePlace | None = None
 
 
-NO_TRAY = Tray()
+NO_TRAY = ReadTray()
 
 
-def boards_on(tray: Tray, bed: Bed) -> tuple[BoardPlace, ...]:
+def boards_on(tray: ReadTray, bed: Bed) -> tuple[BoardPlace, ...]:
     """Return where every board lies; one square in the bed's corner when the plan does not say."""
 
     def in_corner(name: str, size_mm: Point) -> BoardPlace:
@@ -129,7 +129,7 @@ def boards_on(tray: Tray, bed: Bed) -> tuple[BoardPlace, ...]:
             size_mm=size_mm,
             matrix=np.eye(2),
             shift_mm=np.array([bed.board_x_mm, bed.board_y_mm]),
-            ground=Ground(z_mm=bed.board_z_mm),
+            ground=ReadGround(z_mm=bed.board_z_mm),
             on_bed=True,
         )
 
@@ -138,7 +138,7 @@ def boards_on(tray: Tray, bed: Bed) -> tuple[BoardPlace, ...]:
     return tuple(in_corner(board.name, board.size_mm) if board.on_bed else board for board in tray.boards)
 
 
-def tray_of_plan(places: Places, size_mm: Point, problems: list[str]) -> Tray:
+def tray_of_plan(places: Places, size_mm: Point, problems: list[str]) -> ReadTray:
     """Return the placement that a plan records; what contradicts itself in it is added to `problems`."""
     boards = tuple(
         _board(
@@ -150,7 +150,7 @@ def tray_of_plan(places: Places, size_mm: Point, problems: list[str]) -> Tray:
     if len(set(names)) != len(names):
         problems.append('"placement" names two boards alike')
     wipe = places.wipe
-    return Tray(
+    return ReadTray(
         boards=boards,
         strips=len(boards) if places.settle else 1,
         strip_step_mm=places.strip_step_mm,
@@ -181,8 +181,8 @@ def _board(one: BoardPlaceRecord, size_mm: Point, where: str, problems: list[str
     )
 
 
-def _ground(surface: SurfaceRecord, where: str, problems: list[str]) -> Ground:
-    plane = Ground(z_mm=surface.z_mm, slope=(surface.slope_x, surface.slope_y), at_mm=surface.at_mm)
+def _ground(surface: SurfaceRecord, where: str, problems: list[str]) -> ReadGround:
+    plane = ReadGround(z_mm=surface.z_mm, slope=(surface.slope_x, surface.slope_y), at_mm=surface.at_mm)
     mesh = surface.mesh
     if mesh is None:
         return plane

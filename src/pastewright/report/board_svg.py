@@ -14,7 +14,7 @@ from pastewright.board.model import Area, Board, PadKind, Point
 from pastewright.decimals import short as _n
 from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
-from pastewright.route.model import Sequence as Tour
+from pastewright.route.model import Tour
 
 MARGIN_MM = 2.0  # a ring round a pad at the edge stays inside
 MOST_TITLES = 3000  # beyond that, tooltips would double the size of the file

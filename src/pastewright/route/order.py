@@ -1,4 +1,4 @@
-"""Deposits to a `Sequence`: the order, and the end each bead starts from, that cost the least machine time.
+"""Deposits to a `Tour`: the order, and the end each bead starts from, that cost the least machine time.
 
 A hop takes the trapezoid time of the slower axis, a growing function of max(|dx|, |dy|), plus a constant for
 lift and lower. Beads are edges that are laid anyway, so only the hops count. The path starts at a given
@@ -18,8 +18,7 @@ from pastewright.kinematics import move_times_s
 from pastewright.profile.model import Machine
 from pastewright.route.bound import Task, path_bound
 from pastewright.route.improve import Distance, improved_tour, tour_cost
-from pastewright.route.model import Sequence as Sequence_
-from pastewright.route.model import Stop, Visit
+from pastewright.route.model import Stop, Tour, Visit
 from pastewright.route.tour import NEIGHBOURS, Floats, Ints, greedy_tour, nearest, neighbour_lists
 
 KICKS_PER_NODE = 3
@@ -34,7 +33,7 @@ def order(
     end_mm: Point | None = None,
     machine: Machine,
     lift_s: float = 0.0,
-) -> Sequence_:
+) -> Tour:
     """Return a short tour of all deposits from `start_mm`, ending at `end_mm` or, without it, anywhere.
 
     Totals count every hop from the start to the last deposit, and the one to `end_mm` where that is given.
@@ -54,12 +53,12 @@ def order(
     travel_s = float(nodes.times_s(dx, dy).sum())
     travel_mm = float(np.hypot(dx, dy).sum())
     if n == 0 and end_mm is None:
-        return Sequence_(visits=(), travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
+        return Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
     end = len(path) - 1 if end_mm is not None else None
     x, y, mate = nodes.x[: len(path)], nodes.y[: len(path)], nodes.bead_mate[: len(path)]
     in_time = Task(x=x, y=y, mate=mate, end=end, cost=nodes.times_s, norm=inf)
     in_space = Task(x=x, y=y, mate=mate, end=end, cost=np.hypot, norm=2.0)
-    return Sequence_(
+    return Tour(
         visits=tuple(visits),
         travel_mm=travel_mm,
         travel_s=travel_s + hops * lift_s,

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pastewright.place.fiducials.camera import camera_frame, read_frame
-from pastewright.place.fiducials.locate import MarkKind, View, marks
+from pastewright.place.fiducials.locate import MarkKind, MarkView, marks
 from pastewright.problems import InputError
 
 FINE = 16  # drawn so many times finer, then averaged: an edge pixel gets its share
@@ -106,12 +106,12 @@ def test_a_mark_cut_off_by_the_edge_is_not_taken():
 
 
 def test_the_frame_is_seen_along_the_axes_of_the_machine():
-    view = View(width_px=161, height_px=121, mm_per_px=0.02)
+    view = MarkView(width_px=161, height_px=121, mm_per_px=0.02)
     assert view.off_centre_mm(80, 60) == (0, 0)
     # To the right in the frame is +X, down in the frame is −Y.
     assert view.off_centre_mm(90, 60) == pytest.approx((0.2, 0))
     assert view.off_centre_mm(80, 70) == pytest.approx((0, -0.2))
-    turned = View(width_px=161, height_px=121, mm_per_px=0.02, turn_deg=90)
+    turned = MarkView(width_px=161, height_px=121, mm_per_px=0.02, turn_deg=90)
     assert turned.off_centre_mm(90, 60) == pytest.approx((0, 0.2))
 
 

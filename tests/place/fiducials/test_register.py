@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from pastewright.place.fiducials.fit import FitKind, error_covariances, fitted
-from pastewright.place.fiducials.limits import Limits
+from pastewright.place.fiducials.limits import MapLimits
 from pastewright.place.fiducials.register import kind_for, register
 from pastewright.place.transform import Pair, affine
 from pastewright.problems import InputError
@@ -138,7 +138,7 @@ def test_noiseless_affine_maps_agree_with_skimage():
 def test_registering_then_inverting_is_identity(board, turn, shift):
     assume(spread_out(board) and np.ptp(board, axis=0).max() > 3)
     true = affine(turn_deg=turn, shift_mm=shift)
-    found = register(pairs_of(board, true.apply(board)), limits=Limits(turned_deg=None))
+    found = register(pairs_of(board, true.apply(board)), limits=MapLimits(turned_deg=None))
     assert found.affine.inverse().apply(true.apply(board)) == pytest.approx(board, abs=1e-9)
     assert max(found.off_mm) < 1e-9
 
@@ -186,7 +186,9 @@ def test_the_spread_at_the_worst_pad_is_as_predicted(kind, count):
 
 def test_a_registration_states_the_predicted_error():
     true = affine(turn_deg=3, shift_mm=(100, 50))
-    found = register(pairs_of(MARKS[:2], true.apply(MARKS[:2])), pads=PADS, limits=Limits(found_to_mm=0.05))
+    found = register(
+        pairs_of(MARKS[:2], true.apply(MARKS[:2])), pads=PADS, limits=MapLimits(found_to_mm=0.05)
+    )
     # By hand for two points of a rigid map: σ²·(2/N + r²/Σρ²) at distance r from the centre of the points.
     centre = MARKS[:2].mean(axis=0)
     held = float(((MARKS[:2] - centre) ** 2).sum())
@@ -202,9 +204,9 @@ def test_residuals_larger_than_told_raise_the_expected_error():
     rng = np.random.default_rng(3)
     found = MARKS + np.array([100.0, 50.0]) + rng.normal(0, 0.03, MARKS.shape)
     calm = register(
-        pairs_of(MARKS, MARKS + np.array([100.0, 50.0])), pads=PADS, limits=Limits(found_to_mm=0.002)
+        pairs_of(MARKS, MARKS + np.array([100.0, 50.0])), pads=PADS, limits=MapLimits(found_to_mm=0.002)
     )
-    rough = register(pairs_of(MARKS, found), pads=PADS, limits=Limits(found_to_mm=0.002))
+    rough = register(pairs_of(MARKS, found), pads=PADS, limits=MapLimits(found_to_mm=0.002))
     assert rough.sigma_mm > 5 * calm.sigma_mm
     assert rough.expected_mm > 5 * calm.expected_mm
 
@@ -230,7 +232,7 @@ def test_two_points_the_wrong_way_round_are_refused_until_the_turn_is_told():
     words = refusal(board, (board + np.array([50.0, 60.0]))[::-1])
     assert "turned by 180.0°" in words and "--turned 180" in words and "swapped" in words
     found = register(
-        pairs_of(board, (board + np.array([50.0, 60.0]))[::-1]), pads=PADS, limits=Limits(turned_deg=180)
+        pairs_of(board, (board + np.array([50.0, 60.0]))[::-1]), pads=PADS, limits=MapLimits(turned_deg=180)
     )
     assert found.turned_deg == 180
 
@@ -252,12 +254,12 @@ def test_a_mirror_image_is_named():
     words = refusal(MARKS, MARKS * (-1, 1) + np.array([200.0, 0.0]))
     assert "mirror image" in words and "--side" in words
     left_handed = register(
-        pairs_of(MARKS, MARKS * (-1, 1) + np.array([200.0, 0.0])), pads=PADS, limits=Limits(mirrored=True)
+        pairs_of(MARKS, MARKS * (-1, 1) + np.array([200.0, 0.0])), pads=PADS, limits=MapLimits(mirrored=True)
     )
     assert left_handed.affine.mirrored
     assert (
         "leave --mirrored out"
-        in refusal(MARKS, MARKS + np.array([200.0, 0.0]), limits=Limits(mirrored=True)).lower()
+        in refusal(MARKS, MARKS + np.array([200.0, 0.0]), limits=MapLimits(mirrored=True)).lower()
     )
 
 
@@ -303,9 +305,13 @@ def test_points_in_a_line_or_close_together():
 
 
 def test_stretch_and_skew_beyond_the_limits_are_refused():
-    words = refusal(MARKS, affine(scale_x=1.012, shift_mm=(9, 9)).apply(MARKS), limits=Limits(residual_mm=5))
+    words = refusal(
+        MARKS, affine(scale_x=1.012, shift_mm=(9, 9)).apply(MARKS), limits=MapLimits(residual_mm=5)
+    )
     assert "stretched by +1.20% along X" in words and "±1.0%" in words
-    words = refusal(MARKS, affine(skew_deg=0.6, shift_mm=(9, 9)).apply(MARKS), limits=Limits(residual_mm=5))
+    words = refusal(
+        MARKS, affine(skew_deg=0.6, shift_mm=(9, 9)).apply(MARKS), limits=MapLimits(residual_mm=5)
+    )
     assert "skewed by +0.60°" in words
     fine = affine(scale_x=1.008, scale_y=0.995, skew_deg=0.4, turn_deg=1, shift_mm=(9, 9))
     assert register(pairs_of(MARKS, fine.apply(MARKS)), pads=PADS).affine.scale_x == pytest.approx(1.008)
@@ -324,7 +330,9 @@ def test_a_wrong_point_is_named_with_where_it_should_be():
 def test_a_point_that_is_a_little_odd_is_told():
     found = MARKS + np.array([100.0, 50.0])
     found[4] += (0.09, 0.0)
-    told = register(pairs_of(MARKS, found), pads=PADS, kind=FitKind.RIGID, limits=Limits(found_to_mm=0.005))
+    told = register(
+        pairs_of(MARKS, found), pads=PADS, kind=FitKind.RIGID, limits=MapLimits(found_to_mm=0.005)
+    )
     assert told.left_out_mm[4] == pytest.approx(0.09, rel=0.2)
 
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon, box
 
-from pastewright.place.fiducials.offset import Spot, camera_offset
+from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
 from pastewright.place.height.probe import KeepOut, probing, typed_keep_out, way_round
 from pastewright.place.transform import affine
 from pastewright.problems import InputError
@@ -169,7 +169,10 @@ def test_keep_outs_are_typed():
 
 
 def test_the_offset_is_touch_less_look():
-    spots = [Spot(touch_mm=(10, 10), look_mm=(40, 12)), Spot(touch_mm=(50, 60), look_mm=(80.04, 62.02))]
+    spots = [
+        OffsetSpot(touch_mm=(10, 10), look_mm=(40, 12)),
+        OffsetSpot(touch_mm=(50, 60), look_mm=(80.04, 62.02)),
+    ]
     found = camera_offset(spots)
     assert found.offset_mm == pytest.approx((-30.02, -2.01))
     assert found.off_mm == pytest.approx((0.02236, 0.02236), abs=1e-5)
@@ -178,7 +181,7 @@ def test_the_offset_is_touch_less_look():
 
 
 def test_one_spot_says_that_it_cannot_show_a_mistake():
-    found = camera_offset([Spot(touch_mm=(1, 2), look_mm=(3, 4))])
+    found = camera_offset([OffsetSpot(touch_mm=(1, 2), look_mm=(3, 4))])
     assert found.error_mm is None and "cannot show a mistake" in found.warnings[0]
 
 
@@ -194,4 +197,4 @@ def test_one_spot_says_that_it_cannot_show_a_mistake():
 )
 def test_spots_that_contradict_are_named(spots, says):
     with pytest.raises(InputError, match=says):
-        camera_offset([Spot(touch_mm=a, look_mm=b) for a, b in spots])
+        camera_offset([OffsetSpot(touch_mm=a, look_mm=b) for a, b in spots])

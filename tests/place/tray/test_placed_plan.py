@@ -16,11 +16,10 @@ from hypothesis import strategies as st
 
 from pastewright.motion.model import Step
 from pastewright.motion.plan import plan_motions, standoff_mm
-from pastewright.place.fiducials.limits import Limits
+from pastewright.place.fiducials.limits import MapLimits
 from pastewright.place.fiducials.register import register
 from pastewright.place.surface import Mesh, Surface, flat
-from pastewright.place.transform import Pair, Placement, Placements, affine, on_bed
-from pastewright.place.transform import Step as PlaceStep
+from pastewright.place.transform import Pair, Placement, Placements, PlaceStep, affine, on_bed
 from pastewright.place.tray.document import PlacementFile, fits_board, placement_file_of, placement_record
 from pastewright.place.tray.located import located
 from pastewright.place.tray.tour import placed_tour
@@ -63,7 +62,7 @@ def tilted_plan(prepared, profile):
         Pair(name=f"F{k}", from_mm=tuple(a), to_mm=tuple(b))
         for k, (a, b) in enumerate(zip(marks.tolist(), true.apply(marks).tolist(), strict=True))
     ]
-    found = register(pairs, limits=Limits(turned_deg=180))
+    found = register(pairs, limits=MapLimits(turned_deg=180))
     board = Placement(name="", steps=(found.step(),), surface=bowl(found.affine, 20.3, 0.25))
     return finish_plan(prepared, profile, placements=Placements(boards=(board,)))
 

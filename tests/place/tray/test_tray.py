@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from pastewright.job.model import Turn
+from pastewright.job.model import LayTurn
 from pastewright.motion.model import Step
 from pastewright.place.transform import affine, corners_mm
 from pastewright.place.tray.file import parse_tray
@@ -233,7 +233,7 @@ def test_each_board_begins_where_its_strip_or_wipe_ends_whatever_the_job_wants_f
     names = tuple(one.name for one in tray.placements.boards)
     six = copies(prepared, names)
     ids = [pad.id for pad in prepared.board.pads if pad.id in first] or [prepared.board.pads[0].id]
-    turns = {f"{name}/{pad}": Turn.FIRST for name in names for pad in ids} if first else {}
+    turns = {f"{name}/{pad}": LayTurn.FIRST for name in names for pad in ids} if first else {}
     there = located(six.layout, tray.placements)
     tour = placed_tour(there, profile, turns)
     x, y = profile.bed.strip_x_mm + profile.bed.strip_length_mm, profile.bed.strip_y_mm

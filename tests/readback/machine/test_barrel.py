@@ -12,7 +12,7 @@ from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq
 
 from pastewright.materials.model import Tip
-from pastewright.readback.machine.barrel import ATMOSPHERE_KPA, Bench, bench_of, run
+from pastewright.readback.machine.barrel import ATMOSPHERE_KPA, BarrelBench, bench_of, run
 from pastewright.readback.machine.flow import flow_table, yield_pressure_kpa
 
 
@@ -97,7 +97,7 @@ def test_flow_is_the_integral_of_the_velocity_profile(bench_profile, n, tau, k, 
 def lag_bench(case, paste, *, most=5.0):
     """The case's barrel: all springiness V/K in one number, an area of 1 mm² so that mm are µL."""
     stiff = case.of("volume", "uL") / case.of("bulk_modulus", "kPa")
-    return Bench(
+    return BarrelBench(
         flow=flow_table(paste, tip_of(case), most_ul_s=most),
         sweep_ul_mm=1.0,
         frame_ul_kpa=stiff,
@@ -163,7 +163,7 @@ def test_a_newtonian_barrel_answers_a_step_with_its_time_constant(check_value, b
     )
     tip = Tip(gauge=None, bore_mm=rc.of("diameter", "mm"), outer_mm=1, length_mm=rc.of("length", "mm"))
     stiff = rc.of("volume", "uL") / rc.of("bulk_modulus", "kPa")
-    bench = Bench(
+    bench = BarrelBench(
         flow=flow_table(paste, tip, most_ul_s=0.2),
         sweep_ul_mm=1.0,
         frame_ul_kpa=stiff,
@@ -185,7 +185,7 @@ def test_a_bubble_adds_its_own_springiness(check_value):
     case = check_value("lag-bubble")
     volume, pressure = case.of("bubble_volume", "uL"), case.of("abs_pressure", "kPa")
     # 10 µL at 300 kPa are 10·300/101.325 µL at atmospheric pressure.
-    bench = Bench(
+    bench = BarrelBench(
         flow=None,
         sweep_ul_mm=1.0,
         frame_ul_kpa=0.0,

@@ -14,7 +14,7 @@ from rs274_judge import judged, needs_rs274, ours
 
 from pastewright.profile.model import BeadFeed, Controller, DialectName, PlungerMode
 from pastewright.readback.model import FindingKind
-from pastewright.readback.text.interpret import Reading, interpret
+from pastewright.readback.text.interpret import ReadProgram, interpret
 
 pytestmark = [pytest.mark.judge, needs_rs274]
 
@@ -29,7 +29,7 @@ NGC = Controller(
 HEAD = "G21 G90 G94 G17 G54 F600\nG0 X0 Y0 Z0\n"
 
 
-def agree(text: str, folder: Path, *, tolerance: float) -> Reading:
+def agree(text: str, folder: Path, *, tolerance: float) -> ReadProgram:
     taken, theirs, their_arcs = judged(text, folder)
     assert taken, "the judge refuses it"
     reading = interpret(text, NGC, plunger_letter="A")

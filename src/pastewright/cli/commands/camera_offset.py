@@ -21,7 +21,7 @@ def camera_offset(
     from pastewright.cli.exits import DONE
     from pastewright.cli.placing import typed_place
     from pastewright.cli.printing.placing import print_offset
-    from pastewright.place.fiducials.offset import Spot, camera_offset
+    from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
     from pastewright.problems import one_error
 
     touched, looked = touch or [], look or []
@@ -31,7 +31,7 @@ def camera_offset(
             "Each spot is touched once and looked at once.",
         )
     spots = [
-        Spot(touch_mm=typed_place("--touch", a), look_mm=typed_place("--look", b))
+        OffsetSpot(touch_mm=typed_place("--touch", a), look_mm=typed_place("--look", b))
         for a, b in zip(touched, looked, strict=True)
     ]
     print_offset(camera_offset(spots))

@@ -30,7 +30,7 @@ def locate(
     from pastewright.cli.printing.placing import print_marks
     from pastewright.cli.reading import load_profile
     from pastewright.place.fiducials.camera import camera_frame, read_frame
-    from pastewright.place.fiducials.locate import View, grey_of, marks
+    from pastewright.place.fiducials.locate import MarkView, grey_of, marks
     from pastewright.problems import one_error
 
     if (photo is None) == (camera is None):
@@ -52,7 +52,7 @@ def locate(
         number = str(camera)
         frame = camera_frame(int(number) if number.isdigit() else number)
     grey = grey_of(frame)
-    view = View(
+    view = MarkView(
         width_px=grey.shape[1],
         height_px=grey.shape[0],
         mm_per_px=scale,

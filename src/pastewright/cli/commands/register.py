@@ -57,7 +57,7 @@ def register(
     from pastewright.cli.exits import DONE
     from pastewright.cli.printing.placing import print_placed
     from pastewright.cli.reading import load_board, load_profile
-    from pastewright.place.fiducials.limits import Limits
+    from pastewright.place.fiducials.limits import MapLimits
     from pastewright.writing import write_text
 
     by_camera = placing.typed_by(by)
@@ -69,7 +69,7 @@ def register(
         found.extend(placing.asked_points(port, find or [], board, bench))
     if by_camera and found:
         found = placing.of_tip(found, bench)
-    limits = Limits(residual_mm=limit_mm, found_to_mm=found_to_mm, turned_deg=turn, mirrored=mirrored)
+    limits = MapLimits(residual_mm=limit_mm, found_to_mm=found_to_mm, turned_deg=turn, mirrored=mirrored)
     placed = placing.placed_board(
         board, bench, found, heights, kind=kind, limits=limits, file=str(points or "")
     )

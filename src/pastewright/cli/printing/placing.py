@@ -9,7 +9,7 @@ from rich.table import Table
 from pastewright.cli.placing import Placed
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_file, print_warnings
-from pastewright.place.fiducials.locate import Mark, View
+from pastewright.place.fiducials.locate import MarkView, SeenMark
 from pastewright.place.fiducials.offset import CameraOffset
 from pastewright.place.fiducials.register import Registration
 from pastewright.place.height.heights import Heights
@@ -72,8 +72,8 @@ def print_tray(placed: PlacedTray) -> None:
 
 
 def print_marks(
-    found: Sequence[Mark],
-    view: View,
+    found: Sequence[SeenMark],
+    view: MarkView,
     *,
     head_mm: tuple[float, float] | None,
     offset_mm: tuple[float, float],

@@ -23,7 +23,7 @@ LEAST_POINTS = {FitKind.RIGID: 2, FitKind.SIMILARITY: 2, FitKind.AFFINE: 3}  # t
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class MapFit:
     """A fitted map. `residuals_mm` (N×2) are found less fitted, machine.
 
     `spare` is how many measured numbers are left to check the fit with: 2·N less its parameters.
@@ -50,7 +50,7 @@ class Fit:
         return sqrt(float((self.residuals_mm**2).sum()) / self.spare) if self.spare > 0 else None
 
 
-def fitted(from_mm: Floats, to_mm: Floats, kind: FitKind, *, mirrored: bool = False) -> Fit:
+def fitted(from_mm: Floats, to_mm: Floats, kind: FitKind, *, mirrored: bool = False) -> MapFit:
     """Return the map that takes `from_mm` (N×2) nearest to `to_mm` (N×2), in the sense of least squares.
 
     Rigid and similarity are proper turns, or improper ones when `mirrored`; an affine map takes whatever side
@@ -71,7 +71,7 @@ def fitted(from_mm: Floats, to_mm: Floats, kind: FitKind, *, mirrored: bool = Fa
         x_mm=float(shift[0]),
         y_mm=float(shift[1]),
     )
-    return Fit(
+    return MapFit(
         kind=kind,
         affine=where,
         residuals_mm=y - x @ matrix.T,
@@ -100,7 +100,7 @@ def _affine(x: Floats, y: Floats) -> Floats:
     return np.array(answer.T, dtype=np.float64)
 
 
-def error_covariances(fit: Fit, from_mm: Floats, at_mm: Floats, *, sigma_mm: float) -> Floats:
+def error_covariances(fit: MapFit, from_mm: Floats, at_mm: Floats, *, sigma_mm: float) -> Floats:
     """Return the covariance (M×2×2, mm²) of where the map takes `at_mm` (M×2), for found points off by `sigma_mm`.
 
     `sigma_mm` is the standard deviation of each found coordinate, independent. First order:
@@ -115,7 +115,7 @@ def error_covariances(fit: Fit, from_mm: Floats, at_mm: Floats, *, sigma_mm: flo
     return answer
 
 
-def _jacobians(fit: Fit, points: Floats) -> Floats:
+def _jacobians(fit: MapFit, points: Floats) -> Floats:
     """Return the derivatives of fitted places (N×2×parameters), points about the centre of the fit."""
     count = len(points)
     jacobian: Floats = np.zeros((count, 2, PARAMETERS[fit.kind]))
@@ -131,7 +131,7 @@ def _jacobians(fit: Fit, points: Floats) -> Floats:
     return jacobian
 
 
-def leverages(fit: Fit, from_mm: Floats) -> Floats:
+def leverages(fit: MapFit, from_mm: Floats) -> Floats:
     """Return how much each point (N) holds the fit to itself [-]: the mean of its two diagonal entries of the hat matrix."""
     own = error_covariances(fit, from_mm, from_mm, sigma_mm=1.0)
     answer: Floats = np.trace(own, axis1=1, axis2=2) / 2

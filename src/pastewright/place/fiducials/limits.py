@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.place.fiducials.fit import Fit, FitKind, fitted
+from pastewright.place.fiducials.fit import FitKind, MapFit, fitted
 from pastewright.place.transform import Pair
 
 Floats = NDArray[np.float64]
@@ -29,7 +29,7 @@ FOUND_TO_MM = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class MapLimits:
     """What a registration must keep. `turned_deg` is how the board was put in, None for any way.
 
     `mirrored` accepts a mirror image, for machines whose axes are left-handed. `found_to_mm` is the standard
@@ -44,10 +44,10 @@ class Limits:
     mirrored: bool = False
 
 
-DEFAULT_LIMITS = Limits()
+DEFAULT_LIMITS = MapLimits()
 
 
-def mirror_words(limits: Limits) -> tuple[str, str]:
+def mirror_words(limits: MapLimits) -> tuple[str, str]:
     """Return what is said, and how to mend it, where the points fit as mirror images of what was told."""
     if limits.mirrored:
         return (
@@ -61,7 +61,7 @@ def mirror_words(limits: Limits) -> tuple[str, str]:
     )
 
 
-def is_unsound(fit: Fit, limits: Limits) -> bool:
+def is_unsound(fit: MapFit, limits: MapLimits) -> bool:
     """Tell whether a map leaves points too far off, stretches or skews."""
     off = np.hypot(fit.residuals_mm[:, 0], fit.residuals_mm[:, 1])
     return bool(
@@ -73,7 +73,7 @@ def is_unsound(fit: Fit, limits: Limits) -> bool:
 
 
 def reasons_against(
-    pairs: Sequence[Pair], board: Floats, found: Floats, fit: Fit, limits: Limits
+    pairs: Sequence[Pair], board: Floats, found: Floats, fit: MapFit, limits: MapLimits
 ) -> list[str]:
     """Return what is wrong with a fit, in words."""
     where = fit.affine

@@ -43,7 +43,7 @@ class MarkKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class SeenMark:
     """A mark: centre and size in pixels (diameter, side or span), contrast in grey levels, 0 to 1 how well it fits."""
 
     kind: MarkKind
@@ -55,7 +55,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class MarkView:
     """How a frame shows the board: its size, pixels' size, and how far it is turned against the axes."""
 
     width_px: int
@@ -83,7 +83,7 @@ def grey_of(frame: NDArray[np.uint8]) -> Grey:
 
 def marks(
     frame: NDArray[np.uint8], *, kind: MarkKind | None = None, size_px: float | None = None
-) -> tuple[Mark, ...]:
+) -> tuple[SeenMark, ...]:
     """Return the marks of a frame, best first; of one kind or about one size where that is told."""
     grey = grey_of(frame)
     if min(grey.shape) < 2 * LEAST_PX:
@@ -91,7 +91,7 @@ def marks(
             f"the picture is only {grey.shape[1]} × {grey.shape[0]} pixels", "Give a larger picture."
         )
     smooth = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.0), dtype=np.uint8)
-    found: list[Mark] = []
+    found: list[SeenMark] = []
     # A mark is lighter or darker than what is around it; both are looked for.
     for flip in (False, True):
         code = cv2.THRESH_BINARY_INV if flip else cv2.THRESH_BINARY
@@ -119,7 +119,7 @@ def _masks(smooth: NDArray[np.uint8], code: int) -> list[Grey]:
     return [np.asarray(whole, dtype=np.uint8), np.asarray(near, dtype=np.uint8)]
 
 
-def _marks_in(mask: Grey, grey: Grey, *, dark: bool) -> list[Mark]:
+def _marks_in(mask: Grey, grey: Grey, *, dark: bool) -> list[SeenMark]:
     contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if not contours or len(contours) > MOST_BLOBS:
         return []
@@ -142,7 +142,9 @@ def _marks_in(mask: Grey, grey: Grey, *, dark: bool) -> list[Mark]:
         if centre is None:
             continue
         cx, cy, contrast = centre
-        found.append(Mark(kind=kind, x_px=cx, y_px=cy, size_px=size, contrast=contrast, likeness=likeness))
+        found.append(
+            SeenMark(kind=kind, x_px=cx, y_px=cy, size_px=size, contrast=contrast, likeness=likeness)
+        )
     return found
 
 
@@ -243,9 +245,9 @@ def _centre(
     return left + float((weight * xs).sum()) / total, top + float((weight * ys).sum()) / total, mean
 
 
-def _once(found: list[Mark]) -> list[Mark]:
+def _once(found: list[SeenMark]) -> list[SeenMark]:
     """Return each mark once, though it was found by several thresholds; a ring goes before the disc inside it."""
-    kept: list[Mark] = []
+    kept: list[SeenMark] = []
     for mark in found:
         same = next(
             (

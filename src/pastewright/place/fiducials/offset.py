@@ -20,7 +20,7 @@ FARTHEST_MM = 500.0  # no camera stands further from its tip; a mistake of units
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
+class OffsetSpot:
     """One spot: where the head was when the tip touched it, and when the camera looked at it [mm, machine]."""
 
     touch_mm: Point
@@ -37,7 +37,7 @@ class CameraOffset:
     warnings: tuple[str, ...] = ()
 
 
-def camera_offset(spots: Sequence[Spot]) -> CameraOffset:
+def camera_offset(spots: Sequence[OffsetSpot]) -> CameraOffset:
     """Return the mean offset of the spots; InputError names what contradicts."""
     if not spots:
         raise one_error(

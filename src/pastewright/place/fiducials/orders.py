@@ -3,7 +3,7 @@
 from itertools import combinations, permutations
 
 from pastewright.place.fiducials.fit import FitKind, fitted
-from pastewright.place.fiducials.limits import Floats, Limits, is_unsound
+from pastewright.place.fiducials.limits import Floats, MapLimits, is_unsound
 from pastewright.place.transform import same_turn
 
 TURN_WITHIN_DEG = 45.0  # nearer to one quarter turn than to the next
@@ -13,7 +13,7 @@ TURN_WITHIN_DEG = 45.0  # nearer to one quarter turn than to the next
 ALL_ORDERS = 6
 
 
-def other_order(board: Floats, found: Floats, limits: Limits) -> tuple[int, ...] | None:
+def other_order(board: Floats, found: Floats, limits: MapLimits) -> tuple[int, ...] | None:
     """Return the one order of the found points that fits, or None where none or several do."""
     fits = orders_that_fit(board, found, limits)
     # Of several orders, that of the turn which was told counts if it is alone.
@@ -23,7 +23,7 @@ def other_order(board: Floats, found: Floats, limits: Limits) -> tuple[int, ...]
     return fits[0][1] if len(fits) == 1 else None
 
 
-def orders_that_fit(board: Floats, found: Floats, limits: Limits) -> list[tuple[bool, tuple[int, ...]]]:
+def orders_that_fit(board: Floats, found: Floats, limits: MapLimits) -> list[tuple[bool, tuple[int, ...]]]:
     """Return every other order of the found points that fits, each with whether its turn is the one told."""
     count = len(board)
     if count < 3:

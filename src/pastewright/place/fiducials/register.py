@@ -12,17 +12,24 @@ from math import dist, hypot, isfinite, log, sqrt
 import numpy as np
 
 from pastewright.board.model import Point
-from pastewright.place.fiducials.fit import LEAST_POINTS, Fit, FitKind, error_covariances, fitted, leverages
+from pastewright.place.fiducials.fit import (
+    LEAST_POINTS,
+    FitKind,
+    MapFit,
+    error_covariances,
+    fitted,
+    leverages,
+)
 from pastewright.place.fiducials.limits import (
     DEFAULT_LIMITS,
     Floats,
-    Limits,
+    MapLimits,
     is_unsound,
     mirror_words,
     reasons_against,
 )
 from pastewright.place.fiducials.orders import TURN_WITHIN_DEG, orders_that_fit, other_order
-from pastewright.place.transform import Affine, Pair, Step, as_points, nearest_quarter, same_turn
+from pastewright.place.transform import Affine, Pair, PlaceStep, as_points, nearest_quarter, same_turn
 from pastewright.problems import InputError, Problem, one_error
 
 # No machine here reaches further [mm].
@@ -64,7 +71,7 @@ class Registration:
     """
 
     pairs: tuple[Pair, ...]
-    fit: Fit
+    fit: MapFit
     off_mm: tuple[float, ...]
     left_out_mm: tuple[float | None, ...]
     sigma_mm: float
@@ -84,9 +91,9 @@ class Registration:
         """Error at the worst pad that 19 of 20 registrations stay within [mm]."""
         return self.expected_mm * RMS_TO_95
 
-    def step(self, what: str = "found points") -> Step:
+    def step(self, what: str = "found points") -> PlaceStep:
         """Return the registration as a step of a placement."""
-        return Step(what=what, affine=self.affine, fit=str(self.fit.kind), pairs=self.pairs)
+        return PlaceStep(what=what, affine=self.affine, fit=str(self.fit.kind), pairs=self.pairs)
 
 
 def kind_for(count: int) -> FitKind:
@@ -99,7 +106,7 @@ def register(
     *,
     pads: Sequence[tuple[str, Point]] = (),
     kind: FitKind | None = None,
-    limits: Limits = DEFAULT_LIMITS,
+    limits: MapLimits = DEFAULT_LIMITS,
     file: str = "",
 ) -> Registration:
     """Return the map from board to machine that the pairs tell, checked against `limits`.
@@ -233,8 +240,8 @@ def _ratio(board: Floats, found: Floats) -> float:
 
 
 def _judged(
-    pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: Limits, file: str
-) -> Fit:
+    pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: MapLimits, file: str
+) -> MapFit:
     fit = fitted(board, found, kind, mirrored=limits.mirrored)
     reasons = reasons_against(pairs, board, found, fit, limits)
     if not reasons:
@@ -252,7 +259,7 @@ def _judged(
     raise one_error("; ".join(reasons), _blame(pairs, board, found, kind, limits), file=file)
 
 
-def _blame(pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: Limits) -> str:
+def _blame(pairs: Sequence[Pair], board: Floats, found: Floats, kind: FitKind, limits: MapLimits) -> str:
     """Name the point without which the others agree, if there is exactly one."""
     general = "Measure the points again."
     count = len(pairs)
@@ -285,7 +292,7 @@ def _spans(points: Floats) -> bool:
 
 
 def _turn(
-    fit: Fit, pairs: Sequence[Pair], board: Floats, found: Floats, limits: Limits, file: str
+    fit: MapFit, pairs: Sequence[Pair], board: Floats, found: Floats, limits: MapLimits, file: str
 ) -> list[str]:
     turn = fit.affine.turn_deg
     told = limits.turned_deg
@@ -305,7 +312,7 @@ def _turn(
     )
 
 
-def _left_out(board: Floats, found: Floats, fit: Fit) -> tuple[float | None, ...]:
+def _left_out(board: Floats, found: Floats, fit: MapFit) -> tuple[float | None, ...]:
     count = len(board)
     answers: list[float | None] = []
     for i in range(count):
@@ -320,7 +327,7 @@ def _left_out(board: Floats, found: Floats, fit: Fit) -> tuple[float | None, ...
 
 
 def _odd(
-    pairs: Sequence[Pair], left_out: Sequence[float | None], fit: Fit, board: Floats, sigma_mm: float
+    pairs: Sequence[Pair], left_out: Sequence[float | None], fit: MapFit, board: Floats, sigma_mm: float
 ) -> list[str]:
     if fit.spare < 3:
         return []

@@ -47,7 +47,7 @@ class KeepOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
+class Touch:
     """A place to probe [mm, machine, of the tip], and the corners passed on the way; `over` goes at the safe height."""
 
     at_mm: Point
@@ -59,7 +59,7 @@ class Stop:
 class Probing:
     """The journey. Heights in machine coordinates; `left_out` tells what could not be probed."""
 
-    stops: tuple[Stop, ...]
+    stops: tuple[Touch, ...]
     travel_z_mm: float
     safe_z_mm: float
     low_z_mm: float
@@ -128,10 +128,10 @@ def probing(
     walls = [_moved(shape.buffer(ROUND_PART_MM, join_style="mitre"), where) for shape in tall]
     at = [where.point(place) for place in places]
     ordered = _ordered(at, profile)
-    stops = [Stop(at_mm=ordered[0], over=True)]
+    stops = [Touch(at_mm=ordered[0], over=True)]
     for here, there in pairwise(ordered):
         by = way_round(here, there, walls)
-        stops.append(Stop(at_mm=there, by_mm=by or (), over=by is None))
+        stops.append(Touch(at_mm=there, by_mm=by or (), over=by is None))
     _reachable(stops, profile)
     return Probing(
         stops=tuple(stops),
@@ -249,7 +249,7 @@ def way_round(start: Point, end: Point, walls: Sequence[Polygon]) -> tuple[Point
     return None
 
 
-def _reachable(stops: Sequence[Stop], profile: Profile) -> None:
+def _reachable(stops: Sequence[Touch], profile: Profile) -> None:
     machine, probe = profile.machine, profile.probe
     problems = []
     for stop in stops:

@@ -7,7 +7,7 @@ from typing import Any
 
 from pastewright.board.model import Board, Point
 from pastewright.place.surface import Mesh, Surface
-from pastewright.place.transform import Affine, Pair, Placement, Placements, Step, Wipe, affine
+from pastewright.place.transform import Affine, Pair, Placement, Placements, PlaceStep, Wipe, affine
 from pastewright.problems import one_error
 from pastewright.records.kinds import FitKind
 from pastewright.records.placement import (
@@ -89,7 +89,7 @@ def _surface_of(board: BoardPlaceRecord, file: str) -> Surface:
     return Surface(z_mm=told.z_mm, slope_x=told.slope_x, slope_y=told.slope_y, at_mm=told.at_mm, mesh=mesh)
 
 
-def _step_record(step: Step) -> StepRecord:
+def _step_record(step: PlaceStep) -> StepRecord:
     where = step.affine
     return StepRecord(
         what=step.what,
@@ -107,8 +107,8 @@ def _step_record(step: Step) -> StepRecord:
     )
 
 
-def _step_of(step: StepRecord) -> Step:
-    return Step(
+def _step_of(step: StepRecord) -> PlaceStep:
+    return PlaceStep(
         what=step.what,
         affine=affine(
             turn_deg=step.turn_deg,

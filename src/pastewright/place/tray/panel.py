@@ -8,7 +8,7 @@ from typing import Any
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Point
-from pastewright.place.fiducials.limits import DEFAULT_LIMITS, Limits
+from pastewright.place.fiducials.limits import DEFAULT_LIMITS, MapLimits
 from pastewright.place.fiducials.points import board_places, pairs_of
 from pastewright.place.fiducials.register import Registration, register
 from pastewright.place.height.heights import Heights, TipTolerance, box_of, measured_heights
@@ -17,7 +17,7 @@ from pastewright.place.transform import (
     Affine,
     Placement,
     Placements,
-    Step,
+    PlaceStep,
     affine,
     corners_mm,
     turned_into_place,
@@ -42,7 +42,7 @@ class PlacedTray:
 
 
 def place_tray(
-    tray: Tray, board: Board, *, bed: Bed, tip: TipTolerance, limits: Limits = DEFAULT_LIMITS
+    tray: Tray, board: Board, *, bed: Bed, tip: TipTolerance, limits: MapLimits = DEFAULT_LIMITS
 ) -> PlacedTray:
     """Return where every good board of the tray lies.
 
@@ -87,11 +87,11 @@ def place_tray(
 
 
 def _tray_step(
-    tray: Tray, board: Board, bed: Bed, limits: Limits, registrations: dict[str, Registration]
-) -> Step:
+    tray: Tray, board: Board, bed: Bed, limits: MapLimits, registrations: dict[str, Registration]
+) -> PlaceStep:
     if not tray.fiducials:
         x, y = tray.at_mm or (bed.board_x_mm, bed.board_y_mm)
-        return Step(what="tray on the bed", affine=affine(turn_deg=tray.turn_deg, shift_mm=(x, y)))
+        return PlaceStep(what="tray on the bed", affine=affine(turn_deg=tray.turn_deg, shift_mm=(x, y)))
     # The error that counts is that at the far corners of the boards.
     far = [
         (f"corner {k} of board {one.name}", (float(x), float(y)))
@@ -114,12 +114,12 @@ def _tray_step(
 def _steps(
     one: TrayBoard,
     tray: Tray,
-    tray_step: Step,
+    tray_step: PlaceStep,
     board: Board,
-    limits: Limits,
+    limits: MapLimits,
     registrations: dict[str, Registration],
-) -> tuple[Step, ...]:
-    on_tray = Step(
+) -> tuple[PlaceStep, ...]:
+    on_tray = PlaceStep(
         what="place in the tray",
         affine=turned_into_place(board.size_mm, turn_deg=one.turn_deg, at_mm=one.at_mm),
     )
@@ -147,12 +147,12 @@ def _steps(
     return (found.step("fiducials of the board"),)
 
 
-def _corners(one: TrayBoard, tray_step: Step, board: Board) -> tuple[Point, ...]:
+def _corners(one: TrayBoard, tray_step: PlaceStep, board: Board) -> tuple[Point, ...]:
     place = turned_into_place(board.size_mm, turn_deg=one.turn_deg, at_mm=one.at_mm)
     return tuple((float(x), float(y)) for x, y in corners_mm(board.size_mm, place.then(tray_step.affine)))
 
 
-def _composed(steps: Sequence[Step]) -> Affine:
+def _composed(steps: Sequence[PlaceStep]) -> Affine:
     whole = Affine()
     for step in steps:
         whole = whole.then(step.affine)

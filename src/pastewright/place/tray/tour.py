@@ -1,4 +1,4 @@
-"""Located deposits to a `Sequence`: one tour over all boards, or board after board, whichever is quicker.
+"""Located deposits to a `Tour`: one tour over all boards, or board after board, whichever is quicker.
 
 Boards that must be finished one by one (a settling strip or a wipe between them) are; their order is that of a
 short way past their middles. What a job wants laid first or last is, within a board or over all of them.
@@ -10,15 +10,14 @@ from dataclasses import dataclass, replace
 
 from pastewright.board.model import Point
 from pastewright.deposit.model import Deposit
-from pastewright.job.model import Turn
+from pastewright.job.model import LayTurn
 from pastewright.place.transform import Placements
 from pastewright.place.tray.located import Located
 from pastewright.profile.model import Bed, Profile
-from pastewright.route.model import Sequence as Tour
-from pastewright.route.model import Stop
+from pastewright.route.model import Stop, Tour
 from pastewright.route.order import order
 
-Turns = Mapping[str, Turn]
+Turns = Mapping[str, LayTurn]
 NO_TURNS: Turns = {}
 NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
 
@@ -68,7 +67,7 @@ class _Route:
         if not self.turns:
             return self.short(deposits, start_mm)
         tour, here = NOWHERE, start_mm
-        for turn in (Turn.FIRST, Turn.BETWEEN, Turn.LAST):
+        for turn in (LayTurn.FIRST, LayTurn.BETWEEN, LayTurn.LAST):
             group = [deposit for deposit in deposits if self._turn(deposit) is turn]
             if group:
                 part = self.short(group, here)
@@ -79,10 +78,10 @@ class _Route:
         """Return a short way over anything, from a start."""
         return order(stops, start_mm=start_mm, machine=self.machine)
 
-    def _turn(self, deposit: Deposit) -> Turn:
+    def _turn(self, deposit: Deposit) -> LayTurn:
         """Return when a deposit is laid: of several pads under one bead, the one that is wanted most decides."""
-        found = {self.turns.get(share.pad_id, Turn.BETWEEN) for share in deposit.shares}
-        return next((turn for turn in (Turn.FIRST, Turn.LAST) if turn in found), Turn.BETWEEN)
+        found = {self.turns.get(share.pad_id, LayTurn.BETWEEN) for share in deposit.shares}
+        return next((turn for turn in (LayTurn.FIRST, LayTurn.LAST) if turn in found), LayTurn.BETWEEN)
 
 
 def one_by_one(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> Tour:

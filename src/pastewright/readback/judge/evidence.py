@@ -6,12 +6,12 @@ import numpy as np
 
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.ledger import Ledger, ledger
-from pastewright.readback.machine.barrel import Bench, Run, run
-from pastewright.readback.machine.timeline import Timeline, timeline
+from pastewright.readback.machine.barrel import BarrelBench, BarrelRun, run
+from pastewright.readback.machine.timeline import MachineTimeline, timeline
 from pastewright.readback.machine.visits import Levels, levels
 from pastewright.readback.model import Expected
 from pastewright.readback.placed import BoardPlace, boards_on
-from pastewright.readback.text.interpret import Reading
+from pastewright.readback.text.interpret import ReadProgram
 
 STEP_ERROR = (
     1e-3  # of the smallest dose, for one step of the simulation; measured: 0.05 % of a dose in the end
@@ -20,16 +20,16 @@ TRACED_VISITS = 20  # enough for a picture of the pressure; own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class CaseFile:
     """What a rule may look at."""
 
     profile: Profile
     expected: Expected
-    reading: Reading
-    moves: Timeline
+    reading: ReadProgram
+    moves: MachineTimeline
     where: Levels
-    bench: Bench
-    paste: Run
+    bench: BarrelBench
+    paste: BarrelRun
     ledger: Ledger
     boards: tuple[BoardPlace, ...]
     travel_z_mm: float
@@ -42,15 +42,15 @@ def tolerance_ul(expected: Expected) -> float:
 
 
 def paste_run(
-    bench: Bench,
-    moves: Timeline,
+    bench: BarrelBench,
+    moves: MachineTimeline,
     expected: Expected,
     *,
     rows: int | None = None,
     start_kpa: float = 0.0,
     slack_mm: float | None = None,
     trace_rows: int = 0,
-) -> Run:
+) -> BarrelRun:
     """Return the simulation of the first `rows` rows (all by default)."""
     count = len(moves) if rows is None else rows
     return run(
@@ -76,7 +76,7 @@ def travel_z_mm(boards: tuple[BoardPlace, ...], expected: Expected, profile: Pro
     return highest + profile.bed.clearance_mm
 
 
-def gather(reading: Reading, expected: Expected, profile: Profile, bench: Bench) -> Evidence:
+def gather(reading: ReadProgram, expected: Expected, profile: Profile, bench: BarrelBench) -> CaseFile:
     """Return the evidence of one program on one bench."""
     moves = timeline(reading.rows, reading.arcs, profile)
     boards = boards_on(expected.tray, profile.bed)
@@ -85,7 +85,7 @@ def gather(reading: Reading, expected: Expected, profile: Profile, bench: Bench)
     traced = int(where.stops[:TRACED_VISITS][-1]) + 1 if len(where.stops) else 0
     paste = paste_run(bench, moves, expected, trace_rows=traced)
     book = ledger(moves, where, np.maximum(paste.out_ul, 0.0), paste.peak_kpa, expected, profile)
-    return Evidence(
+    return CaseFile(
         profile=profile,
         expected=expected,
         reading=reading,

@@ -8,8 +8,8 @@ import numpy as np
 from pastewright.board.model import Point
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.match import Finder, Target, on_strip, on_wipe, targets
-from pastewright.readback.machine.timeline import Floats, Timeline
-from pastewright.readback.machine.visits import Levels, Visit, places_in, visits
+from pastewright.readback.machine.timeline import Floats, MachineTimeline
+from pastewright.readback.machine.visits import Levels, TipVisit, places_in, visits
 from pastewright.readback.model import Expected
 
 # Paste outside any deposit that is worth a finding: this share of the smallest dose, and no less than a
@@ -31,7 +31,7 @@ class Misplaced(NamedTuple):
     """A visit that laid paste beside the deposit number `target`, `off_mm` away from it."""
 
     target: int
-    visit: Visit
+    visit: TipVisit
     off_mm: float
 
 
@@ -43,13 +43,13 @@ class Ledger:
     `sideways`: paths below the travel height that follow no bead; their standing places are booked apart.
     """
 
-    found: tuple[Visit, ...]
-    laid: tuple[tuple[Visit, ...], ...]
-    strip: tuple[Visit, ...]
-    idle: tuple[Visit, ...]
-    loose: tuple[Visit, ...]
+    found: tuple[TipVisit, ...]
+    laid: tuple[tuple[TipVisit, ...], ...]
+    strip: tuple[TipVisit, ...]
+    idle: tuple[TipVisit, ...]
+    loose: tuple[TipVisit, ...]
     misplaced: tuple[Misplaced, ...]
-    sideways: tuple[Visit, ...]
+    sideways: tuple[TipVisit, ...]
     strays: tuple[Stray, ...]
 
 
@@ -60,7 +60,12 @@ def stray_limit_ul(expected: Expected) -> float:
 
 
 def ledger(
-    moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats, expected: Expected, profile: Profile
+    moves: MachineTimeline,
+    where: Levels,
+    out_ul: Floats,
+    peak_kpa: Floats,
+    expected: Expected,
+    profile: Profile,
 ) -> Ledger:
     """Return where everything that came out went."""
     wanted = targets(expected, profile.bed)
@@ -73,9 +78,9 @@ def ledger(
     aside = {visit.first for visit in (*strip, *wiping)}
     on_board = [visit for visit in found if visit.first not in aside]
     dots = [visit for visit in on_board if len(visit.path_mm) == 1]
-    laid: list[list[Visit]] = [[] for _ in wanted]
-    unknown: list[Visit] = []
-    sideways: list[Visit] = []
+    laid: list[list[TipVisit]] = [[] for _ in wanted]
+    unknown: list[TipVisit] = []
+    sideways: list[TipVisit] = []
     strays: list[Stray] = []
     for visit in on_board:
         if len(visit.path_mm) == 1:
@@ -109,11 +114,11 @@ def ledger(
 
 
 def _misplaced(
-    unknown: list[Visit], laid: list[list[Visit]], wanted: list[Target], finder: Finder, limit_ul: float
-) -> tuple[list[Misplaced], list[Visit]]:
+    unknown: list[TipVisit], laid: list[list[TipVisit]], wanted: list[Target], finder: Finder, limit_ul: float
+) -> tuple[list[Misplaced], list[TipVisit]]:
     """Tell paste beside a deposit that got none from paste with nothing near; the former counts as laid there."""
     misplaced: list[Misplaced] = []
-    loose: list[Visit] = []
+    loose: list[TipVisit] = []
     for visit in unknown:
         if visit.volume_ul <= limit_ul:
             continue
@@ -127,7 +132,7 @@ def _misplaced(
     return misplaced, loose
 
 
-def _on_the_way(moves: Timeline, where: Levels, out_ul: Floats, limit_ul: float) -> list[Stray]:
+def _on_the_way(moves: MachineTimeline, where: Levels, out_ul: Floats, limit_ul: float) -> list[Stray]:
     """Return the paste that came out above the travel height, or while the tip went up or down.
 
     One entry for each stretch without work: what oozes between two deposits is one mistake, not three.

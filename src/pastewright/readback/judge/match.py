@@ -13,9 +13,9 @@ from scipy.spatial import cKDTree
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Bed
-from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, Visit
+from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, TipVisit
 from pastewright.readback.model import Expected
-from pastewright.readback.placed import NO_TRAY, Tray, WipePlace, boards_on
+from pastewright.readback.placed import NO_TRAY, ReadTray, WipePlace, boards_on
 
 STRIP_MARGIN_MM = 0.5  # beside the settling strip; a deposit there soils nothing
 MOST_CANDIDATES = 8  # beads that begin or end at one place
@@ -129,7 +129,7 @@ def _distances(points: NDArray[np.float64], line: NDArray[np.float64]) -> NDArra
     return np.asarray(np.sqrt((nearest**2).sum(axis=2)).min(axis=1))
 
 
-def on_strip(visit: Visit, bed: Bed, tray: Tray = NO_TRAY) -> bool:
+def on_strip(visit: TipVisit, bed: Bed, tray: ReadTray = NO_TRAY) -> bool:
     """Return whether a visit stays on one of the settling strips."""
     margin = STRIP_MARGIN_MM
     return any(
@@ -142,7 +142,7 @@ def on_strip(visit: Visit, bed: Bed, tray: Tray = NO_TRAY) -> bool:
     )
 
 
-def on_wipe(visit: Visit, wipe: WipePlace | None) -> bool:
+def on_wipe(visit: TipVisit, wipe: WipePlace | None) -> bool:
     """Return whether a visit goes along the wiping pad, no deeper than it may, and lays nothing there."""
     if wipe is None or visit.volume_ul > 0 or visit.low_mm < wipe.z_mm - HEIGHT_GRAIN_MM:
         return False

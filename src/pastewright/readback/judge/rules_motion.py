@@ -5,9 +5,9 @@ from math import isnan, pi, sqrt
 
 import numpy as np
 
-from pastewright.readback.judge.evidence import Evidence
+from pastewright.readback.judge.evidence import CaseFile
 from pastewright.readback.judge.match import near_wipe
-from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, Visit
+from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, TipVisit
 from pastewright.readback.model import ExpectedDeposit, Finding, FindingKind
 from pastewright.readback.placed import BoardPlace
 from pastewright.readback.text.controller import DWELL
@@ -23,7 +23,7 @@ STRIP_WAIT_S = 60.0  # and on the settling strip, or anywhere else
 AXIS_NAMES = ("X", "Y", "Z", "the plunger")
 
 
-def sideways_below_travel(seen: Evidence) -> Iterator[Finding]:
+def sideways_below_travel(seen: CaseFile) -> Iterator[Finding]:
     """No move sideways below the travel height, but along an expected bead or on the settling strip."""
     travel = seen.travel_z_mm
     for visit in seen.ledger.sideways:
@@ -38,14 +38,14 @@ def sideways_below_travel(seen: Evidence) -> Iterator[Finding]:
         )
 
 
-def lowered_for_nothing(seen: Evidence) -> Iterator[Finding]:
+def lowered_for_nothing(seen: CaseFile) -> Iterator[Finding]:
     """The tip goes down only where a deposit is expected, or on the settling strip."""
     for visit in seen.ledger.idle:
         what = f"the tip goes down to Z {visit.low_mm:.3f} mm at {_place(visit.path_mm[0])}, where nothing is to be laid"
         yield Finding(kind=FindingKind.LOW_TRAVEL, what=what, line=visit.line)
 
 
-def above_the_board(seen: Evidence) -> Iterator[Finding]:
+def above_the_board(seen: CaseFile) -> Iterator[Finding]:
     """The tip never touches a board, nor goes below the bed's height beside one, but on a wiping pad."""
     wiped = seen.expected.tray.wipe
     z = seen.moves.end_mm[:, 2]
@@ -63,7 +63,7 @@ def above_the_board(seen: Evidence) -> Iterator[Finding]:
         yield Finding(kind=FindingKind.STANDOFF, what=what, line=int(seen.moves.line[row]))
 
 
-def standoffs(seen: Evidence) -> Iterator[Finding]:
+def standoffs(seen: CaseFile) -> Iterator[Finding]:
     """Paste leaves the tip at a height from which it can reach the board and does not get ploughed."""
     bed, bore = seen.profile.bed, seen.profile.tip.bore_mm
     for index, visits in enumerate(seen.ledger.laid):
@@ -81,7 +81,7 @@ def standoffs(seen: Evidence) -> Iterator[Finding]:
         yield from _standoff(visit, low, high, max(2 * bore, 1.0), ())
 
 
-def _gaps(visit: Visit, board: BoardPlace, seen: Evidence) -> tuple[float, float]:
+def _gaps(visit: TipVisit, board: BoardPlace, seen: CaseFile) -> tuple[float, float]:
     """Return the least and greatest gap to a board that is not level: at the ends of each move, and half way."""
     rows = slice(visit.first, visit.last + 1)
     work = ~seen.where.lift[rows]
@@ -96,7 +96,7 @@ def _gaps(visit: Visit, board: BoardPlace, seen: Evidence) -> tuple[float, float
 
 
 def _standoff(
-    visit: Visit, low: float, high: float, highest_mm: float, pads: tuple[str, ...]
+    visit: TipVisit, low: float, high: float, highest_mm: float, pads: tuple[str, ...]
 ) -> Iterator[Finding]:
     if not low >= LEAST_STANDOFF_MM - HEIGHT_GRAIN_MM:  # also when the height is unknown
         off, limit = low, f"less than {LEAST_STANDOFF_MM:.2f} mm: the tip ploughs"
@@ -112,7 +112,7 @@ def _standoff(
     )
 
 
-def height_mm(deposit: ExpectedDeposit, seen: Evidence) -> float:
+def height_mm(deposit: ExpectedDeposit, seen: CaseFile) -> float:
     """Height of the deposit at rest [mm]. Dot: h = s·d, V = d³·π·s(3/4 + s²)/6. Bead: h = s·w, V = L·π/4·s·w²."""
     points = deposit.points_mm
     if len(points) == 1:
@@ -125,7 +125,7 @@ def height_mm(deposit: ExpectedDeposit, seen: Evidence) -> float:
     return s * sqrt(deposit.volume_ul / (max(length, 1e-6) * pi / 4 * s))
 
 
-def within_limits(seen: Evidence) -> Iterator[Finding]:
+def within_limits(seen: CaseFile) -> Iterator[Finding]:
     """Every place that the axes go to lies within their travel; on an arc, every place between as well."""
     machine = seen.profile.machine
     least = np.array([machine.x_min_mm, machine.y_min_mm, machine.z_min_mm]) - HEIGHT_GRAIN_MM
@@ -147,7 +147,7 @@ def within_limits(seen: Evidence) -> Iterator[Finding]:
         )
 
 
-def within_speeds(seen: Evidence) -> Iterator[Finding]:
+def within_speeds(seen: CaseFile) -> Iterator[Finding]:
     """Nothing is asked to go faster than its axis can; a controller would slow the whole move down, or stall."""
     machine, drive = seen.profile.machine, seen.profile.plunger
     limits = (machine.speed_xy_mm_s, machine.speed_xy_mm_s, machine.speed_z_mm_s, drive.speed_mm_s)
@@ -160,7 +160,7 @@ def within_speeds(seen: Evidence) -> Iterator[Finding]:
         )
 
 
-def waits(seen: Evidence) -> Iterator[Finding]:
+def waits(seen: CaseFile) -> Iterator[Finding]:
     """No wait is far longer than deposits need: seconds and milliseconds are easily taken for each other."""
     moves = seen.moves
     dwell = moves.kind == DWELL
@@ -178,7 +178,7 @@ def waits(seen: Evidence) -> Iterator[Finding]:
         )
 
 
-def known_place_first(seen: Evidence) -> Iterator[Finding]:
+def known_place_first(seen: CaseFile) -> Iterator[Finding]:
     """The first thing to move is Z, up to the travel height; until then nothing is known to be clear."""
     moves = seen.moves
     shift = moves.end_mm != moves.start_mm  # not-a-number differs from itself
@@ -209,7 +209,7 @@ def known_place_first(seen: Evidence) -> Iterator[Finding]:
             )
 
 
-def ends_parked(seen: Evidence) -> Iterator[Finding]:
+def ends_parked(seen: CaseFile) -> Iterator[Finding]:
     """The program ends with the tip up and over the park place; one that was cut off does not."""
     bed = seen.profile.bed
     if not len(seen.moves):
@@ -235,7 +235,7 @@ def _place(point: tuple[float, float]) -> str:
     return f"({point[0]:.3f}, {point[1]:.3f})"
 
 
-RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
+RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (
     known_place_first,
     sideways_below_travel,
     lowered_for_nothing,
@@ -246,7 +246,7 @@ RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     waits,
     ends_parked,
 )
-DRY_RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
+DRY_RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (
     known_place_first,
     above_the_board,
     within_limits,

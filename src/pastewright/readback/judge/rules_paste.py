@@ -7,7 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from pastewright.profile.model import Profile
-from pastewright.readback.judge.evidence import Evidence, paste_run
+from pastewright.readback.judge.evidence import CaseFile, paste_run
 from pastewright.readback.judge.ledger import stray_limit_ul
 from pastewright.readback.judge.match import targets
 from pastewright.readback.machine.barrel import ATMOSPHERE_KPA
@@ -18,7 +18,7 @@ AGAIN_SHARE = 0.1  # a second visit that lays more of the dose than this doubles
 FIRST_DEPOSITS = 4  # that are checked again from another start of the barrel
 
 
-def every_dose(seen: Evidence) -> Iterator[Finding]:
+def every_dose(seen: CaseFile) -> Iterator[Finding]:
     """Each expected deposit is laid, once, with its volume: within the tolerance and half a microstep."""
     tolerance = seen.profile.verify.volume_tolerance
     microstep = seen.profile.microstep_ul
@@ -49,7 +49,7 @@ def every_dose(seen: Evidence) -> Iterator[Finding]:
             yield _finding(FindingKind.VOLUME, deposit, what, visits[0].line)
 
 
-def right_places(seen: Evidence) -> Iterator[Finding]:
+def right_places(seen: CaseFile) -> Iterator[Finding]:
     """No deposit lies beside its place."""
     limit = seen.profile.verify.place_tolerance_mm
     for index, visit, off in seen.ledger.misplaced:
@@ -58,7 +58,7 @@ def right_places(seen: Evidence) -> Iterator[Finding]:
         yield _finding(FindingKind.PLACE, deposit, what, visit.line)
 
 
-def nothing_stray(seen: Evidence) -> Iterator[Finding]:
+def nothing_stray(seen: CaseFile) -> Iterator[Finding]:
     """No paste anywhere but in deposits and on the settling strip."""
     for visit in seen.ledger.loose:
         x, y = visit.path_mm[0]
@@ -70,7 +70,7 @@ def nothing_stray(seen: Evidence) -> Iterator[Finding]:
         yield Finding(kind=FindingKind.STRAY, what=what, line=line)
 
 
-def relieved_at_the_end(seen: Evidence) -> Iterator[Finding]:
+def relieved_at_the_end(seen: CaseFile) -> Iterator[Finding]:
     """The barrel ends below its yield pressure, and never draws air in through the tip."""
     limit = seen.bench.flow.yield_kpa
     if len(seen.moves) and seen.paste.last_kpa[-1] > limit:
@@ -89,7 +89,7 @@ def relieved_at_the_end(seen: Evidence) -> Iterator[Finding]:
         yield Finding(kind=FindingKind.PRESSURE, what=what, line=int(seen.moves.line[row]))
 
 
-def settled_first(seen: Evidence) -> Iterator[Finding]:
+def settled_first(seen: CaseFile) -> Iterator[Finding]:
     """The first deposits do not depend on how the barrel was left: the settling strip makes it forget.
 
     The start is simulated again from the yield pressure and without slack, the other end of what a barrel at
@@ -117,7 +117,7 @@ def settled_first(seen: Evidence) -> Iterator[Finding]:
             yield _finding(FindingKind.PRESSURE, deposit, what, visit.line)
 
 
-def plunger_within_stroke(seen: Evidence) -> Iterator[Finding]:
+def plunger_within_stroke(seen: CaseFile) -> Iterator[Finding]:
     """The plunger neither runs out of paste, nor of stroke, nor out of the barrel at its back."""
     plunger = seen.moves.plunger_mm
     profile = seen.profile
@@ -138,7 +138,7 @@ def plunger_within_stroke(seen: Evidence) -> Iterator[Finding]:
         yield Finding(kind=FindingKind.STROKE, what=what, line=line_of_least)
 
 
-def strong_enough(seen: Evidence) -> Iterator[Finding]:
+def strong_enough(seen: CaseFile) -> Iterator[Finding]:
     """The barrel holds the highest pressure, and the motor turns the screw against it.
 
     A stalled motor loses steps, and with them all doses after it.
@@ -172,7 +172,7 @@ def raising_torque_nm(force_n: float, profile: Profile) -> float:
     return force_n * d / 2000 * (lead * cosine + pi * friction * d) / (pi * d * cosine - friction * lead)
 
 
-def plunger_still(seen: Evidence) -> Iterator[Finding]:
+def plunger_still(seen: CaseFile) -> Iterator[Finding]:
     """A dry program moves no plunger and never lowers the tip."""
     moved = np.flatnonzero(np.diff(seen.moves.plunger_mm) != 0)
     for row in moved.tolist():
@@ -189,7 +189,7 @@ def plunger_still(seen: Evidence) -> Iterator[Finding]:
         )
 
 
-def every_place_visited(seen: Evidence) -> Iterator[Finding]:
+def every_place_visited(seen: CaseFile) -> Iterator[Finding]:
     """A dry program goes to both ends of every deposit that is planned."""
     places = seen.moves.end_mm[:, :2]
     places = places[np.isfinite(places).all(axis=1)]
@@ -208,7 +208,7 @@ def _finding(kind: FindingKind, deposit: ExpectedDeposit, what: str, line: int) 
     return Finding(kind=kind, what=f"{names}: {what}", line=line, pad_id=pads[0] if pads else "")
 
 
-RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
+RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (
     every_dose,
     right_places,
     nothing_stray,
@@ -217,4 +217,4 @@ RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     plunger_within_stroke,
     strong_enough,
 )
-DRY_RULES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (plunger_still, every_place_visited)
+DRY_RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (plunger_still, every_place_visited)

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 from pastewright.profile.model import Profile
 from pastewright.readback.judge import rules_motion, rules_paste
-from pastewright.readback.judge.evidence import Evidence, gather
+from pastewright.readback.judge.evidence import CaseFile, gather
 from pastewright.readback.machine.barrel import bench_of
 from pastewright.readback.model import Delivered, Expected, Finding, Verdict
 from pastewright.readback.text.interpret import interpret
@@ -41,7 +41,7 @@ def verify(text: str, expected: Expected, profile: Profile) -> Verdict:
     )
 
 
-def delivered(seen: Evidence) -> tuple[Delivered | None, ...]:
+def delivered(seen: CaseFile) -> tuple[Delivered | None, ...]:
     """Return what each expected deposit got, in their order; None for one that got nothing."""
     return tuple(
         Delivered(

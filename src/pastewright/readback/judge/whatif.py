@@ -9,7 +9,7 @@ import numpy as np
 
 from pastewright.profile.model import Profile
 from pastewright.profile.off import bench_off
-from pastewright.readback.judge.evidence import Evidence, gather, paste_run
+from pastewright.readback.judge.evidence import CaseFile, gather, paste_run
 from pastewright.readback.machine.barrel import bench_of
 from pastewright.readback.model import Expected
 from pastewright.readback.text.interpret import interpret
@@ -72,7 +72,7 @@ def what_if(
     )
 
 
-def _case(name: str, profile: Profile, seen: Evidence, indices: list[int], rows: int) -> WhatIf:
+def _case(name: str, profile: Profile, seen: CaseFile, indices: list[int], rows: int) -> WhatIf:
     out = paste_run(bench_of(profile), seen.moves, seen.expected, rows=rows).out_ul
     work = np.where(seen.where.lift[:rows], 0.0, out)
     sums = np.concatenate([[0.0], np.cumsum(work)])

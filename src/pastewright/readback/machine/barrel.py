@@ -35,7 +35,7 @@ Sample = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bench:
+class BarrelBench:
     """What the barrel's behaviour depends on. `sweep_ul_mm` is A·g, `frame_ul_kpa` is A²/k_frame."""
 
     flow: FlowTable
@@ -52,12 +52,12 @@ class Bench:
         return stiff * pressure_kpa + self.bubble_ul * pressure_kpa / (ATMOSPHERE_KPA + pressure_kpa)
 
 
-def bench_of(profile: Profile) -> Bench:
+def bench_of(profile: Profile) -> BarrelBench:
     """Return the bench that `profile` describes."""
     area = profile.barrel.area_mm2
     gain = profile.tuning.gain
     most = max(profile.plunger.speed_mm_s * area * gain, profile.tuning.push_ul_s, 1e-6)
-    return Bench(
+    return BarrelBench(
         flow=flow_table(profile.paste, profile.tip, most_ul_s=most),
         sweep_ul_mm=area * gain,
         # 1 kPa on 1 mm² is 0.001 N.
@@ -70,7 +70,7 @@ def bench_of(profile: Profile) -> Bench:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class BarrelRun:
     """What the barrel did, row by row: paste out [µL], highest and last pressure [kPa]; then the sums."""
 
     out_ul: NDArray[np.float64]
@@ -83,7 +83,7 @@ class Run:
 
 
 def run(
-    bench: Bench,
+    bench: BarrelBench,
     *,
     plunger_mm: Sequence[float],
     duration_s: Sequence[float],
@@ -92,7 +92,7 @@ def run(
     start_kpa: float = 0.0,
     slack_mm: float | None = None,
     trace_rows: int = 0,
-) -> Run:
+) -> BarrelRun:
     """Return what comes out while the plunger goes through `plunger_mm` (one more than there are rows).
 
     Each row lasts `duration_s`, with ramps of `ramp_s` at both ends. `slack_mm` is how far the drive goes
@@ -129,7 +129,7 @@ def run(
             barrel.trace.append((clock, pressure, at))
     trace = barrel.kept if barrel.trace is None else barrel.trace
     every = len(trace) // TRACE_SAMPLES + 1
-    return Run(
+    return BarrelRun(
         out_ul=np.array(out),
         peak_kpa=np.array(peak),
         last_kpa=np.array(last),
@@ -143,7 +143,7 @@ def run(
 class _Barrel:
     """The state of one barrel, and its step forward."""
 
-    def __init__(self, bench: Bench, tolerance_ul: float, start_kpa: float) -> None:
+    def __init__(self, bench: BarrelBench, tolerance_ul: float, start_kpa: float) -> None:
         self.bench = bench
         self.tolerance = tolerance_ul
         self.paste = bench.fill_ul

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.profile.model import PlungerUnit, Profile
-from pastewright.readback.text.arcs import PLANES, Arc
+from pastewright.readback.text.arcs import PLANES, ArcMove
 from pastewright.readback.text.controller import DWELL, LOST, RAPID, TIMED, Row
 
 Floats = NDArray[np.float64]
@@ -25,7 +25,7 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Timeline:
+class MachineTimeline:
     """All moves, one per row, as columns of equal length.
 
     `start_mm`, `end_mm`: N×3, machine; not-a-number where no line has stated the place. `plunger_mm`: N+1,
@@ -44,7 +44,7 @@ class Timeline:
     duration_s: Floats
     ramp_s: Floats
     over: Floats
-    arcs: Mapping[int, Arc]
+    arcs: Mapping[int, ArcMove]
 
     def __len__(self) -> int:
         return len(self.line)
@@ -65,7 +65,7 @@ def plunger_mm_per_unit(profile: Profile) -> float:
     return drive.sign * size
 
 
-def timeline(rows: tuple[Row, ...], arcs: Mapping[int, Arc], profile: Profile) -> Timeline:
+def timeline(rows: tuple[Row, ...], arcs: Mapping[int, ArcMove], profile: Profile) -> MachineTimeline:
     """Return the timeline of `rows` on the bench of `profile`."""
     table = np.array(rows, dtype=np.float64).reshape(len(rows), 9)
     unit = plunger_mm_per_unit(profile)
@@ -87,7 +87,7 @@ def timeline(rows: tuple[Row, ...], arcs: Mapping[int, Arc], profile: Profile) -
     duration, ramp, over = _times(away, sweep, length, asked, waits, profile)
     duration[waits] = np.where(kind[waits] == DWELL, table[waits, 8], 0.0)
     ramp[waits] = 0.0
-    return Timeline(
+    return MachineTimeline(
         line=table[:, 0].astype(np.int64),
         kind=kind,
         start_mm=start,
@@ -102,7 +102,9 @@ def timeline(rows: tuple[Row, ...], arcs: Mapping[int, Arc], profile: Profile) -
     )
 
 
-def _paths(start: Floats, end: Floats, arcs: Mapping[int, Arc], profile: Profile) -> tuple[Floats, Floats]:
+def _paths(
+    start: Floats, end: Floats, arcs: Mapping[int, ArcMove], profile: Profile
+) -> tuple[Floats, Floats]:
     """Return how far each axis goes (N×3) and the length of the path (N) [mm].
 
     From an unknown place the longest way is taken: the whole travel of the axis. On an arc each of the two

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
-from pastewright.readback.machine.timeline import Floats, Ints, Timeline
+from pastewright.readback.machine.timeline import Floats, Ints, MachineTimeline
 
 # Heights are told apart no finer than this: half the last of three decimals, and float noise.
 HEIGHT_GRAIN_MM = 0.001
@@ -19,7 +19,7 @@ HEIGHT_GRAIN_MM = 0.001
 Flags = NDArray[np.bool_]
 
 
-class Visit(NamedTuple):
+class TipVisit(NamedTuple):
     """Rows `first` to `last` (both within), the places the tip goes through, and what comes out there.
 
     `path_mm` has one point for a visit that never goes sideways. `low_mm`, `high_mm`: heights of its work
@@ -47,7 +47,7 @@ class Levels:
     stops: Ints
 
 
-def levels(moves: Timeline, *, travel_z_mm: float) -> Levels:
+def levels(moves: MachineTimeline, *, travel_z_mm: float) -> Levels:
     """Return the rows by height; rows of an unknown height count as low (nothing is known to be clear)."""
     lower = np.minimum(moves.start_mm[:, 2], moves.end_mm[:, 2])
     known_end = np.isnan(moves.start_mm[:, 2]) & ~np.isnan(moves.end_mm[:, 2])
@@ -73,7 +73,7 @@ def levels(moves: Timeline, *, travel_z_mm: float) -> Levels:
     )
 
 
-def visits(moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats) -> list[Visit]:
+def visits(moves: MachineTimeline, where: Levels, out_ul: Floats, peak_kpa: Floats) -> list[TipVisit]:
     """Return every visit in order, with the paste that its work lays down [µL]."""
     if not len(where.starts):
         return []
@@ -98,11 +98,11 @@ def visits(moves: Timeline, where: Levels, out_ul: Floats, peak_kpa: Floats) -> 
         low, high = lows[k], highs[k]
         if low > high:  # no work at all: down and up again
             low = high = min(z[first : stops[k] + 1].tolist())
-        found.append(Visit(first, stops[k], lines[k], path, volumes[k], peaks[k], low, high))
+        found.append(TipVisit(first, stops[k], lines[k], path, volumes[k], peaks[k], low, high))
     return found
 
 
-def _path(moves: Timeline, where: Levels, first: int, last: int) -> tuple[Point, ...]:
+def _path(moves: MachineTimeline, where: Levels, first: int, last: int) -> tuple[Point, ...]:
     points: list[Point] = []
     for row in range(first, last + 1):
         if not where.sideways[row]:
@@ -116,9 +116,11 @@ def _path(moves: Timeline, where: Levels, first: int, last: int) -> tuple[Point,
     return tuple(points)
 
 
-def places_in(moves: Timeline, where: Levels, visit: Visit, out_ul: Floats) -> tuple[list[Visit], float]:
+def places_in(
+    moves: MachineTimeline, where: Levels, visit: TipVisit, out_ul: Floats
+) -> tuple[list[TipVisit], float]:
     """Take a visit apart into its standing places; return them, and what came out on the way between [µL]."""
-    standing: list[Visit] = []
+    standing: list[TipVisit] = []
     between = 0.0
     row = visit.first
     while row <= visit.last:

@@ -18,7 +18,7 @@ PLANES = {17: (0, 1, 2), 18: (2, 0, 1), 19: (1, 2, 0)}
 Place = tuple[float, float, float]
 
 
-class Arc(NamedTuple):
+class ArcMove(NamedTuple):
     """A circular or helical move. `turn_rad` is signed, positive anticlockwise."""
 
     start_mm: Place
@@ -54,7 +54,7 @@ class Arc(NamedTuple):
 
 def arc_by_centre(
     *, start_mm: Place, end_mm: Place, plane: int, offset_mm: tuple[float, float], clockwise: bool
-) -> Arc:
+) -> ArcMove:
     """Return the arc whose centre lies `offset_mm` from its start; a full circle when the ends coincide.
 
     LineError when the radii at both ends differ by more than `RADIUS_AGREES_MM`.
@@ -73,7 +73,9 @@ def arc_by_centre(
     return _arc(start_mm, end_mm, plane, centre, radius, clockwise)
 
 
-def arc_by_radius(*, start_mm: Place, end_mm: Place, plane: int, radius_mm: float, clockwise: bool) -> Arc:
+def arc_by_radius(
+    *, start_mm: Place, end_mm: Place, plane: int, radius_mm: float, clockwise: bool
+) -> ArcMove:
     """Return the arc with that radius through both ends; a negative radius asks for more than 180°.
 
     The centre lies on the perpendicular through the middle of the chord, h = sqrt(R² − (chord/2)²) away.
@@ -98,7 +100,7 @@ def arc_by_radius(*, start_mm: Place, end_mm: Place, plane: int, radius_mm: floa
 
 def _arc(
     start: Place, end: Place, plane: int, centre: tuple[float, float], radius: float, clockwise: bool
-) -> Arc:
+) -> ArcMove:
     u, v, _ = PLANES[plane]
     first = atan2(start[v] - centre[1], start[u] - centre[0])
     last = atan2(end[v] - centre[1], end[u] - centre[0])
@@ -107,4 +109,4 @@ def _arc(
         turn -= 2 * pi
     elif not clockwise and turn <= 1e-12:
         turn += 2 * pi
-    return Arc(start, end, plane, centre, radius, turn)
+    return ArcMove(start, end, plane, centre, radius, turn)

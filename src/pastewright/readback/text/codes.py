@@ -9,7 +9,7 @@ from enum import Enum, StrEnum
 from typing import NamedTuple
 
 
-class Act(Enum):
+class Effect(Enum):
     """What a code does to the machine that is simulated here."""
 
     RAPID = 0
@@ -38,7 +38,7 @@ class Act(Enum):
     NOTHING = 23
 
 
-class Group(StrEnum):
+class ModalGroup(StrEnum):
     """Modal groups: a line may hold one code of each (NISTIR 6556 table 4; M82/M83 are not in it)."""
 
     ONE_SHOT = "0"
@@ -65,15 +65,15 @@ class Group(StrEnum):
 class Code(NamedTuple):
     """One code: what it does, its group, the letters it may use beside the axes, and the value it sets."""
 
-    act: Act
-    group: Group
+    act: Effect
+    group: ModalGroup
     letters: frozenset[str] = frozenset()
     value: float = 0.0
     axes: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Dialect:
+class CodeTable:
     """One manner of writing programs.
 
     `codes` are keyed by letter and ten times the number, as in ("G", 921). `dwell_p_s` is the length of G4
@@ -94,8 +94,8 @@ class Dialect:
     must_state: tuple[str, ...]
 
 
-MOTIONS = frozenset({Act.RAPID, Act.FEED, Act.ARC_CW, Act.ARC_CCW})
-ARCS = frozenset({Act.ARC_CW, Act.ARC_CCW})
+MOTIONS = frozenset({Effect.RAPID, Effect.FEED, Effect.ARC_CW, Effect.ARC_CCW})
+ARCS = frozenset({Effect.ARC_CW, Effect.ARC_CCW})
 ARC_LETTERS = frozenset("IJKR")
 
 

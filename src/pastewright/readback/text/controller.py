@@ -11,8 +11,8 @@ from math import inf, isnan, nan
 from typing import NamedTuple
 
 from pastewright.readback.model import FindingKind
-from pastewright.readback.text.arcs import PLANES, Arc, arc_by_centre, arc_by_radius
-from pastewright.readback.text.codes import Act, Code, Dialect
+from pastewright.readback.text.arcs import PLANES, ArcMove, arc_by_centre, arc_by_radius
+from pastewright.readback.text.codes import Code, CodeTable, Effect
 from pastewright.readback.text.expressions import LineError
 
 RAPID, FEED, TIMED, DWELL, LOST = range(5)  # kinds of rows; TIMED: by G93; LOST: goes to an unknown place
@@ -40,7 +40,7 @@ class Letters(NamedTuple):
         return ("X", "Y", "Z", self.plunger)
 
 
-class State:
+class ReadState:
     """Everything that a line can change. None: not stated by any line so far."""
 
     __slots__ = (
@@ -77,9 +77,9 @@ class State:
         # G54 is the machine's own system, as the profile has it; the others are whatever was stored last.
         self.systems: tuple[Offset | None, ...] = (NO_OFFSET, *[None] * (COORDINATE_SYSTEMS - 1))
 
-    def copy(self) -> "State":
+    def copy(self) -> "ReadState":
         """Return a state that can be changed apart from this one; all values are immutable."""
-        other = State.__new__(State)
+        other = ReadState.__new__(ReadState)
         other.unit_mm = self.unit_mm
         other.absolute = self.absolute
         other.plunger_absolute = self.plunger_absolute
@@ -100,15 +100,15 @@ class State:
 Params = Mapping[str, float]
 
 
-class Controller:
+class ReadController:
     """Acts on good lines. `rows` and `arcs` (by row) are what the axes do; `doubts` what was not stated."""
 
-    def __init__(self, dialect: Dialect, letters: Letters) -> None:
+    def __init__(self, dialect: CodeTable, letters: Letters) -> None:
         self.dialect = dialect
         self.letters = letters
-        self.state = State()
+        self.state = ReadState()
         self.rows: list[Row] = []
-        self.arcs: dict[int, Arc] = {}
+        self.arcs: dict[int, ArcMove] = {}
         self.doubts: dict[str, tuple[int, FindingKind]] = {}
         self._stated = False
 
@@ -118,14 +118,16 @@ class Controller:
 
     # -- moves ------------------------------------------------------------------------------------------
 
-    def move(self, line: int, code: Code, params: Params, *, state: State, in_machine: bool = False) -> None:
+    def move(
+        self, line: int, code: Code, params: Params, *, state: ReadState, in_machine: bool = False
+    ) -> None:
         """Act on G0, G1, G2 or G3. Everything is checked before `state` changes."""
         place = state.place
         target = self.target(line, params, state, in_machine=in_machine)
         act = code.act
         arc = None
-        if act is Act.ARC_CW or act is Act.ARC_CCW:
-            arc = self._arc(line, act is Act.ARC_CW, params, state, target)
+        if act is Effect.ARC_CW or act is Effect.ARC_CCW:
+            arc = self._arc(line, act is Effect.ARC_CW, params, state, target)
         kind, feed, plunger_feed, seconds = self._feed(line, act, params, state)
         if target == place and arc is None:
             return
@@ -136,7 +138,7 @@ class Controller:
         self.rows.append((line, kind, *target, feed, plunger_feed, seconds))
         state.place = target
 
-    def target(self, line: int, params: Params, state: State, *, in_machine: bool = False) -> Offset:
+    def target(self, line: int, params: Params, state: ReadState, *, in_machine: bool = False) -> Offset:
         """Return where the axis words of a line lead [mm, machine; plunger in its letter's unit]."""
         x, y, z, q = state.place
         unit = state.unit_mm or 1.0
@@ -171,7 +173,7 @@ class Controller:
                 q += value
         return (x, y, z, q)
 
-    def _offset(self, line: int, state: State) -> Offset:
+    def _offset(self, line: int, state: ReadState) -> Offset:
         system = state.systems[(state.system or 1) - 1]
         if system is None:
             self.doubt(
@@ -183,7 +185,7 @@ class Controller:
         own = state.offset
         return (own[0] + system[0], own[1] + system[1], own[2] + system[2], own[3] + system[3])
 
-    def _plunger_absolute(self, line: int, state: State) -> bool:
+    def _plunger_absolute(self, line: int, state: ReadState) -> bool:
         if state.plunger_absolute is None:
             self.doubt(
                 line,
@@ -193,12 +195,14 @@ class Controller:
             return state.plunger_known  # a guess, so that the rest of the program is judged too
         return state.plunger_absolute
 
-    def _feed(self, line: int, act: Act, params: Params, state: State) -> tuple[int, float, float, float]:
+    def _feed(
+        self, line: int, act: Effect, params: Params, state: ReadState
+    ) -> tuple[int, float, float, float]:
         """Return kind, feed of the path [mm/s], feed of the plunger alone [1/s], seconds; take F over."""
         own = params.get("F")
         if own is not None and not state.inverse:
             self.set_feed(own, state)
-        if act is Act.RAPID and not self.dialect.rapid_feeds:
+        if act is Effect.RAPID and not self.dialect.rapid_feeds:
             return RAPID, inf, inf, 0.0
         if state.inverse:
             if own is None:
@@ -213,14 +217,14 @@ class Controller:
         scale = state.feed_scale
         return FEED, feed * scale, feed * (scale if self.letters.scaled else 1.0), 0.0
 
-    def set_feed(self, feed: float, state: State) -> None:
+    def set_feed(self, feed: float, state: ReadState) -> None:
         """Take over F; it keeps the unit in force now."""
         if feed <= 0:
             raise LineError(f"F is {feed:g}; it must be above zero")
         state.feed = feed
         state.feed_scale = state.unit_mm or 1.0
 
-    def _arc(self, line: int, clockwise: bool, params: Params, state: State, target: Offset) -> Arc:
+    def _arc(self, line: int, clockwise: bool, params: Params, state: ReadState, target: Offset) -> ArcMove:
         if state.plane is None:
             self.doubt(line, "an arc comes before its plane was stated (G17, G18 or G19)")
         plane = state.plane or 17
@@ -246,7 +250,7 @@ class Controller:
         centre = (params.get(offsets[0], 0.0) * unit, params.get(offsets[1], 0.0) * unit)
         return arc_by_centre(start_mm=start, end_mm=end, plane=plane, offset_mm=centre, clockwise=clockwise)
 
-    def _check_stated(self, line: int, state: State) -> None:
+    def _check_stated(self, line: int, state: ReadState) -> None:
         self._stated = True
         for name in self.dialect.must_state:
             if name == "units" and state.unit_mm is None:
@@ -263,7 +267,7 @@ class Controller:
 
     # -- everything else --------------------------------------------------------------------------------
 
-    def dwell(self, line: int, params: Params, state: State) -> None:
+    def dwell(self, line: int, params: Params, state: ReadState) -> None:
         """G4: wait."""
         if self.dialect.dwell_s_word and "S" in params:
             seconds = params["S"]
@@ -275,29 +279,29 @@ class Controller:
             raise LineError(f"G4 cannot wait {seconds:g} s")
         self.rows.append((line, DWELL, *state.place, 0.0, 0.0, seconds))
 
-    def modal(self, line: int, code: Code, params: Params, state: State) -> None:
+    def modal(self, line: int, code: Code, params: Params, state: ReadState) -> None:
         """Act on a code that only sets a mode."""
         value = code.value
         match code.act:
-            case Act.UNITS:
+            case Effect.UNITS:
                 state.unit_mm = value
-            case Act.DISTANCE:
+            case Effect.DISTANCE:
                 state.absolute = value == 1
                 if self.letters.own_mode:
                     state.plunger_absolute = None  # some controllers take E along, others do not
-            case Act.PLUNGER_MODE:
+            case Effect.PLUNGER_MODE:
                 state.plunger_absolute = value == 1
-            case Act.PLANE:
+            case Effect.PLANE:
                 state.plane = int(value)
-            case Act.FEED_MODE:
+            case Effect.FEED_MODE:
                 if state.inverse is not None and state.inverse != (value == 1):
                     state.feed = None
                 state.inverse = value == 1
-            case Act.COORDINATES:
+            case Effect.COORDINATES:
                 state.system = int(value)
-            case Act.MOTION_OFF:
+            case Effect.MOTION_OFF:
                 state.motion = None
-            case Act.PERCENT:
+            case Effect.PERCENT:
                 self._percent(line, params)
             case _:
                 return
@@ -311,7 +315,7 @@ class Controller:
         if params["S"] <= 0:
             raise LineError("the percentage (S) must be above zero")
 
-    def set_offset(self, line: int, params: Params, state: State) -> None:
+    def set_offset(self, line: int, params: Params, state: ReadState) -> None:
         """G92 with axis words: the place where the axes stand gets these coordinates."""
         unit = state.unit_mm or 1.0
         given = [letter for letter in self.letters.all if letter in params]
@@ -337,15 +341,15 @@ class Controller:
         state.offset = (offset[0], offset[1], offset[2], offset[3])
         state.place = (place[0], place[1], place[2], place[3])
 
-    def offsets(self, code: Code, state: State) -> None:
+    def offsets(self, code: Code, state: ReadState) -> None:
         """G92.1, G92.2, G92.3: forget, lay aside, take up again."""
-        if code.act is Act.RESTORE_OFFSET:
+        if code.act is Effect.RESTORE_OFFSET:
             state.offset = state.parked_offset
             return
-        state.parked_offset = state.offset if code.act is Act.SUSPEND_OFFSET else NO_OFFSET
+        state.parked_offset = state.offset if code.act is Effect.SUSPEND_OFFSET else NO_OFFSET
         state.offset = NO_OFFSET
 
-    def data(self, line: int, params: Params, state: State) -> None:
+    def data(self, line: int, params: Params, state: ReadState) -> None:
         """G10 L2 (origin of a coordinate system) and L20 (the same, so that the tip stands at the words)."""
         if params.get("L") not in (2.0, 20.0):
             raise LineError("of G10 only L2 and L20 are read here", unknown=True)
@@ -371,7 +375,7 @@ class Controller:
         systems[index - 1] = (origin[0], origin[1], origin[2], origin[3])
         state.systems = tuple(systems)
 
-    def lose_place(self, line: int, params: Params, state: State) -> None:
+    def lose_place(self, line: int, params: Params, state: ReadState) -> None:
         """Homing, or a stored place: the tip ends somewhere that this program does not say."""
         axes = [letter in params for letter in AXES]
         if not any(axes):
@@ -380,7 +384,7 @@ class Controller:
         state.place = (place[0], place[1], place[2], state.place[3])
         self.rows.append((line, LOST, *state.place, 0.0, 0.0, 0.0))
 
-    def motors_off(self, state: State) -> None:
+    def motors_off(self, state: ReadState) -> None:
         """After the motors were off, nothing is where it was."""
         state.place = (nan, nan, nan, state.place[3])
         state.plunger_known = False

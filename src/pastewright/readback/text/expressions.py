@@ -49,7 +49,7 @@ OPERATOR = re.compile(r"\*\*|\*|/|mod|\+|-|or|xor|and")
 DEEPEST = 20  # nobody nests brackets so deep; keeps a mad file from exhausting the stack
 
 
-class Reader:
+class ExpressionReader:
     """Reads values one after another from `text`; `at` is where the next one starts."""
 
     def __init__(self, text: str, parameters: Mapping[int, float], at: int = 0) -> None:

@@ -7,18 +7,17 @@ depends on a state that the program did not state, becomes a finding.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from pastewright.profile.model import Controller as ControllerSettings
-from pastewright.profile.model import DialectName
+from pastewright.profile.model import Controller, DialectName
 from pastewright.readback.model import Finding, FindingKind
-from pastewright.readback.text.arcs import Arc
-from pastewright.readback.text.codes import MOTIONS, Act, Code, Dialect, Group
-from pastewright.readback.text.controller import Controller, Letters, Row, State
+from pastewright.readback.text.arcs import ArcMove
+from pastewright.readback.text.codes import MOTIONS, Code, CodeTable, Effect, ModalGroup
+from pastewright.readback.text.controller import Letters, ReadController, ReadState, Row
 from pastewright.readback.text.expressions import LineError
-from pastewright.readback.text.lines import Block, ngc_block, reprap_block
+from pastewright.readback.text.lines import ReadBlock, ngc_block, reprap_block
 from pastewright.readback.text.ngc import NGC, ORDER
 from pastewright.readback.text.reprap import REPRAP
 
-DIALECTS: Mapping[DialectName, Dialect] = {DialectName.REPRAP: REPRAP, DialectName.NGC: NGC}
+DIALECTS: Mapping[DialectName, CodeTable] = {DialectName.REPRAP: REPRAP, DialectName.NGC: NGC}
 AXIS_LETTERS = frozenset("XYZABCUVWE")
 LARGEST = 1e9  # of a word; more is no length, angle or speed of any machine, and loses digits
 MOST_M_WORDS = 4  # on a line, NISTIR 6556 section 3.3.5
@@ -26,25 +25,25 @@ MOST_M_WORDS = 4  # on a line, NISTIR 6556 section 3.3.5
 _RANK = {act: rank for rank, act in enumerate(ORDER)}
 _LAST = len(ORDER)
 # One-shot codes whose axis words are not those of a move (section 3.4).
-_TAKES_AXES = frozenset({Act.SET_OFFSET, Act.DATA, Act.HOME})
+_TAKES_AXES = frozenset({Effect.SET_OFFSET, Effect.DATA, Effect.HOME})
 
 Params = dict[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class ReadProgram:
     """What a program makes the axes do: `rows` (see `controller`), arcs by row, and what was wrong on the way.
 
     `ended`: a program end (M2, M30 or a closing %) was met.
     """
 
     rows: tuple[Row, ...]
-    arcs: Mapping[int, Arc]
+    arcs: Mapping[int, ArcMove]
     findings: tuple[Finding, ...]
     ended: bool
 
 
-def interpret(text: str, settings: ControllerSettings, *, plunger_letter: str) -> Reading:
+def interpret(text: str, settings: Controller, *, plunger_letter: str) -> ReadProgram:
     """Return what `text` makes the axes do, in the dialect and with the plunger letter of the bench."""
     reader = _Reader(settings, plunger_letter)
     for line, raw in enumerate(text.split("\n"), start=1):
@@ -56,7 +55,7 @@ def interpret(text: str, settings: ControllerSettings, *, plunger_letter: str) -
 
 
 class _Reader:
-    def __init__(self, settings: ControllerSettings, plunger_letter: str) -> None:
+    def __init__(self, settings: Controller, plunger_letter: str) -> None:
         self.dialect = DIALECTS[settings.dialect]
         self.is_ngc = settings.dialect is DialectName.NGC
         self.checksums = settings.checksums and not self.is_ngc
@@ -66,7 +65,7 @@ class _Reader:
             plunger_letter in self.dialect.own_plunger_mode,
         )
         self.axes = frozenset(self.letters.all)
-        self.machine = Controller(self.dialect, self.letters)
+        self.machine = ReadController(self.dialect, self.letters)
         self.findings: list[Finding] = []
         self.parameters: dict[int, float] = {}
         self.last_number: int | None = None
@@ -103,7 +102,7 @@ class _Reader:
             self._after = True
             self._find(FindingKind.END, line, "this stands below the program's end and never runs")
 
-    def result(self) -> Reading:
+    def result(self) -> ReadProgram:
         """Return everything that was gathered."""
         if self.is_ngc and not self.ended:
             self._find(FindingKind.END, 0, "the program has no end (M2, or % as it began); it may be cut off")
@@ -111,7 +110,7 @@ class _Reader:
             Finding(kind=kind, what=what, line=line) for what, (line, kind) in self.machine.doubts.items()
         ]
         findings = sorted([*self.findings, *doubts], key=lambda finding: finding.line)
-        return Reading(
+        return ReadProgram(
             rows=tuple(self.machine.rows),
             arcs=self.machine.arcs,
             findings=tuple(findings),
@@ -121,7 +120,7 @@ class _Reader:
     def _find(self, kind: FindingKind, line: int, what: str) -> None:
         self.findings.append(Finding(kind=kind, what=what, line=line))
 
-    def _usable(self, line: int, block: Block) -> bool:
+    def _usable(self, line: int, block: ReadBlock) -> bool:
         """Return whether the block acts at all: marks, block delete and line numbers are settled here."""
         if block.mark:
             if self.any_text:
@@ -142,7 +141,7 @@ class _Reader:
             self._find(FindingKind.STATE, line, "a line with / runs or not by a switch of the controller")
         return not block.optional
 
-    def _number_fits(self, line: int, block: Block) -> bool:
+    def _number_fits(self, line: int, block: ReadBlock) -> bool:
         """Return whether a numbered line is taken. Numbers must rise; with checksums, by one each time.
 
         A controller with checksums asks for a missing line again and never goes on; here reading goes on, so
@@ -174,7 +173,7 @@ class _Reader:
 
     # -- words ------------------------------------------------------------------------------------------
 
-    def _act(self, line: int, block: Block) -> None:
+    def _act(self, line: int, block: ReadBlock) -> None:
         codes, params = self._split(block)
         machine, state = self.machine, self.machine.state
         if self.dialect.one_command:
@@ -194,7 +193,7 @@ class _Reader:
             self._act_ngc(line, codes, params, trial)
         machine.state = trial
 
-    def _split(self, block: Block) -> tuple[list[Code], Params]:
+    def _split(self, block: ReadBlock) -> tuple[list[Code], Params]:
         """Return the codes and the other words of a line; LineError for words that cannot stand together."""
         codes: list[Code] = []
         params: Params = {}
@@ -223,7 +222,7 @@ class _Reader:
             else:
                 params[letter] = 0.0 if value is None else value
                 if value is None and not (
-                    codes[0].act in (Act.HOME, Act.MOTORS_OFF) or codes[0].axes is False
+                    codes[0].act in (Effect.HOME, Effect.MOTORS_OFF) or codes[0].axes is False
                 ):
                     raise LineError(f"{letter} has no number")
         if m_words > MOST_M_WORDS:
@@ -250,33 +249,33 @@ class _Reader:
                 raise LineError(f"there is no axis {letter} on this bench", unknown=True)
             raise LineError(f"the word {letter} has no use on this line", unknown=letter not in self.axes)
 
-    def _do(self, line: int, code: Code, params: Params, state: State) -> None:
+    def _do(self, line: int, code: Code, params: Params, state: ReadState) -> None:
         machine = self.machine
         match code.act:
-            case Act.DWELL:
+            case Effect.DWELL:
                 machine.dwell(line, params, state)
-            case Act.SET_OFFSET:
+            case Effect.SET_OFFSET:
                 machine.set_offset(line, params, state)
-            case Act.CLEAR_OFFSET | Act.SUSPEND_OFFSET | Act.RESTORE_OFFSET:
+            case Effect.CLEAR_OFFSET | Effect.SUSPEND_OFFSET | Effect.RESTORE_OFFSET:
                 machine.offsets(code, state)
-            case Act.DATA:
+            case Effect.DATA:
                 machine.data(line, params, state)
-            case Act.HOME:
+            case Effect.HOME:
                 if self.is_ngc:
                     machine.doubt(line, "G28 and G30 go to a place that the controller has stored")
                 machine.lose_place(line, params, state)
-            case Act.MOTORS_OFF:
+            case Effect.MOTORS_OFF:
                 machine.motors_off(state)
-            case Act.LINE_NUMBER:
+            case Effect.LINE_NUMBER:
                 self.last_number = int(params.get("N", self.last_number or 0))
             case _:
                 machine.modal(line, code, params, state)
 
-    def _act_ngc(self, line: int, codes: list[Code], params: Params, state: State) -> None:
+    def _act_ngc(self, line: int, codes: list[Code], params: Params, state: ReadState) -> None:
         """Act on a line of RS274/NGC in the standard's order (section 3.7), whatever the order of its words."""
         machine = self.machine
         acts = {code.act for code in codes}
-        motion = next((code for code in codes if code.group is Group.MOTION), None)
+        motion = next((code for code in codes if code.group is ModalGroup.MOTION), None)
         has_axes = bool(self.axes.intersection(params))
         mover = self._mover(motion, acts, state, has_axes=has_axes)
         self._check_letters([*codes, *([mover] if mover is not None else [])], params)
@@ -285,7 +284,7 @@ class _Reader:
         feed = params.get("F")
         moves = mover is not None and mover.act in MOTIONS and has_axes
         for code in sorted(codes, key=lambda code: _RANK.get(code.act, _LAST)):
-            if code.act not in MOTIONS and code.act is not Act.END:
+            if code.act not in MOTIONS and code.act is not Effect.END:
                 self._do(line, code, params, state)
         if feed is not None:
             if unit is not None and unit != state.unit_mm:
@@ -297,14 +296,14 @@ class _Reader:
         if motion is not None:
             state.motion = motion if motion.act in MOTIONS else None
         if moves and mover is not None:
-            if Act.MACHINE_COORDINATES in acts and state.absolute is False:
+            if Effect.MACHINE_COORDINATES in acts and state.absolute is False:
                 raise LineError("G53 makes no sense with distances (G91)")
-            machine.move(line, mover, params, state=state, in_machine=Act.MACHINE_COORDINATES in acts)
-        if Act.END in acts:
+            machine.move(line, mover, params, state=state, in_machine=Effect.MACHINE_COORDINATES in acts)
+        if Effect.END in acts:
             self.ended = True
 
     @staticmethod
-    def _mover(motion: Code | None, acts: set[Act], state: State, *, has_axes: bool) -> Code | None:
+    def _mover(motion: Code | None, acts: set[Effect], state: ReadState, *, has_axes: bool) -> Code | None:
         """The code that takes the axis words of a line: its own, or the one that still holds; LineError when unclear."""
         takes_axes = bool(acts & _TAKES_AXES)
         if motion is not None and motion.act in MOTIONS and takes_axes and has_axes:
@@ -316,9 +315,11 @@ class _Reader:
         return state.motion
 
     @staticmethod
-    def _check_pairs(acts: set[Act], params: Params, mover: Code | None) -> None:
+    def _check_pairs(acts: set[Effect], params: Params, mover: Code | None) -> None:
         """LineError where words of one line contradict each other."""
-        if Act.MACHINE_COORDINATES in acts and (mover is None or mover.act not in (Act.RAPID, Act.FEED)):
+        if Effect.MACHINE_COORDINATES in acts and (
+            mover is None or mover.act not in (Effect.RAPID, Effect.FEED)
+        ):
             raise LineError("G53 needs G0 or G1")
-        if mover is not None and mover.act is Act.MOTION_OFF and any(letter in params for letter in "XYZ"):
+        if mover is not None and mover.act is Effect.MOTION_OFF and any(letter in params for letter in "XYZ"):
             raise LineError("axis words, but G80 ended all moves")

@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from pastewright.readback.text.expressions import NUMBER_PATTERN, LineError, Reader, parameter_index
+from pastewright.readback.text.expressions import NUMBER_PATTERN, ExpressionReader, LineError, parameter_index
 
 LONGEST = 256  # characters of a line, NISTIR 6556 section 3.3.1; printer firmware takes fewer
 LARGEST_NUMBER = 99_999  # of a line in RS274/NGC, section 3.3.3
@@ -32,7 +32,7 @@ _NOTHING: Mapping[int, float] = {}
 Word = tuple[str, float | None]
 
 
-class Block(NamedTuple):
+class ReadBlock(NamedTuple):
     """A line that can be read: its `number` (N word), its words without N, and what it sets.
 
     `checked` is True for a line with a checksum that is right, `optional` for a line that starts with `/`. A
@@ -49,10 +49,10 @@ class Block(NamedTuple):
     unset: tuple[int, ...] = ()
 
 
-EMPTY = Block()
+EMPTY = ReadBlock()
 
 
-def reprap_block(text: str) -> Block:
+def reprap_block(text: str) -> ReadBlock:
     """Return the block of one line in the manner of printer firmware; LineError when it would be refused."""
     if ";" in text:
         text = text[: text.index(";")]
@@ -76,7 +76,7 @@ def reprap_block(text: str) -> Block:
     if words[0][0] == "N":
         number = _line_number(words[0][1])
         del words[0]
-    return Block(number, tuple(words), checked)
+    return ReadBlock(number, tuple(words), checked)
 
 
 def _without_checksum(text: str) -> str:
@@ -107,13 +107,13 @@ def _line_number(value: float | None) -> int:
     return int(value)
 
 
-def ngc_block(text: str, parameters: Mapping[int, float] = _NOTHING) -> Block:
+def ngc_block(text: str, parameters: Mapping[int, float] = _NOTHING) -> ReadBlock:
     """Return the block of one line of RS274/NGC; LineError when an interpreter would refuse it."""
     if len(text) > LONGEST:
         raise LineError(f"the line has {len(text)} characters; {LONGEST} are allowed")
     text = _ngc_plain_text(text)
     if text == "%":
-        return Block(mark=True)
+        return ReadBlock(mark=True)
     optional = text.startswith("/")
     if optional:
         text = text[1:]
@@ -126,7 +126,7 @@ def ngc_block(text: str, parameters: Mapping[int, float] = _NOTHING) -> Block:
         text = text[match.end() :]
     if _NGC_PLAIN.fullmatch(text):
         plain = tuple((letter.upper(), float(value)) for letter, value in _NGC_WORD.findall(text))
-        return Block(number, plain, optional=optional)
+        return ReadBlock(number, plain, optional=optional)
     return _ngc_words(text, number, optional, parameters)
 
 
@@ -139,9 +139,9 @@ def _ngc_plain_text(text: str) -> str:
     return "".join(text.split()).lower()
 
 
-def _ngc_words(text: str, number: int | None, optional: bool, parameters: Mapping[int, float]) -> Block:
+def _ngc_words(text: str, number: int | None, optional: bool, parameters: Mapping[int, float]) -> ReadBlock:
     """Return the block of a line that uses expressions or parameters."""
-    reader = Reader(text, parameters)
+    reader = ExpressionReader(text, parameters)
     words: list[Word] = []
     settings: list[tuple[int, float]] = []
     while reader.at < len(text):
@@ -161,4 +161,4 @@ def _ngc_words(text: str, number: int | None, optional: bool, parameters: Mappin
             raise LineError(f"cannot read {text[reader.at - 1 : reader.at + 11]!r}")
         else:
             words.append((letter.upper(), reader.value()))
-    return Block(number, tuple(words), False, optional, False, tuple(settings), tuple(reader.unset))
+    return ReadBlock(number, tuple(words), False, optional, False, tuple(settings), tuple(reader.unset))

@@ -24,8 +24,7 @@ from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import Expected, ExpectedDeposit, Verdict
-from pastewright.route.model import Sequence as Tour
-from pastewright.route.model import Visit
+from pastewright.route.model import Tour, Visit
 from pastewright.version import __version__
 
 Point = tuple[float, float]
