@@ -105,6 +105,7 @@ def plan_data(pads: list[dict[str, Any]], **changes: dict[str, Any]) -> dict[str
     }
     return {
         "format": 1,
+        "kind": "board",
         "made_by": "the tests",
         "dry": False,
         "pads": pads,

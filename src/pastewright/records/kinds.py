@@ -83,3 +83,13 @@ class Role(StrEnum):
     PAUSE = "pause"
     SPEED = "speed"
     ODD = "odd"
+
+
+class ProgramKind(StrEnum):
+    """What a program is for. Whether it is dry (tip in the air, plunger still) is told apart from that."""
+
+    BOARD = "board"
+    TOUCH_UP = "touch-up"
+    TUNING_SHEET = "tuning sheet"
+    SHAPE_TRIAL = "shape trial"
+    PROBING = "probing"

@@ -10,7 +10,17 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct, json
 
-from pastewright.records.kinds import DepositKind, DialectName, Form, PadKind, PasteOrigin, PlungerUnit, Side
+from pastewright.records.companion import Kind
+from pastewright.records.kinds import (
+    DepositKind,
+    DialectName,
+    Form,
+    PadKind,
+    PasteOrigin,
+    PlungerUnit,
+    ProgramKind,
+    Side,
+)
 from pastewright.records.placement import Length, Pair, Places
 from pastewright.records.reading import record_of_data, record_of_text, record_text, text_of_file
 
@@ -181,6 +191,7 @@ class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The content of plan.json."""
 
     format: Literal[1]
+    kind: Kind = ProgramKind.BOARD
     made_by: str
     dry: bool
     board: BoardRecord

@@ -6,7 +6,8 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct, field
 
-from pastewright.records.kinds import Role
+from pastewright.records.companion import Kind
+from pastewright.records.kinds import ProgramKind, Role
 from pastewright.records.reading import record_of_data, record_of_text, record_text, text_of_file
 
 FORMAT: Literal["pastewright tuning sheet"] = "pastewright tuning sheet"
@@ -47,6 +48,7 @@ class SheetRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     format: Literal["pastewright tuning sheet"]
     version: Literal[1]
+    kind: Kind = ProgramKind.TUNING_SHEET
     name: str = ""
     rows: Place
     columns: Place
