@@ -51,7 +51,7 @@ def test_look_says_no_when_one_side_has_layers_that_cannot_be_read(
 ):
     cut = tmp_path / "cut"
     shutil.copytree(logger_files, cut)
-    (paste,) = cut.glob("*F_Paste*")
+    (paste,) = cut.glob("*top-paste*")
     paste.write_bytes(paste.read_bytes()[:3000])
     answer = run("look", cut)
     assert answer.code == 2
@@ -59,7 +59,7 @@ def test_look_says_no_when_one_side_has_layers_that_cannot_be_read(
     assert "top side: cannot be read" in answer.out
     assert "error" in answer.err
     # A board with one side only is no mistake.
-    for layer in cut.glob("*F_*"):
+    for layer in cut.glob("*-top-*"):
         layer.unlink()
     answer = run("look", cut)
     assert answer.code == 0

@@ -22,15 +22,15 @@ Hole = tuple[float, float, float, tuple[float, float] | None]
 """x, y, diameter [mm, board], and the other end of a slot."""
 
 _LAYERS: tuple[tuple[str, str, str, Callable[[], Drawing]], ...] = (
-    ("F_Cu", "GTL", "Top layer", lambda: copper(bottom=False)),
-    ("B_Cu", "GBL", "Bottom layer", lambda: copper(bottom=True)),
-    ("F_Mask", "GTS", "Top solder mask", lambda: mask(bottom=False)),
-    ("B_Mask", "GBS", "Bottom solder mask", lambda: mask(bottom=True)),
-    ("F_Paste", "GTP", "Top paste", lambda: paste(bottom=False)),
-    ("B_Paste", "GBP", "Bottom paste", lambda: paste(bottom=True)),
-    ("F_Silkscreen", "GTO", "Top overlay", lambda: legend(bottom=False)),
-    ("B_Silkscreen", "GBO", "Bottom overlay", lambda: legend(bottom=True)),
-    ("Edge_Cuts", "GKO", "Board outline", profile),
+    ("top-copper", "GTL", "Top layer", lambda: copper(bottom=False)),
+    ("bottom-copper", "GBL", "Bottom layer", lambda: copper(bottom=True)),
+    ("top-mask", "GTS", "Top solder mask", lambda: mask(bottom=False)),
+    ("bottom-mask", "GBS", "Bottom solder mask", lambda: mask(bottom=True)),
+    ("top-paste", "GTP", "Top paste", lambda: paste(bottom=False)),
+    ("bottom-paste", "GBP", "Bottom paste", lambda: paste(bottom=True)),
+    ("top-legend", "GTO", "Top overlay", lambda: legend(bottom=False)),
+    ("bottom-legend", "GBO", "Bottom overlay", lambda: legend(bottom=True)),
+    ("outline", "GKO", "Board outline", profile),
 )
 
 
@@ -45,8 +45,8 @@ def demo_files(flavour: Flavour) -> dict[str, bytes]:
         texts["GREENLOG.TXT"] = _old_drill_text()
         texts["GREENLOG.IPC"] = netlist_text()
     else:
-        texts["greenhouse-logger-PTH.drl"] = _xnc_text(plated=True)
-        texts["greenhouse-logger-NPTH.drl"] = _xnc_text(plated=False)
+        texts["greenhouse-logger-plated-holes.drl"] = _xnc_text(plated=True)
+        texts["greenhouse-logger-bare-holes.drl"] = _xnc_text(plated=False)
     return {name: text.encode("ascii") for name, text in texts.items()}
 
 
@@ -93,8 +93,7 @@ def _xnc_text(*, plated: bool) -> str:
     tools = _by_tool(holes(plated=plated))
     lines = [
         "M48",
-        "; DRILL file of the demo board",
-        "; FORMAT={-:-/ absolute / metric / decimal}",
+        f"; Greenhouse soil logger, {'plated' if plated else 'bare'} holes: places as in the layers, in mm",
         f"; #@! TF.CreationDate,{CREATED}",
         "; #@! TF.GenerationSoftware,pastewright,demo board,1",
         f"; #@! TF.FileFunction,{kind},1,2,{short}",

@@ -70,10 +70,10 @@ def svg_text() -> str:
     width, height = SIZE_MM
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
-        '<svg xmlns="http://www.w3.org/2000/svg" xmlns:inkscape="http://www.inkscape.org/namespaces/inkscape"',
+        '<svg xmlns="http://www.w3.org/2000/svg"',
         f'     width="{_n(width)}mm" height="{_n(height)}mm" viewBox="0 0 {_n(width)} {_n(height)}">',
         "<style>.edge{fill:none;stroke:#000;stroke-width:0.1}</style>",
-        '<g inkscape:groupmode="layer" inkscape:label="outline">',
+        _svg_layer("outline"),
         *(
             f'<path class="edge" d="{_svg_path(thing)}"/>'
             for thing in profile().things
@@ -81,7 +81,7 @@ def svg_text() -> str:
         ),
         "</g>",
     ]
-    lines.append('<g inkscape:groupmode="layer" inkscape:label="plated holes">')
+    lines.append(_svg_layer("plated holes"))
     for x, y, size, to in holes(plated=True):
         if to is None:
             lines.append(f'<circle cx="{_n(x)}" cy="{_n(height - y)}" r="{_n(size / 2)}"/>')
@@ -90,17 +90,22 @@ def svg_text() -> str:
             lines.append(f'<line {line} stroke="#000" stroke-width="{_n(size)}" stroke-linecap="round"/>')
     lines.append("</g>")
     for bottom, side in zip(SIDES, ("top", "bottom"), strict=True):
-        lines.append(f'<g inkscape:groupmode="layer" inkscape:label="{side} paste">')
+        lines.append(_svg_layer(f"{side} paste"))
         for pad, thing in _pasted(bottom):
             names = f'data-ref="{pad.ref}" data-pin="{pad.pin}" data-net="{pad.net}"'
             lines.append(_svg_shape(thing, names))
-        lines += ["</g>", f'<g inkscape:groupmode="layer" inkscape:label="{side} fiducials">']
+        lines += ["</g>", _svg_layer(f"{side} fiducials")]
         lines += [
             f'<circle cx="{_n(pad.x)}" cy="{_n(height - pad.y)}" r="{_n(pad.land.w / 2)}"/>'
             for pad in _fiducials(bottom)
         ]
         lines.append("</g>")
     return "\n".join([*lines, "</svg>", ""])
+
+
+def _svg_layer(words: str) -> str:
+    """Return the opening of a layer: a group whose id says what it is, and a title for the eye."""
+    return f'<g id="{words.replace(" ", "-")}"><title>{words}</title>'
 
 
 def _svg_shape(thing: Thing, names: str) -> str:

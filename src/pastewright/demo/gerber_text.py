@@ -11,8 +11,8 @@ ORIGIN_MM = (25.4, 50.8)
 PROJECT = "%TF.ProjectId,greenhouse-logger,67726565-6e68-4f75-8365-6c6f67676572,A*%"
 CREATED = "2024-03-01T09:00:00+00:00"
 
-_ROUND_RECT = (
-    "%AMRoundRect*\n"
+_SOFT_CORNER = (
+    "%AMSoftCorner*\n"
     "0 Rectangle with round corners: $1 width, $2 height, $3 corner radius*\n"
     "21,1,$1,$2-2x$3,0,0,0*\n"
     "21,1,$1-2x$3,$2,0,0,0*\n"
@@ -60,7 +60,7 @@ class _Writer:
     def _define(self, number: int, shape: str, function: str) -> None:
         if function:
             self.definitions.append(f"%TA.AperFunction,{function}*%")
-        if self.old and shape.startswith("RoundRect,"):
+        if self.old and shape.startswith("SoftCorner,"):
             # Every size is a macro of its own, with its numbers written out.
             w, h, r = (float(part) for part in shape.partition(",")[2].split("X"))
             circles = [(sx * (w / 2 - r), sy * (h / 2 - r)) for sx in (1, -1) for sy in (1, -1)]
@@ -69,8 +69,8 @@ class _Writer:
                 f"21,1,{_number(w - 2 * r)},{_number(h)},0,0,0*",
             ]
             lines += [f"1,1,{_number(2 * r)},{_number(x)},{_number(y)}*" for x, y in circles]
-            self.definitions.append(f"%AMRR{number}*\n" + "\n".join(lines) + "%")
-            shape = f"RR{number}"
+            self.definitions.append(f"%AMSOFT{number}*\n" + "\n".join(lines) + "%")
+            shape = f"SOFT{number}"
         self.definitions.append(f"%ADD{number}{shape}*%")
         if function:
             self.definitions.append("%TD*%")
@@ -102,7 +102,7 @@ class _Writer:
         elif thing.w == thing.h == 2 * thing.corner:
             shape = f"C,{_number(w)}"
         else:
-            shape = f"RoundRect,{_number(w)}X{_number(h)}X{_number(r)}"
+            shape = f"SoftCorner,{_number(w)}X{_number(h)}X{_number(r)}"
         self.polarity(thing.clear)
         self.choose(shape, thing.tag.function)
         self.told(thing.tag)
@@ -168,7 +168,7 @@ def gerber_text(drawing: Drawing, *, old: bool, title: str) -> str:
             writer.path(thing)
     writer.told(NO_TAG)
     head = _old_head(title) if old else _x2_head(drawing)
-    macros = [_ROUND_RECT] if not old and any("RoundRect" in shape for shape, _ in writer.apertures) else []
+    macros = [_SOFT_CORNER] if not old and any("SoftCorner" in shape for shape, _ in writer.apertures) else []
     start = ["%LPD*%", "G75*", "G01*"]
     return "\n".join([*head, *macros, *writer.definitions, *start, *writer.body, "M02*", ""])
 
