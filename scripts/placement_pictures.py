@@ -5,12 +5,10 @@
 Every caption's claim is asserted here before its picture is written.
 """
 
-from io import StringIO
 from math import sqrt
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
@@ -24,6 +22,7 @@ from pastewright.place.transform import affine
 from pastewright.place.tray.panel import place_tray, read_tray
 from pastewright.plan.pipeline import prepare
 from pastewright.plan.tray import plan_tray
+from pastewright.plot_svg import svg_text
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.report.render import render_report
@@ -94,7 +93,6 @@ def error_picture(board: Board) -> str:
             f"{name.replace(chr(10), ' ')}: predicted {predicted[-1]:.4f} mm, measured {measured[-1]:.4f} mm"
         )
     assert predicted[3] > 2 * predicted[1]
-    mpl.rcParams["svg.hashsalt"] = "pastewright"
     figure = Figure(figsize=(7.2, 3.4), layout="constrained")
     axes = figure.add_subplot()
     places = np.arange(len(names))
@@ -107,9 +105,7 @@ def error_picture(board: Board) -> str:
     axes.set_xticks(places, names)
     axes.set_ylabel("error at the worst pad, rms [µm]")
     axes.legend(frameon=False)
-    text = StringIO()
-    figure.savefig(text, format="svg", metadata={"Date": None})
-    return text.getvalue()
+    return svg_text(figure)
 
 
 def main() -> None:

@@ -26,6 +26,7 @@ sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 from tuning_trials import board_errors, demo_bench, photographed, taken_again, tuned, weighed  # noqa: E402
 from virtual_bench import lay, wrong_truth  # noqa: E402
 
+from pastewright.plot_svg import svg_text  # noqa: E402
 from pastewright.tune.fit.evidence import Evidence  # noqa: E402
 from pastewright.tune.fit.fit import fit_sheets  # noqa: E402
 from pastewright.tune.record.measurements import State  # noqa: E402
@@ -133,7 +134,7 @@ def picture(each: dict[str, list[float]], together: dict[str, float]) -> None:
     axes.set_xticks(range(len(names)))
     axes.set_xticklabels([name.replace(", ", ",\n") for name in names])
     axes.set_xlabel("what is known of the bench (dot: one bench; bar: all benches' deposits together)")
-    figure.savefig(IMAGE, format="svg", metadata={"Date": None})
+    IMAGE.write_text(svg_text(figure), encoding="utf-8")
 
 
 def main() -> None:

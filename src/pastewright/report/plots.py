@@ -1,19 +1,12 @@
-"""Plots of the report as SVG text: pressure over the first deposits, and what a wrong profile would do.
+"""Plots of the report as SVG text: pressure over the first deposits, and what a wrong profile would do."""
 
-matplotlib is imported inside, since only drawing needs it.
-"""
-
-import io
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from pastewright.plot_svg import panels, svg_text
 from pastewright.report import colours
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+WIDTH_IN = 7.2  # a column of text in the report
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +22,7 @@ class Scenario:
 
 def pressure_svg(trace: Sequence[tuple[float, float, float]], *, yield_kpa: float, rest_kpa: float) -> str:
     """Return the plot of gauge pressure [kPa] over time [s] from samples (t, P, plunger mm)."""
-    figure, axes = _figure(3.0)
+    figure, (axes,) = panels(1, width_in=WIDTH_IN, height_in=3.0)
     times = [sample[0] for sample in trace]
     axes.plot(times, [sample[1] for sample in trace], color="#2f7d64", linewidth=1.2, label="pressure")
     axes.axhline(yield_kpa, color="#b0512c", linewidth=1, linestyle="--", label="yield: paste flows above")
@@ -38,12 +31,12 @@ def pressure_svg(trace: Sequence[tuple[float, float, float]], *, yield_kpa: floa
     axes.set_ylabel("pressure behind the tip [kPa]")
     axes.set_ylim(bottom=0)
     axes.legend(loc="upper right", frameon=False, fontsize=8)
-    return _svg(figure)
+    return svg_text(figure, inline=True)
 
 
 def scenarios_svg(scenarios: Sequence[Scenario], *, tolerance: float) -> str:
     """Return the plot of delivered over planned volume: 5th to 95th percentile, median, first deposit."""
-    figure, axes = _figure(0.9 + 0.42 * len(scenarios))
+    figure, (axes,) = panels(1, width_in=WIDTH_IN, height_in=0.9 + 0.42 * len(scenarios))
     axes.axvspan(1 - tolerance, 1 + tolerance, color="#cfe3d6", zorder=0, label="tolerance")
     for row, scenario in enumerate(scenarios):
         y = len(scenarios) - 1 - row
@@ -57,30 +50,4 @@ def scenarios_svg(scenarios: Sequence[Scenario], *, tolerance: float) -> str:
     axes.set_ylim(-0.6, len(scenarios) - 0.4)
     axes.set_xlabel("delivered / planned volume [-], bar: 5th to 95th percentile")
     axes.legend(loc="best", frameon=False, fontsize=8)
-    return _svg(figure)
-
-
-def _figure(height_in: float) -> tuple["Figure", "Axes"]:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.2, height_in), layout="constrained")
-    axes = figure.add_subplot()
-    axes.spines[["top", "right"]].set_visible(False)
-    return figure, axes
-
-
-def _svg(figure: "Figure") -> str:
-    import matplotlib as mpl
-
-    buffer = io.StringIO()
-    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "pastewright", "font.family": "sans-serif"}):
-        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    text = buffer.getvalue()
-    # Inline in a page: no XML head, and the width is the page's business.
-    body = text[text.index("<svg") :]
-    return re.sub(
-        r'<svg ([^>]*?)(?:width="[^"]*"|height="[^"]*")([^>]*?)(?:width="[^"]*"|height="[^"]*")',
-        r"<svg \1\2",
-        body,
-        count=1,
-    )
+    return svg_text(figure, inline=True)

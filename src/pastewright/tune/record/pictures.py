@@ -1,21 +1,16 @@
 """A sheet, a fit and a history to pictures: what should appear, how far dots are from the model, how constants drift.
 
-matplotlib is imported inside, since only plots need it; the sheet's picture is plain SVG, true to scale.
+The sheet's picture is plain SVG, true to scale.
 """
 
-import io
 from collections.abc import Sequence
 from html import escape
-from typing import TYPE_CHECKING
 
 from pastewright.deposit.model import Layout
+from pastewright.plot_svg import panels, svg_text
 from pastewright.profile.model import TuningRecord
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.sheet.model import Role, Sheet
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 MARGIN_MM = 3.0
 INK = "#24443a"
@@ -80,7 +75,7 @@ def sheet_svg(sheet: Sheet, layout: Layout, *, largest_mm: float) -> str:
 
 def residuals_svg(fitted: Fitted) -> str:
     """Return measured over modelled volume of each dot, in the order of laying and by dose, before any smoothing."""
-    figure, (over_time, over_size) = _figure()
+    figure, (over_time, over_size) = panels(2, width_in=8.0, height_in=5.8)
     off = [100 * (dot.measured_ul / dot.model_ul - 1) for dot in fitted.dots]
     sheets = sorted({dot.sheet for dot in fitted.dots})
     for sheet, colour in zip(
@@ -99,12 +94,12 @@ def residuals_svg(fitted: Fitted) -> str:
         axes.axhline(0, color=INK, linewidth=0.8)
         axes.axhspan(-100 * fitted.spread, 100 * fitted.spread, color="#cfe3d6", zorder=0)
     over_time.legend(frameon=False, fontsize=8)
-    return _svg(figure)
+    return svg_text(figure)
 
 
 def drift_svg(history: Sequence[TuningRecord]) -> str:
     """Return how the constants moved from trial to trial, each over its first value, with two standard deviations."""
-    figure, panels = _figure()
+    figure, (upper, lower) = panels(2, width_in=8.0, height_in=5.8)
     groups = (
         (
             "machine and barrel",
@@ -126,7 +121,7 @@ def drift_svg(history: Sequence[TuningRecord]) -> str:
         ),
     )
     names = [_trial(record) for record in history]
-    for axes, (title, lines) in zip(panels, groups, strict=True):
+    for axes, (title, lines) in zip((upper, lower), groups, strict=True):
         for shift, (label, field, sd_field) in enumerate(lines):
             points = [
                 (place + 0.06 * (shift - 1.5), getattr(record, field), getattr(record, sd_field) or 0.0)
@@ -146,13 +141,14 @@ def drift_svg(history: Sequence[TuningRecord]) -> str:
                 linewidth=1,
                 label=label,
             )
+        axes.set_ylim(bottom=0)  # no constant is negative, however wide its interval
         axes.set_ylabel("over its first value [-]")
         axes.set_title(title, fontsize=9)
         axes.set_xticks(range(len(names)))
         axes.set_xticklabels(names, fontsize=7)
         axes.set_xlabel("trial: date, paste lot, tip, temperature")
         axes.legend(frameon=False, fontsize=7)
-    return _svg(figure)
+    return svg_text(figure)
 
 
 def _trial(record: TuningRecord) -> str:
@@ -164,22 +160,3 @@ def _trial(record: TuningRecord) -> str:
     if record.temperature_c is not None:
         lines.append(f"{record.temperature_c:g} °C")
     return "\n".join(line for line in lines if line)
-
-
-def _figure() -> "tuple[Figure, tuple[Axes, Axes]]":
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8.0, 5.8), layout="constrained")
-    upper, lower = figure.add_subplot(2, 1, 1), figure.add_subplot(2, 1, 2)
-    for axes in (upper, lower):
-        axes.spines[["top", "right"]].set_visible(False)
-    return figure, (upper, lower)
-
-
-def _svg(figure: "Figure") -> str:
-    import matplotlib as mpl
-
-    with mpl.rc_context({"svg.hashsalt": "pastewright", "svg.fonttype": "none"}):
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None})
-    return out.getvalue()
