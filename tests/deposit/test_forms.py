@@ -11,11 +11,13 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 from shapely.ops import unary_union
 
-from pastewright.deposit.forms import BEAD_BORES, Form, choose, limits
+from pastewright.deposit.forms import choose
 from pastewright.deposit.frame import frames
+from pastewright.deposit.limits import BEAD_BORES, limits
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.odd import choose_odd, footprint
 from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
+from pastewright.records.kinds import Form
 
 
 def bench(gauge=25, *, overhang_mm=0.05, dot_ratio=0.4, **changes):

@@ -13,10 +13,11 @@ from shapely import affinity
 from shapely.geometry import LineString, Point
 
 from pastewright.board.model import PadKind
-from pastewright.deposit.forms import Form
-from pastewright.deposit.lay import HOLE_OVERHANG_MM, lay
+from pastewright.deposit.lay import lay
 from pastewright.deposit.model import DepositKind, Layout
+from pastewright.deposit.singly import HOLE_OVERHANG_MM
 from pastewright.dose.model import Dose
+from pastewright.records.kinds import Form
 
 
 def dose(name, volume_ul) -> Dose:

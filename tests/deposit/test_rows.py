@@ -7,11 +7,11 @@ from shapely import affinity
 from shapely.geometry import LineString, Polygon
 
 from pastewright.board.model import Pad
-from pastewright.deposit.forms import Form
 from pastewright.deposit.lay import lay
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.shape import bead_volume_ul
 from pastewright.dose.model import Dose
+from pastewright.records.kinds import Form
 
 # TQFP-100, 14 × 14 mm, 0.5 mm pitch: lands 0.30 × 1.475 mm, 0.0560 µL to dispense (own worked table, from an open
 # footprint library at IPC-7351 nominal density).

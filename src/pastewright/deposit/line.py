@@ -10,8 +10,9 @@ from itertools import pairwise
 from math import dist
 
 from pastewright.board.model import Point
-from pastewright.deposit.forms import Form, FormChoice, FormLimits, bead_piece, finer_tip
+from pastewright.deposit.limits import FormChoice, FormLimits, bead_piece, finer_tip
 from pastewright.deposit.shape import bead_volume_ul, bead_width_mm
+from pastewright.records.kinds import Form
 
 _EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 

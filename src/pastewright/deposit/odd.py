@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from shapely.geometry import Point, Polygon
 
 from pastewright.board.model import Area
-from pastewright.deposit.forms import Form, FormChoice, FormLimits, Piece, dot_piece, finer_tip
+from pastewright.deposit.limits import FormChoice, FormLimits, Piece, dot_piece, finer_tip
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.shape import dot_volume_ul, dot_width_mm
+from pastewright.records.kinds import Form
 
 # Numbers of dots tried on one odd land; beyond them the dose is trimmed. Own choice.
 _COUNTS = (2, 3, 4, 5, 6, 7, 8, 9, 12, 16, 20, 25, 36, 49)

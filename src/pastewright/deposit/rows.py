@@ -22,8 +22,8 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from pastewright.board.model import Pad, Point
-from pastewright.deposit.forms import FormChoice, FormLimits
 from pastewright.deposit.frame import Frame
+from pastewright.deposit.limits import FormChoice, FormLimits
 from pastewright.deposit.shape import bead_volume_ul, bead_width_mm
 from pastewright.profile.model import DepositSettings
 
