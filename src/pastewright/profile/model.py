@@ -122,6 +122,7 @@ class Tuning:
 
     gain: float
     bubble_ul: float
+    seal_friction_n: float
     dot_shape_ratio: float
     bead_shape_ratio: float
     dwell_s: float
@@ -158,6 +159,8 @@ class TuningRecord:
     gain_sd: float | None = None
     bubble_ul: float | None = None
     bubble_sd: float | None = None
+    seal_friction_n: float | None = None
+    seal_friction_sd_n: float | None = None
     consistency_kpa_sn: float | None = None
     consistency_sd: float | None = None
     flow_index: float | None = None

@@ -15,7 +15,7 @@ from pastewright.materials.model import Paste, Tip
 from pastewright.profile.model import Profile, TuningRecord
 
 MACHINE = ("frame_stiffness_n_mm", "backlash_mm", "gain")
-OF_PASTE = ("bubble_ul", "dot_shape_ratio", "smallest_dot_bores")
+OF_PASTE = ("bubble_ul", "seal_friction_n", "dot_shape_ratio", "smallest_dot_bores")
 OF_FLOW = ("consistency_kpa_sn", "flow_index", "yield_stress_kpa")
 
 
@@ -68,6 +68,7 @@ def with_history(profile: Profile) -> Profile:
             tuning,
             gain=machine.get("gain", tuning.gain),
             bubble_ul=of_paste.get("bubble_ul", tuning.bubble_ul),
+            seal_friction_n=of_paste.get("seal_friction_n", tuning.seal_friction_n),
             dot_shape_ratio=of_paste.get("dot_shape_ratio", tuning.dot_shape_ratio),
             smallest_dot_bores=of_paste.get("smallest_dot_bores", tuning.smallest_dot_bores),
             dated=told_flow if flow else "",

@@ -87,6 +87,18 @@ CONSTANTS: tuple[Constant, ...] = (
         high=100.0,
     ),
     Constant(
+        # ISO 7886-1 allows a mean of 10 N to keep a syringe's seal gliding (from memory); half of the prior lies
+        # below 3 N, where oiled seals are (from memory).
+        name="seal_friction_n",
+        words="friction of the seal",
+        unit="N",
+        group=Group.BARREL,
+        sd=4.0,
+        low=0.0,
+        high=40.0,
+        logarithmic=False,
+    ),
+    Constant(
         name="consistency_kpa_sn",
         words="consistency K",
         unit="kPa·sⁿ",
@@ -185,6 +197,7 @@ def constants_of(profile: Profile) -> dict[str, float]:
         "backlash_mm": max(profile.plunger.backlash_mm, LEAST_BACKLASH_MM),
         "gain": profile.tuning.gain,
         "bubble_ul": max(profile.tuning.bubble_ul, LEAST_BUBBLE_UL),
+        "seal_friction_n": profile.tuning.seal_friction_n,
         "consistency_kpa_sn": profile.paste.consistency_kpa_sn,
         "flow_index": profile.paste.flow_index,
         "yield_stress_kpa": profile.paste.yield_stress_kpa,
@@ -214,6 +227,7 @@ def with_constants(profile: Profile, constants: Constants) -> Profile:
             profile.tuning,
             gain=own["gain"],
             bubble_ul=own["bubble_ul"],
+            seal_friction_n=own["seal_friction_n"],
             dot_shape_ratio=own["dot_shape_ratio"],
             smallest_dot_bores=own["smallest_dot_bores"],
         ),

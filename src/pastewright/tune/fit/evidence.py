@@ -21,7 +21,7 @@ from pastewright.materials.cap import dot_volume_ul
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import AT, Floats
-from pastewright.tune.fit.model import Flowed, Forward, score_of, setting_of
+from pastewright.tune.fit.model import Flowed, Forward, Starts, score_of, setting_of
 from pastewright.tune.fit.strokes import STRIP, turns_from_data
 from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
 from pastewright.tune.sheet.model import Sheet
@@ -91,9 +91,9 @@ class Evidence:
         self.weighed = measurements.weighed
         doses = [dot.dose_ul for dot in sheet.dots]
         self.nothing_ul = NOTHING_SHARE * min(doses)
-        self._starts: Floats | None = None
+        self._starts: Starts | None = None
         self._last: tuple[bytes, Flowed] | None = None
-        self._near: tuple[Floats, Floats, list[int], Floats] | None = None
+        self._near: tuple[Floats, Starts, list[int], Floats] | None = None
 
     @property
     def count(self) -> int:
@@ -108,7 +108,7 @@ class Evidence:
             guess = self._starts
             if self._near is not None:
                 at, starts, active, begun = self._near
-                guess = starts + begun @ (seen - at)[active]
+                guess = starts.moved(begun @ (seen - at)[active])
             flowed, self._starts = self.forward.run(seen, guess)
             self._last = (key, flowed)
         return self._last[1]

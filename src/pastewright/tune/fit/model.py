@@ -3,12 +3,13 @@
     dS/dt = q(t) − Q(P(S))       S(P) = c·P + V_air·P/(P0 + P)      c = A²/k + V_paste/K_bulk
 
 as in `plunger`, with two things that planned cycles never meet but badly known benches do: below −P_y paste is drawn
-back through the tip, and the bubble follows Boyle down to vacuum.
+back through the tip, and the bubble follows Boyle down to vacuum. The seal grips the plunger; what the frame's spring
+takes up against it is held apart.
 
-Turns hang together by one number, what is stored when a turn begins. So all turns are integrated at once, from guessed
-starts, together with the slope of each end over its start; the chain of these straight lines gives better starts, and
-so on (Newton on the chain: multiple shooting; after m rounds the first m turns are exact, and a few rounds do). The
-derivatives of the whole chain by the constants then cost one more integration, with a column for each constant.
+Turns hang together by two numbers, what is stored and what is held when a turn begins. So all turns are integrated at
+once, from guessed starts, together with the slopes of each end over its start; the chain of these straight lines gives
+better starts, and so on (Newton on the chain: multiple shooting; after m rounds the first m turns are exact, and a few
+rounds do). The derivatives of the whole chain by the constants then cost one more integration, with a column for each.
 
 Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Exponential integrators, Acta Numerica 19
 (2010), scheme exprb32), which stay stable on benches far stiffer than anyone expects; fits wander.
@@ -31,8 +32,9 @@ from pastewright.tune.fit.strokes import Turn
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# Steps of a stroke and of a wait. Volumes of dots then stay within 0.3 % of those with eight times as many (tests).
-STROKE_STEPS = 14
+# Steps of a stroke and of a wait. Volumes of dots then stay within 0.5 % of those with eight times as many, within
+# 1.5 % with a seal that grips (tests).
+STROKE_STEPS = 18
 WAIT_STEPS = 9
 # A wait begins with the shortest time constants and ends with the longest: each step is so many times the one before.
 WAIT_GROWTH = 1.7
@@ -126,20 +128,47 @@ def score_of(turns: Sequence[Turn]) -> Score:
 
 @dataclass(frozen=True, slots=True)
 class Flowed:
-    """Per turn and lane: paste that came out and that was drawn back [µL], and what is stored at the end [µL].
+    """Per turn and lane [µL]: paste that came out and that was drawn back, and the state at the turn's end: what is
+    stored under pressure, and what the seal's grip holds in the frame's spring.
 
-    What was drawn back on the way to the deposit is taken off `out_ul`: it is missing in this deposit already. What is
-    drawn back later is missing in the next.
+    `out_ul` is the most that had come out at any moment since the tip went down, less what was drawn back before: so
+    much lies on the board. What is drawn back after that moment leaves it there, and a void for the next deposit.
 
-    `slope_*` are their derivatives by what was stored when the turn began.
+    `by_stored` and `by_held` are the derivatives of (out, back, stored, held) by the state when the turn began.
     """
 
     out_ul: Floats
     back_ul: Floats
-    end_ul: Floats
-    slope_out: Floats
-    slope_back: Floats
-    slope_end: Floats
+    stored_ul: Floats
+    held_ul: Floats
+    by_stored: Floats
+    by_held: Floats
+
+    @property
+    def values(self) -> Floats:
+        """The four as one array, 4 × turns × lanes."""
+        return np.stack([self.out_ul, self.back_ul, self.stored_ul, self.held_ul])
+
+
+def _flowed(values: Floats, by_stored: Floats, by_held: Floats) -> Flowed:
+    out, back, stored, held = values
+    return Flowed(out, back, stored, held, by_stored, by_held)
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """The state when each turn begins [µL], one an entry or turns × lanes: stored under pressure, and held."""
+
+    stored_ul: Floats
+    held_ul: Floats
+
+    def lanes(self, count: int) -> "Starts":
+        """Return the same for so many lanes."""
+        return Starts(*(np.tile(part[:, None], (1, count)) for part in (self.stored_ul, self.held_ul)))
+
+    def moved(self, along: Floats) -> "Starts":
+        """Return starts that are off by `along`, 2 × turns."""
+        return Starts(self.stored_ul + along[0], self.held_ul + along[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,60 +192,73 @@ class Forward:
         self.setting = setting
         self._finer = finer
 
-    def run(self, seen: Floats, guess_ul: Floats | None = None) -> tuple[Flowed, Floats]:
-        """Return what flowed for one vector of constants, and what was stored when each turn began [µL].
+    def run(self, seen: Floats, guess: Starts | None = None) -> tuple[Flowed, Starts]:
+        """Return what flowed for one vector of constants, and the state when each turn began.
 
-        `guess_ul` is such a vector of starts from a run nearby.
+        `guess` are such states from a run nearby.
         """
-        lanes = Lanes(np.atleast_2d(seen), self.setting)
-        bench = _Bench(self.score, lanes, self._finer)
-        first = float(bench.start_ul()[0])
-        starts = np.full(len(self.score.turns), first) if guess_ul is None else guess_ul.copy()
-        starts[0] = first
+        bench = _Bench(self.score, Lanes(np.atleast_2d(seen), self.setting), self._finer)
+        count = len(self.score.turns)
+        first = np.array([bench.start_ul()[0], -bench.grip[0]])
+        if guess is None:
+            guess = Starts(np.full(count, first[0]), np.full(count, first[1]))
+        now = np.stack([guess.stored_ul, guess.held_ul])
+        now[:, 0] = first
         smallest = float(np.abs(self.score.delta_mm.sum(axis=1)).min()) * self.setting.area_mm2
         goal = CHAIN_SHARE * max(smallest, 1e-3)
         for _ in range(ROUNDS):
-            flowed = bench.flowed(starts[:, None])
-            ends, slopes = flowed.end_ul[:, 0], np.clip(flowed.slope_end[:, 0], 0.0, 1.0)
-            better = np.empty_like(starts)
-            better[0] = first
-            for turn in range(1, starts.size):
-                before = turn - 1
-                better[turn] = ends[before] + slopes[before] * (better[before] - starts[before])
-            if float(np.abs(better - starts).max()) <= goal:
-                return flowed, starts
-            starts = better
+            flowed = bench.flowed(Starts(now[0], now[1]).lanes(1))
+            better = _chained(flowed, now, float(bench.grip[0]))
+            if float(np.abs(better - now).max()) <= goal:
+                return flowed, Starts(now[0], now[1])
+            now = better
         starts = self._one_by_one(bench, first)
-        return bench.flowed(starts[:, None]), starts
+        return bench.flowed(starts.lanes(1)), starts
 
-    def _one_by_one(self, bench: "_Bench", first: float) -> Floats:
+    def _one_by_one(self, bench: "_Bench", first: Floats) -> Starts:
         """The chain, turn after turn: slow, and sure."""
-        starts = np.full(len(self.score.turns), first)
-        for turn in range(1, starts.size):
-            starts[turn] = bench.flowed(starts[:, None], rows=slice(turn - 1, turn)).end_ul[0, 0]
+        count = len(self.score.turns)
+        starts = Starts(np.full(count, first[0]), np.full(count, first[1]))
+        for turn in range(1, count):
+            flowed = bench.flowed(starts.lanes(1), rows=slice(turn - 1, turn), with_slopes=False)
+            starts.stored_ul[turn], starts.held_ul[turn] = flowed.stored_ul[0, 0], flowed.held_ul[0, 0]
         return starts
 
     def slopes(
-        self, seen: Floats, starts_ul: Floats, flowed: Flowed, active: Sequence[int]
+        self, seen: Floats, starts: Starts, flowed: Flowed, active: Sequence[int]
     ) -> tuple[Floats, Floats, Floats]:
-        """Return the derivatives of `out_ul`, `back_ul` and the starts by the constants `active`, turns × constants."""
+        """Return the derivatives of `out_ul`, `back_ul` (turns × constants) and of the starts (2 × turns × constants)
+        by the constants `active`.
+        """
         step = np.zeros((len(active), seen.size))
         step[np.arange(len(active)), list(active)] = NUDGE
         there = _Bench(self.score, Lanes(seen + step, self.setting), self._finer)
-        starts = np.broadcast_to(starts_ul[:, None], (starts_ul.size, len(active)))
-        moved = there.flowed(starts, with_slopes=False)
-        by_out = (moved.out_ul - flowed.out_ul) / NUDGE
-        by_back = (moved.back_ul - flowed.back_ul) / NUDGE
-        by_end = (moved.end_ul - flowed.end_ul) / NUDGE
+        moved = there.flowed(starts.lanes(len(active)), with_slopes=False)
+        direct = (moved.values - flowed.values) / NUDGE
         here = _Bench(self.score, Lanes(seen[None, :], self.setting), self._finer)
-        along = (there.start_ul() - here.start_ul()) / NUDGE
-        out, back, begun = np.empty_like(by_out), np.empty_like(by_back), np.empty_like(by_out)
-        for turn in range(starts_ul.size):
-            begun[turn] = along
-            out[turn] = by_out[turn] + flowed.slope_out[turn] * along
-            back[turn] = by_back[turn] + flowed.slope_back[turn] * along
-            along = by_end[turn] + flowed.slope_end[turn] * along
+        along = np.stack([there.start_ul() - here.start_ul(), here.grip - there.grip]) / NUDGE
+        turns = starts.stored_ul.size
+        out, back = np.empty(direct.shape[1:]), np.empty(direct.shape[1:])
+        begun = np.empty((2, *direct.shape[1:]))
+        for turn in range(turns):
+            begun[:, turn] = along
+            ends = direct[:, turn] + flowed.by_stored[:, turn] * along[0] + flowed.by_held[:, turn] * along[1]
+            out[turn], back[turn], along = ends[0], ends[1], ends[2:]
         return out, back, begun
+
+
+def _chained(flowed: Flowed, now: Floats, grip_ul: float) -> Floats:
+    """Return better starts, 2 × turns: each is where the turn before ends, after its own better start."""
+    ends = flowed.values[2:, :, 0]
+    # Steeper than this only where a turn is about to change its kind; a straight line leads astray there.
+    by_stored = np.clip(flowed.by_stored[2:, :, 0], [[0.0], [-1.0]], 1.0)
+    by_held = np.clip(flowed.by_held[2:, :, 0], [[-1.0], [0.0]], 1.0)
+    better = now.copy()
+    for turn in range(1, now.shape[1]):
+        off = better[:, turn - 1] - now[:, turn - 1]
+        better[:, turn] = ends[:, turn - 1] + by_stored[:, turn - 1] * off[0] + by_held[:, turn - 1] * off[1]
+        better[1, turn] = min(max(better[1, turn], -grip_ul), grip_ul)
+    return better
 
 
 class _Bench:
@@ -235,8 +277,11 @@ class _Bench:
         self.start = lanes.column("start")
         used = np.maximum(score.position_mm[:, :1], 0.0) * setting.area_mm2
         paste = np.maximum(setting.fill_ul - used, 0.0)
-        frame = setting.area_mm2**2 * N_PER_KPA_MM2 / lanes.column("frame_stiffness_n_mm")
-        self.linear = frame + paste / setting.bulk_modulus_kpa
+        stiffness = lanes.column("frame_stiffness_n_mm")
+        self.paste = np.broadcast_to(paste / setting.bulk_modulus_kpa, (len(score.turns), stiffness.size))
+        self.linear = self.paste + setting.area_mm2**2 * N_PER_KPA_MM2 / stiffness
+        # What the frame's spring takes up at most, each way, before the seal slides.
+        self.grip = setting.area_mm2 * np.maximum(lanes.column("seal_friction_n"), 0.0) / stiffness
         stood = score.idle_s / (score.idle_s + STANDING_S)
         thick = lanes.column("standing") * stood[:, None] - lanes.column("thinning") * score.clock[:, None]
         # K^(−1/n), with K as it is at this turn.
@@ -270,29 +315,34 @@ class _Bench:
                 follower = follower + moved
         return dead
 
-    def flowed(self, starts_ul: Floats, *, rows: slice = slice(None), with_slopes: bool = True) -> Flowed:
-        """Return what flows from these starts [µL], turns × lanes (those of `rows`)."""
-        starts = starts_ul[rows]
-        lanes = starts.shape[1]
-        if with_slopes:
-            reach = np.maximum(np.abs(starts), 0.05) * NUDGE
-            starts = np.concatenate([starts, starts + reach], axis=1)
-        stored, out, back = self._integrated(starts, rows, starts.shape[1] // lanes)
+    def flowed(self, starts: Starts, *, rows: slice = slice(None), with_slopes: bool = True) -> Flowed:
+        """Return what flows from these starts, turns × lanes (those of `rows`)."""
+        stored, held = starts.stored_ul[rows], starts.held_ul[rows]
+        lanes = stored.shape[1]
+        gripped = bool(np.any(self.grip > 0))
         if not with_slopes:
-            nothing = np.zeros_like(out)
-            return Flowed(out, back, stored, nothing, nothing, nothing)
-        ends, outs, backs = (
-            (array[:, :lanes], (array[:, lanes:] - array[:, :lanes]) / reach) for array in (stored, out, back)
-        )
-        return Flowed(outs[0], backs[0], ends[0], outs[1], backs[1], ends[1])
+            values = self._integrated(stored, held, rows, 1)
+            nothing = np.zeros_like(values)
+            return _flowed(values, nothing, nothing)
+        reach = np.maximum(np.abs(stored), 0.05) * NUDGE
+        far = np.full_like(held, 1e-2 * NUDGE) + self.grip * NUDGE
+        # A start that holds all it can is moved the way that it can go.
+        far = np.where(held > 0, -far, far)
+        copies = 3 if gripped else 2
+        stored = np.concatenate([stored, stored + reach, stored][:copies], axis=1)
+        held = np.concatenate([held, held, held + far][:copies], axis=1)
+        values = self._integrated(stored, held, rows, copies)
+        parts = [values[:, :, k * lanes : (k + 1) * lanes] for k in range(copies)]
+        by_held = (parts[2] - parts[0]) / far if gripped else np.zeros_like(parts[0])
+        return _flowed(parts[0], (parts[1] - parts[0]) / reach, by_held)
 
-    def _integrated(self, starts: Floats, rows: slice, copies: int) -> tuple[Floats, Floats, Floats]:
-        stored = starts.copy()
-        out, back = np.zeros_like(stored), np.zeros_like(stored)
+    def _integrated(self, stored: Floats, held: Floats, rows: slice, copies: int) -> Floats:
+        """Return what came out, was drawn back, is stored and held at the turns' ends, 4 × turns × lanes."""
+        stored, held = stored.copy(), held.copy()
+        came, most = np.zeros_like(stored), np.zeros_like(stored)
         counts = self.score.counts[rows]
         for slot in range(int(counts.max())):
             here = np.flatnonzero(counts > slot)
-            part = _Part(self, rows, here, copies)
             still = self.score.delta_mm[rows][here, slot] == 0
             for members, steps, before in (
                 (here[still], WAIT_STEPS * self.finer, slot == 0),
@@ -301,13 +351,27 @@ class _Bench:
                 if not members.size:
                     continue
                 part = _Part(self, rows, members, copies)
-                stored[members], forth, drawn = part.through(stored[members], slot, steps)
-                out[members] += forth
-                if before:
-                    out[members] -= drawn
-                else:
-                    back[members] += drawn
-        return stored, out, back
+                state = _State(stored[members], held[members], came[members], most[members])
+                part.through(state, slot, steps)
+                stored[members], held[members], came[members] = state.stored, state.held, state.came
+                # What comes and goes while the tip is still on its way is not on the board yet.
+                most[members] = state.came if before else state.most
+        return np.stack([most, most - came, stored, held])
+
+
+@dataclass(slots=True)
+class _State:
+    """The turns of a part on their way [µL]: stored, held, net out since the turn began, and the most of that."""
+
+    stored: Floats
+    held: Floats
+    came: Floats
+    most: Floats
+
+    def take(self, out: Floats) -> None:
+        """Book what came out in a step."""
+        self.came = self.came + out
+        self.most = np.maximum(self.most, self.came)
 
 
 class _Part:
@@ -316,6 +380,9 @@ class _Part:
     def __init__(self, bench: _Bench, rows: slice, members: Ints, copies: int) -> None:
         self.bench, self.rows, self.members, self.copies = bench, rows, members, copies
         self.linear = self._of_turns(bench.linear)
+        self.paste = self._of_turns(bench.paste)
+        self.grip = np.tile(bench.grip, copies)
+        self.gripped = bool(np.any(self.grip > 0))
         self.fluidity = self._of_turns(bench.fluidity)
         self.bubble = np.tile(bench.bubble, copies)
         self.index = np.tile(bench.index, copies)
@@ -329,14 +396,13 @@ class _Part:
         )
         self.to_wall = bench.radius / (2 * bench.length)
         self.whole = pi * bench.radius**3
-        self.cubed = self.linear * ATMOSPHERE_KPA
 
     def _of_turns(self, table: Floats) -> Floats:
         chosen: Floats = np.broadcast_to(table, (len(self.bench.score.turns), self.bench.per_mm.size))
         return np.tile(chosen[self.rows][self.members], (1, self.copies))
 
-    def through(self, stored: Floats, slot: int, steps: int) -> tuple[Floats, Floats, Floats]:
-        """Return what is stored after the stroke or wait, what came out in it, and what was drawn back [µL]."""
+    def through(self, state: _State, slot: int, steps: int) -> None:
+        """Take the state through the stroke or wait."""
         score, members, rows = self.bench.score, self.members, self.rows
         delta = score.delta_mm[rows][members, slot][:, None]
         seconds = score.seconds[rows][members, slot][:, None]
@@ -349,27 +415,55 @@ class _Part:
             growth = WAIT_GROWTH ** (1 / self.bench.finer)
             marks = np.cumsum(np.concatenate([[0.0], growth ** np.arange(steps)]))
             marks /= marks[-1]
-        out, back = np.zeros_like(stored), np.zeros_like(stored)
         sign = np.sign(delta) * self.per_mm
-        way_before = np.zeros_like(stored)
+        way_before = np.zeros_like(state.stored)
         for start, end in pairwise(marks.tolist()):
             h = seconds * (end - start)
+            swept = np.zeros_like(state.stored)
             if moving:
                 way = np.maximum(np.abs(delta) * _walked(seconds * end, seconds, rise) - dead, 0.0)
                 swept = sign * (way - way_before)
                 way_before = way
+            if self.gripped:
+                self._gripped_step(state, swept, h)
             else:
-                swept = 0.0
-            after = self._step(stored, swept, h)
-            came = swept - (after - stored)
-            out += np.maximum(came, 0.0)
-            back += np.maximum(-came, 0.0)
-            stored = after
-        return stored, out, back
+                after = self._step(state.stored, swept, h, self.linear)
+                state.take(swept - (after - state.stored))
+                state.stored = after
 
-    def _step(self, stored: Floats, swept: Floats | float, h: Floats) -> Floats:
+    def _gripped_step(self, state: _State, swept: Floats, h: Floats) -> None:
+        """One step with a seal that grips.
+
+            stored = c·P + air(P), the plunger's own sweep y and the motor's U:  U = y + (A²/k)·P + held,  |held| ≤ A·F/k
+
+        The plunger slides with all of its grip against it, or it stands; then only paste and air give way, and the
+        frame's spring takes up the motor's way until the grip is spent.
+        """
+        stored, held = state.stored, state.held
+        pressure = self._pressure(stored, self.linear)
+        flow, _ = self._flow(pressure)
+        soft = self._capacity(pressure, self.paste)
+        # How far the plunger itself would go in this step, were it to slide.
+        way = flow * h + soft / self._capacity(pressure, self.linear) * (swept - flow * h)
+        spent = self.grip * (1 - 1e-9)
+        slides = ((held >= spent) & (way > 0)) | ((held <= -spent) & (way < 0))
+        linear = np.where(slides, self.linear, self.paste)
+        own = np.where(slides, stored, stored - (self.linear - self.paste) * pressure)
+        moved = np.where(slides, swept, 0.0)
+        after = self._step(own, moved, h, linear)
+        out = moved - (after - own)
+        whole = after + np.where(slides, 0.0, (self.linear - self.paste) * self._pressure(after, self.paste))
+        held_after = np.where(slides, held, held + (swept - out) - (whole - stored))
+        held_after = np.clip(held_after, -self.grip, self.grip)
+        state.stored = stored + held + swept - out - held_after
+        state.held = held_after
+        state.take(out)
+
+    def _step(self, stored: Floats, swept: Floats, h: Floats, linear: Floats) -> Floats:
         """One step of exprb32 with the sweep spread evenly over it."""
-        flow, slope = self._flow(stored)
+        pressure = self._pressure(stored, linear)
+        flow, by_pressure = self._flow(pressure)
+        slope = by_pressure / self._capacity(pressure, linear)
         z = -slope * h
         small = np.minimum(z, -1e-4)
         phi1 = np.expm1(small) / small
@@ -378,13 +472,24 @@ class _Part:
         phi1 = np.where(near, 1.0 + z * (0.5 + z / 6), phi1)
         phi3 = np.where(near, 1 / 6 + z / 24, phi3)
         guess = stored + phi1 * (swept - h * flow)
-        there, _ = self._flow(guess)
+        there, _ = self._flow(self._pressure(guess, linear))
         return guess + 2 * h * phi3 * (flow - there + slope * (guess - stored))
 
-    def _flow(self, stored: Floats) -> tuple[Floats, Floats]:
-        """Flow [µL/s] and its slope by what is stored [1/s]; see `plunger.flow` for the equations."""
-        b = self.cubed + self.bubble - stored
-        pressure = (np.sqrt(b * b + 4 * self.cubed * stored) - b) / (2 * self.linear)
+    def _pressure(self, stored: Floats, linear: Floats) -> Floats:
+        """Pressure of what is stored [kPa], the root of S(P) = S."""
+        cubed = linear * ATMOSPHERE_KPA
+        b = cubed + self.bubble - stored
+        pressure: Floats = (np.sqrt(b * b + 4 * cubed * stored) - b) / (2 * linear)
+        return pressure
+
+    def _capacity(self, pressure: Floats, linear: Floats) -> Floats:
+        """Stored volume per pressure [µL/kPa]."""
+        absolute = np.maximum(ATMOSPHERE_KPA + pressure, 1e-3)
+        capacity: Floats = linear + self.bubble * ATMOSPHERE_KPA / (absolute * absolute)
+        return capacity
+
+    def _flow(self, pressure: Floats) -> tuple[Floats, Floats]:
+        """Flow [µL/s] and its slope by pressure [µL/s/kPa]; see `plunger.flow` for the equations."""
         wall = np.abs(pressure) * self.to_wall
         excess = np.maximum(wall - self.yield_stress, 0.0)
         wall = np.maximum(wall, 1e-12)
@@ -392,9 +497,7 @@ class _Part:
         shape = excess * excess * self.shape[0] + excess * self.shape[1] + self.shape[2]
         flow = self.whole * self.index * shear * excess * shape / (wall * wall * wall)
         by_pressure = np.maximum(self.whole * shear - 3 * flow, 0.0) / wall * self.to_wall
-        absolute = np.maximum(ATMOSPHERE_KPA + pressure, 1e-3)
-        capacity = self.linear + self.bubble * ATMOSPHERE_KPA / (absolute * absolute)
-        return np.copysign(flow, pressure), by_pressure / capacity
+        return np.copysign(flow, pressure), by_pressure
 
 
 def _walked(at_s: Floats, seconds: Floats, rise_s: Floats) -> Floats:

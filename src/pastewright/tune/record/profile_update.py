@@ -22,6 +22,7 @@ KEYS: Mapping[str, tuple[str, str]] = {
     "backlash_mm": ("backlash_mm", "backlash_sd_percent"),
     "gain": ("gain_percent", "gain_sd_percent"),
     "bubble_ul": ("bubble_ul", "bubble_sd_percent"),
+    "seal_friction_n": ("seal_friction_n", "seal_friction_sd_n"),
     "consistency_kpa_sn": ("consistency_pa_sn", "consistency_sd_percent"),
     "flow_index": ("flow_index", "flow_index_sd_percent"),
     "yield_stress_kpa": ("yield_stress_pa", "yield_stress_sd_percent"),
@@ -59,7 +60,8 @@ def tuning_entry(
         key = keys[value_name]
         value = min(max(estimate.value / key.scale, key.low), key.high)
         entry[value_name] = _rounded(value)
-        entry[sd_name] = _rounded(100 * estimate.sd)
+        # Logarithms have their error in percent, the others in the value's own unit.
+        entry[sd_name] = _rounded((100 if estimate.constant.logarithmic else 1) * estimate.sd)
     return entry
 
 

@@ -8,7 +8,7 @@ lattice come beads at two speeds, and the shape trial: a circle with a cross ins
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import cos, dist, log, pi, sin
 
@@ -151,7 +151,41 @@ def designed(
     things = [*_things(items, recipe, pitch, profile, strip), *trial]
     motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
     sds = np.sqrt(np.diag(np.linalg.inv(best.information)))
-    sheet = Sheet(
+    sheet = _sheet(name, things, pitch, recipe, profile, motions)
+    sheet = replace(sheet, process={**sheet.process, "largest_mm": round(largest_mm, 3)})
+    return Designed(
+        sheet,
+        motions,
+        layout,
+        recipe,
+        largest_mm,
+        {constant.name: float(sd) for constant, sd in zip(CONSTANTS, sds, strict=True)},
+    )
+
+
+def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions]:
+    """Return a sheet whose order is drawn and not chosen, with the journey that lays it."""
+    strip = strip_of(profile)
+    recipe = recipe_of(profile)
+    (items,) = orders(recipe, ROWS * COLUMNS, tries=1, seed=seed)
+    pitch = min(
+        _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio)),
+        _largest_pitch(profile),
+    )
+    things = _things(items, recipe, pitch, profile, strip)
+    motions, _ = sheet_motions([thing for thing, _ in things], profile, strip=strip)
+    return _sheet(f"random {seed}", things, pitch, recipe, profile, motions), motions
+
+
+def _sheet(
+    name: str,
+    things: Sequence[tuple[DotToLay, SheetPlace] | tuple[BeadToLay, None]],
+    pitch: float,
+    recipe: Recipe,
+    profile: Profile,
+    motions: Motions,
+) -> Sheet:
+    return Sheet(
         name=name,
         rows=ROWS,
         columns=COLUMNS,
@@ -173,18 +207,9 @@ def designed(
             "paste_key": paste_key(profile.paste),
             "tip_key": tip_key(profile.tip),
             "doubt": recipe.doubt,
-            "largest_mm": round(largest_mm, 3),
             "constants": constants_of(profile),
             "turns": turns_data(turns_of(motions, profile)),
         },
-    )
-    return Designed(
-        sheet,
-        motions,
-        layout,
-        recipe,
-        largest_mm,
-        {constant.name: float(sd) for constant, sd in zip(CONSTANTS, sds, strict=True)},
     )
 
 

@@ -116,8 +116,9 @@ def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:
     fastest = np.full(LEVELS, rates[-1])
     for rate in rates[::-1]:
         fastest = np.where(_worst_kpa(doses, float(rate), bench, worst) <= limit, rate, fastest)
-    # So slow that flow near the yield pressure shows, but not slower than patience.
-    slow = np.maximum(fastest / SLOW, dots_pushed_at(doses, fastest, bench).push_ul / LONGEST_PUSH_S)
+    # So slow that flow near the yield pressure shows, but not slower than patience, and never faster than the fast ones.
+    patient = dots_pushed_at(doses, fastest, bench).push_ul / LONGEST_PUSH_S
+    slow = np.minimum(np.maximum(fastest / SLOW, patient), fastest)
     used_ul = min(DOTS * float(doses.mean()), MOST_USED * bench.store.paste_ul)
     late = replace(bench, store=replace(bench.store, paste_ul=bench.store.paste_ul - used_ul))
     return Recipe(
