@@ -11,7 +11,6 @@ from pastewright.plunger.cycle import dot_cycle, dot_end_kpa
 from pastewright.plunger.flow import steady_pressure_kpa
 from pastewright.plunger.limits import force_n, microsteps
 from pastewright.plunger.pressure import retracted
-from pastewright.plunger.ramp import ramp
 from pastewright.plunger.runs import even_walks
 from pastewright.plunger.settle import settling
 from pastewright.plunger.storage import stored_ul
@@ -104,12 +103,7 @@ def laid_over_planned(profile, stiffness, flow):
     # The strip is long enough for any bench near this one: it ends at the bench's own steady pressure.
     pressure = retracted(
         np.array([steady_pressure_kpa(strip.flow_ul_s, real.tip)]),
-        ramp(
-            np.array([strip.cycle.retract_ul]),
-            rate_ul_s=bench.push_ul_s,
-            accel_ul_s2=bench.accel_ul_s2,
-            backlash_ul=bench.backlash_ul,
-        ),
+        strip.cycle.retract_ul,
         real,
     )
     ratios = []

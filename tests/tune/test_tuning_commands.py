@@ -90,13 +90,24 @@ def test_bad_input_is_told_and_ends_with_code_2(run_pastewright, bench, read_alr
         assert told in said, said
 
 
-@pytest.mark.campaign
-def test_a_sheet_of_another_tip_is_warned_of(run_pastewright, bench, read_already, tmp_path):
-    bench.write_text(bench.read_text(encoding="utf-8").replace("gauge = 27", "gauge = 25"), encoding="utf-8")
-    _, said = run_pastewright(
-        "tune", "fit", read_already, "--profile", bench, "--no-write", "--out", tmp_path / "fit"
-    )
-    assert "the sheet was laid with" in said
+@pytest.mark.parametrize(
+    ("was", "now", "word"),
+    [
+        ("gauge = 27", "gauge = 25", "tip"),
+        ("metal_wt_percent = 85", "metal_wt_percent = 86", "paste"),
+        ("gear = 13.73", "gear = 5.18", "bench"),
+        ('name = "printer gantry', 'name = "another gantry', "bench"),
+    ],
+)
+def test_a_sheet_of_another_bench_paste_or_tip_is_refused_and_the_profile_left_alone(
+    run_pastewright, bench, read_already, tmp_path, was, now, word
+):
+    text = bench.read_text(encoding="utf-8").replace(was, now)
+    bench.write_text(text, encoding="utf-8")
+    code, said = run_pastewright("tune", "fit", read_already, "--profile", bench, "--out", tmp_path / "fit")
+    assert code == 2
+    assert f"the sheet was laid with another {word}" in said
+    assert bench.read_text(encoding="utf-8") == text
 
 
 def test_a_history_of_nothing_says_how_to_begin(run_pastewright, bench):

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from pastewright.problems import InputError, Problem, Severity, one_error
+from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
-from pastewright.profile.tuned import paste_key, tip_key
+from pastewright.profile.tuned import bench_key, paste_key, tip_key
 from pastewright.tune.fit.constants import Group
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted
@@ -61,10 +61,8 @@ def sheet_capability(fitted: Fitted, sheets: Sequence[Sheet]) -> Capability | No
     return capability(shares) if len(shares) >= LEAST_VALUES and sheets else None
 
 
-def opened_sheets(
-    folders: Sequence[Path], profile: Profile
-) -> tuple[list[Sheet], list[Evidence], list[Problem]]:
-    """Return the sheets of folders, what was measured on each, and what does not fit the profile."""
+def opened_sheets(folders: Sequence[Path], profile: Profile) -> tuple[list[Sheet], list[Evidence]]:
+    """Return the sheets of folders and what was measured on each; InputError where one is of another bench."""
     if len(folders) > MOST_SHEETS:
         raise one_error(f"{len(folders)} sheets are too many; at most {MOST_SHEETS} are fitted together")
     sheets: list[Sheet] = []
@@ -77,20 +75,32 @@ def opened_sheets(
         measurements = read_dots_csv(dots)
         if any(sheet == other for other in sheets):
             raise one_error("this sheet is given twice", "Give each sheet once.", file=str(folder))
-        for name, own in (("paste_key", paste_key(profile.paste)), ("tip_key", tip_key(profile.tip))):
-            laid = sheet.process.get(name)
-            if laid is not None and laid != own:
-                problems.append(
-                    Problem(
-                        what=f"the sheet was laid with {laid}; the profile has {own}",
-                        mend="Fit it with the profile it was laid with.",
-                        severity=Severity.WARNING,
-                        file=str(folder),
-                    )
-                )
+        problems += _of_another_bench(sheet, profile, str(folder))
+        if problems:
+            continue
         sheets.append(sheet)
         evidence.append(Evidence(sheet, measurements, profile, file=str(folder)))
-    return sheets, evidence, problems
+    if problems:
+        raise InputError(problems)
+    return sheets, evidence
+
+
+def _of_another_bench(sheet: Sheet, profile: Profile, file: str) -> list[Problem]:
+    """Return what says that a sheet was laid with another bench, paste or tip than the profile's."""
+    own = (
+        ("bench", "bench_key", bench_key(profile)),
+        ("paste", "paste_key", paste_key(profile.paste)),
+        ("tip", "tip_key", tip_key(profile.tip)),
+    )
+    return [
+        Problem(
+            what=f"the sheet was laid with another {word} ({sheet.process[name]}); the profile has {value}",
+            mend="Fit it with the profile it was laid with; what it tells would be wrong in this one.",
+            file=file,
+        )
+        for word, name, value in own
+        if sheet.process.get(name, value) != value
+    ]
 
 
 def folder_of(given: Path) -> Path:

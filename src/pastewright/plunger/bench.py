@@ -13,7 +13,7 @@ from pastewright.plunger.storage import N_PER_KPA_MM2, Store, stored_ul
 from pastewright.profile.model import Profile
 
 # Force to keep a barrel's seal gliding. ISO 7886-1 allows a mean of 10 N for syringes of 2 to 50 mL
-# (from memory); it loads the motor, but does not reach the paste.
+# (from memory); the motor is to manage so much even where less is known to act.
 SEAL_FRICTION_N = 10.0
 
 # Share of a stepper's torque at speed that may be planned with; the rest is for what is not known.
@@ -27,6 +27,10 @@ BARREL_SHARE = 0.95
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlungerBench:
     """Tip, springs and drive. Speeds, backlash and microstep are commanded millimetres of the plunger.
+
+    `backlash_mm` is the motor's way at a reversal before the plunger follows: the drive's own backlash, and what the
+    frame's spring takes up while the seal grips the plunger, first one way and then the other, 2·F/k. Of this
+    `grip_ul` is half, in µL of sweep: while it is taken up only paste and air give way (`pressure.retracted`).
 
     `motor_torque_nm` is of the motor, `gear` motor turns per turn of the screw. `wanted_push_ul_s` is what
     tuning asks for; `push_ul_s` what the drive can do of it.
@@ -48,6 +52,7 @@ class PlungerBench:
     dwell_s: float
     rest_fraction: float
     barrel_limit_kpa: float
+    grip_ul: float = 0.0
 
     @property
     def ul_per_mm(self) -> float:
@@ -103,7 +108,14 @@ class PlungerBench:
         """
         torque = TORQUE_SHARE * self.motor_torque_nm * self.gear
         force_n = torque / self.torque_per_newton_nm
-        return max(force_n - SEAL_FRICTION_N, 0.0) / (self.store.area_mm2 * N_PER_KPA_MM2)
+        return max(force_n - max(SEAL_FRICTION_N, self.seal_friction_n), 0.0) / (
+            self.store.area_mm2 * N_PER_KPA_MM2
+        )
+
+    @property
+    def seal_friction_n(self) -> float:
+        """Friction of the seal that the plan knows of [N]."""
+        return self.grip_ul * self.store.stiffness_n_mm / self.store.area_mm2
 
     @property
     def torque_per_newton_nm(self) -> float:
@@ -120,6 +132,7 @@ class PlungerBench:
 def bench_of(profile: Profile) -> PlungerBench:
     """Return the plunger's side of a profile, the barrel filled as at the start of a program."""
     drive, tuning, barrel = profile.plunger, profile.tuning, profile.barrel
+    taken_up_mm = tuning.seal_friction_n / drive.frame_stiffness_n_mm
     return PlungerBench(
         tip=tip_flow(profile.tip, profile.paste),
         store=Store(
@@ -135,7 +148,7 @@ def bench_of(profile: Profile) -> PlungerBench:
         thread_friction=drive.thread_friction,
         gain=tuning.gain,
         microstep_mm=drive.microstep_mm,
-        backlash_mm=drive.backlash_mm,
+        backlash_mm=drive.backlash_mm + 2 * taken_up_mm / tuning.gain,
         stroke_mm=drive.stroke_mm,
         speed_mm_s=drive.speed_mm_s,
         accel_mm_s2=drive.accel_mm_s2,
@@ -143,4 +156,5 @@ def bench_of(profile: Profile) -> PlungerBench:
         dwell_s=tuning.dwell_s,
         rest_fraction=tuning.rest_fraction,
         barrel_limit_kpa=barrel.limit_kpa,
+        grip_ul=taken_up_mm * barrel.area_mm2,
     )

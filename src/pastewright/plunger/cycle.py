@@ -111,7 +111,7 @@ def dot_end_kpa(
     start = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
     pressure, _ = pushed(start, _ramp(push_ul, push_ul_s, bench), bench)
     pressure, _ = after_legs(pressure, [still(bench.dwell_s + np.zeros_like(pressure))], bench)
-    return retracted(pressure, _ramp(retract_ul, bench.push_ul_s, bench), bench)
+    return retracted(pressure, retract_ul, bench)
 
 
 def _ramp(sweep_ul: ArrayLike, rate_ul_s: ArrayLike, bench: PlungerBench) -> Ramp:
@@ -193,7 +193,7 @@ def retractions_ul(pressures_kpa: Floats, bench: PlungerBench) -> Floats:
     spare = stored_ul(start, bench.store) - bench.rest_ul
 
     def surplus(back: Floats) -> Floats:
-        end = retracted(start, _ramp(back, bench.push_ul_s, bench), bench)
+        end = retracted(start, back, bench)
         return stored_ul(end, bench.store) - bench.rest_ul
 
     return bracketed_roots(surplus, np.zeros_like(spare), spare, tolerance=ROOT_SHARE * spare * 1e-2)

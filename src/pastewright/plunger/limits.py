@@ -27,7 +27,7 @@ def microsteps(volume_ul: float, bench: PlungerBench) -> float:
 
 def force_n(pressure_kpa: float, bench: PlungerBench) -> float:
     """Force on the plunger [N], P·A and the seal's friction."""
-    return pressure_kpa * bench.store.area_mm2 * N_PER_KPA_MM2 + SEAL_FRICTION_N
+    return pressure_kpa * bench.store.area_mm2 * N_PER_KPA_MM2 + max(SEAL_FRICTION_N, bench.seal_friction_n)
 
 
 def motor_torque_nm(pressure_kpa: float, bench: PlungerBench) -> float:

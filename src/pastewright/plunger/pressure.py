@@ -8,14 +8,15 @@ is the state, so that sweeps without flow are exact, and what left the tip is sw
 """
 
 from collections.abc import Callable, Iterable
-from math import ceil
+from dataclasses import replace
+from math import ceil, inf
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.flow import flow_slope_ul_s_kpa, flow_ul_s, steady_pressure_kpa
-from pastewright.plunger.ramp import Leg, Ramp
+from pastewright.plunger.ramp import Leg, Ramp, ramp
 from pastewright.plunger.storage import compliance_ul_kpa, pressure_of_stored_kpa, stored_ul
 
 Floats = NDArray[np.float64]
@@ -25,6 +26,8 @@ LEAST_STEPS = 16
 MOST_STEPS = 20000
 """Bounds the time of a leg that lasts thousands of time constants; own choice."""
 STEP_OF_TIME_CONSTANT = 0.5  # half a time constant a step keeps the method stable and meets the 1e-4 above
+MOST_GRIPPED_STEPS = 400
+"""Of a leg with a seal that grips, where only the first steps are stiff; own choice."""
 
 
 def time_constant_s(pressure_kpa: ArrayLike, bench: PlungerBench) -> Floats:
@@ -45,10 +48,24 @@ def pushed(pressure_kpa: Floats, ramp: Ramp, bench: PlungerBench) -> tuple[Float
     return after_legs(pressure_kpa, [still(ramp.lag_s), *ramp.legs], bench)
 
 
-def retracted(pressure_kpa: Floats, ramp: Ramp, bench: PlungerBench) -> Floats:
-    """Return pressure after a retraction [kPa]; paste still flows while the motor crosses the backlash."""
-    back = [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in ramp.legs]
-    return after_legs(pressure_kpa, [still(ramp.lag_s), *back], bench)[0]
+def retracted(pressure_kpa: Floats, sweep_ul: ArrayLike, bench: PlungerBench) -> Floats:
+    """Return pressure after a retraction by `sweep_ul` that follows a push [kPa].
+
+    Paste still flows while the motor crosses the backlash, and while the seal's grip turns round.
+    """
+    sweep = np.atleast_1d(np.asarray(sweep_ul, dtype=float))
+    own_ul = max(bench.backlash_ul - 2 * bench.grip_ul, 0.0)
+    way = ramp(
+        sweep + 2 * bench.grip_ul,
+        rate_ul_s=bench.push_ul_s,
+        accel_ul_s2=bench.accel_ul_s2,
+        backlash_ul=own_ul,
+    )
+    back = [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in way.legs]
+    if bench.grip_ul == 0:
+        return after_legs(pressure_kpa, [still(way.lag_s), *back], bench)[0]
+    waited = after_legs(pressure_kpa, [still(way.lag_s)], bench)[0]
+    return after_gripped(waited, back, bench)
 
 
 def after_legs(
@@ -65,6 +82,56 @@ def after_legs(
         if float(leg.time_s.max(initial=0.0)) > 0:
             stored, most = _after_leg(stored, most, leg, bench, least_steps)
     return pressure_of_stored_kpa(stored, bench.store), pressure_of_stored_kpa(most, bench.store)
+
+
+def after_gripped(pressure_kpa: Floats, legs: Iterable[Leg], bench: PlungerBench) -> Floats:
+    """Return pressure at the end of legs [kPa] that begin with the seal gripping against a push.
+
+    With U swept by the motor, O out of the tip and y the plunger's own sweep
+
+        y − O = V_paste·P/K + air(P)      U = y + (A²/k)·P + h,   |h| ≤ grip
+
+    so that P is known from U, O and the last y: the plunger stands while h is within the grip, and slides else. What
+    is integrated is O, dO/dt = Q(P), by the classical Runge–Kutta of fourth order.
+    """
+    tip, store = bench.tip, bench.store
+    inner = replace(store, stiffness_n_mm=inf)  # what gives way behind a plunger that stands
+    spring = store.linear_ul_kpa - inner.linear_ul_kpa
+    pressure = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
+    swept = stored_ul(pressure, store) + bench.grip_ul
+    own = stored_ul(pressure, inner)
+    out = np.zeros_like(pressure)
+
+    def kpa(motor: Floats, gone: Floats, plunger: Floats) -> tuple[Floats, Floats]:
+        stands = pressure_of_stored_kpa(plunger - gone, inner)
+        held = motor - plunger - spring * stands
+        grips = np.abs(held) <= bench.grip_ul
+        held = np.clip(held, -bench.grip_ul, bench.grip_ul)
+        found = np.where(grips, stands, pressure_of_stored_kpa(motor - gone - held, store))
+        return found, np.where(grips, plunger, motor - spring * found - held)
+
+    for leg in legs:
+        if not float(leg.time_s.max(initial=0.0)) > 0:
+            continue
+        slope = flow_slope_ul_s_kpa(pressure, tip)
+        wanted = leg.time_s * slope / (STEP_OF_TIME_CONSTANT * compliance_ul_kpa(pressure, inner))
+        steps = int(np.clip(ceil(float(wanted.max())), 2 * LEAST_STEPS, MOST_GRIPPED_STEPS))
+        h = leg.time_s / steps
+        for step in range(steps):
+            begin, end = (
+                swept + leg.time_s * (leg.start_ul_s * x + (leg.end_ul_s - leg.start_ul_s) * x * x / 2)
+                for x in (step / steps, (step + 1) / steps)
+            )
+            x = (step + 0.5) / steps
+            middle = swept + leg.time_s * (leg.start_ul_s * x + (leg.end_ul_s - leg.start_ul_s) * x * x / 2)
+            k1 = flow_ul_s(kpa(begin, out, own)[0], tip)
+            k2 = flow_ul_s(kpa(middle, out + h / 2 * k1, own)[0], tip)
+            k3 = flow_ul_s(kpa(middle, out + h / 2 * k2, own)[0], tip)
+            k4 = flow_ul_s(kpa(end, out + h * k3, own)[0], tip)
+            out = out + h / 6 * (k1 + 2 * (k2 + k3) + k4)
+            pressure, own = kpa(end, out, own)
+        swept = swept + leg.time_s * (leg.start_ul_s + leg.end_ul_s) / 2
+    return pressure
 
 
 def _after_leg(

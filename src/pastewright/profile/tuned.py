@@ -31,6 +31,14 @@ def tip_key(tip: Tip) -> str:
     return f"bore {tip.bore_mm:g} mm; length {tip.length_mm:g} mm"
 
 
+def bench_key(profile: Profile) -> str:
+    """Return what tells one bench from another: its name, its drive and the barrel's bore."""
+    drive = profile.plunger
+    return (
+        f"{profile.name}; {1e6 * drive.microstep_mm:.4g} nm a microstep; barrel {profile.barrel.bore_mm:g} mm"
+    )
+
+
 def with_history(profile: Profile) -> Profile:
     """Return the profile with the constants of its trials that hold for this machine, paste and tip."""
     used = [record for record in profile.history if record.use]

@@ -20,6 +20,7 @@ VALUES = {
     "backlash_mm": 0.023,
     "gain": 0.97,
     "bubble_ul": 1.9,
+    "seal_friction_n": 2.5,
     "consistency_kpa_sn": 0.21,
     "flow_index": 0.43,
     "yield_stress_kpa": 0.17,
@@ -69,6 +70,7 @@ def test_the_profile_holds_what_was_fitted_and_its_own_text_is_untouched():
     assert profile.plunger.backlash_mm == pytest.approx(0.023)
     assert profile.tuning.gain == pytest.approx(0.97)
     assert profile.tuning.bubble_ul == pytest.approx(1.9)
+    assert profile.tuning.seal_friction_n == pytest.approx(2.5)
     assert profile.paste.consistency_kpa_sn == pytest.approx(0.21)
     assert profile.paste.flow_index == pytest.approx(0.43)
     assert profile.paste.yield_stress_kpa == pytest.approx(0.17)
@@ -115,6 +117,7 @@ def test_another_tip_keeps_machine_barrel_and_shape_and_drops_the_flow():
     profile = parse_profile(written(TEXT, demo_bench()).replace("gauge = 27", "gauge = 25"), "bench.toml")
     assert profile.plunger.backlash_mm == pytest.approx(0.023)
     assert profile.tuning.bubble_ul == pytest.approx(1.9)
+    assert profile.tuning.seal_friction_n == pytest.approx(2.5)
     assert profile.tuning.dot_shape_ratio == pytest.approx(0.37)
     assert profile.paste.consistency_kpa_sn == demo_bench().paste.consistency_kpa_sn
     assert profile.tuning.dated == ""

@@ -36,7 +36,6 @@ def fit(
 ) -> int:
     """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
     from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import print_problems
     from pastewright.cli.printing.tuning import print_fit, print_fit_files
     from pastewright.cli.reading import load_profile
     from pastewright.cli.tuning import fit_text, folder_of, opened_sheets, sheet_capability, typed_day
@@ -48,8 +47,7 @@ def fit(
 
     bench = load_profile(profile)
     dated = typed_day(date)
-    sheets, evidence, problems = opened_sheets(folders, bench)
-    print_problems(problems)
+    sheets, evidence = opened_sheets(folders, bench)
     fitted = fit_sheets(evidence, bench, shape_stated=shape_stated)
     said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
     able = sheet_capability(fitted, sheets)

@@ -22,7 +22,7 @@ from pastewright.plunger.bench import bench_of
 from pastewright.plunger.settle import Settling
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
-from pastewright.profile.tuned import paste_key, tip_key
+from pastewright.profile.tuned import bench_key, paste_key, tip_key
 from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
@@ -202,6 +202,7 @@ def _sheet(
         ),
         process={
             "profile": profile.name,
+            "bench_key": bench_key(profile),
             "profile_sha256": profile.sha256,
             "paste": profile.paste.name,
             "paste_key": paste_key(profile.paste),
