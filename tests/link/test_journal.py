@@ -1,6 +1,7 @@
 """The journal: states of deposits, what survives, what is refused."""
 
 import sqlite3
+from dataclasses import replace
 
 import pytest
 from harness import job_of
@@ -8,7 +9,8 @@ from host import SETTING
 from programs import written
 
 from pastewright.link.journal import Journal, State, open_existing
-from pastewright.link.run import Done, Doubt, Entered, Noted, Phase, Started
+from pastewright.link.journal_rows import FORMAT, SCHEMAS
+from pastewright.link.run import Done, Doubt, Entered, Noted, Phase, Started, Swept
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data
 
@@ -19,8 +21,6 @@ def path(tmp_path):
 
 
 def begun(path, *, deposits=4, opened_at=None, lot=""):
-    from dataclasses import replace
-
     text, plan = written("reprap", deposits)
     journal = Journal(path)
     board = journal.begin_board(
@@ -108,8 +108,6 @@ def test_paste_is_counted_over_the_runs_of_one_barrel(path):
 
 
 def journal_setting(journal, *, opened_at, lot):
-    from dataclasses import replace
-
     return replace(SETTING, opened_at=opened_at, lot=lot)
 
 
@@ -149,3 +147,56 @@ def test_an_unknown_run_is_said_so(path):
     journal, _, _ = begun(path)
     with pytest.raises(InputError, match="no run 99"):
         journal.run(99)
+
+
+def test_what_a_run_came_to_is_not_rewritten_by_a_later_one(tmp_path):
+    journal, board, first = begun(tmp_path / "journal.db")
+    ids = [10, 11, 12, 13]
+    journal.enter(first, [Started((ids[0],)), Done((ids[0],)), Started((ids[1],))], now_s=1.0)
+    journal.enter(first, [Doubt((ids[1],), "x"), Entered(Phase.STOPPED, "the person")], now_s=2.0)
+    told = journal.run(first)
+    assert told.counts == {"not started": len(ids) - 2, "started": 0, "done": 1, "to be checked": 1}
+    journal.decide(board, [ids[1]], is_there=False, run=first, now_s=3.0)
+    second = journal.begin_run(board, SETTING, process=1, now_s=4.0)
+    for key in ids[1:]:
+        journal.enter(second, [Started((key,)), Done((key,))], now_s=5.0)
+    journal.enter(second, [Entered(Phase.FINISHED)], now_s=6.0)
+    assert journal.run(first) == told
+    assert journal.run(second).counts["done"] == len(ids)
+    assert journal.counts(board)["done"] == len(ids)
+    journal.close()
+
+
+def test_the_account_of_paste_is_the_sweep_of_the_plunger(tmp_path):
+    journal, board, _ = begun(tmp_path / "journal.db")
+    ids = [10, 11, 12, 13]
+    run = journal.begin_run(board, replace(SETTING, ul_per_unit=50.0), process=1, now_s=0.0)
+    journal.enter(run, [Swept("settling strip", 0.4), Started((ids[0], ids[1]), (0.02, 0.03))], now_s=1.0)
+    journal.enter(run, [Swept("broken off and relieved", -0.07)], now_s=2.0)
+    assert journal.run(run).used_ul == pytest.approx(50 * (0.4 + 0.05 - 0.07))
+    journal.close()
+
+
+def test_a_journal_of_the_first_format_is_brought_up_to_date(tmp_path):
+    path = tmp_path / "old.db"
+    old = sqlite3.connect(path)
+    old.executescript(SCHEMAS[1])
+    old.execute("PRAGMA user_version = 1")
+    old.execute("INSERT INTO programs VALUES ('a', 'p', 'G1 X1', '{}')")
+    old.execute("INSERT INTO boards VALUES (1, 'a', 'b', 'top', 1, 0, 5.0)")
+    old.execute(
+        "INSERT INTO deposits (board, deposit, place, pads, volume_ul) VALUES (1, 7, 0, '[\"R1\"]', 0.5)"
+    )
+    old.execute(
+        "INSERT INTO runs VALUES (1, 1, 5.0, 6.0, 'finished', '', 9, 'p', '', 'b', '', '{}', 't', 'q', 'L', NULL, 10,"
+        " 3.0, 1, '')"
+    )
+    old.execute("INSERT INTO laid VALUES (1, 7, 0.5)")
+    old.commit()
+    old.close()
+    journal = Journal(path)
+    row = journal.run(1)
+    assert row.used_ul == pytest.approx(3.5)
+    assert row.kind == "board"
+    assert journal.rows("PRAGMA user_version")[0][0] == FORMAT
+    journal.close()

@@ -8,7 +8,6 @@ import signal
 import subprocess
 import sys
 import time
-from functools import partial
 
 import pytest
 from peers import TinyCnc, TinyPrinter
@@ -16,16 +15,16 @@ from programs import written
 from server import Server
 
 from pastewright.cli.app import app
-from pastewright.cli.running import laying
 from pastewright.cli.running.live import wishes
 from pastewright.link import detect
 from pastewright.link.cnc import CncSender
-from pastewright.link.conduct import Wish
+from pastewright.link.conduct import Halt, Wish
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import State
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
 
+ASSUMED = "place,board,side,clear,air,strip,unmoved"
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a"}
 
 # The programs of these tests travel at Z 12: a board at 10 and 2 of clearance.
@@ -76,7 +75,7 @@ def words_of(folder, command, *more):
         "resume": ["resume"],
     }.get(command, [command])
     if command in ("run", "resume"):
-        head += ["--profile", str(folder / "bench.toml"), "--yes"]
+        head += ["--profile", str(folder / "bench.toml"), "--yes", "--assume", ASSUMED]
     return [*head, "--journal", str(folder / "journal.db"), *more]
 
 
@@ -138,12 +137,12 @@ def test_dry_keeps_the_plunger_still_and_is_remembered(folder):
     (row,) = journal.runs()
     assert row.dry
     assert row.used_ul == 0.0
-    assert journal.ran_in_air(row.program)
+    assert journal.ran_in_air(journal.job(row.program))
     journal.close()
 
 
 def test_resume_lays_what_was_not_started_and_only_that(folder, capsys, monkeypatch):
-    monkeypatch.setattr(laying, "CncSender", partial(CncSender, silence_s=0.5))
+    monkeypatch.setitem(CncSender.__init__.__kwdefaults__, "silence_s", 0.5)
     place = folder("cnc", 9)
 
     class Unplugged(TinyCnc):
@@ -178,12 +177,19 @@ def test_resume_lays_what_was_not_started_and_only_that(folder, capsys, monkeypa
 def test_a_run_without_anybody_to_ask_says_what_it_would_have_asked(folder, monkeypatch):
     place = folder()
     monkeypatch.setattr(sys, "stdin", open(os.devnull))  # noqa: PTH123, SIM115
-    words = [word for word in words_of(place, "run", "--port", "sim:reprap") if word != "--yes"]
-    with pytest.raises(InputError, match="nobody to ask") as caught:
-        app(words, standalone_mode=False)
+    with Server(TinyPrinter(), pty=True) as server:
+        words = words_of(place, "run", "--port", server.url)
+        words[words.index(ASSUMED)] = "board"
+        with pytest.raises(InputError, match="nobody to ask") as caught:
+            app(words, standalone_mode=False)
+        assert "--assume place,side,clear,air" in str(caught.value)
+        # --yes is given, and answers none of them; each says what to look at.
+        for asked in ("Look at the machine", "quarter", "Look along the way of the tip", "in the air"):
+            assert asked in str(caught.value)
+        with pytest.raises(InputError, match="no check has this name"):
+            app([word if word != "board" else "bord" for word in words], standalone_mode=False)
+        assert not any("X" in line for line in server.peer.executed)
     sys.stdin.close()
-    for asked in ("right board", "top side up", "way of the tip", "homed", "in the air"):
-        assert asked.split()[-1] in str(caught.value)
 
 
 def test_an_empty_barrel_is_asked_about(folder, capsys, monkeypatch):
@@ -325,7 +331,7 @@ def stopped_by_ctrl_c(place, server, peer):
     finally:
         out, _ = process.communicate(timeout=20)
     assert process.returncode == 1, out
-    assert "stopped by the person" in out
+    assert "Ctrl-C" in out
     assert states(place).count(State.STARTED) == 0
     return asked_s
 
@@ -398,7 +404,7 @@ def test_the_first_ctrl_c_stops_and_the_second_drops_everything():
     with wishes() as ask:
         assert ask() == []
         os.kill(os.getpid(), signal.SIGINT)
-        assert ask() == [Wish.STOP]
+        assert ask() == [Halt("Ctrl-C")]
         os.kill(os.getpid(), signal.SIGINT)
         assert ask() == [Wish.EMERGENCY]
         assert ask() == []

@@ -85,7 +85,18 @@ class Sending:
     """What every command that sends a program takes."""
 
     port: PortOption = ""
-    yes: Annotated[bool, typer.Option("--yes", help="Answer every question with yes.")] = False
+    yes: Annotated[
+        bool,
+        typer.Option("--yes", help="Answer with yes what is neither about safety nor about an empty barrel."),
+    ] = False
+    assume: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--assume",
+            metavar="NAMES",
+            help="What you have checked yourself: place, board, side, clear, air, strip, unmoved, paste. Repeat.",
+        ),
+    ] = None
     journal: JournalOption = None
     baud: Annotated[
         int | None, typer.Option("--baud", min=300, help="Speed of the line [the profile's].")

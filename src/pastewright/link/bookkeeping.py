@@ -36,17 +36,22 @@ class PasteBook:
         """What is left of the floor life [s]; below zero when it is over."""
         return None if self.opened_s is None else self.floor_life_s - self.opened_s
 
+    def shortage(self, *, need_ul: float) -> str:
+        """Say that there is not enough paste for a run that needs `need_ul`; "" where there is."""
+        if need_ul <= self.left_ul + 1e-9:
+            return ""
+        return f"the barrel holds {self.left_ul:.0f} µL and this run needs {need_ul:.1f} µL: refill it first"
+
+    def overdue(self) -> str:
+        """Say that the paste may not be used any more; "" where it may, or nobody said when it was opened."""
+        left = self.life_left_s
+        if left is None or left > 0:
+            return ""
+        return f"the paste has been open for {_hours(-left)} longer than its floor life"
+
     def obstacles(self, *, need_ul: float) -> list[str]:
         """Return why a run that needs `need_ul` should not start."""
-        words = []
-        if need_ul > self.left_ul + 1e-9:
-            words.append(
-                f"the barrel holds {self.left_ul:.0f} µL and this run needs {need_ul:.1f} µL: refill it first"
-            )
-        left = self.life_left_s
-        if left is not None and left <= 0:
-            words.append(f"the paste has been open for {_hours(-left)} longer than its floor life")
-        return words
+        return [words for words in (self.shortage(need_ul=need_ul), self.overdue()) if words]
 
     def warnings(self, *, run_s: float, need_ul: float) -> list[str]:
         """Return what a person should hear before a run of `run_s` that needs `need_ul`, obstacles first."""

@@ -16,11 +16,11 @@ from time import monotonic, sleep, time
 from typing import Protocol
 
 from pastewright.link.port import Port, PortLostError
-from pastewright.link.run import Action, Run, Send, Started
+from pastewright.link.run import Action, Run, Send, Started, Swept
 
-LAST_TRIES = 20
-LAST_WAIT_S = 0.25
-"""At the end a journal that is locked or has no room is tried again for 5 s, beside the database's own patience."""
+LAST_TRIES = 4
+LAST_WAIT_S = 0.5
+"""At the end a journal that is locked or has no room is tried again, beside the database's own patience."""
 
 
 class RecordLostError(Exception):
@@ -139,7 +139,7 @@ class _Conductor:
                 return True
             self._lenient = True
             # What was not written and not sent did not happen.
-            begun = [action for action in pending if isinstance(action, Started)] if unsent else []
+            begun = [action for action in pending if isinstance(action, Started | Swept)] if unsent else []
             self._kept += [action for action in pending if action not in begun]
             self._run.unrecorded([*begun, *unsent], self._clock(), str(error))
             return False

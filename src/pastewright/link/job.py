@@ -71,6 +71,8 @@ class Job:
     strip_ul: float
     blocks: tuple[Block, ...]
     deposits: tuple[Laid, ...]
+    path_sha256: str = ""
+    """Name of the way that the tip goes over board and machine, whatever its height and the plunger do."""
 
     @property
     def pads(self) -> tuple[str, ...]:
@@ -106,9 +108,27 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
         machine_s=plan.totals.machine_s,
         paste_ul=plan.totals.paste_ul,
         strip_ul=max(plan.totals.barrel_sweep_ul - plan.totals.paste_ul, 0.0),
-        blocks=_blocks(rows, starts, letter, file),
+        blocks=(blocks := _blocks(rows, starts, letter, file)),
+        path_sha256=_path_sha256(blocks, letter),
         deposits=tuple(laid[deposit] for _, deposit in starts),
     )
+
+
+def _path_sha256(blocks: Sequence[Block], letter: str) -> str:
+    """Return the SHA-256 of the places in X and Y that the deposits' lines go to [mm]: dry or not, they are the same."""
+    places = hashlib.sha256()
+    for block in blocks:
+        if block.part is not Part.DEPOSIT:
+            continue
+        scan = Scan(letter, block.before)
+        last: tuple[float, float] | None = None
+        for line in block.lines:
+            scan.line(line)
+            here = (scan.place.get("X", 0.0), scan.place.get("Y", 0.0))
+            if scan.moved & {"X", "Y"} and here != last:
+                places.update(f"{here[0]:.3f} {here[1]:.3f}\n".encode())
+                last = here
+    return places.hexdigest()
 
 
 def _deposits(plan: PlanRecord, plan_file: str) -> tuple[dict[int, Laid], dict[int, int]]:

@@ -20,10 +20,13 @@ from pathlib import Path
 from typing import Any
 
 from pastewright.link.job import Job, job_sha256, read_job
-from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMA, DepositRow, RunRow, Setting, State
-from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started
+from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, RunRow, Setting, State
+from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started, Swept
 from pastewright.problems import InputError, one_error
 from pastewright.records.plan import PlanRecord, plan_of_text, plan_text
+
+PATIENCE_S = 3.0
+"""Another program's entry takes milliseconds; a backup that locks the file for longer must not hold the run up."""
 
 
 class Journal:
@@ -34,7 +37,7 @@ class Journal:
         self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=PATIENCE_S)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
@@ -45,30 +48,37 @@ class Journal:
             ) from None
 
     def _create(self) -> None:
-        with self._change():
+        with self.change():
             version = self._db.execute("PRAGMA user_version").fetchone()[0]
             if version == FORMAT:
                 return
             tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-            if version != 0 or tables:
+            if version not in SCHEMAS and (version != 0 or tables):
                 raise sqlite3.DatabaseError(f"this is another database, or another format ({version})")
-            for statement in SCHEMA.split(";"):
-                if statement.strip():
-                    self._db.execute(statement)
+            for added in range(version + 1, FORMAT + 1):
+                for statement in SCHEMAS[added].split(";"):
+                    if statement.strip():
+                        self._db.execute(statement)
+            self._db.execute(f"PRAGMA user_version = {FORMAT}")
 
     def close(self) -> None:
         """Close the file."""
         self._db.close()
 
     @contextmanager
-    def _change(self) -> Iterator[None]:
+    def change(self) -> Iterator[sqlite3.Connection]:
+        """Give the database for one transaction: all of it or nothing, on the disk when the block is left."""
         self._db.execute("BEGIN IMMEDIATE")
         try:
-            yield
+            yield self._db
         except BaseException:
             self._db.execute("ROLLBACK")
             raise
         self._db.execute("COMMIT")
+
+    def rows(self, question: str, values: Sequence[object] = ()) -> list[Any]:
+        """Return what the database answers."""
+        return self._db.execute(question, values).fetchall()
 
     # -- boards and runs --------------------------------------------------------------------------------
 
@@ -76,14 +86,14 @@ class Journal:
         self, job: Job, *, name: str, text: str, plan: PlanRecord, number: int, now_s: float
     ) -> int:
         """Enter a new board, all of its deposits not started; returns its id."""
-        with self._change():
+        with self.change():
             self._db.execute(
                 "INSERT OR IGNORE INTO programs VALUES (?, ?, ?, ?)",
                 (job_sha256(text), name, text, plan_text(plan)),
             )
             board = self._db.execute(
-                "INSERT INTO boards (program, name, side, number, dry, began_at) VALUES (?, ?, ?, ?, ?, ?)",
-                (job_sha256(text), job.board, job.side, number, job.dry, now_s),
+                "INSERT INTO boards (program, name, side, number, dry, began_at, path) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (job_sha256(text), job.board, job.side, number, job.dry, now_s, job.path_sha256),
             ).lastrowid
             assert board is not None
             self._db.executemany(
@@ -97,10 +107,11 @@ class Journal:
 
     def begin_run(self, board: int, setting: Setting, *, process: int, now_s: float) -> int:
         """Enter a new run on a board; returns its id."""
-        with self._change():
+        with self.change():
             run = self._db.execute(
                 "INSERT INTO runs (board, began_at, phase, process, port, profile, profile_sha256, tuning, tip,"
-                " paste, lot, opened_at, fill_ul, strip_ul, note) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                " paste, lot, opened_at, fill_ul, strip_ul, note, kind, barrel, ul_per_unit)"
+                " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
                 (
                     board,
                     now_s,
@@ -117,6 +128,9 @@ class Journal:
                     setting.fill_ul,
                     setting.strip_ul,
                     setting.note,
+                    setting.kind,
+                    setting.barrel,
+                    setting.ul_per_unit,
                 ),
             ).lastrowid
         assert run is not None
@@ -124,7 +138,7 @@ class Journal:
 
     def enter(self, run: int, actions: Iterable[Action], *, now_s: float) -> None:
         """Put what a run did into the journal, all of it or nothing, on the disk when this returns."""
-        with self._change():
+        with self.change():
             board = self._db.execute("SELECT board FROM runs WHERE id = ?", (run,)).fetchone()[0]
             for action in actions:
                 self._enter(run, board, action, now_s)
@@ -136,6 +150,10 @@ class Journal:
                 "INSERT INTO laid SELECT ?, deposit, volume_ul FROM deposits WHERE board = ? AND deposit = ?",
                 [(run, board, deposit) for deposit in action.deposits],
             )
+            for deposit, units in zip(action.deposits, action.units, strict=False):
+                self._swept(run, "deposit", deposit, units, now_s)
+        elif isinstance(action, Swept):
+            self._swept(run, action.what, None, action.units, now_s)
         elif isinstance(action, Done):
             self._move(board, action.deposits, (State.STARTED,), State.DONE, "", run, now_s)
         elif isinstance(action, Doubt):
@@ -154,10 +172,33 @@ class Journal:
                 ),
             )
             self._note(run, "phase", f"{action.phase}{': ' if action.why else ''}{action.why}", now_s)
+            if over:
+                self._close_counts(run, board)
         elif isinstance(action, Noted):
             if action.kind == "controller":
                 self._db.execute("UPDATE runs SET controller = ? WHERE id = ?", (action.text, run))
             self._note(run, action.kind, action.text, now_s)
+
+    def _swept(self, run: int, what: str, deposit: int | None, units: float, now_s: float) -> None:
+        self._db.execute(
+            "INSERT INTO swept (run, barrel, at, what, deposit, ul)"
+            " SELECT id, barrel, ?, ?, ?, ? * ul_per_unit FROM runs WHERE id = ? AND ul_per_unit != 0",
+            (now_s, what, deposit, units, run),
+        )
+
+    def _close_counts(self, run: int, board: int) -> None:
+        """Keep how the board stands as this run ends: later runs and decisions change the board, not this run."""
+        self._db.execute("UPDATE runs SET counts = ? WHERE id = ?", (json.dumps(self._counts(board)), run))
+
+    def _counts(self, board: int) -> dict[str, int]:
+        found = dict(
+            self.rows("SELECT state, count(*) FROM deposits WHERE board = ? GROUP BY state", (board,))
+        )
+        return {str(state): found.get(state, 0) for state in State}
+
+    def counts(self, board: int) -> dict[str, int]:
+        """Return how many deposits of a board are in which state now."""
+        return self._counts(board)
 
     def _note(self, run: int, kind: str, text: str, now_s: float) -> None:
         self._db.execute(
@@ -192,7 +233,7 @@ class Journal:
 
         Only for boards that no process works on.
         """
-        with self._change():
+        with self.change():
             found = tuple(
                 row[0]
                 for row in self._db.execute(
@@ -209,6 +250,7 @@ class Journal:
                     "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?",
                     (now_s, Phase.LOST, why, run),
                 )
+                self._close_counts(run, board)
                 self._note(run, "interrupted", f"{why}; in doubt: {list(found)}", now_s)
         return found
 
@@ -216,7 +258,7 @@ class Journal:
         self, board: int, deposits: Collection[int], *, is_there: bool, run: int, now_s: float
     ) -> None:
         """Enter the person's decision on deposits in doubt: they are there, or they are to be laid."""
-        with self._change():
+        with self.change():
             after = State.DONE if is_there else State.NOT_STARTED
             words = "the person: it is there" if is_there else "the person: lay it"
             self._move(board, deposits, (State.TO_BE_CHECKED,), after, words, None, now_s)
@@ -224,7 +266,7 @@ class Journal:
 
     def note(self, run: int, kind: str, text: str, *, now_s: float) -> None:
         """Add one event."""
-        with self._change():
+        with self.change():
             self._note(run, kind, text, now_s)
 
     # -- reading ----------------------------------------------------------------------------------------
@@ -243,10 +285,11 @@ class Journal:
         return self._run_row(row)
 
     def _run_row(self, row: Sequence[Any]) -> RunRow:
-        counts = dict(
-            self._db.execute("SELECT state, count(*) FROM deposits WHERE board = ? GROUP BY state", (row[1],))
-        )
         laid_ul = self._db.execute("SELECT total(volume_ul) FROM laid WHERE run = ?", (row[0],)).fetchone()[0]
+        # Runs of the first format have no account of the plunger: what they planned stands for it.
+        swept, swept_ul = self._db.execute(
+            "SELECT count(*), total(ul) FROM swept WHERE run = ?", (row[0],)
+        ).fetchone()
         dry = bool(row[5])
         return RunRow(
             id=row[0],
@@ -273,8 +316,10 @@ class Journal:
             fill_ul=row[21],
             strips=row[23],
             note=row[24],
-            counts={str(state): counts.get(state, 0) for state in State},
-            used_ul=0.0 if dry else laid_ul + row[22] * row[23],
+            kind=row[26],
+            barrel=row[27],
+            counts=json.loads(row[25]) if row[25] else self._counts(row[1]),
+            used_ul=0.0 if dry else swept_ul if swept else laid_ul + row[22] * row[23],
         )
 
     def deposits(self, board: int) -> list[DepositRow]:
@@ -327,12 +372,12 @@ class Journal:
         ).fetchone()
         return int(row[0])
 
-    def ran_in_air(self, sha256: str) -> bool:
-        """Whether this program was ever run dry to its end."""
+    def ran_in_air(self, job: Job) -> bool:
+        """Whether the way of this program was ever gone dry to its end: by itself in the air, or by its dry program."""
         row = self._db.execute(
             "SELECT count(*) FROM runs JOIN boards ON boards.id = runs.board"
-            " WHERE boards.program = ? AND boards.dry AND runs.phase = ?",
-            (sha256, Phase.FINISHED),
+            " WHERE (boards.program = ? OR boards.path = ?) AND boards.dry AND runs.phase = ?",
+            (job.sha256, job.path_sha256, Phase.FINISHED),
         ).fetchone()
         return bool(row[0])
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-FORMAT = 1
+FORMAT = 2
 
 
 class State(StrEnum):
@@ -15,7 +15,7 @@ class State(StrEnum):
     TO_BE_CHECKED = "to be checked"
 
 
-SCHEMA = f"""
+FIRST_SCHEMA = f"""
 CREATE TABLE programs (sha256 TEXT PRIMARY KEY, name TEXT NOT NULL, text TEXT NOT NULL, plan TEXT NOT NULL);
 CREATE TABLE boards (
     id INTEGER PRIMARY KEY, program TEXT NOT NULL REFERENCES programs, name TEXT NOT NULL, side TEXT NOT NULL,
@@ -41,13 +41,47 @@ CREATE TABLE events (
 CREATE INDEX events_of_run ON events (run);
 CREATE INDEX laid_of_run ON laid (run);
 CREATE INDEX runs_of_board ON runs (board);
-PRAGMA user_version = {FORMAT};
 """
+
+SECOND_SCHEMA = """
+ALTER TABLE boards ADD COLUMN path TEXT NOT NULL DEFAULT '';
+ALTER TABLE runs ADD COLUMN counts TEXT NOT NULL DEFAULT '';
+ALTER TABLE runs ADD COLUMN kind TEXT NOT NULL DEFAULT 'board';
+ALTER TABLE runs ADD COLUMN barrel INTEGER;
+ALTER TABLE runs ADD COLUMN ul_per_unit REAL NOT NULL DEFAULT 0;
+CREATE TABLE swept (
+    id INTEGER PRIMARY KEY, run INTEGER REFERENCES runs, barrel INTEGER, at REAL NOT NULL, what TEXT NOT NULL,
+    deposit INTEGER, ul REAL NOT NULL);
+CREATE INDEX swept_by_run ON swept (run);
+CREATE INDEX swept_of_barrel ON swept (barrel);
+CREATE TABLE barrels (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL, paste TEXT NOT NULL, lot TEXT NOT NULL, made_at REAL NOT NULL,
+    note TEXT NOT NULL DEFAULT '');
+CREATE TABLE barrel_events (
+    id INTEGER PRIMARY KEY, barrel INTEGER NOT NULL REFERENCES barrels, at REAL NOT NULL, what TEXT NOT NULL,
+    ul REAL NOT NULL DEFAULT 0, note TEXT NOT NULL DEFAULT '');
+CREATE TABLE batches (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL, began_at REAL NOT NULL, ended_at REAL, settings TEXT NOT NULL);
+CREATE TABLE places (
+    batch INTEGER NOT NULL REFERENCES batches, place INTEGER NOT NULL, side TEXT NOT NULL, serial TEXT NOT NULL,
+    state TEXT NOT NULL, note TEXT NOT NULL DEFAULT '', placement TEXT NOT NULL DEFAULT '',
+    PRIMARY KEY (batch, place, side)) WITHOUT ROWID;
+CREATE TABLE attempts (
+    id INTEGER PRIMARY KEY, batch INTEGER NOT NULL, place INTEGER NOT NULL, side TEXT NOT NULL,
+    board INTEGER NOT NULL REFERENCES boards, at REAL NOT NULL);
+CREATE TABLE card_rows (
+    id INTEGER PRIMARY KEY, batch INTEGER NOT NULL REFERENCES batches, card INTEGER NOT NULL, slot INTEGER NOT NULL,
+    at REAL NOT NULL, run INTEGER, what TEXT NOT NULL);
+"""
+
+SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA}
+"""What each format adds to the one before; a journal of an older format is brought up to date when it is opened."""
 
 RUNS = """
 SELECT runs.id, boards.id, boards.name, boards.side, boards.number, boards.dry, boards.program, programs.name,
     runs.began_at, runs.ended_at, runs.phase, runs.why, runs.process, runs.port, runs.controller, runs.profile,
-    runs.tuning, runs.tip, runs.paste, runs.lot, runs.opened_at, runs.fill_ul, runs.strip_ul, runs.strips, runs.note
+    runs.tuning, runs.tip, runs.paste, runs.lot, runs.opened_at, runs.fill_ul, runs.strip_ul, runs.strips, runs.note,
+    runs.counts, runs.kind, runs.barrel
 FROM runs JOIN boards ON boards.id = runs.board JOIN programs ON programs.sha256 = boards.program
 """
 
@@ -67,6 +101,10 @@ class Setting:
     fill_ul: float
     strip_ul: float
     note: str
+    kind: str = "board"
+    barrel: int | None = None
+    ul_per_unit: float = 0.0
+    """Paste that one unit behind the plunger's letter sweeps [µL], 0 where the plunger stays still."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +135,12 @@ class RunRow:
     fill_ul: float
     strips: int
     note: str
+    kind: str
+    barrel: int | None
     counts: dict[str, int]
+    """How the board's deposits stood when this run ended; of a run that has not ended, how they stand now."""
     used_ul: float
+    """Paste that the plunger swept in this run, settling strips included [µL]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from pastewright.link.detect import Deaf, Found, NotFound, Protocol, detect
 from pastewright.link.events import KEEPS_PLACE, Failed, Passed, Ready, Said, Sender, Standing, Trouble
 from pastewright.link.port import Port, PortLostError, open_port
 from pastewright.link.reprap import RepRapSender
-from pastewright.problems import InputError, one_error
+from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 
 DIALECT_OF = {Protocol.REPRAP: "reprap", Protocol.CNC: "ngc"}
@@ -30,6 +30,13 @@ LOOK_S = 3.0
 """A status report comes within milliseconds; this allows for garbled ones and a slow network (common practice)."""
 MOST_SAID = 200
 """Lines kept of what the controller says by itself: a probing of that many points is beyond any board."""
+
+
+MENDS = {
+    Trouble.ALARM: "Look at the machine and clear what stopped it; then home it.",
+    Trouble.RESET: "It has lost its place: look where the tip is, raise it by hand if it is down, then home.",
+    Trouble.SILENT: "Check cable and power; look where the tip is before anything moves.",
+}
 
 
 class State(StrEnum):
@@ -70,11 +77,13 @@ class Stand:
         return ", ".join(axes) or "no place"
 
 
-class MachineError(Exception):
+class MachineError(InputError):
     """What was asked for was not carried out to its end. `position` is the last one reported."""
 
     def __init__(self, trouble: Trouble, what: str, position: dict[str, float]) -> None:
-        super().__init__(what)
+        super().__init__(
+            [Problem(what=what, mend=MENDS.get(trouble, "Look at the machine, then connect anew."))]
+        )
         self.trouble, self.what, self.position = trouble, what, position
 
 

@@ -21,7 +21,7 @@ doubt, and `Doubt` says so. A deposit in doubt is never sent again by itself.
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import count
 
@@ -39,7 +39,10 @@ from pastewright.link.events import (
     Trouble,
 )
 from pastewright.link.job import Block, Job, Part
-from pastewright.link.words import Scan
+from pastewright.link.words import Modal, Scan
+
+LEAST_UNITS = 1e-9
+"""Below the last decimal of any plunger word: rounding of sums, no motion."""
 
 
 class Phase(StrEnum):
@@ -101,9 +104,21 @@ class Send:
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """These deposits are about to be sent: the journal must say so, for good, before the next `Send`."""
+    """These deposits are about to be sent: the journal must say so, for good, before the next `Send`.
+
+    `units` is how far the plunger goes forward for each, less what it goes back, in the unit behind its letter.
+    """
 
     deposits: tuple[int, ...]
+    units: tuple[float, ...] = field(default=(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """The plunger is about to move outside deposits: the settling strip, a relief. Signed, in its letter's unit."""
+
+    what: str
+    units: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +152,7 @@ class Noted:
     text: str
 
 
-Action = Send | Started | Done | Doubt | Entered | Noted
+Action = Send | Started | Swept | Done | Doubt | Entered | Noted
 
 
 class Run:
@@ -294,6 +309,7 @@ class Run:
             self._actions.append(Noted("controller", event.words))
             self._cue(Cue.READY)
             self._sender.push(self._bench.home)
+            self._sweep("settling strip", sum(self._units(block) for block in self._head))
             self._send_blocks(self._head)
         elif self.phase is Phase.STOPPING and not self._relieving:
             self._relieving = True
@@ -341,10 +357,12 @@ class Run:
             self._cue(cue)
             group = self._groups.popleft()
             self.open = tuple(block.deposit for block in group if block.deposit is not None)
-            self._actions.append(Started(self.open))
+            sweeps = tuple(self._units(block) for block in group if block.deposit is not None)
+            self._actions.append(Started(self.open, sweeps))
             self._send_blocks(group)
         else:
             self._cue(Cue.ALL_LAID)
+            self._sweep("after the last deposit", sum(self._units(block) for block in self._tail))
             self._send_blocks(self._tail)
 
     def _send_blocks(self, blocks: Sequence[Block]) -> None:
@@ -393,7 +411,7 @@ class Run:
             retraction = sign * max(sign * (furthest - last), 0.0)
             if plunger is not None and sign * (plunger - furthest) > 0:
                 plunger = furthest  # it was never sent further: a report that says so is garbled
-        return stop_lines(
+        lines = stop_lines(
             self._bench,
             z_mm=None if self._bench.reprap else self.place.get("Z"),
             plunger=plunger,
@@ -401,6 +419,21 @@ class Run:
             retraction=retraction,
             dry=self._job.dry,
         )
+        back = _plunger_units(lines, Modal(absolute=True, motion=1, place={letter: 0.0}), letter)
+        if begin is None:
+            self._sweep("relief", back)
+        else:
+            counted = sum(self._units(block) for block in self._sent)
+            stands = plunger if plunger is not None else (at if at is not None else begin)
+            self._sweep("broken off and relieved", stands - begin + back - counted)
+        return lines
+
+    def _units(self, block: Block) -> float:
+        return _plunger_units(block.lines, block.before, self._job.letter)
+
+    def _sweep(self, what: str, units: float) -> None:
+        if abs(units) > LEAST_UNITS:
+            self._actions.append(Swept(what, units))
 
     def _plunger_walk(self) -> tuple[float | None, float, float]:
         """Return the plunger's position after the lines that went out, its furthest and its last in these blocks."""
@@ -434,6 +467,27 @@ class Run:
         before, self.phase = self.phase, TABLE[self.phase, cue]
         if self.phase is not before:
             self._actions.append(Entered(self.phase, why))
+
+
+def _plunger_units(lines: Sequence[str], before: Modal, letter: str) -> float:
+    """Return how far the plunger goes by these lines, forward less back; a G92 moves nothing."""
+    scan, units = Scan(letter, before), 0.0
+    for line in lines:
+        stood = scan.place.get(letter)
+        scan.line(line)
+        if letter in scan.moved and stood is not None:
+            units += scan.place[letter] - stood
+    return units
+
+
+def deposit_units(job: Job, blocks: Sequence[Block]) -> dict[int | None, float]:
+    """Return how far the plunger goes for each deposit of these blocks, and for all else under None."""
+    units: dict[int | None, float] = {None: 0.0}
+    for block in blocks:
+        units[block.deposit] = units.get(block.deposit, 0.0) + _plunger_units(
+            block.lines, block.before, job.letter
+        )
+    return units
 
 
 def _strokes(block: Block, letter: str, height_mm: float) -> list[tuple[bool, list[str]]]:

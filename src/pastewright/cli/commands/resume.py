@@ -1,5 +1,6 @@
 """`pastewright resume`: go on with a board that was not finished."""
 
+from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -37,16 +38,15 @@ def resume(
     from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.printing.console import out as console
     from pastewright.cli.running.asking import (
-        ask,
         decide,
-        resume_questions,
         show_job,
         show_paste,
         show_unfinished,
         with_defaults,
     )
+    from pastewright.cli.running.checks import ask, resume_checks
     from pastewright.cli.running.choice import check_fits, opened_at_of, unfinished_run
-    from pastewright.cli.running.laying import Laying
+    from pastewright.cli.running.laying import Laying, believed
     from pastewright.cli.running.records import default_journal
     from pastewright.link.conduct import unix_s
     from pastewright.link.job import in_air
@@ -80,9 +80,12 @@ def resume(
         sending = with_defaults(sending, row)
         about_paste = show_paste(journal, job, deposits, bench, sending, opened_at)
         check_port(sending.port)
-        ask([*about_paste, *resume_questions(bench, job)], sending)
+        ask(about_paste, sending)
         laying = Laying(journal, job, bench, sending, opened_at)
-        with laying.connected() as connection:
-            return laying.work(row.board, deposits, connection)
+        with laying.connected() or nullcontext() as owner:
+            if owner is not None and not laying.rehearsal:
+                ask(resume_checks(bench, job, owner.look()), sending)
+                believed(owner)
+            return laying.work(row.board, deposits, owner)
     finally:
         journal.close()

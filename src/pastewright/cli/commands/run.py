@@ -1,5 +1,6 @@
 """`pastewright run`: choose, show, ask, lay."""
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -33,7 +34,8 @@ def run(
 ) -> int:
     """Send a program to the controller, deposit by deposit, and keep the journal."""
     from pastewright.cli.reading import read_text
-    from pastewright.cli.running.asking import ask, run_questions, show_job, show_paste
+    from pastewright.cli.running.asking import show_job, show_paste
+    from pastewright.cli.running.checks import ask, run_checks
     from pastewright.cli.running.choice import (
         board_number_of,
         check_fits,
@@ -41,7 +43,7 @@ def run(
         opened_at_of,
         wanted_deposits,
     )
-    from pastewright.cli.running.laying import Laying
+    from pastewright.cli.running.laying import Laying, believed
     from pastewright.cli.running.records import default_journal
     from pastewright.link.conduct import unix_s
     from pastewright.link.job import in_air, read_job
@@ -66,12 +68,15 @@ def run(
         opened_at = opened_at_of(sending.opened)
         about_paste = show_paste(journal, job, deposits, bench, sending, opened_at)
         check_port(sending.port)
-        ask([*about_paste, *run_questions(bench, job, journal)], sending)
+        ask(about_paste, sending)
         laying = Laying(journal, job, bench, sending, opened_at)
-        with laying.connected() as connection:
+        with laying.connected() or nullcontext() as owner:
+            if owner is not None and not laying.rehearsal:
+                ask(run_checks(bench, job, journal, owner.look()), sending)
+                believed(owner)
             key = journal.begin_board(
                 job, name=program.name, text=text, plan=plan, number=number, now_s=unix_s()
             )
-            return laying.work(key, deposits, connection)
+            return laying.work(key, deposits, owner)
     finally:
         journal.close()

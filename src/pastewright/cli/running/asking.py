@@ -1,7 +1,7 @@
 """What a person is shown and asked before a run, and about deposits in doubt."""
 
 import sys
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import replace
 from time import time
 
@@ -10,13 +10,13 @@ from rich.markup import escape
 
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.running.checks import Check, paste_checks
 from pastewright.cli.running.records import write_picture
 from pastewright.link.bookkeeping import PasteBook
 from pastewright.link.conduct import unix_s
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow, State
-from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.plan import PlanRecord
 
@@ -55,7 +55,7 @@ def show_paste(
     profile: Profile,
     options: Sending,
     opened_at: float | None,
-) -> list[str]:
+) -> list[Check]:
     """Print what is in the barrel; returns the questions that follow from it."""
     if job.dry:
         return []
@@ -76,50 +76,7 @@ def show_paste(
     )
     for words in book.warnings(run_s=job.machine_s, need_ul=need_ul):
         console.print(f"[yellow]look[/] {words}")
-    return [f"{words[:1].upper()}{words[1:]}. Run all the same?" for words in book.obstacles(need_ul=need_ul)]
-
-
-def run_questions(profile: Profile, job: Job, journal: Journal) -> list[str]:
-    """Return what the profile wants asked before a new board."""
-    run = profile.run
-    asked = []
-    if run.confirm_board:
-        asked.append(f"Does the board {job.board!r} lie at its place, held fast?")
-    if run.confirm_side:
-        asked.append(f"Is its {job.side} side up?")
-    if run.confirm_tip_clear:
-        asked.append("Is the way of the tip clear, and are hands out of the gantry?")
-    if not run.home:
-        asked.append("Is the machine homed, and does it know where the board lies?")
-    if run.confirm_air and not job.dry and not journal.ran_in_air(job.sha256):
-        asked.append("The journal knows of no run of this program in the air (--dry). Run it with paste now?")
-    return asked
-
-
-def resume_questions(profile: Profile, job: Job) -> list[str]:
-    """Return what must be asked before a board is gone on with."""
-    asked = ["Has the board not been moved since? (If it was, it must be registered anew first.)"]
-    if not profile.run.home:
-        asked.append("Is the machine homed again? After a reset or power cut it does not know where it is.")
-    if not job.dry:
-        asked.append("Is the settling strip's place free again, and the tip clean?")
-    if profile.run.confirm_tip_clear:
-        asked.append("Is the way of the tip clear, and are hands out of the gantry?")
-    return asked
-
-
-def ask(questions: Sequence[str], options: Sending) -> None:
-    """Ask each question; a no ends the command, and so does having nobody to ask."""
-    if options.yes:
-        return
-    if questions and not sys.stdin.isatty():
-        raise one_error(
-            "this run has questions, and there is nobody to ask",
-            "Run it at a terminal, or answer them all with --yes: " + " ".join(questions),
-        )
-    for question in questions:
-        if not typer.confirm(question):
-            raise typer.Abort
+    return paste_checks(book, need_ul)
 
 
 def with_defaults(options: Sending, row: RunRow) -> Sending:

@@ -126,7 +126,8 @@ def unfinished_run(journal: Journal, run_number: int | None, *, even_if_running:
 
 def _latest_unfinished(journal: Journal) -> RunRow:
     for row in journal.runs():
-        if row.counts[State.DONE] < sum(row.counts.values()):
+        counts = journal.counts(row.board)  # as the board stands now, whatever it was when the run ended
+        if counts[State.DONE] < sum(counts.values()):
             return row
     raise one_error("every board in the journal is finished", "`pastewright runs` lists them.")
 

@@ -3,10 +3,8 @@
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import replace
+from collections.abc import Collection
 from pathlib import Path
-from time import monotonic
 
 from rich.markup import escape
 
@@ -15,36 +13,17 @@ from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.running.live import View, wishes
 from pastewright.cli.running.records import write_picture
-from pastewright.link.bench import Bench, bench_of
-from pastewright.link.cnc import CncSender
+from pastewright.link.bench import plunger_units_per_mm
 from pastewright.link.conduct import RecordLostError, conduct, unix_s
-from pastewright.link.detect import Deaf, Found, NotFound, Protocol, detect
-from pastewright.link.events import Sender
 from pastewright.link.job import Job, chosen
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import Setting, State
-from pastewright.link.port import Port, PortLostError, open_port
-from pastewright.link.reprap import RepRapSender
-from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started
+from pastewright.link.owner import Owner, connect
+from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started, Swept, deposit_units
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 
 FILE_PORT = "file:"
-DIALECT_OF = {Protocol.REPRAP: "reprap", Protocol.CNC: "ngc"}
-
-
-class Connection:
-    """An open port whose protocol is known, or a file that takes its place."""
-
-    def __init__(self, port: Port | None, protocol: Protocol | None) -> None:
-        self.port, self.protocol = port, protocol
-
-    def __enter__(self) -> "Connection":
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.port is not None:
-            self.port.close()
 
 
 class Laying:
@@ -56,33 +35,24 @@ class Laying:
         self._journal, self._job, self._profile, self._options = journal, job, profile, options
         self._opened_at = opened_at
 
-    def connected(self) -> Connection:
-        """Return the open connection; raises `InputError` where nobody there understands the program."""
-        name = self._options.port
-        if name.startswith(FILE_PORT):
-            return Connection(None, None)
-        port = open_port(name, baud=self._options.baud or self._profile.run.baud)
-        try:
-            found = detect(port.read, port.write, monotonic)
-            protocol = understood(found, self._job, name, self._options.baud or self._profile.run.baud)
-        except PortLostError as error:
-            port.close()
-            raise one_error(str(error), "Check the cable.", file=name) from None
-        except BaseException:
-            port.close()
-            raise
-        return Connection(port, protocol)
+    def connected(self) -> Owner | None:
+        """Return the owner of the port, None for a file; raises `InputError` where nobody there understands."""
+        if self._options.port.startswith(FILE_PORT):
+            return None
+        return connect(self._options.port, self._profile, baud=self._options.baud)
 
-    def work(self, board: int, deposits: Collection[int], connection: Connection) -> int:
+    @property
+    def rehearsal(self) -> bool:
+        """Whether no machine moves: a virtual controller, or a file."""
+        return self._options.port.startswith(("sim:", FILE_PORT))
+
+    def work(self, board: int, deposits: Collection[int], owner: Owner | None) -> int:
         """Lay the deposits of a board; returns the exit code."""
         journal, job = self._journal, self._job
         number = journal.begin_run(board, self._setting(), process=os.getpid(), now_s=unix_s())
-        bench = bench_of(self._profile)
-        if connection.protocol is Protocol.CNC and self._options.port.startswith("sim:") and not bench.home:
-            bench = replace(bench, home=("$X",))  # switched on locked as real ones are, with nothing to home
-        if connection.port is None or connection.protocol is None:
+        if owner is None:
             return self._to_file(number, board, deposits)
-        run = Run(job, chosen(job, deposits), _sender(connection.protocol, bench), bench)
+        run = Run(job, chosen(job, deposits), owner.new_sender(), owner.bench)
 
         def record(actions: list[Action]) -> None:
             try:
@@ -90,9 +60,20 @@ class Laying:
             except sqlite3.Error as error:
                 raise RecordLostError(f"the journal cannot be written: {error}") from None
 
-        with View(job, run) as view, wishes() as ask:
-            conduct(run, connection.port, record, wishes=ask, show=view)
-        return self._ended(number, run)
+        try:
+            with View(job, run) as view, wishes() as ask:
+                conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe)
+        except RecordLostError as error:
+            raise one_error(
+                f"{error}; the run ended as {run.phase} ({run.why}), with {len(run.done)} deposits laid",
+                "Make room on the disk, or end what locks the journal; then `pastewright resume`: what the journal"
+                " could not keep is in doubt.",
+                file=str(journal.path),
+            ) from None
+        try:
+            return self._ended(number, run)
+        except OSError:  # the terminal is gone; the journal knows
+            return FINDINGS
 
     def _setting(self) -> Setting:
         profile, options = self._profile, self._options
@@ -109,6 +90,7 @@ class Laying:
             fill_ul=profile.barrel.fill_ul if options.fill_ul is None else options.fill_ul,
             strip_ul=0.0 if self._job.dry else self._job.strip_ul,
             note=options.note,
+            ul_per_unit=0.0 if self._job.dry else profile.barrel.area_mm2 / plunger_units_per_mm(profile),
         )
 
     def _to_file(self, number: int, board: int, deposits: Collection[int]) -> int:
@@ -126,10 +108,17 @@ class Laying:
                 f"it cannot be written: {error.strerror or error}", "Choose another file.", file=str(path)
             ) from None
         ids = tuple(block.deposit for block in blocks if block.deposit is not None)
+        units = deposit_units(self._job, blocks)
         why = "carried out from a file, with nobody watching"
         self._journal.enter(
             number,
-            [Entered(Phase.PREPARING), Started(ids), Doubt(ids, why), Entered(Phase.STOPPED, why)],
+            [
+                Entered(Phase.PREPARING),
+                Swept("settling strip", units[None]),
+                Started(ids, tuple(units[key] for key in ids)),
+                Doubt(ids, why),
+                Entered(Phase.STOPPED, why),
+            ],
             now_s=unix_s(),
         )
         console.print(f"  program  {escape(str(path))}: {len(ids)} deposits")
@@ -144,7 +133,13 @@ class Laying:
         style = "bold green" if finished else "bold red"
         console.print(
             f"[{style}]{run.phase}[/] run {number}: {len(run.done)} of {run.total} deposits,"
-            f" {row.used_ul:.2f} µL" + (f"; {run.repeats} lines repeated" if run.repeats else "")
+            f" {row.used_ul:.2f} µL"
+            + (
+                f" with {row.strips} settling strip{'s' if row.strips > 1 else ''}"
+                if row.strips and not row.dry
+                else ""
+            )
+            + (f"; {run.repeats} lines repeated" if run.repeats else "")
         )
         doubted = row.counts[State.TO_BE_CHECKED]
         if doubted or not finished:
@@ -169,35 +164,7 @@ def _where(run: Run, job: Job) -> str:
     )
 
 
-def _sender(protocol: Protocol, bench: Bench) -> Sender:
-    if protocol is Protocol.CNC:
-        return CncSender(locked_is_fine=bool(bench.home))
-    return RepRapSender()
-
-
-def understood(found: Found | NotFound, job: Job, name: str, baud: int) -> Protocol:
-    """Return the protocol of the controller; raises `InputError` where it is none, or not the program's."""
-    if isinstance(found, Found):
-        if DIALECT_OF[found.protocol] != job.dialect:
-            raise one_error(
-                f"the controller speaks {found.protocol} ({found.words}), the program is written in {job.dialect}",
-                "Another port, or a profile with the other dialect.",
-                file=name,
-            )
-        return found.protocol
-    messages: Mapping[Deaf, Callable[[], tuple[str, str]]] = {
-        Deaf.SILENT: lambda: (
-            "nothing answers here",
-            "Is the controller switched on, and is this its port? `pastewright ports` lists them.",
-        ),
-        Deaf.GARBAGE: lambda: (
-            f"what comes is no text ({found.heard[:40]!r}): the speed is wrong",
-            f"{baud} baud was used; 115200 and 250000 are common. Set it with --baud or [run] baud.",
-        ),
-        Deaf.STRANGER: lambda: (
-            f"something talks here but understands neither protocol: {found.heard[:60]!r}",
-            "Is this the motion controller's port?",
-        ),
-    }
-    what, mend = messages[found.why]()
-    raise one_error(what, mend, file=name)
+def believed(owner: Owner) -> None:
+    """Take the place as true, as the person has just confirmed it; a machine that homes by itself finds out."""
+    if not owner.bench.home:
+        owner.believe("the person looked and found the tip there")

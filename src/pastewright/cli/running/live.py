@@ -2,18 +2,17 @@
 
 import os
 import select
-import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from types import FrameType
+from contextlib import contextmanager, suppress
 
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 
 from pastewright.cli.printing.console import err
-from pastewright.link.conduct import Wish
+from pastewright.link.conduct import Halt, Wish
+from pastewright.link.ending import guarded
 from pastewright.link.job import Job, Laid
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Run, Started
 
@@ -25,38 +24,37 @@ SHOW_EVERY_S = 0.1  # as often as an eye follows a number
 
 
 @contextmanager
-def wishes() -> Iterator[Callable[[], list[Wish]]]:
+def wishes() -> Iterator[Callable[[], list[Wish | Halt]]]:
     """Give a function that returns what the person wants since it was last asked.
 
-    Keys count only at a terminal. The first Ctrl-C, a polite end of the process, or a closed terminal stop the run
-    as the key s does; a second Ctrl-C drops everything.
+    Keys count only at a terminal. Ctrl-C, a polite end of the process, or a closed terminal stop the run as the key s
+    does, with the reason; a second Ctrl-C drops everything. Ctrl-Z pauses: a process that sleeps lifts no tip.
     """
-    signals = [0]
-    names = [signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
-
-    def hear(number: int, frame: FrameType | None) -> None:
-        signals[0] += 1
-
-    before = {name: signal.signal(name, hear) for name in names}
-    told = 0
-
-    def ask() -> list[Wish]:
-        nonlocal told
-        wanted = _keys(watching)
-        while told < signals[0]:
-            told += 1
-            wanted.append(Wish.STOP if told == 1 else Wish.EMERGENCY)
-        return wanted
-
     watching = sys.stdin.isatty()
     restore = _key_by_key() if watching else None
-    try:
-        yield ask
-    finally:
-        if restore is not None:
-            restore()
-        for name, handler in before.items():
-            signal.signal(name, handler)
+    halted = pauses = 0
+
+    with guarded() as ending:
+
+        def ask() -> list[Wish | Halt]:
+            nonlocal halted, pauses
+            wanted: list[Wish | Halt] = []
+            if ending.wanted and not halted:
+                halted = 1
+                wanted.append(Halt(ending.wanted))
+            if ending.presses > 1 and halted == 1:
+                halted = 2
+                wanted.append(Wish.EMERGENCY)
+            if ending.pauses > pauses:
+                pauses = ending.pauses
+                wanted.append(Wish.PAUSE)
+            return [*_keys(watching), *wanted]
+
+        try:
+            yield ask
+        finally:
+            if restore is not None:
+                restore()
 
 
 def _key_by_key() -> Callable[[], None] | None:
@@ -70,14 +68,31 @@ def _key_by_key() -> Callable[[], None] | None:
         tty.setcbreak(descriptor)
     except (ImportError, OSError, ValueError):
         return None
-    return lambda: termios.tcsetattr(descriptor, termios.TCSADRAIN, mode)
+
+    def restore() -> None:
+        with suppress(termios.error, OSError):  # the terminal may be gone
+            termios.tcsetattr(descriptor, termios.TCSADRAIN, mode)
+
+    return restore
 
 
-def _keys(watching: bool) -> list[Wish]:
+def _in_background() -> bool:
+    """Tell whether the terminal's keys are for another process just now."""
+    try:
+        return os.tcgetpgrp(sys.stdin.fileno()) != os.getpgrp()
+    except OSError:
+        return False  # no terminal of ours, or none any more: reading from it tells
+
+
+def _keys(watching: bool) -> list[Wish | Halt]:
     """Return the wishes of the keys pressed; read past Python's own buffer, which `select` cannot see into."""
-    if not watching or not select.select([sys.stdin], [], [], 0)[0]:
+    if not watching or _in_background():
+        return []
+    if not select.select([sys.stdin], [], [], 0)[0]:
         return []
     typed = os.read(sys.stdin.fileno(), 64).decode("utf-8", "replace").lower()
+    if not typed:
+        raise OSError("nobody is at the other end")
     return [KEYS[key] for key in typed if key in KEYS]
 
 
@@ -115,7 +130,8 @@ class View:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._bar.stop()
+        with suppress(OSError, ValueError):  # the terminal may be gone
+            self._bar.stop()
 
     def __call__(self, actions: Sequence[Action]) -> None:
         """Show what happened."""
