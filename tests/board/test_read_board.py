@@ -179,9 +179,9 @@ def test_a_bad_netlist_costs_names_but_not_the_board(tmp_path: Path):
 def test_warnings_of_the_readers_travel_with_the_board(tmp_path: Path):
     unended = gerber(PADS.format(11)).replace(b"M02*\n", b"")
     board = read_board(
-        folder(tmp_path / "logger", files() | {"logger-F_Paste.gtp": unended}), Ask(side=Side.TOP)
+        folder(tmp_path / "logger", files() | {"logger-F_Cu.gtl": unended}), Ask(side=Side.TOP)
     )
-    assert any(problem.file == "logger-F_Paste.gtp" for problem in board.problems)
+    assert any(problem.file == "logger-F_Cu.gtl" for problem in board.problems)
     assert not any(problem.severity is Severity.ERROR for problem in board.problems)
 
 

@@ -70,12 +70,16 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layer:
-    """All that one file draws (or one layer of a file that holds several), in its order; repeats are expanded."""
+    """All that one file draws (or one layer of a file that holds several), in its order; repeats are expanded.
+
+    `whole` is False where the file ends without its end word, and may have been cut short.
+    """
 
     file: str
     attributes: Attributes
     objects: tuple[Drawn, ...]
     problems: tuple[Problem, ...] = ()
+    whole: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,12 +164,14 @@ class Artwork:
     """What was read of a board for one side; no entry in `layers` where there is no such layer.
 
     `points` and `parts` are those of that side; `points_file` and `parts_file` name the files they are from. `what`
-    names the format for messages, `file` the file where it is just one.
+    names the format for messages, `file` the file where it is just one. `others` are films of which nothing is pasted
+    (inner layers, drill drawings): what stands on them and on a paste layer alike is a legend.
     """
 
     what: str
     judging: Judging
     layers: Mapping[LayerRole, Layer]
+    others: tuple[Layer, ...] = ()
     drillings: tuple[DrillFile, ...] = ()
     points: tuple[NetPoint, ...] = ()
     points_file: str = ""

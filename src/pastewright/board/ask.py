@@ -12,7 +12,7 @@ class Ask:
 
     `roles` maps names of files, or of layers within a drawing, to roles; `name` is that of the board, "" for the name
     of its folder or zip. `units` is the unit of drawings and tables that name none; `columns` says which column of a
-    table is what ("x=Pos X,diameter=0.8").
+    table is what ("x=Pos X,diameter=0.8"). `cut_short`: a layer without its end word is used as it is.
     """
 
     side: Side
@@ -20,3 +20,4 @@ class Ask:
     name: str = ""
     units: str = ""
     columns: str = ""
+    cut_short: bool = False

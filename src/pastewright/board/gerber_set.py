@@ -3,7 +3,9 @@
 Every layer is read before anything is raised, so that one run shows all that is to be mended.
 """
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
@@ -23,6 +25,9 @@ from pastewright.problems import InputError, Problem, Severity, one_error
 
 T = TypeVar("T")
 
+_DRILL_DRAWING = re.compile(r"drill", re.I)
+"""Gerber files named so that are no drill layer draw the drills: a map, a guide, a table of tools."""
+
 _SIDED = {
     Side.TOP: (LayerRole.TOP_PASTE, LayerRole.TOP_COPPER, LayerRole.TOP_MASK),
     Side.BOTTOM: (LayerRole.BOTTOM_PASTE, LayerRole.BOTTOM_COPPER, LayerRole.BOTTOM_MASK),
@@ -34,10 +39,12 @@ def read_gerber_set(files: Sequence[SourceFile], ask: Ask) -> Artwork:
 
     Raises `InputError` with the problems of all layers at once, or when there is no layer of that side.
     """
-    found = recognise(files, ask.roles)
+    found = recognise(files, ask.roles, name=ask.name)
     reading = _SetReading(found=found)
     layers = {role: layer for role in _SIDED[ask.side] if (layer := reading.layer(role)) is not None}
     sided = bool(layers)
+    if not ask.cut_short:
+        reading.refuse_cut_short(layers, _SIDED[ask.side])
     if (outline := reading.layer(LayerRole.OUTLINE)) is not None:
         layers[LayerRole.OUTLINE] = outline
     drillings = reading.drillings()
@@ -52,6 +59,7 @@ def read_gerber_set(files: Sequence[SourceFile], ask: Ask) -> Artwork:
         what="Gerber files",
         judging=Judging.BY_COPPER,
         layers=layers,
+        others=() if outline is not None else reading.others(),
         drillings=drillings,
         points=points,
         points_file=points_file,
@@ -105,6 +113,30 @@ class _SetReading:
             mend = "Say which file is which layer on the command line; give the others the role 'other'."
             self.problems.append(Problem(what=what, mend=mend, file=layers[0].file))
         return replace(layers[0], objects=tuple(thing for layer in layers for thing in layer.objects))
+
+    def refuse_cut_short(self, layers: Mapping[LayerRole, Layer], sided: Sequence[LayerRole]) -> None:
+        """Refuse a layer that may have been cut short where it says what is pasted: paste, else copper and mask."""
+        paste, *beneath = sided
+        for role in (paste,) if paste in layers else beneath:
+            layer = layers.get(role)
+            if layer is None or layer.whole or not layer.objects:
+                continue
+            self.failed = True
+            what = f"the {role.value} layer ends without its end word (M02): pads may lack, and no one would notice"
+            mend = "Export it again; if it is whole all the same, plan with --cut-short."
+            self.problems.append(Problem(what=what, mend=mend, file=layer.file))
+
+    def others(self) -> tuple[Layer, ...]:
+        """Return films of which nothing is pasted, as far as they can be read: inner layers, drill drawings."""
+        layers: list[Layer] = []
+        for each in self.found:
+            if each.kind is not FileKind.GERBER:
+                continue
+            drawing = each.role is LayerRole.OTHER and _DRILL_DRAWING.search(each.file.base_name)
+            if each.role is LayerRole.INNER_COPPER or drawing:
+                with suppress(InputError):
+                    layers.append(read_gerber(each.file.data, each.file.name))
+        return tuple(layers)
 
     def drillings(self) -> tuple[DrillFile, ...]:
         """Return all drill files."""

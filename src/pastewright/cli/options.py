@@ -50,6 +50,12 @@ ColumnsOption = Annotated[
         "--columns", metavar="LIST", help='Columns of a table: "x,y,diameter", or "x=Mid X,diameter=0.8".'
     ),
 ]
+CutShortOption = Annotated[
+    bool,
+    typer.Option(
+        "--cut-short", help="Use a layer that ends without its end word as it is, though paste may lack."
+    ),
+]
 JobOption = Annotated[
     Path | None, typer.Option("--job", help="The job file [job.toml beside the design, if there is one].")
 ]
@@ -78,6 +84,7 @@ class Reading:
     layer: LayerOption = None
     units: UnitsOption = ""
     columns: ColumnsOption = ""
+    cut_short: CutShortOption = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,7 +65,9 @@ def load_board(source: Path, *, side: str, files: Reading = AS_FILES_SAY, shrink
             "Give the folder or zip that your design program wrote for the board maker.",
             file=str(source),
         )
-    ask = Ask(side=Side(side), roles=overrides, units=files.units, columns=files.columns)
+    ask = Ask(
+        side=Side(side), roles=overrides, units=files.units, columns=files.columns, cut_short=files.cut_short
+    )
     return shrunk_openings(read_board(source, ask), shrink_mm)
 
 

@@ -478,7 +478,10 @@ def test_pads_outside_the_outline_are_warned_of():
     made = board(
         paste=flash(11, *PADS, far[0]), copper=flash(11, *PADS, far[0]), mask=flash(12, *PADS, far[0])
     )
-    assert any("1 pasted pad(s) lie outside" in p.what and p.line for p in made.problems)
+    assert any("1 piece(s) of exposed copper lie outside" in p.what and p.line for p in made.problems)
+    assert len(made.pads) == len(PADS) and [each.reason for each in made.left_out] == [
+        "outside the board: frame, legend or text (1 object)"
+    ]
 
 
 def test_one_opening_over_two_pads_is_counted_once_and_warned_of():

@@ -9,8 +9,8 @@ from shapely.geometry import box
 from pastewright.board.artwork import Layer
 from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import Area
+from pastewright.board.pads.graphics import graphics_of
 from pastewright.board.pads.lands import find_lands
-from pastewright.board.pads.outline import on_outline
 from pastewright.board.pads.paste import Paste, find_paste
 from pastewright.problems import InputError, Severity
 
@@ -99,7 +99,7 @@ def test_the_outline_drawn_into_paste_copper_and_mask_is_still_no_paste():
     edge = rectangle(10, 0, 0, 20, 15)
     drawn = layer(flash(11, *PADS) + edge)
     lands = find_lands(layer(COPPER + edge), layer(MASK + edge))
-    for graphics in (None, on_outline(drawn, layer(edge))):
+    for graphics in (None, graphics_of(drawn, layer(edge), (), ())):
         found = find_paste(drawn, lands, box(0, 0, 20, 15), graphics=graphics)
         assert total_mm2(found) == approx(2.0)
         assert [each.reason.split(":")[0] for each in found.left_out] == ["board outline"]

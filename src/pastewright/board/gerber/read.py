@@ -74,7 +74,9 @@ def read_gerber(data: bytes, file: str) -> Layer:
         )
         for kind, shape, dark, attributes, line, path, width_mm in fields
     )
-    return Layer(file=file, attributes=reader.book.of_file, objects=objects, problems=problems)
+    return Layer(
+        file=file, attributes=reader.book.of_file, objects=objects, problems=problems, whole=reader.ended
+    )
 
 
 class _Reader:

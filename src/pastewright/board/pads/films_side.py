@@ -3,16 +3,21 @@
 Everything is matched in file coordinates; `placed` moves it to the board's origin.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from pastewright.board.artwork import Artwork, Layer
 from pastewright.board.model import PadKind, PasteOrigin, Side
+from pastewright.board.pads.astray import drills_in_place
 from pastewright.board.pads.films import Films, films_of
+from pastewright.board.pads.graphics import Marked, graphics_of, outside_of
 from pastewright.board.pads.holes import holes_of
 from pastewright.board.pads.kinds import Kind, Site, pad_kinds
-from pastewright.board.pads.lands import Lands, find_lands
+from pastewright.board.pads.lands import Land, Lands, find_lands
 from pastewright.board.pads.missing import missing_layers, no_paste, nothing_exposed
-from pastewright.board.pads.outline import Outline, on_outline, read_outline
+from pastewright.board.pads.outline import NO_OUTLINE, Outline, read_outline
 from pastewright.board.pads.pasted import (
     Pasted,
     exposed_openings,
@@ -22,8 +27,8 @@ from pastewright.board.pads.pasted import (
 )
 from pastewright.board.pads.placed import FoundSide
 from pastewright.board.pads.sites import sites_of
-from pastewright.board.shapes.islands import polygons
-from pastewright.problems import Problem
+from pastewright.board.shapes.islands import polygons, shape_array
+from pastewright.problems import Problem, Severity
 
 
 def films_side(artwork: Artwork, side: Side) -> FoundSide:
@@ -34,15 +39,22 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
     """
     films = films_of(artwork, side)
     problems: list[Problem] = [*missing_layers(films)]
-    drills = [drill for file in films.drillings for drill in file.drills]
+    drillings, astray = drills_in_place(films.drillings, films.copper)
+    films = replace(films, drillings=drillings)
+    problems.extend(astray)
     holes = holes_of(films.drillings)
-    copper, mask = (_off_outline(layer, films.outline) for layer in (films.copper, films.mask))
-    lands = find_lands(copper, mask, drills)
-    origin = PasteOrigin.PASTE_LAYER if films.paste is not None else PasteOrigin.EXPOSED_COPPER
+    cleared, graphics = _cleared(films)
+    lands = find_lands(cleared.copper, cleared.mask, films.drills)
     outline = _outline(films, lands)
     problems.extend(outline.problems)
+    if outline.closed:
+        lands, beside = lands.within(outline.area)
+        problems.extend(_told_outside(beside))
+        if films.paste is not None:
+            graphics |= outside_of(outline.area, shape_array([thing.shape for thing in films.paste.objects]))
+    origin = PasteOrigin.PASTE_LAYER if films.paste is not None else PasteOrigin.EXPOSED_COPPER
     if films.paste is not None:
-        pasted = paste_on_lands(films.paste, lands, outline=outline.area, outline_layer=films.outline)
+        pasted = paste_on_lands(films.paste, lands, outline=outline.area, graphics=graphics)
     else:
         pasted = Pasted(lands=list(lands.lands), openings=[[] for _ in lands.lands], left_out=(), problems=())
     problems.extend(pasted.problems)
@@ -71,24 +83,48 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
     )
 
 
+def _told_outside(lands: Sequence[Land]) -> list[Problem]:
+    if not lands:
+        return []
+    what = f"{len(lands)} piece(s) of exposed copper lie outside the board's outline: left out with the paste on them"
+    mend = "If they are pads, check that outline, copper and paste were exported with one origin."
+    first = lands[0].source
+    return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=first.file, line=first.line)]
+
+
+def _cleared(films: Films) -> tuple[Films, Marked]:
+    """Return the films with graphics taken off copper and mask, and what of the paste layer is graphics."""
+    marked = np.zeros(0, dtype=bool)
+    legends: tuple[Layer, ...] = ()
+    if films.paste is not None:
+        marked = graphics_of(films.paste, films.outline, films.others, films.drills)
+        drawn = tuple(thing for thing, own in zip(films.paste.objects, marked.tolist(), strict=True) if own)
+        legends = (replace(films.paste, objects=drawn),) if drawn and films.others else ()
+    copper, mask = (
+        _without(layer, graphics_of(layer, films.outline, legends, films.drills))
+        if layer is not None
+        else None
+        for layer in (films.copper, films.mask)
+    )
+    return replace(films, copper=copper, mask=mask), marked
+
+
+def _without(layer: Layer, marked: Marked) -> Layer:
+    if not marked.any():
+        return layer
+    return replace(
+        layer,
+        objects=tuple(thing for thing, own in zip(layer.objects, marked.tolist(), strict=True) if not own),
+    )
+
+
 def _outline(films: Films, lands: Lands) -> Outline:
     if films.outline is None:
-        return Outline(area=None, closed=False)
+        return NO_OUTLINE
     shapes = [land.shape for land in lands.lands if not land.via]
     if not shapes and films.paste is not None:
         shapes = [part for thing in films.paste.objects if thing.dark for part in polygons(thing.shape)]
-    return read_outline(films.outline, shapes)
-
-
-def _off_outline(layer: Layer | None, outline: Layer | None) -> Layer | None:
-    """Return the layer without the board's outline, should it be drawn there too."""
-    if layer is None or outline is None:
-        return layer
-    drawn = on_outline(layer, outline)
-    if not drawn.any():
-        return layer
-    kept = tuple(thing for thing, along in zip(layer.objects, drawn.tolist(), strict=True) if not along)
-    return replace(layer, objects=kept)
+    return read_outline(films.outline, shapes, [(drill.x_mm, drill.y_mm) for drill in films.drills])
 
 
 def _is_pad(site: Site, kind: Kind, origin: PasteOrigin) -> bool:

@@ -17,7 +17,8 @@ from shapely import STRtree
 from shapely.geometry import Polygon
 
 from pastewright.board.artwork import Drawn, DrawnKind, Drill, Layer
-from pastewright.board.model import Point, Source
+from pastewright.board.model import Area, Point, Source
+from pastewright.board.pads.graphics import outside_of
 from pastewright.board.shapes.islands import (
     Indices,
     Island,
@@ -83,6 +84,13 @@ class Lands:
     def known(self) -> bool:
         """False when there is neither copper nor mask to judge paste by."""
         return self.copper is not None or self.has_mask
+
+    def within(self, board: Area | None) -> tuple["Lands", list[Land]]:
+        """Return the lands that touch the board, and those beside it: legends and marks of a film stand there."""
+        off = outside_of(board, shape_array([land.shape for land in self.lands])).tolist()
+        kept = tuple(land for land, away in zip(self.lands, off, strict=True) if not away)
+        beside = [land for land, away in zip(self.lands, off, strict=True) if away and not land.via]
+        return replace(self, lands=kept), beside
 
 
 def find_lands(copper: Layer | None, mask: Layer | None, drills: Sequence[Drill] = ()) -> Lands:

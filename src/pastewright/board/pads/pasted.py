@@ -13,6 +13,7 @@ from shapely import STRtree
 
 from pastewright.board.artwork import Layer
 from pastewright.board.model import Area, LeftOut, PadKind
+from pastewright.board.pads.graphics import Marked
 from pastewright.board.pads.kinds import (
     FIDUCIAL_CLEARANCE,
     THERMAL_ASPECT,
@@ -22,7 +23,6 @@ from pastewright.board.pads.kinds import (
     sides_mm,
 )
 from pastewright.board.pads.lands import Land, Lands
-from pastewright.board.pads.outline import on_outline
 from pastewright.board.pads.paste import Opening, Paste, find_paste
 from pastewright.board.shapes.islands import polygons, shape_array
 from pastewright.problems import Problem, Severity
@@ -43,14 +43,12 @@ class Pasted:
     problems: tuple[Problem, ...]
 
 
-def paste_on_lands(
-    layer: Layer, lands: Lands, *, outline: Area | None, outline_layer: Layer | None
-) -> Pasted:
-    """Return the lands with every paste opening on the one it covers most.
+def paste_on_lands(layer: Layer, lands: Lands, *, outline: Area | None, graphics: Marked) -> Pasted:
+    """Return the lands with every paste opening on the one it covers most; what `graphics` marks is known to be none.
 
     Raises `InputError` when the paste layer does not belong to the lands.
     """
-    paste = find_paste(layer, lands, outline, graphics=on_outline(layer, outline_layer))
+    paste = find_paste(layer, lands, outline, graphics=graphics)
     every = [paste.instead.get(number, land) for number, land in enumerate(lands.lands)]
     every.extend(paste.more_lands)
     openings: list[list[Opening]] = [[] for _ in every]

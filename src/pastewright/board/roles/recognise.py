@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from enum import IntEnum
 
 from pastewright.board.model import LayerRole
+from pastewright.board.roles.boards import of_other_boards
 from pastewright.board.roles.role_words import (
     LAYER_EXTENSIONS,
     SPREADSHEETS,
@@ -66,17 +67,24 @@ _INNER_NAME = re.compile(
 
 
 def recognise(
-    files: Sequence[SourceFile], overrides: Mapping[str, LayerRole] | None = None
+    files: Sequence[SourceFile], overrides: Mapping[str, LayerRole] | None = None, *, name: str = ""
 ) -> tuple[Recognised, ...]:
-    """Return what each file is, in the order given; `overrides` maps file names to roles.
+    """Return what each file is, in the order given; `overrides` maps file names to roles, `name` is the board's.
 
     Disagreements (name against attribute, two files for one role, a layer's name on a file that is no
     Gerber) are warnings in `problems` of the file concerned. Two files of one role that are equally well
-    known both keep it. Raises `InputError` when an override names no file, or more than one.
+    known both keep it. Of several boards the one meant is read, by what the person says or by its name. Raises
+    `InputError` when an override names no file, or more than one, and when boards cannot be told apart.
     """
     given = _given_roles(files, overrides or {})
     by_job = _job_file_functions(files)
     found = [_recognised(file, given.get(file.name), by_job.get(file.base_name.lower())) for file in files]
+    natural = [each.role for each in (_recognised(file, None, None) for file in files)]
+    other = of_other_boards([file.name for file in files], natural, given, name)
+    for i, each in enumerate(found):
+        if each.file.name in other and each.rank < Rank.COMMAND_LINE:
+            note = f"ignored: of another board, {other[each.file.name]}"
+            found[i] = replace(each, role=LayerRole.OTHER, note=note, problems=())
     return _settled(found)
 
 
