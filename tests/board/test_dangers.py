@@ -96,7 +96,7 @@ def test_the_frame_of_a_drawing_is_not_the_board():
 def test_two_frames_one_in_the_other_are_both_left_out():
     board = read(logger(SHEET + ring(-10, -10, 307, 220)))
     assert board.size_mm == approx((30, 25))
-    assert sum("frame of a drawing" in problem.what for problem in board.problems) == 2
+    assert "frame of a drawing" in whats(board)
 
 
 def test_a_narrow_rail_with_holes_in_it_is_part_of_the_panel():
@@ -286,3 +286,25 @@ def test_drills_that_miss_the_copper_are_not_used():
     board = read(files)
     assert board.holes == () and "only 0 of 10 holes meet copper" in whats(board)
     assert board.size_mm == approx((30, 25))
+
+
+# ---- what the board is, in one line
+
+
+def test_one_line_says_what_the_board_is_and_how_sure():
+    board = read(logger())
+    assert board.in_words == (
+        "30.0 × 25.0 mm, top of one side with paste, 0 named parts, 12 pads (12 pasted), 10 holes; "
+        "sure: closed outline, 12 of 12 paste openings on copper, 10 of 10 plated holes in copper"
+    )
+
+
+def test_a_board_without_an_outline_is_only_fairly_sure():
+    assert read(logger(edge=None)).certainty.startswith("fairly sure: no outline")
+
+
+def test_sources_that_disagree_make_it_unsure():
+    files = logger()
+    files["logger.drl"] = drill([*HOLES[:6], *((x, y - 3.7) for x, y in HOLES[6:])])
+    assert "6 of 10 plated holes in copper" in read(files).certainty
+    assert read(files).certainty.startswith("unsure")

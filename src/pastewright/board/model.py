@@ -133,6 +133,30 @@ class LeftOut:
     source: Source
 
 
+class OutlineFrom(StrEnum):
+    """How the board's size is known."""
+
+    CLOSED = "closed outline"
+    OPEN = "box of an open outline"
+    NOTHING = "no outline, size of the pads"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """How well two sources agree: `met` `of` so many of what `what` names."""
+
+    what: str
+    met: int
+    of: int
+
+    def __str__(self) -> str:
+        return f"{self.met} of {self.of} {self.what}"
+
+
+AGREED_PART = 0.9
+"""Sources agree when this part of what one says is met by the other: some holes are bare, some points are covered."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Board:
     """One side of a board, ready for dosing. `outline` has inner cut-outs as holes; None when no file has it.
@@ -155,8 +179,36 @@ class Board:
     left_out: tuple[LeftOut, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
     inputs_sha256: str = ""
+    outline_from: OutlineFrom = OutlineFrom.NOTHING
+    checks: tuple[Check, ...] = ()
+
+    @property
+    def in_words(self) -> str:
+        """One line that says what the board is, and how sure that is."""
+        width_mm, height_mm = self.size_mm
+        pasted = sum(bool(pad.apertures) for pad in self.pads)
+        parts = len({pad.ref for pad in self.pads if pad.ref})
+        roles = {use.role for use in self.layers}
+        both = {LayerRole.TOP_PASTE, LayerRole.BOTTOM_PASTE} <= roles
+        return (
+            f"{width_mm:.1f} × {height_mm:.1f} mm, {self.side} of {'two sides' if both else 'one side'} with paste,"
+            f" {_count(parts, 'named part')}, {_count(len(self.pads), 'pad')} ({pasted} pasted),"
+            f" {_count(len(self.holes), 'hole')}; {self.certainty}"
+        )
+
+    @property
+    def certainty(self) -> str:
+        """How sure it is that the files were read right, and by what."""
+        doubted = [check for check in self.checks if check.met < AGREED_PART * check.of]
+        closed = self.outline_from is OutlineFrom.CLOSED
+        how = "unsure" if doubted else "sure" if closed and self.checks else "fairly sure"
+        return f"{how}: " + ", ".join([str(self.outline_from), *map(str, self.checks)])
 
     def to_file_mm(self, x_mm: float, y_mm: float) -> Point:
         """Return the place (x, y) [mm, board] in the coordinates of the fabrication files [mm]."""
         x0_mm, y0_mm = self.file_origin_mm
         return (x0_mm - x_mm if self.mirrored else x0_mm + x_mm), y0_mm + y_mm
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

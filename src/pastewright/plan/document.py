@@ -132,6 +132,7 @@ def board_record(board: Board) -> BoardRecord:
         mirrored=board.mirrored,
         paste_from=board.paste_origin,
         inputs_sha256=board.inputs_sha256,
+        in_words=board.in_words,
         fiducials=tuple(
             FiducialRecord(x_mm=_mm(mark.x_mm), y_mm=_mm(mark.y_mm), diameter_mm=_mm(mark.diameter_mm))
             for mark in board.fiducials

@@ -6,8 +6,9 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from pastewright.board.artwork import DrillFile, Layer
-from pastewright.board.shapes.islands import shape_array
+from pastewright.board.artwork import Drill, DrillFile, Layer
+from pastewright.board.model import Check
+from pastewright.board.shapes.islands import Shapes, shape_array
 from pastewright.problems import Problem, Severity
 
 FEWEST_HOLES = 8
@@ -40,20 +41,34 @@ def drills_in_place(
     return tuple(kept), problems
 
 
+def holes_in_copper(files: Sequence[DrillFile], copper: Layer) -> Check:
+    """Return how many of the plated holes stand in copper; holes of files that do not say are no evidence."""
+    plated = [drill for file in files for drill in file.drills if _plating(drill, file) is True]
+    met = 0
+    if plated:
+        tree = STRtree(shape_array([thing.shape for thing in copper.objects if thing.dark]))
+        met = len(np.unique(tree.query(_places(plated), predicate="intersects")[0]))
+    return Check(what="plated holes in copper", met=met, of=len(plated))
+
+
+def _plating(drill: Drill, file: DrillFile) -> bool | None:
+    return drill.plated if drill.plated is not None else file.plated
+
+
+def _places(drills: Sequence[Drill]) -> Shapes:
+    return np.asarray(shapely.points([drill.x_mm for drill in drills], [drill.y_mm for drill in drills]))
+
+
 def _met(file: DrillFile, copper: STRtree) -> int | None:
     """Return how few holes of a file that is astray meet copper, None for a file in its place."""
-    plated = [
-        drill
-        for drill in file.drills
-        if (drill.plated if drill.plated is not None else file.plated) is not False
-    ]
+    plated = [drill for drill in file.drills if _plating(drill, file) is not False]
     if len(plated) < FEWEST_HOLES:
         return None
-    places = shapely.points([drill.x_mm for drill in plated], [drill.y_mm for drill in plated])
+    places = _places(plated)
     met = len(np.unique(copper.query(places, predicate="intersects")[0]))
     if met >= MET_PART * len(plated):
         return None
     box = shapely.box(*shapely.total_bounds(copper.geometries))
     off = int((~shapely.covers(box, places)).sum())
-    said = all((drill.plated if drill.plated is not None else file.plated) is True for drill in plated)
+    said = all(_plating(drill, file) is True for drill in plated)
     return met if said or off >= ASTRAY_PART * len(plated) else None

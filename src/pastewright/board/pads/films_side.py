@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from pastewright.board.artwork import Artwork, Layer
-from pastewright.board.model import PadKind, PasteOrigin, Side
-from pastewright.board.pads.astray import drills_in_place
+from pastewright.board.model import Check, PadKind, PasteOrigin, Side
+from pastewright.board.pads.astray import drills_in_place, holes_in_copper
 from pastewright.board.pads.films import Films, films_of
 from pastewright.board.pads.graphics import Marked, graphics_of, outside_of
 from pastewright.board.pads.holes import holes_of
@@ -58,7 +58,7 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
     else:
         pasted = Pasted(lands=list(lands.lands), openings=[[] for _ in lands.lands], left_out=(), problems=())
     problems.extend(pasted.problems)
-    sites, name_problems = sites_of(pasted, holes, artwork)
+    sites, named, name_problems = sites_of(pasted, holes, artwork)
     problems.extend(name_problems)
     kinds = pad_kinds(sites, lands, outline.area, origin)
     kept = [n for n, (site, kind) in enumerate(zip(sites, kinds, strict=True)) if _is_pad(site, kind, origin)]
@@ -80,7 +80,20 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
         holes=tuple(holes),
         left_out=tuple(left_out),
         problems=tuple(problems),
+        outline_from=outline.known,
+        checks=tuple(check for check in (*_checks(pasted, films), *named) if check.of),
     )
+
+
+def _checks(pasted: Pasted, films: Films) -> list[Check]:
+    """Return how far paste, copper and drills agree."""
+    checks = []
+    if films.paste is not None and films.copper is not None:
+        openings = sum(map(len, pasted.openings))
+        checks.append(Check(what="paste openings on copper", met=openings, of=openings + pasted.off_copper))
+    if films.copper is not None:
+        checks.append(holes_in_copper(films.drillings, films.copper))
+    return checks
 
 
 def _told_outside(lands: Sequence[Land]) -> list[Problem]:

@@ -60,6 +60,7 @@ def laid_side(artwork: Artwork, layer: Layer) -> FoundSide:
         holes=tuple(holes),
         left_out=tuple(ground),
         problems=tuple(problems),
+        outline_from=outline.known,
     )
 
 

@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 
 from pastewright.board.artwork import Layer
-from pastewright.board.model import Area, Point
+from pastewright.board.model import Area, OutlineFrom, Point
 from pastewright.board.pads.sheets import Content, without_sheets
 from pastewright.board.shapes.contours import GAP_MM, centre_lines, faces_of
 from pastewright.board.shapes.islands import one_area, polygons, shape_array
@@ -38,6 +38,13 @@ class Outline:
     area: Area | None
     closed: bool
     problems: tuple[Problem, ...] = ()
+
+    @property
+    def known(self) -> OutlineFrom:
+        """How the board's size is known by it."""
+        if self.area is None:
+            return OutlineFrom.NOTHING
+        return OutlineFrom.CLOSED if self.closed else OutlineFrom.OPEN
 
 
 NO_OUTLINE = Outline(area=None, closed=False)

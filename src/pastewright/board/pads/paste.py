@@ -67,6 +67,7 @@ class Paste:
     more_lands: tuple[Land, ...] = ()
     instead: dict[int, Land] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
+    off_copper: int = 0
 
 
 def find_paste(
@@ -122,6 +123,7 @@ def find_paste(
         more_lands=tuple(more),
         instead=instead,
         problems=tuple(problems),
+        off_copper=int((candidate & solid & ~is_paste).sum()),
     )
 
 

@@ -41,6 +41,8 @@ class Pasted:
     openings: list[list[Opening]]
     left_out: tuple[LeftOut, ...]
     problems: tuple[Problem, ...]
+    off_copper: int = 0
+    """Flashes and regions of the paste layer that lie over no copper; what was known as graphics not counted."""
 
 
 def paste_on_lands(layer: Layer, lands: Lands, *, outline: Area | None, graphics: Marked) -> Pasted:
@@ -81,6 +83,7 @@ def paste_on_lands(layer: Layer, lands: Lands, *, outline: Area | None, graphics
         openings=openings,
         left_out=paste.left_out,
         problems=(*paste.problems, *_crossings(paste, crossing)),
+        off_copper=paste.off_copper,
     )
 
 

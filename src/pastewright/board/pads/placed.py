@@ -16,10 +16,12 @@ from pastewright.board.model import (
     Aperture,
     Area,
     Board,
+    Check,
     Fiducial,
     Hole,
     LayerUse,
     LeftOut,
+    OutlineFrom,
     Pad,
     PadKind,
     PasteOrigin,
@@ -48,6 +50,8 @@ class FoundSide:
     holes: tuple[Hole, ...]
     left_out: tuple[LeftOut, ...]
     problems: tuple[Problem, ...]
+    outline_from: OutlineFrom
+    checks: tuple[Check, ...] = ()
 
 
 def placed_board(
@@ -82,6 +86,8 @@ def placed_board(
         ),
         problems=(*found.problems, *_outside(found.outline, found.pads), *_shared_names(doubled)),
         inputs_sha256=sha256,
+        outline_from=found.outline_from,
+        checks=found.checks,
     )
 
 

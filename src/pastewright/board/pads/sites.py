@@ -8,7 +8,7 @@ from shapely.geometry import Point as PlanePoint
 from shapely.geometry import Polygon
 
 from pastewright.board.artwork import Artwork, NetPoint
-from pastewright.board.model import Hole
+from pastewright.board.model import Check, Hole
 from pastewright.board.pads.holes import hole_centre
 from pastewright.board.pads.kinds import Site
 from pastewright.board.pads.lands import Land
@@ -19,8 +19,10 @@ from pastewright.board.shapes.islands import Shapes, shape_array
 from pastewright.problems import Problem, Severity
 
 
-def sites_of(pasted: Pasted, holes: Sequence[Hole], artwork: Artwork) -> tuple[list[Site], list[Problem]]:
-    """Return every land with its holes and names, in order, and what the sources of names disagree about."""
+def sites_of(
+    pasted: Pasted, holes: Sequence[Hole], artwork: Artwork
+) -> tuple[list[Site], list[Check], list[Problem]]:
+    """Return every land with its holes and names, in order, how well names fit, and what their sources disagree about."""
     shapes = shape_array([land.shape for land in pasted.lands])
     inside = _holes_in(shapes, [hole for hole in holes if hole.plated is not False])
     named = name_lands(artwork.points, shapes, file=artwork.points_file)
@@ -48,8 +50,9 @@ def sites_of(pasted: Pasted, holes: Sequence[Hole], artwork: Artwork) -> tuple[l
                 surface=named.surface[number],
             )
         )
-    by_parts, more = _with_parts(sites, shapes, artwork)
-    return by_parts, [*named.problems, *_disagreements(differ, artwork.points_file), *more]
+    by_parts, check, more = _with_parts(sites, shapes, artwork)
+    checks = [each for each in (named.check, check) if each is not None]
+    return by_parts, checks, [*named.problems, *_disagreements(differ, artwork.points_file), *more]
 
 
 def _holes_in(shapes: Shapes, leads: Sequence[Hole]) -> dict[int, list[Hole]]:
@@ -65,11 +68,11 @@ def _holes_in(shapes: Shapes, leads: Sequence[Hole]) -> dict[int, list[Hole]]:
 
 def _with_parts(
     sites: Sequence[Site], shapes: Shapes, artwork: Artwork
-) -> tuple[list[Site], tuple[Problem, ...]]:
+) -> tuple[list[Site], Check | None, tuple[Problem, ...]]:
     """Return the sites with the references that a file of parts gives them."""
     result = list(sites)
     if not artwork.parts:
-        return result, ()
+        return result, None, ()
     own = [number for number, site in enumerate(sites) if not site.land.via]
     placed = name_by_parts(
         artwork.parts, shapes[own], [sites[number].ref for number in own], file=artwork.parts_file
@@ -78,7 +81,7 @@ def _with_parts(
         if ref != sites[number].ref:
             site = sites[number]
             result[number] = replace(site, ref=ref, land=replace(site.land, ref=ref))
-    return result, placed.problems
+    return result, placed.check, placed.problems
 
 
 # Columns of an IPC-D-356 record cut names to this many letters.

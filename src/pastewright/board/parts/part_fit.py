@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from pastewright.board.artwork import PartPlace
+from pastewright.board.model import Check
 from pastewright.board.parts.registration import Fit, Points, equal_pairs, kabsch, registered
 from pastewright.board.parts.shares import shares
 from pastewright.board.shapes.islands import Shapes
@@ -32,6 +33,7 @@ class NamedParts:
     refs: tuple[str, ...]
     fit: Fit | None
     problems: tuple[Problem, ...]
+    check: Check | None = None
 
 
 def name_by_parts(
@@ -47,7 +49,10 @@ def name_by_parts(
     if sum(1 for ref in known if ref) >= len(known) / 2:
         fit = _fit_of_named(parts, places, centres, known)
         return NamedParts(
-            refs=tuple(refs), fit=fit, problems=tuple(_compared(parts, places, centres, known, fit, file))
+            refs=tuple(refs),
+            fit=fit,
+            problems=tuple(_compared(parts, places, centres, known, fit, file)),
+            check=_at_pads(fit.met if fit else 0, parts),
         )
     pairs = equal_pairs(centres, areas)
     # Single lands are middles only where pairs are none: all parts of two pads have a pad at one side of them.
@@ -60,12 +65,12 @@ def name_by_parts(
         what = f"the {len(parts)} parts of the centroid file fit the pads in {len(fits)} ways: they name none"
         mend = "Export it with the same origin as the Gerber files."
         problem = Problem(what=what, mend=mend, severity=Severity.WARNING, file=file)
-        return NamedParts(refs=tuple(refs), fit=None, problems=(problem,))
+        return NamedParts(refs=tuple(refs), fit=None, problems=(problem,), check=_at_pads(0, parts))
     if not fits:
         what = f"the {len(parts)} parts of the centroid file fit no pads of this side: they name none"
         mend = "Export it together with the Gerber files, of the same board and side."
         problem = Problem(what=what, mend=mend, severity=Severity.WARNING, file=file)
-        return NamedParts(refs=tuple(refs), fit=None, problems=(problem,))
+        return NamedParts(refs=tuple(refs), fit=None, problems=(problem,), check=_at_pads(0, parts))
     fit = (unmoved or fits)[0]
     for land, part in shares(fit.places(places), centres, areas, free).items():
         given.add(part)
@@ -82,7 +87,11 @@ def name_by_parts(
         names = ", ".join(parts[number].ref for number in bare[:8]) + (" …" if len(bare) > 8 else "")
         what = f"no pads were found for {len(bare)} part(s) of the centroid file: {names}"
         problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
-    return NamedParts(refs=tuple(refs), fit=fit, problems=tuple(problems))
+    return NamedParts(refs=tuple(refs), fit=fit, problems=tuple(problems), check=_at_pads(len(given), parts))
+
+
+def _at_pads(met: int, parts: Sequence[PartPlace]) -> Check:
+    return Check(what="parts at their pads", met=met, of=len(parts))
 
 
 def _middles(centres: Points, known: Sequence[str]) -> dict[str, Points]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from shapely import STRtree
 
 from pastewright.board.artwork import NetPoint
+from pastewright.board.model import Check
 from pastewright.board.shapes.islands import Shapes
 from pastewright.problems import Problem, Severity
 
@@ -38,6 +39,7 @@ class Named:
     points: tuple[NetPoint | None, ...]
     surface: tuple[bool, ...]
     problems: tuple[Problem, ...] = ()
+    check: Check | None = None
 
 
 def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Named:
@@ -71,7 +73,8 @@ def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Name
         )
         mend = "Export the netlist together with the Gerber files, with the same origin."
         problem = Problem(what=what, mend=mend, severity=Severity.WARNING, file=file)
-        return replace(none, problems=(problem,))
+        check = Check(what="netlist pins on pads", met=met, of=len(pins))
+        return replace(none, problems=(problem,), check=check)
     found: list[NetPoint | None] = [None] * len(shapes)
     # Of several points in one land the one nearest its centre names it.
     centres = shapely.get_coordinates(shapely.centroid(shapes))
@@ -81,7 +84,8 @@ def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Name
     surface = [False] * len(shapes)
     for place, number in zip(hit.tolist(), land.tolist(), strict=True):
         surface[number] |= not pins[place].through
-    return Named(points=tuple(found), surface=tuple(surface), problems=tuple(problems))
+    check = Check(what="netlist pins on pads", met=met, of=len(pins))
+    return Named(points=tuple(found), surface=tuple(surface), problems=tuple(problems), check=check)
 
 
 def _meet(tree: STRtree, places: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

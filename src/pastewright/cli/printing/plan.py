@@ -18,8 +18,7 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
     gain_s = totals.travel_s - totals.travel_bound_s
     board = plan.board
     console.print(
-        f"[bold]{escape(board.name)}[/], {board.side} side, {board.size_mm[0]:.1f} × {board.size_mm[1]:.1f} mm,"
-        f" paste from the {board.paste_origin}"
+        f"[bold]{escape(board.name)}[/]: {escape(board.in_words)}; paste from the {board.paste_origin}"
     )
     console.print(
         f"  {_count(totals.deposits, 'deposit')} on {_count(totals.pads, 'pad')},"
