@@ -8,7 +8,7 @@ from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.cycle import most_flow_ul_s
 from pastewright.plunger.limits import boards_per_barrel, pressure_problems, resolution_problems
 from pastewright.plunger.model import BeadCycle, DotCycle
-from pastewright.problems import InputError, Problem, Severity
+from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.profile.model import Profile
 
 # Share of a bead that lies at its two ends beyond what their length is due, above which it is a dumb-bell.
@@ -51,6 +51,21 @@ def findings(
         *_beads(cycles, bench, profile),
         *_pushes(cycles, bench),
     ]
+
+
+def check_fits(size_mm: tuple[float, float], profile: Profile) -> None:
+    """Raise `InputError` for a board (or what was taken for one) that is larger than the machine's travel."""
+    machine = profile.machine
+    travel_mm = (machine.x_max_mm - machine.x_min_mm, machine.y_max_mm - machine.y_min_mm)
+    pairs = zip(sorted(size_mm), sorted(travel_mm), strict=True)
+    if all(size <= travel + REACH_SLACK_MM for size, travel in pairs):
+        return
+    raise one_error(
+        f"the board is {size_mm[0]:.1f} × {size_mm[1]:.1f} mm, larger than the machine's travel of"
+        f" {travel_mm[0]:.1f} × {travel_mm[1]:.1f} mm",
+        "Look whether a frame or a panel was taken for the board (`pastewright look`), or correct [machine].",
+        file=profile.file,
+    )
 
 
 def _reach(moves: Sequence[Move], profile: Profile) -> list[Problem]:

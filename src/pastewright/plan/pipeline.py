@@ -12,6 +12,7 @@ from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.motion.around import around
 from pastewright.motion.dry import dry as dry_motions
+from pastewright.motion.faults import check_fits
 from pastewright.motion.model import Motions
 from pastewright.motion.plan import motions_over
 from pastewright.place.transform import Placements, on_bed
@@ -79,6 +80,7 @@ def prepare(
 ) -> Prepared:
     """Return doses and deposits of a board; raises `InputError` when no pad gets paste, or the job does not fit."""
     check_job(job, board)
+    check_fits(board.size_mm, profile)
     on_stage("doses")
     doses = dose_board(
         board,

@@ -76,7 +76,7 @@ class BoardRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     ]
     paste_from: PasteOrigin
     inputs_sha256: Sha256
-    in_words: Annotated[str, Meta(description="What the board is, and how sure that is.")]
+    in_words: Annotated[str, Meta(description="What the board is, and how sure that is.")] = ""
     fiducials: tuple[FiducialRecord, ...]
     layers: tuple[LayerRecord, ...]
     left_out: tuple[LeftOutRecord, ...]
