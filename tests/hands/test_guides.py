@@ -65,7 +65,7 @@ def test_a_probe_touches_three_times_and_its_offset_counts() -> None:
 
 def test_a_probe_that_touches_nothing_gives_up_and_writes_nothing() -> None:
     played = Played(PROFILE, HIGH)
-    with pytest.raises(GivenUpError, match="nothing was touched down to Z 0 mm"):
+    with pytest.raises(GivenUpError, match="nothing was touched down to Z 19 mm"):
         played.run(touch_off_by_probe(PROFILE, HIGH), [True])
     assert not played.of(Keep)
 

@@ -59,6 +59,21 @@ def test_a_key_that_is_missing_comes_into_its_section_and_a_section_that_is_miss
     assert tomllib.loads(new)["camera"] == {"offset_x_mm": 30.02, "offset_y_mm": -1.98}
 
 
+def test_a_section_that_stands_in_parts_is_changed_where_it_begins() -> None:
+    history = (
+        '\n[run]\nhome = "G28"\n\n[[tuning.history]]\ndated = "2026-05-01"\nbubble_ul = 3  # after a refill\n'
+    )
+    text = example_text("bench-reprap-e") + history
+    new = with_values(text, {"tuning.gain_percent": 97.4, "tuning.dwell_s": 0.2})
+    gone, came = changed_lines(text, new)
+    assert [line.split(" = ")[0] for line in gone] == ["dwell_s"]
+    assert sorted(line.split(" = ")[0] for line in came if line) == ["dwell_s", "gain_percent"]
+    profile = parse_profile(new, "")
+    assert (profile.tuning.gain, profile.tuning.dwell_s, profile.history[0].bubble_ul) == pytest.approx(
+        (0.974, 0.2, 3.0)
+    )
+
+
 def test_line_ends_of_another_system_stay() -> None:
     text = example_text("bench-reprap-e").replace("\n", "\r\n")
     new = with_values(text, {"bed.board_z_mm": 12.5})

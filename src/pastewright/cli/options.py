@@ -122,4 +122,21 @@ class Sending:
     note: Annotated[str, typer.Option("--note", help="A remark for the record.")] = ""
 
 
-BUNDLES: tuple[type, ...] = (Reading, Sending)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtMachine:
+    """What every command takes that moves a machine by hand."""
+
+    port: Annotated[
+        str, typer.Option("--port", metavar="PORT", help="Port or URL; sim:reprap and sim:cnc are virtual.")
+    ] = ""
+    baud: Annotated[
+        int | None, typer.Option("--baud", min=300, help="Speed of the line [the profile's].")
+    ] = None
+    home: Annotated[bool, typer.Option("--home", help="Home the machine first.")] = False
+
+
+PlanOption = Annotated[
+    Path | None, typer.Option("--plan", help="A plan.json, for places by fiducial, corner or pad.")
+]
+
+BUNDLES: tuple[type, ...] = (Reading, Sending, AtMachine)

@@ -6,10 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from rich.markup import escape
-
 from pastewright.board.model import Board
-from pastewright.cli.printing.console import out as console
 from pastewright.motion.plan import LEAST_STANDOFF_MM
 from pastewright.place.fiducials.fit import FitKind
 from pastewright.place.fiducials.limits import MapLimits
@@ -113,21 +110,6 @@ def found_points(
     return found, heights
 
 
-def asked_points(port: str, names: Sequence[str], board: Board, profile: Profile) -> list[FoundPoint]:
-    """Return where the controller stands when the person has moved onto each named point, or each fiducial."""
-    from pastewright.cli.whereabouts import Whereabouts, found_by_asking
-
-    names = names or [f"F{k}" for k in range(1, len(board.fiducials) + 1)]
-    if not names:
-        raise one_error("the board has no fiducials to find", "Name corners or pads: --find LL --find UR")
-    # Every name is looked up before the person walks to the first point.
-    pairs_of(
-        [FoundPoint(name=name, found_mm=(0.0, 0.0), file="--find") for name in names], board_places(board)
-    )
-    with Whereabouts(port, baud=profile.run.baud) as where:
-        return found_by_asking(names, where, input, lambda words: console.print(escape(words)))
-
-
 def placed_board(
     board: Board,
     profile: Profile,
@@ -154,6 +136,14 @@ def placed_board(
     warnings = (*(registration.warnings if registration else ()), *(heights.warnings if heights else ()))
     placement = Placement(name="", steps=(step,), surface=surface, warnings=warnings)
     return Placed(placement=placement, registration=registration, heights=heights)
+
+
+def with_heights(placement: Placement, board: Board, profile: Profile, probes: Sequence[Probe]) -> Placed:
+    """Return a placement with its surface as the probes have it."""
+    surface, heights = _surface(probes, board, placement.affine, profile)
+    warnings = heights.warnings if heights else ()
+    measured = replace(placement, surface=surface, warnings=(*placement.warnings, *warnings))
+    return Placed(placement=measured, registration=None, heights=heights)
 
 
 def placement_text(placed: Placed, board: Board) -> str:

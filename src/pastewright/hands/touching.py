@@ -55,11 +55,14 @@ def touch_off_by_probe(profile: Profile, at: Spot) -> Guide[float]:
     heights_mm: list[float] = []
     begin_mm = at.z_mm
     for _ in range(TOUCHES):
-        low_mm = machine.z_min_mm if not heights_mm else max(machine.z_min_mm, heights_mm[0] - BACK_OFF_MM)
+        # A contact that is not wired must not drive the tip far into the board.
+        known_mm = heights_mm[0] if heights_mm else min(profile.bed.board_z_mm + probe.offset_z_mm, begin_mm)
+        low_mm = max(machine.z_min_mm, known_mm - probe.below_mm)
         spot: Spot | None = yield Feel(low_mm=low_mm, speed_mm_s=probe.speed_mm_s)
         if spot is None:
             raise GivenUpError(
-                f"nothing was touched down to Z {low_mm:g} mm: is the contact wired, and is there a board?"
+                f"nothing was touched down to Z {low_mm:g} mm: is the contact wired, and is there a board? If it lies"
+                " lower, move the tip close to it first"
             )
         heights_mm.append(spot.z_mm)
         back_mm = min(spot.z_mm + BACK_OFF_MM, machine.z_max_mm, max(begin_mm, spot.z_mm))

@@ -58,6 +58,8 @@ class Hand:
         self.stop = stop
         self.pushed_mm = 0.0
         """How far the plunger is from where this began, forward above zero [mm]."""
+        self.moved = False
+        """Whether anything was moved since this began."""
         self._surface_z_mm = surface_z_mm
         self._at: Spot | None = None
 
@@ -89,8 +91,14 @@ class Hand:
             raise MachineError(Trouble.SILENT, "the controller does not say where it stands", {})
         return self._at
 
+    @property
+    def place(self) -> Spot | None:
+        """Where the tip is as far as that is known without asking."""
+        return self._at
+
     def home(self) -> Spot:
         """Home the machine; returns where the tip is then."""
+        self._at, self.moved = None, True
         self._at = spot_of(self.owner.home(self.stop))
         return self.at
 
@@ -109,7 +117,7 @@ class Hand:
         wanted = here
         for move in moves:
             wanted = after(wanted, move)
-        self._at = None
+        self._at, self.moved = None, True
         units = plunger_units_per_mm(self.profile)
         try:
             place = self.owner.do(lines_of(moves, self.owner.bench, units_per_mm=units), stop=self.stop)
@@ -139,7 +147,7 @@ class Hand:
         # Of the two words for CNC controllers the one that takes no contact for an answer, not for an alarm.
         word = "G38.2" if self.owner.bench.reprap else "G38.3"
         probe = "G30" if single else f"{word} Z{number(low_mm)} F{number(60 * speed_mm_s)}"
-        self._at = None
+        self._at, self.moved = None, True
         place = self.owner.do([*SETUP[self.owner.protocol], probe], stop=self.stop)
         self._at = spot_of(place)
         return self._touched(stand, single=single)

@@ -1,12 +1,13 @@
 """A profile's text with some values changed and everything else, comments and order above all, left as it was."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from pathlib import Path
 from tempfile import NamedTemporaryFile
+from typing import Any, cast
 
 import tomlkit
-from tomlkit.items import Item, Table
+from tomlkit.items import Item
 
 from pastewright.problems import one_error
 from pastewright.profile.accept import accepted
@@ -34,16 +35,17 @@ def with_values(text: str, values: Mapping[str, Value], *, file: str = "") -> st
         if key.section not in document:
             document.add(tomlkit.nl())
             document.add(key.section, tomlkit.table())
-        table = document[key.section]
-        assert isinstance(table, Table)
-        _put(table, key.name, tomlkit.item(given))
+        _put(cast("MutableMapping[str, Any]", document[key.section]), key.name, tomlkit.item(given))
     changed = tomlkit.dumps(document)
     parse_profile(changed, file)
     return changed
 
 
-def _put(table: Table, name: str, new: Item) -> None:
-    """Set a key; a comment behind it stays in its column as far as the new value leaves room."""
+def _put(table: MutableMapping[str, Any], name: str, new: Item) -> None:
+    """Set a key of a table, which may stand in parts with others between.
+
+    A comment behind it stays in its column as far as the new value leaves room.
+    """
     old = table.get(name)
     if isinstance(old, Item) and old.trivia.comment:
         room = len(old.trivia.comment_ws) + len(old.as_string()) - len(new.as_string())

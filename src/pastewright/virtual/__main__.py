@@ -123,7 +123,13 @@ def main() -> int:
             faults=Faults(scripted=tuple(given.fault), mean_gap_bytes=given.faults_every),
             seed=given.seed,
             manners=Manners(
-                advanced_ok=given.advanced_ok, boot_s=given.boot, baud=given.baud, greeting=given.greeting
+                advanced_ok=given.advanced_ok,
+                boot_s=given.boot,
+                baud=given.baud,
+                greeting=given.greeting,
+                travel=dict(given.travel),
+                ground=given.ground,
+                start_mm=given.start,
             ),
         )
         serve_pty(

@@ -8,6 +8,7 @@ its help. Everything heavy is imported inside the function, so that `--help` ans
 
 # A group of commands, and its help.
 GROUPS = {
+    "machine": "Move the machine by hand, put barrels in and out, measure the bench.",
     "profile": "Write and check the profile of a bench.",
     "job": "Write and check the job file of a board.",
     "tune": "Lay a sheet of dots, read its photo, and fit the plunger's constants.",
@@ -27,6 +28,17 @@ COMMANDS = {
     "resume": "resume:resume",
     "runs": "runs:runs",
     "report": "report:report",
+    "machine state": "machine:state",
+    "machine home": "machine:home",
+    "machine jog": "machine:jog",
+    "machine to": "machine:to",
+    "machine touch-off": "machine:touch_off",
+    "machine load": "machine:load",
+    "machine unload": "machine:unload",
+    "machine purge": "machine:purge",
+    "machine relieve": "machine:relieve",
+    "machine measure": "machine:measure",
+    "machine stay": "machine:stay",
     "register": "register:register",
     "probe": "probe:probe",
     "locate": "locate:locate",

@@ -5,13 +5,14 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath, Reading, SideName, SideOption, Source
+from pastewright.cli.options import AtMachine, ProfilePath, Reading, SideName, SideOption, Source
 
 
 def probe(
     source: Source,
     *,
     profile: ProfilePath,
+    machine: AtMachine,
     placement: Annotated[
         Path | None, typer.Option("--placement", help="Where the board lies [the bed's corner].")
     ] = None,
@@ -28,10 +29,16 @@ def probe(
     files: Reading,
     out: Annotated[Path, typer.Option("--out", "-o", help="The program to write.")] = Path("probe"),
 ) -> int:
-    """Write a program that probes the board's height, round its tall parts."""
+    """Probe the board's height, round its tall parts; without --port, write the program that does.
+
+    With --port the heights go into the placement (that of --placement, else a new placement.json), and into a file of
+    points beside it.
+    """
+    from pastewright.cli import placing
     from pastewright.cli.exits import DONE
+    from pastewright.cli.machine import boards
     from pastewright.cli.placing import typed_grid
-    from pastewright.cli.printing.placing import print_journey
+    from pastewright.cli.printing.placing import print_journey, print_placed
     from pastewright.cli.reading import load_board, load_profile
     from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.place.transform import on_bed
@@ -50,6 +57,15 @@ def probe(
         warnings = fits_board(found, board, file=str(placement))
         where = found.placements.boards[0].affine
     journey = probing(board, where, bench, columns=columns, rows=rows, keep_outs=parts)
+    if machine.port:
+        probes = boards.felt_by_hand(profile, machine, journey)
+        write_text(out.with_suffix(".csv"), boards.probes_text(probes), what="the heights")
+        place = on_bed(bench.bed).boards[0] if placement is None else found.placements.boards[0]
+        placed = placing.with_heights(place, board, bench, probes)
+        file = placement or Path("placement.json")
+        write_text(file, placing.placement_text(placed, board), what="the placement")
+        print_placed(placed, file)
+        return DONE
     program = probing_program(journey, bench, board=f"{board.name}, {board.side} side")
     path = out if out.suffix else out.with_suffix(program.suffix)
     write_text(path, program.text, what="the program")

@@ -1,11 +1,12 @@
 """`pastewright register`: where the board lies, and how high."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath, Reading, SideName, SideOption, Source
+from pastewright.cli.options import AtMachine, ProfilePath, Reading, SideName, SideOption, Source
 
 
 def register(
@@ -26,16 +27,16 @@ def register(
     probe_at: Annotated[
         list[str] | None, typer.Option("--probe", metavar="X,Y,Z", help="A probed height. Repeat.")
     ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option("--port", help="Ask the controller where it stands: serial port, URL or sim:NAME."),
-    ] = None,
+    machine: AtMachine,
     find: Annotated[
         list[str] | None,
         typer.Option(
-            "--find", metavar="NAME", help="With --port: a point to be found [all fiducials]. Repeat."
+            "--find", metavar="NAME", help="With --port: a point to be gone to [all fiducials]. Repeat."
         ),
     ] = None,
+    grid: Annotated[
+        str, typer.Option("--grid", metavar="COLUMNSxROWS", help="With --port: then probe the height too.")
+    ] = "",
     by: Annotated[str, typer.Option("--by", help="What the points were found with: tip or camera.")] = "tip",
     fit: Annotated[str, typer.Option("--fit", help="auto, rigid, similarity or affine.")] = "auto",
     turned: Annotated[str, typer.Option("--turned", help="How the board was put in: degrees, or any.")] = "0",
@@ -52,12 +53,19 @@ def register(
         "placement.json"
     ),
 ) -> int:
-    """Find where a board lies from its fiducials, and how high from probed points; write placement.json."""
+    """Find where a board lies from its fiducials, and how high from probed points; write placement.json.
+
+    With --port the machine goes near each fiducial by itself, and you bring the tip onto it by keys.
+    """
     from pastewright.cli import placing
     from pastewright.cli.exits import DONE
+    from pastewright.cli.machine import boards
     from pastewright.cli.printing.placing import print_placed
     from pastewright.cli.reading import load_board, load_profile
     from pastewright.place.fiducials.limits import MapLimits
+    from pastewright.place.fiducials.points import FoundPoint
+    from pastewright.place.height.heights import Probe
+    from pastewright.place.height.probe import probing
     from pastewright.writing import write_text
 
     by_camera = placing.typed_by(by)
@@ -65,14 +73,33 @@ def register(
     bench = load_profile(profile)
     board = load_board(source, side=side.value, files=files, shrink_mm=bench.dose.shrink_mm)
     found, heights = placing.found_points(at or [], probe_at or [], points)
-    if port is not None:
-        found.extend(placing.asked_points(port, find or [], board, bench))
-    if by_camera and found:
-        found = placing.of_tip(found, bench)
     limits = MapLimits(residual_mm=limit_mm, found_to_mm=found_to_mm, turned_deg=turn, mirrored=mirrored)
-    placed = placing.placed_board(
-        board, bench, found, heights, kind=kind, limits=limits, file=str(points or "")
-    )
+
+    def placed_by(marks: Sequence[FoundPoint], probes: Sequence[Probe]) -> placing.Placed:
+        seen = placing.of_tip(marks, bench) if by_camera and marks else marks
+        return placing.placed_board(
+            board, bench, seen, probes, kind=kind, limits=limits, file=str(points or "")
+        )
+
+    if machine.port:
+        by_hand, felt = boards.found_by_hand(
+            profile,
+            machine,
+            boards.marks_to_find(find or [], board),
+            by_camera=by_camera,
+            journey=None
+            if not grid
+            else lambda at, marks: probing(
+                board,
+                placed_by([*found, *marks], []).placement.affine,
+                at.profile,
+                columns=placing.typed_grid(grid)[0],
+                rows=placing.typed_grid(grid)[1],
+            ),
+        )
+        found.extend(by_hand)
+        heights.extend(felt)
+    placed = placed_by(found, heights)
     write_text(out, placing.placement_text(placed, board), what="the placement")
     print_placed(placed, out)
     return DONE

@@ -1,0 +1,211 @@
+"""`pastewright machine …`, `register --port` and `probe --port`, with the answers as lines of standard input."""
+
+import io
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from demo_plans import plan_of
+
+from pastewright.board.model import Side
+from pastewright.link.port import SerialPort
+from pastewright.problems import one_error
+from pastewright.profile.examples import example_text
+from pastewright.profile.read import parse_profile
+from pastewright.records.plan import plan_text
+
+SIM = "sim:reprap?scale=0.001"
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    file = tmp_path / "bench.toml"
+    file.write_text(example_text("bench-reprap-e") + '\n[run]\nhome = "G28"\n', encoding="utf-8")
+    return file
+
+
+@pytest.fixture
+def lines(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    def say(*words: str) -> None:
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{word}\n" for word in words)))
+
+    say()
+    return say
+
+
+def test_state_says_where_it_stands_and_that_this_is_known(run, bench, lines) -> None:
+    answer = run("machine", "state", "-p", bench, "--port", SIM)
+    assert answer.code == 0
+    assert "X 0.00, Y 0.00, Z 0.00" in answer.out
+    assert "Z 20 to 200" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (["state"], "no port was given"),
+        (["state", "--port", "/dev/nonesuch"], "there is no such port"),
+        (["jog", "x1", "y-2mm", "--port", SIM], "'x1' is no step"),
+        (["jog", "x+10", "x-10", "x-0.1", "--port", SIM], "X ends at 0 mm"),
+        (["to", "F1", "--port", SIM], "there is no place 'F1'"),
+        (["to", "500,3", "--port", SIM], "X 500.00 mm is out of reach"),
+        (["to", "park", "--above", "900", "--port", SIM], ""),
+        (["touch-off", "--by", "feel", "--port", SIM], "Say paper or probe"),
+        (["measure", "weather", "--port", SIM], "There are: plunger"),
+        (["measure", "plunger", "--port", SIM], "nobody answers"),
+        (["state", "--port", "sim:cnc"], "the controller speaks cnc"),
+    ],
+)
+def test_bad_input_is_told_and_moves_nothing(run, bench, lines, words, complaint) -> None:
+    answer = run("machine", *words, "-p", bench)
+    assert answer.code == (0 if not complaint else 2)
+    assert complaint in answer.err
+    assert answer.err == "" or complaint
+
+
+def test_nobody_there(run, bench, lines, monkeypatch) -> None:
+    class Silent:
+        in_waiting = 0
+
+        def read(self, size: int = 1) -> bytes:
+            return b""
+
+        def write(self, data: bytes) -> int:
+            return len(data)
+
+        def flush(self) -> None: ...
+        def close(self) -> None: ...
+
+    clock = iter(range(10_000))
+    monkeypatch.setattr("pastewright.link.owner.open_port", lambda name, baud: SerialPort(name, Silent()))
+    monkeypatch.setattr("pastewright.link.owner.monotonic", lambda: float(next(clock)))
+    answer = run("machine", "state", "-p", bench, "--port", SIM)
+    assert answer.code == 2
+    assert "nothing answers here" in answer.err
+
+
+def test_typed_steps_move_and_say_where(run, bench, lines) -> None:
+    answer = run("machine", "jog", "z+10", "z+10", "z+2", "x+10", "y+0.05", "-p", bench, "--port", SIM)
+    assert answer.code == 0
+    assert "X 10.00  Y 0.05  Z 22.00" in answer.out
+
+
+def test_a_place_is_reached_from_a_plan(run, bench, lines, tmp_path) -> None:
+    plan = tmp_path / "plan.json"
+    plan.write_text(plan_text(plan_of(Side.TOP).record), encoding="utf-8")
+    answer = run("machine", "to", "F1", "--plan", plan, "--above", "1.5", "-p", bench, "--port", SIM)
+    assert answer.code == 0
+    assert "F1: X 69.00  Y 96.60  Z 21.50" in answer.out
+    assert "stays at" in answer.out  # below travel height, and told so
+
+
+def test_touching_off_by_paper_writes_the_height_and_nothing_else(run, bench, lines) -> None:
+    before = bench.read_text(encoding="utf-8")
+    lines("z+10 z+10 z+2", "z-1", "z-0.5 z-0.13", "ok", "0.1")
+    answer = run("machine", "touch-off", "-p", bench, "--port", SIM)
+    assert answer.code == 0, answer
+    after = bench.read_text(encoding="utf-8")
+    assert parse_profile(after, "").bed.board_z_mm == pytest.approx(20.27)
+    assert [old for old, new in zip(before.splitlines(), after.splitlines(), strict=True) if old != new] == [
+        "board_z_mm = 20.0"
+    ]
+
+
+def test_touching_off_by_probe_finds_the_ground(run, bench, lines) -> None:
+    lines("contact")
+    answer = run(
+        "machine", "touch-off", "--by", "probe", "--at", "100,80", "-p", bench, "--port", SIM + "&ground=19.4"
+    )
+    assert answer.code == 0, answer
+    assert parse_profile(bench.read_text(encoding="utf-8"), "").bed.board_z_mm == pytest.approx(19.4)
+
+
+def test_safety_is_not_answered_by_a_pipe_full_of_yes(run, bench, lines) -> None:
+    lines(*["y"] * 20)
+    answer = run("machine", "purge", "-p", bench, "--port", SIM)
+    assert answer.code == 1
+    assert "nothing was pressed out" in answer.out
+    lines("card")
+    answer = run("machine", "purge", "--ul", "8", "-p", bench, "--port", SIM)
+    assert answer.code == 0
+    assert "purged: 8 µL" in answer.out
+
+
+def test_a_measured_gain_is_told_where_an_older_trial_overrides_it(run, bench, lines) -> None:
+    lines("hands", "10.00", "19.60")
+    assert run("machine", "measure", "plunger", "-p", bench, "--port", SIM).code == 0
+    assert parse_profile(bench.read_text(encoding="utf-8"), "").tuning.gain == pytest.approx(0.96)
+    with bench.open("a", encoding="utf-8") as file:
+        file.write('\n[[tuning.history]]\ndated = "2026-05-01"\ngain_percent = 91\ngain_sd_percent = 1\n')
+    lines("hands", "10.00", "19.70")
+    answer = run("machine", "measure", "plunger", "-p", bench, "--port", SIM)
+    assert "entry of tuning.history holds instead, with 91" in " ".join(answer.out.split())
+
+
+def test_staying_takes_line_after_line_and_lives_through_mistakes(run, bench, lines) -> None:
+    lines("state", "up", "to 100,50 0.5", "x+10", "x+0.5", "to 900,1", "relieve", "quit")
+    answer = run("machine", "stay", "-p", bench, "--port", SIM)
+    assert answer.code == 0, answer
+    assert "'up' is not known" in answer.err
+    assert "Lift it to Z 22 mm first" in answer.err
+    assert "X 900.00 mm is out of reach" in answer.err
+    assert "relieved" in answer.out
+
+
+def test_fiducials_are_gone_to_and_registered_without_typing_places(
+    run, bench, lines, logger_files, tmp_path
+) -> None:
+    # The person corrects the first mark by 0.3, -0.2; the machine knows the shift from then on.
+    lines("x+0.3 y-0.2", "ok", "ok", "x+0.01", "ok", "contact")
+    out = tmp_path / "placement.json"
+    answer = run(
+        "register", logger_files, "-p", bench, "--port", SIM + "&ground=20.06", "--grid", "3x2", "-o", out
+    )
+    assert answer.code == 0, answer
+    board = json.loads(out.read_text(encoding="utf-8"))["boards"][0]
+    assert board["shift_mm"] == pytest.approx([60.3, 59.8], abs=0.02)
+    assert board["surface"]["z_mm"] == pytest.approx(20.06, abs=0.006)
+    assert [point["name"] for point in board["steps"][0]["points"]] == ["F1", "F2", "F3"]
+
+
+def test_probing_runs_and_its_answers_become_the_surface(
+    run, bench, lines, logger_files, tmp_path, monkeypatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    lines("contact")
+    answer = run("probe", logger_files, "-p", bench, "--port", SIM + "&ground=19.95", "--grid", "2x2")
+    assert answer.code == 0, answer
+    heights = (tmp_path / "probe.csv").read_text(encoding="utf-8").splitlines()
+    assert len(heights) == 4
+    assert all(line.endswith("19.9500") for line in heights)
+    placement = json.loads((tmp_path / "placement.json").read_text(encoding="utf-8"))
+    assert placement["boards"][0]["surface"]["z_mm"] == pytest.approx(19.95)
+    # The file of points says the same to `register` as the machine did.
+    assert run("register", logger_files, "-p", bench, "--points", "probe.csv", "-o", "again.json").code == 0
+    again = json.loads((tmp_path / "again.json").read_text(encoding="utf-8"))
+    assert again["boards"][0]["surface"] == placement["boards"][0]["surface"]
+
+
+def test_a_contact_that_never_answers_ends_probing_with_the_tip_up(
+    run, bench, lines, logger_files, tmp_path
+) -> None:
+    lines("contact")
+    answer = run("probe", logger_files, "-p", bench, "--port", SIM, "-o", tmp_path / "probe")
+    assert answer.code == 1
+    assert "was not touched down to Z 19 mm" in answer.out
+    assert "the tip was lifted" in answer.out
+    assert not (tmp_path / "probe.csv").exists()
+
+
+def test_an_error_of_the_machine_is_told_with_the_last_place(run, bench, lines, monkeypatch) -> None:
+    from pastewright.link.hand import Hand
+
+    def cold(*_: object, **__: object) -> None:
+        raise one_error("the controller keeps a cold extruder still")
+
+    monkeypatch.setattr(Hand, "go", cold)
+    answer = run("machine", "relieve", "-p", bench, "--port", SIM)
+    assert answer.code == 2
+    assert "cold extruder" in answer.err
