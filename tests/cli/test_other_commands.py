@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from pastewright.profile.examples import example_names
+from pastewright.job.read import read_job
+from pastewright.profile.examples import DEMO, example_names, example_text
+from pastewright.profile.new import questions
 from pastewright.profile.read import read_profile
 
 DOCS = Path(__file__).parents[2]
@@ -127,3 +129,58 @@ def test_the_version_is_stated_once(run: Callable):
 
     assert run("--version").out == f"pastewright {pastewright.__version__}\n"
     assert importlib.metadata.version("pastewright") == pastewright.__version__
+
+
+def test_answers_are_kept_where_they_do_not_fit_each_other(run: Callable, tmp_path: Path, monkeypatch):
+    # Each answer is good by itself; the settling strip lies outside the axes.
+    values = {
+        question.path: "mine" if question.path == "name" else str(question.default)
+        for question in questions()
+    }
+    values |= {"machine.x_max_mm": "200", "machine.y_max_mm": "200", "machine.z_max_mm": "50"}
+    values |= {"machine.speed_xy_mm_s": "50", "machine.speed_z_mm_s": "10"}
+    values |= {"bed.board_x_mm": "60", "bed.board_y_mm": "20", "bed.board_z_mm": "2"}
+    values |= {
+        "bed.strip_x_mm": "900",
+        "bed.strip_y_mm": "5",
+        "plunger.speed_mm_s": "2",
+        "plunger.stroke_mm": "50",
+    }
+    asked = iter(values.values())
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("typer.prompt", lambda *_, **__: next(asked))
+    file = tmp_path / "mine.toml"
+    answer = run("profile", "new", file)
+    assert answer.code == 2
+    line = re.search(r"mine\.toml:(\d+): ", answer.err)
+    assert line
+    written = file.read_text(encoding="utf-8")
+    assert "strip_x_mm = 900" in written
+    assert 'name = "mine"' in written
+    file.write_text(written.replace("strip_x_mm = 900", "strip_x_mm = 10"), encoding="utf-8")
+    assert run("profile", "check", file).code == 0
+
+
+def test_a_new_job_is_for_both_sides_unless_it_is_tied_to_one(
+    run: Callable, logger_files: Path, tmp_path: Path
+):
+    both, one = tmp_path / "both.toml", tmp_path / "one.toml"
+    assert run("job", "new", logger_files, "-o", both).code == 0
+    assert run("job", "new", logger_files, "-o", one, "--side", "bottom").code == 0
+    assert read_job(both).side is None
+    assert str(read_job(one).side) == "bottom"
+    bench = tmp_path / "bench.toml"
+    bench.write_text(example_text(DEMO), encoding="utf-8")
+    for side in ("top", "bottom"):
+        assert run("advise", logger_files, "-p", bench, "--side", side, "--job", both).code == 0
+    answer = run("advise", logger_files, "-p", bench, "--side", "top", "--job", one)
+    assert answer.code == 2
+    assert "bottom side" in answer.err
+    # Without --side the job's is meant.
+    assert "bottom side" in run("advise", logger_files, "-p", bench, "--job", one).out
+
+
+def test_every_command_that_takes_a_board_takes_the_same_words_about_it(run: Callable):
+    wanted = {"--side", "--layer", "--units", "--columns", "--job"}
+    for command in ("plan", "advise", "register", "probe"):
+        assert wanted <= set(re.findall(r"--[a-z-]+", run(command, "--help").out)), command

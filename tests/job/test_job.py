@@ -121,7 +121,7 @@ def test_any_text_is_a_job_or_is_refused(text):
 @pytest.mark.parametrize("side", list(Side))
 def test_a_new_job_is_sound_and_changes_nothing(tmp_path, side):
     write_demo(tmp_path)
-    text = job_text(read_board(tmp_path, Ask(side=side)))
+    text = job_text(read_board(tmp_path, Ask(side=side)), for_one_side=True)
     job = parse_job(text, "job.toml")
     assert job.side is side
     assert (job.not_fitted, job.rules, job.pads, job.zones, job.first) == (

@@ -7,6 +7,8 @@ from pastewright.board.model import Board
 from pastewright.deposit.lay import lay
 from pastewright.deposit.model import Layout
 from pastewright.dose.doses import dose_board
+from pastewright.job.model import Job
+from pastewright.plan.jobs import check_job
 from pastewright.plunger.advise import Advice, advise
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -15,10 +17,11 @@ from pastewright.profile.model import Profile
 NARROW_SHARE = 0.05
 
 
-def advice_for(board: Board, profile: Profile, *, source: str) -> tuple[Layout, Advice]:
+def advice_for(board: Board, profile: Profile, job: Job, *, source: str) -> tuple[Layout, Advice]:
     """Return the deposits that the profile's tip lays on a board, and what they say about the bench."""
+    check_job(job, board)
     doses = dose_board(
-        board, profile.dose, profile.paste, bead_shape_ratio=profile.tuning.bead_shape_ratio
+        board, profile.dose, profile.paste, job=job, bead_shape_ratio=profile.tuning.bead_shape_ratio
     ).doses
     layout = lay(
         board, doses, tip=profile.tip, paste=profile.paste, tuning=profile.tuning, settings=profile.deposit

@@ -11,14 +11,27 @@ from pastewright.cli.printing.console import print_problems
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.examples import example_text
 from pastewright.profile.new import Question, answer, questions
+from pastewright.profile.read import parse_profile
 
 
-def profile_values(base: str | None, words: Sequence[str]) -> dict[str, object]:
-    """Return values by path from an example and `--set` words, or from answers where neither is given."""
+def profile_values(base: str | None, words: Sequence[str]) -> tuple[dict[str, object], bool]:
+    """Return values by path from an example and `--set` words, or from answers where neither is given.
+
+    The second value tells whether a person was asked.
+    """
     given = _given(words)
     if base is not None:
-        return {**_flat(tomllib.loads(example_text(base))), **given}
-    return given or _asked()
+        return {**_flat(tomllib.loads(example_text(base))), **given}, False
+    return (given, False) if given else (_asked(), True)
+
+
+def wrong_lines(text: str, file: str) -> tuple[Problem, ...]:
+    """Return what is wrong with a profile's text, by its lines."""
+    try:
+        parse_profile(text, file)
+    except InputError as error:
+        return error.problems
+    return ()
 
 
 def _given(words: Sequence[str]) -> dict[str, object]:

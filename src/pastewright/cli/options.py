@@ -88,6 +88,16 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Asking(Reading):
+    """What a person says about a board that is to be pasted: the same wherever doses or places count."""
+
+    side: Annotated[
+        SideName | None, typer.Option("--side", help="The side to paste [the job's, else top].")
+    ] = None
+    job: JobOption = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sending:
     """What every command that sends a program takes."""
 
@@ -139,4 +149,4 @@ PlanOption = Annotated[
     Path | None, typer.Option("--plan", help="A plan.json, for places by fiducial, corner or pad.")
 ]
 
-BUNDLES: tuple[type, ...] = (Reading, Sending, AtMachine)
+BUNDLES: tuple[type, ...] = (Reading, Asking, Sending, AtMachine)

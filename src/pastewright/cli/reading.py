@@ -7,7 +7,7 @@ from pathlib import Path
 from pastewright.board.ask import Ask
 from pastewright.board.model import Board, LayerRole, Side
 from pastewright.board.read import read_board
-from pastewright.cli.options import Reading
+from pastewright.cli.options import Asking, Reading
 from pastewright.dose.exposed import shrunk_openings
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import job_beside, read_job
@@ -69,6 +69,18 @@ def load_board(source: Path, *, side: str, files: Reading = AS_FILES_SAY, shrink
         side=Side(side), roles=overrides, units=files.units, columns=files.columns, cut_short=files.cut_short
     )
     return shrunk_openings(read_board(source, ask), shrink_mm)
+
+
+def load_asked(source: Path, asked: Asking, profile: Profile) -> tuple[Board, Job]:
+    """Return the board and its job: the side asked for, else the job's, else the top."""
+    job = load_job(source, asked.job)
+    board = load_board(source, side=side_asked(asked, job), files=asked, shrink_mm=profile.dose.shrink_mm)
+    return board, job
+
+
+def side_asked(asked: Asking, job: Job) -> str:
+    """Return the side asked for, else the job's, else the top."""
+    return asked.side.value if asked.side is not None else str(job.side or Side.TOP)
 
 
 def load_job(source: Path, given: Path | None) -> Job:

@@ -9,8 +9,11 @@ from pastewright.profile.keys import Section
 from pastewright.profile.new import LINE, comment_line, toml_value
 
 
-def job_text(board: Board) -> str:
-    """Return a commented job file for one side of a board; as it stands it changes nothing."""
+def job_text(board: Board, *, for_one_side: bool = False) -> str:
+    """Return a commented job file for a board; as it stands it changes nothing.
+
+    One `for_one_side` refuses to be planned for the other.
+    """
     pasted = [pad for pad in board.pads if pad.apertures]
     refs = sorted({pad.ref for pad in pasted if pad.ref}, key=lambda ref: (len(ref), ref))
     head = [
@@ -22,7 +25,7 @@ def job_text(board: Board) -> str:
         head += [f"# {line}" for line in wrap("Parts: " + ", ".join(map(_plain, refs)), LINE - 2)]
     parts = ["\n".join(head) + "\n"]
     examples = _examples(board, refs)
-    parts.extend("\n".join(_section(section, board, examples)) + "\n" for section in SECTIONS)
+    parts.extend("\n".join(_section(section, board, examples, for_one_side)) + "\n" for section in SECTIONS)
     text = "\n".join(parts)
     parse_job(text, "job.toml")
     return text
@@ -49,7 +52,9 @@ def _examples(board: Board, refs: Sequence[str]) -> dict[str, object]:
     }
 
 
-def _section(section: Section, board: Board, examples: dict[str, object]) -> Iterator[str]:
+def _section(
+    section: Section, board: Board, examples: dict[str, object], for_one_side: bool
+) -> Iterator[str]:
     yield from (f"# {line}" for line in wrap(section.about, LINE - 2))
     if section.repeated:
         yield f"# [[{section.name}]]"
@@ -60,5 +65,9 @@ def _section(section: Section, board: Board, examples: dict[str, object]) -> Ite
     if section.name:
         yield f"[{section.name}]"
     for key in section.keys:
-        value = str(board.side) if key.path == "side" else key.default
+        if key.path == "side":
+            mark = "" if for_one_side else "# "
+            yield comment_line(key, f"{mark}{key.name} = {toml_value(str(board.side))}")
+            continue
+        value = key.default
         yield comment_line(key, f"# {key.name} =" if value is None else f"{key.name} = {toml_value(value)}")

@@ -29,6 +29,9 @@ from pastewright.plunger.limits import (
 from pastewright.plunger.settle import Settling, settling
 from pastewright.profile.model import Profile
 
+# A dot that has to be pushed so much longer than tuned, to stay below what the bench stands, does not suit; own choice.
+MOST_SLOWER_S = 5.0
+
 GEAR_STEPS = (1, 2, 3, 5, 10, 20)  # ratios that single-stage gears and belts are sold in; common practice
 
 
@@ -57,8 +60,10 @@ class BenchFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TipRow:
-    """A tip of the table, as long as the bench's own. `suits` where nothing in `why_not` speaks against it;
-    the peak is worked out only for tips whose bore fits powder and doses.
+    """A tip of the table, as long as the bench's own. `suits` where nothing in `why_not` speaks against it.
+
+    The peak is that of the largest dot as it would be laid, so never above what the bench stands; `slower_s` is how
+    much longer than tuned it is pushed for that. Both are worked out only for tips whose bore fits powder and doses.
     """
 
     gauge: int
@@ -69,6 +74,7 @@ class TipRow:
     smallest_dot_ul: float
     smallest_bead_mm: float
     peak_kpa: float | None
+    slower_s: float
     suits: bool
     why_not: str
 
@@ -81,6 +87,7 @@ class BarrelRow:
     bore_mm: float
     microsteps_smallest: float
     peak_kpa: float
+    slower_s: float
     force_n: float
     boards: int | None
     suits: bool
@@ -95,6 +102,7 @@ class GearRow:
     microsteps_smallest: float
     push_ul_s: float
     torque_nm: float
+    slower_s: float
     suits: bool
     why_not: str
 
@@ -207,11 +215,10 @@ def _tip_rows(
             if widest_dot_mm is not None and dot_mm > widest_dot_mm * 1.001
             else "",
         ]
-        peak = None
+        held: Held | None = None
         if not any(reasons):
-            there = replace(bench, tip=tip_flow(tip, profile.paste))
-            peak = _unlimited_peak_kpa(float(doses[-1]), there)
-            reasons = _pressure_reasons(peak, bench)
+            held = _held(float(doses[-1]), replace(bench, tip=tip_flow(tip, profile.paste)))
+            reasons = [held.why_not]
         why_not = "; ".join(reason for reason in reasons if reason)
         rows.append(
             TipRow(
@@ -222,7 +229,8 @@ def _tip_rows(
                 smallest_dot_mm=dot_mm,
                 smallest_dot_ul=dot_ul,
                 smallest_bead_mm=size.bore_mm,
-                peak_kpa=peak,
+                peak_kpa=held.peak_kpa if held is not None else None,
+                slower_s=held.slower_s if held is not None else 0.0,
                 suits=not why_not,
                 why_not=why_not,
             )
@@ -230,21 +238,33 @@ def _tip_rows(
     return rows
 
 
-def _unlimited_peak_kpa(volume_ul: float, bench: PlungerBench) -> float:
-    """Peak of a dot pushed as fast as tuned, however high the pressure; what the bench stands is judged after."""
-    free = replace(bench, motor_torque_nm=inf, barrel_limit_kpa=inf)
-    return float(solved_dots([volume_ul], free).peak_kpa[0])
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A dot laid below what a bench stands: its peak, how much longer than tuned it is pushed, or why it cannot be."""
+
+    peak_kpa: float
+    slower_s: float
+    why_not: str
 
 
-def _pressure_reasons(peak_kpa: float, bench: PlungerBench) -> list[str]:
-    return [
-        f"it needs {peak_kpa:.0f} kPa, the motor holds {bench.motor_limit_kpa:.0f} kPa"
-        if peak_kpa > bench.motor_limit_kpa * PEAK_SLACK
-        else "",
-        f"it needs {peak_kpa:.0f} kPa, the barrel is rated for {bench.barrel_limit_kpa:.0f} kPa"
-        if peak_kpa > bench.barrel_limit_kpa
-        else "",
-    ]
+def _held(volume_ul: float, bench: PlungerBench) -> Held:
+    """Return how a dot is laid on a bench; as the planner does, its push is slowed until the bench stands it."""
+    free = solved_dots([volume_ul], replace(bench, motor_torque_nm=inf, barrel_limit_kpa=inf))
+    wanted_kpa = float(free.peak_kpa[0])
+    if wanted_kpa <= bench.limit_kpa * PEAK_SLACK:
+        return Held(peak_kpa=wanted_kpa, slower_s=0.0, why_not="")
+    slowed = solved_dots([volume_ul], bench)
+    peak_kpa = float(slowed.peak_kpa[0])
+    if peak_kpa > bench.limit_kpa * PEAK_SLACK:
+        why_not = f"it needs {peak_kpa:.0f} kPa, the bench stands {bench.limit_kpa:.0f} kPa"
+        return Held(peak_kpa=peak_kpa, slower_s=0.0, why_not=why_not)
+    slower_s = float(slowed.push_ul[0] / slowed.push_ul_s[0] - free.push_ul[0] / free.push_ul_s[0])
+    why_not = (
+        f"its largest dot takes {slower_s:.0f} s longer, so as not to pass {bench.limit_kpa:.0f} kPa"
+        if slower_s > MOST_SLOWER_S
+        else ""
+    )
+    return Held(peak_kpa=peak_kpa, slower_s=max(slower_s, 0.0), why_not=why_not)
 
 
 def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[BarrelRow]:
@@ -252,13 +272,13 @@ def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[Ba
     for size in barrels():
         store = replace(bench.store, area_mm2=size.area_mm2, paste_ul=size.capacity_ul)
         there = replace(bench, store=store)
-        peak = _unlimited_peak_kpa(float(doses[-1]), there)
+        held = _held(float(doses[-1]), there)
         steps = microsteps(float(doses[0]), there)
         boards = None if steps < FEW_MICROSTEPS else _boards(doses, there, profile, size)
         reasons = [
             f"{steps:.1f} microsteps for the smallest dose" if steps < FEW_MICROSTEPS else "",
             "less than one board in it" if boards == 0 else "",
-            *_pressure_reasons(peak, there),
+            held.why_not,
         ]
         why_not = "; ".join(reason for reason in reasons if reason)
         rows.append(
@@ -266,8 +286,9 @@ def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[Ba
                 name=size.name,
                 bore_mm=size.bore_mm,
                 microsteps_smallest=steps,
-                peak_kpa=peak,
-                force_n=force_n(peak, there),
+                peak_kpa=held.peak_kpa,
+                slower_s=held.slower_s,
+                force_n=force_n(held.peak_kpa, there),
                 boards=boards,
                 suits=not why_not,
                 why_not=why_not,
@@ -296,11 +317,11 @@ def _gear_rows(doses: Doses, bench: PlungerBench) -> list[GearRow]:
             speed_mm_s=bench.speed_mm_s / times,
             accel_mm_s2=bench.accel_mm_s2 / times,
         )
-        peak = _unlimited_peak_kpa(float(doses[-1]), there)
+        held = _held(float(doses[-1]), there)
         steps = microsteps(float(doses[0]), there)
         reasons = [
             f"{steps:.1f} microsteps for the smallest dose" if steps < FEW_MICROSTEPS else "",
-            *_pressure_reasons(peak, there),
+            held.why_not,
         ]
         why_not = "; ".join(reason for reason in reasons if reason)
         rows.append(
@@ -308,7 +329,8 @@ def _gear_rows(doses: Doses, bench: PlungerBench) -> list[GearRow]:
                 gear=there.gear,
                 microsteps_smallest=steps,
                 push_ul_s=there.push_ul_s,
-                torque_nm=motor_torque_nm(peak, there),
+                torque_nm=motor_torque_nm(held.peak_kpa, there),
+                slower_s=held.slower_s,
                 suits=not why_not,
                 why_not=why_not,
             )

@@ -108,13 +108,19 @@ def profile_text(values: Mapping[str, object]) -> str:
             problems.extend(error.problems)
     if problems:
         raise InputError(problems)
-    text = "\n".join(_section_text(section, values) for section in SECTIONS)
+    text = draft_text(values)
     try:
         parse_profile(text, "")
     except InputError as error:
         # The lines are those of a file that does not exist yet.
         raise InputError(replace(problem, line=None) for problem in error.problems) from None
     return text
+
+
+def draft_text(values: Mapping[str, object]) -> str:
+    """Return the file that `profile_text` would return, unchecked: answers that do not fit each other are kept."""
+    values = {path: value for path, value in values.items() if value is not None}
+    return "\n".join(_section_text(section, values) for section in SECTIONS)
 
 
 def _section_text(section: Section, values: Mapping[str, object]) -> str:

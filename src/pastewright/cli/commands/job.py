@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ForceOption, Reading, SideName, SideOption, Source
+from pastewright.cli.options import ForceOption, Reading, SideName, Source
 
 
 def new(
@@ -14,7 +14,10 @@ def new(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="The file to write [job.toml beside the design].")
     ] = None,
-    side: SideOption = SideName.TOP,
+    side: Annotated[
+        SideName | None,
+        typer.Option("--side", help="Tie the job to this side [a job for both; the top's parts are listed]."),
+    ] = None,
     files: Reading,
     force: ForceOption = False,
 ) -> int:
@@ -26,11 +29,11 @@ def new(
     from pastewright.job.read import FILE_NAME
     from pastewright.writing import refuse_existing, write_text
 
-    board = load_board(source, side=side.value, files=files)
+    board = load_board(source, side=(side or SideName.TOP).value, files=files)
     path = out or (source if source.is_dir() else source.parent) / FILE_NAME
     if not force:
         refuse_existing(path, "Choose another --out, or overwrite it with --force.")
-    write_text(path, job_text(board), what="the job")
+    write_text(path, job_text(board, for_one_side=side is not None), what="the job")
     print_next(
         f"Wrote {path}; as it stands it changes nothing. Check it after changes with:",
         f"pastewright job check {path}",

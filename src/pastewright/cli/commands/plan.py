@@ -5,16 +5,13 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import EvenIfUnverified, JobOption, ProfilePath, Reading, SideName, Source
+from pastewright.cli.options import Asking, EvenIfUnverified, ProfilePath, Source
 
 
 def plan(
     source: Source,
     *,
     profile: ProfilePath,
-    side: Annotated[
-        SideName | None, typer.Option("--side", help="The side to paste [the job's, else top].")
-    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="Folder for the results [paste-plan-SIDE].")
     ] = None,
@@ -27,25 +24,23 @@ def plan(
         typer.Option("--placement", help="Where the board lies: placement.json [the bed's corner]."),
     ] = None,
     tray: Annotated[Path | None, typer.Option("--tray", help="Several boards: a tray, a TOML file.")] = None,
-    files: Reading,
-    job: JobOption = None,
+    asked: Asking,
 ) -> int:
     """Plan one side of a board: program, plan.json, pads.csv, board.svg and report.html."""
-    from pastewright.board.model import Side
     from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.planning import Wanted, plan_board, plan_boards
-    from pastewright.cli.reading import load_job
+    from pastewright.cli.reading import load_job, side_asked
     from pastewright.problems import one_error
 
-    wishes = load_job(source, job)
-    which = side.value if side is not None else str(wishes.side or Side.TOP)
+    job = load_job(source, asked.job)
+    side = side_asked(asked, job)
     wanted = Wanted(
         source=source,
         profile=profile,
-        side=which,
-        out=out or Path(f"paste-plan-{which}" + ("-dry" if dry else "")),
-        files=files,
-        job=wishes,
+        side=side,
+        out=out or Path(f"paste-plan-{side}" + ("-dry" if dry else "")),
+        files=asked,
+        job=job,
         dry=dry,
         even_if_unverified=even_if_unverified,
     )

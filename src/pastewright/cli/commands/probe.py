@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import AtMachine, ProfilePath, Reading, SideName, SideOption, Source
+from pastewright.cli.options import Asking, AtMachine, ProfilePath, Source
 
 
 def probe(
@@ -25,8 +25,7 @@ def probe(
             help="A tall part on the board: two corners and its height [mm]. Repeat.",
         ),
     ] = None,
-    side: SideOption = SideName.TOP,
-    files: Reading,
+    asked: Asking,
     out: Annotated[Path, typer.Option("--out", "-o", help="The program to write.")] = Path("probe"),
 ) -> int:
     """Probe the board's height, round its tall parts; without --port, write the program that does.
@@ -39,7 +38,7 @@ def probe(
     from pastewright.cli.machine import boards
     from pastewright.cli.placing import typed_grid
     from pastewright.cli.printing.placing import print_journey, print_placed
-    from pastewright.cli.reading import load_board, load_profile
+    from pastewright.cli.reading import load_asked, load_profile
     from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.place.transform import on_bed
     from pastewright.place.tray.document import fits_board, read_placement
@@ -49,7 +48,7 @@ def probe(
     columns, rows = typed_grid(grid)
     parts = [typed_keep_out(word) for word in keep_out or []]
     bench = load_profile(profile)
-    board = load_board(source, side=side.value, files=files, shrink_mm=bench.dose.shrink_mm)
+    board, _ = load_asked(source, asked, bench)
     where = on_bed(bench.bed).boards[0].affine
     warnings: tuple[str, ...] = ()
     if placement is not None:

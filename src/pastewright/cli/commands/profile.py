@@ -21,15 +21,29 @@ def new(
     force: ForceOption = False,
 ) -> int:
     """Write a commented profile, by asking at a terminal or from --from and --set."""
-    from pastewright.cli.answers import profile_values
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import print_next
-    from pastewright.profile.new import profile_text
+    from pastewright.cli.answers import profile_values, wrong_lines
+    from pastewright.cli.exits import DONE, WRONG_INPUT
+    from pastewright.cli.printing.console import print_next, print_problems
+    from pastewright.problems import InputError
+    from pastewright.profile.new import draft_text, profile_text
     from pastewright.writing import refuse_existing, write_text
 
     if not force:
         refuse_existing(file, "Choose another name, or overwrite it with --force.")
-    text = profile_text(profile_values(base, values or []))
+    given, asked = profile_values(base, values or [])
+    try:
+        text = profile_text(given)
+    except InputError:
+        if not asked:
+            raise
+        # A person's answers are worth more than a file that is right: what is wrong is told by its lines.
+        text = draft_text(given)
+        write_text(file, text, what="the profile", mend="Choose another place.")
+        print_problems(wrong_lines(text, str(file)))
+        print_next(
+            f"Your answers are in {file}. Mend these lines, then:", f"pastewright profile check {file}"
+        )
+        return WRONG_INPUT
     write_text(file, text, what="the profile", mend="Choose another place.")
     print_next(
         f"Wrote {file}. Every key has its comment; check it after changes with:",

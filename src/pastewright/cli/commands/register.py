@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import AtMachine, ProfilePath, Reading, SideName, SideOption, Source
+from pastewright.cli.options import Asking, AtMachine, ProfilePath, Source
 
 
 def register(
@@ -47,8 +47,7 @@ def register(
     found_to_mm: Annotated[
         float, typer.Option("--found-to", min=0.0001, max=5, help="How well a coordinate is found [mm].")
     ] = 0.02,
-    side: SideOption = SideName.TOP,
-    files: Reading,
+    asked: Asking,
     out: Annotated[Path, typer.Option("--out", "-o", help="The placement to write.")] = Path(
         "placement.json"
     ),
@@ -61,7 +60,7 @@ def register(
     from pastewright.cli.exits import DONE
     from pastewright.cli.machine import boards
     from pastewright.cli.printing.placing import print_placed
-    from pastewright.cli.reading import load_board, load_profile
+    from pastewright.cli.reading import load_asked, load_profile
     from pastewright.place.fiducials.limits import MapLimits
     from pastewright.place.fiducials.points import FoundPoint
     from pastewright.place.height.heights import Probe
@@ -71,7 +70,7 @@ def register(
     by_camera = placing.typed_by(by)
     kind, turn = placing.typed_fit(fit), placing.typed_turn(turned)
     bench = load_profile(profile)
-    board = load_board(source, side=side.value, files=files, shrink_mm=bench.dose.shrink_mm)
+    board, _ = load_asked(source, asked, bench)
     found, heights = placing.found_points(at or [], probe_at or [], points)
     limits = MapLimits(residual_mm=limit_mm, found_to_mm=found_to_mm, turned_deg=turn, mirrored=mirrored)
 

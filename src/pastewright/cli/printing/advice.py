@@ -11,16 +11,24 @@ from pastewright.deposit.model import Layout
 from pastewright.materials.rules import TipFit
 from pastewright.plunger.advise import Advice, BenchFigures
 from pastewright.plunger.limits import FEW_MICROSTEPS
+from pastewright.plunger.recommend import Part, recommended
 from pastewright.profile.model import Profile
+
+LEAST_TOLD_S = 0.1  # nobody notices less
+SAME_BORE_MM = 0.01  # of barrels: bores of the table are given to this
 
 
 def print_advice(board: Board, layout: Layout, advice: Advice, profile: Profile) -> None:
     """Print the deposits, the bench, and the tables of tips, barrels and gears."""
     _print_layout(board, layout)
     _print_bench(advice.bench, profile)
-    _print_tips(advice)
-    _print_barrels(advice)
-    _print_gears(advice)
+    _print_tips(advice, profile)
+    _print_barrels(advice, profile)
+    _print_gears(advice, profile)
+    one = recommended(advice, profile)
+    verb = "Keep" if one.part is Part.NOTHING else "Take"
+    console.print()
+    console.print(f"[bold]{verb} {escape(one.to)}[/]: {escape(one.why)}.")
 
 
 def _print_layout(board: Board, layout: Layout) -> None:
@@ -48,33 +56,40 @@ def _print_bench(bench: BenchFigures, profile: Profile) -> None:
         ("peak pressure", f"{bench.peak_kpa:.0f} kPa of {bench.limit_kpa:.0f} that the bench stands"),
         (
             "force, torque",
-            f"{bench.force_n:.0f} N, {bench.torque_nm:.3f} N·m ({bench.torque_share:.0%} of the motor's)",
+            f"{bench.force_n:.0f} N, {bench.torque_nm * 1000:.2g} mN·m ({_share(bench.torque_share)} of the motor's)",
         ),
         (
             "time constant",
             f"{bench.time_constant_s:.2f} s; stored volume is {bench.stored_over_dose:.0f} × the dose",
         ),
         ("settling", f"{bench.settling_ul:.1f} µL, {bench.settling_s:.0f} s before the first pad"),
-        ("one barrel", f"{bench.boards_per_barrel} boards of this side"),
+        (
+            "one filling",
+            f"{_count(bench.boards_per_barrel)} of this side from the {profile.barrel.fill_ul / 1000:.3g} mL in it",
+        ),
     ]
     for name, words in rows:
         console.print(f"  {name:<14} {words}")
 
 
-def _print_tips(advice: Advice) -> None:
+def _print_tips(advice: Advice, profile: Profile) -> None:
     # Wider tips than the narrowest wide one that fails add nothing to the choice.
     shown = [row for row in advice.tips if row.suits] or list(advice.tips)
     gauges = [row.gauge for row in shown]
-    near = [row for row in advice.tips if min(gauges) - 1 <= row.gauge <= max(gauges) + 1]
+    near = [
+        row
+        for row in advice.tips
+        if min(gauges) - 1 <= row.gauge <= max(gauges) + 1 or row.gauge == profile.tip.gauge
+    ]
     table = _table("tip", "bore mm", "bore/ball", "smallest dot µL", "peak kPa", "verdict")
     for row in near:
         table.add_row(
-            f"{row.gauge}G",
+            _today(f"{row.gauge}G", row.gauge == profile.tip.gauge),
             f"{row.bore_mm:.3f}",
             f"{row.tip_ratio:.1f}" + ("" if row.fit is TipFit.SAFE else f" {row.fit}"),
             f"{row.smallest_dot_ul:.4f}",
             "–" if row.peak_kpa is None else f"{row.peak_kpa:.0f}",
-            _verdict(row.suits, row.why_not),
+            _verdict(row.suits, row.why_not, row.slower_s),
         )
     console.print()
     console.print(table)
@@ -82,31 +97,31 @@ def _print_tips(advice: Advice) -> None:
     console.print(f"  today's tip passes powder {', '.join(passing) or 'of no type'}")
 
 
-def _print_barrels(advice: Advice) -> None:
-    table = _table("barrel", "bore mm", "microsteps", "peak kPa", "force N", "boards", "verdict")
+def _print_barrels(advice: Advice, profile: Profile) -> None:
+    table = _table("barrel", "bore mm", "microsteps", "peak kPa", "force N", "boards, full", "verdict")
     for row in advice.barrels:
         table.add_row(
-            escape(row.name),
+            _today(row.name, abs(row.bore_mm - profile.barrel.bore_mm) < SAME_BORE_MM),
             f"{row.bore_mm:.2f}",
             f"{row.microsteps_smallest:.1f}",
             f"{row.peak_kpa:.0f}",
             f"{row.force_n:.0f}",
             "–" if row.boards is None else str(row.boards),
-            _verdict(row.suits, row.why_not),
+            _verdict(row.suits, row.why_not, row.slower_s),
         )
     console.print()
     console.print(table)
 
 
-def _print_gears(advice: Advice) -> None:
-    table = _table("gear", "microsteps", "push µL/s", "torque N·m", "verdict")
+def _print_gears(advice: Advice, profile: Profile) -> None:
+    table = _table("gear", "microsteps", "push µL/s", "torque mN·m", "verdict")
     for row in advice.gears:
         table.add_row(
-            f"{row.gear:.4g}:1",
+            _today(f"{row.gear:.4g}:1", row.gear == profile.plunger.gear),
             f"{row.microsteps_smallest:.1f}",
             f"{row.push_ul_s:.3g}",
-            f"{row.torque_nm:.3f}",
-            _verdict(row.suits, row.why_not),
+            f"{row.torque_nm * 1000:.2g}",
+            _verdict(row.suits, row.why_not, row.slower_s),
         )
     console.print()
     console.print(table)
@@ -119,5 +134,19 @@ def _table(*headings: str) -> Table:
     return table
 
 
-def _verdict(suits: bool, why_not: str) -> str:
-    return "[green]suits[/]" if suits else escape(why_not)
+def _verdict(suits: bool, why_not: str, slower_s: float) -> str:
+    if not suits:
+        return escape(why_not)
+    return "[green]suits[/]" + (f", largest dot {slower_s:.1f} s slower" if slower_s >= LEAST_TOLD_S else "")
+
+
+def _share(share: float) -> str:
+    return "under 1%" if share < 0.01 else f"{share:.0%}"
+
+
+def _today(words: str, today: bool) -> str:
+    return escape(words) + (" [bold]today[/]" if today else "")
+
+
+def _count(boards: int) -> str:
+    return f"{boards} board" + ("" if boards == 1 else "s")
