@@ -60,6 +60,10 @@ JobOption = Annotated[
     Path | None, typer.Option("--job", help="The job file [job.toml beside the design, if there is one].")
 ]
 PlanFile = Annotated[Path, typer.Option("--plan", help="The plan.json that was written with it.")]
+CompanionFile = Annotated[
+    Path | None,
+    typer.Option("--plan", help="The plan.json or sheet.json that was written with it [the one beside it]."),
+]
 EvenIfUnverified = Annotated[
     bool, typer.Option("--even-if-unverified", help="Write the program although the verdict has findings.")
 ]
@@ -118,6 +122,10 @@ class Sending:
     baud: Annotated[
         int | None, typer.Option("--baud", min=300, help="Speed of the line [the profile's].")
     ] = None
+    barrel: Annotated[
+        str,
+        typer.Option("--barrel", metavar="NAME", help="The barrel in the machine (pastewright barrel new)."),
+    ] = ""
     lot: Annotated[str, typer.Option("--lot", help="Lot of the paste, for the record.")] = ""
     opened: Annotated[
         str,

@@ -37,6 +37,11 @@ def plunger_units_per_mm(profile: Profile) -> float:
     return drive.sign * per_mm[drive.unit]
 
 
+def ul_per_unit(profile: Profile) -> float:
+    """Return the paste that the plunger sweeps when its letter's number changes by one [µL], signed as paste goes out."""
+    return profile.barrel.area_mm2 / plunger_units_per_mm(profile)
+
+
 def bench_of(profile: Profile) -> Bench:
     """Return the bench of a profile."""
     per_mm = plunger_units_per_mm(profile)

@@ -108,13 +108,13 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
         machine_s=plan.totals.machine_s,
         paste_ul=plan.totals.paste_ul,
         strip_ul=max(plan.totals.barrel_sweep_ul - plan.totals.paste_ul, 0.0),
-        blocks=(blocks := _blocks(rows, starts, letter, file)),
-        path_sha256=_path_sha256(blocks, letter),
+        blocks=(blocks := blocks_of(rows, starts, letter, file)),
+        path_sha256=path_sha256_of(blocks, letter),
         deposits=tuple(laid[deposit] for _, deposit in starts),
     )
 
 
-def _path_sha256(blocks: Sequence[Block], letter: str) -> str:
+def path_sha256_of(blocks: Sequence[Block], letter: str) -> str:
     """Return the SHA-256 of the places in X and Y that the deposits' lines go to [mm]: dry or not, they are the same."""
     places = hashlib.sha256()
     for block in blocks:
@@ -184,9 +184,10 @@ def _starts(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> l
     return sorted((line, deposit) for deposit, line in first_lines.items())
 
 
-def _blocks(
+def blocks_of(
     rows: Sequence[str], starts: Sequence[tuple[int, int]], letter: str, file: str
 ) -> tuple[Block, ...]:
+    """Return the blocks of a program's lines, of which `starts` says where which deposit begins (lines are 1-based)."""
     wire = [wire_line(row) for row in rows]
     problems: list[Problem] = []
     scan = Scan(letter)

@@ -19,11 +19,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from pastewright.link.job import Job, job_sha256, read_job
+from pastewright.link.companions import Companion, companion_of_text, companion_text, job_of
+from pastewright.link.job import Job, job_sha256
 from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, RunRow, Setting, State
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started, Swept
 from pastewright.problems import InputError, one_error
-from pastewright.records.plan import PlanRecord, plan_of_text, plan_text
 
 PATIENCE_S = 3.0
 """Another program's entry takes milliseconds; a backup that locks the file for longer must not hold the run up."""
@@ -83,13 +83,13 @@ class Journal:
     # -- boards and runs --------------------------------------------------------------------------------
 
     def begin_board(
-        self, job: Job, *, name: str, text: str, plan: PlanRecord, number: int, now_s: float
+        self, job: Job, *, name: str, text: str, plan: Companion, number: int, now_s: float
     ) -> int:
         """Enter a new board, all of its deposits not started; returns its id."""
         with self.change():
             self._db.execute(
                 "INSERT OR IGNORE INTO programs VALUES (?, ?, ?, ?)",
-                (job_sha256(text), name, text, plan_text(plan)),
+                (job_sha256(text), name, text, companion_text(plan)),
             )
             board = self._db.execute(
                 "INSERT INTO boards (program, name, side, number, dry, began_at, path) VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -344,17 +344,17 @@ class Journal:
             "SELECT at, kind, text FROM events WHERE run = ? ORDER BY id", (run,)
         ).fetchall()
 
-    def program(self, sha256: str) -> tuple[str, str, PlanRecord]:
-        """Return name, text and plan of a program."""
+    def program(self, sha256: str) -> tuple[str, str, Companion]:
+        """Return name, text and companion of a program."""
         row = self._db.execute("SELECT name, text, plan FROM programs WHERE sha256 = ?", (sha256,)).fetchone()
         if row is None:
             raise one_error("the journal has lost this program", file=str(self.path))
-        return row[0], row[1], plan_of_text(row[2], file=f"plan of {row[0]}")
+        return row[0], row[1], companion_of_text(row[2], file=f"plan of {row[0]}")
 
     def job(self, sha256: str) -> Job:
         """Return the job of a program, read anew."""
         name, text, plan = self.program(sha256)
-        return read_job(text, plan, file=name, plan_file=f"plan of {name}")
+        return job_of(text, plan, file=name, companion_file=f"plan of {name}")
 
     def used_ul(self, *, lot: str, opened_at: float | None) -> float:
         """Return the paste that all runs together took out of the barrel of this lot, opened then [µL].

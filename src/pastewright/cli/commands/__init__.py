@@ -11,6 +11,7 @@ GROUPS = {
     "machine": "Move the machine by hand, put barrels in and out, measure the bench.",
     "profile": "Write and check the profile of a bench.",
     "job": "Write and check the job file of a board.",
+    "barrel": "Barrels as things with a name: what was filled in, used and left, and how old it is.",
     "tune": "Lay a sheet of dots, read its photo, and fit the plunger's constants.",
 }
 
@@ -39,6 +40,11 @@ COMMANDS = {
     "machine relieve": "machine:relieve",
     "machine measure": "machine:measure",
     "machine stay": "machine:stay",
+    "barrel new": "barrel:new",
+    "barrel open": "barrel:open_",
+    "barrel refill": "barrel:refill",
+    "barrel end": "barrel:end",
+    "barrel list": "barrel:list_",
     "register": "register:register",
     "probe": "probe:probe",
     "locate": "locate:locate",

@@ -39,13 +39,14 @@ def resume(
     from pastewright.cli.printing.console import out as console
     from pastewright.cli.running.asking import (
         decide,
+        paste_of,
         show_job,
         show_paste,
         show_unfinished,
         with_defaults,
     )
     from pastewright.cli.running.checks import ask, resume_checks
-    from pastewright.cli.running.choice import check_fits, opened_at_of, unfinished_run
+    from pastewright.cli.running.choice import check_fits, unfinished_run
     from pastewright.cli.running.laying import Laying, believed
     from pastewright.cli.running.records import default_journal
     from pastewright.link.conduct import unix_s
@@ -54,6 +55,7 @@ def resume(
     from pastewright.link.journal_rows import State
     from pastewright.link.port import check_port
     from pastewright.profile.read import read_profile
+    from pastewright.records.kinds import ProgramKind
 
     bench = read_profile(profile)
     journal = open_existing(sending.journal or default_journal())
@@ -76,12 +78,12 @@ def resume(
             return FINDINGS if doubted else DONE
         _, _, plan = journal.program(row.program)
         show_job(job, deposits, row.program_name, row.number, plan, bench)
-        opened_at = opened_at_of(sending.opened) if sending.opened else row.opened_at
-        sending = with_defaults(sending, row)
-        about_paste = show_paste(journal, job, deposits, bench, sending, opened_at)
+        sending = with_defaults(sending, row, journal)
+        paste = paste_of(journal, bench, sending, opened_at=row.opened_at)
+        about_paste = show_paste(job, deposits, bench, paste)
         check_port(sending.port)
         ask(about_paste, sending)
-        laying = Laying(journal, job, bench, sending, opened_at)
+        laying = Laying(journal, job, bench, sending, paste, kind=ProgramKind(row.kind))
         with laying.connected() or nullcontext() as owner:
             if owner is not None and not laying.rehearsal:
                 ask(resume_checks(bench, job, owner.look()), sending)

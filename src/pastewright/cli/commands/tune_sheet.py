@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath
+from pastewright.cli.options import ProfilePath, Sending
 
 
 def sheet(
@@ -14,6 +14,8 @@ def sheet(
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the results.")] = Path("tuning-sheet"),
     name: Annotated[str, typer.Option("--name", help="What the sheet is called.")] = "sheet",
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another number gives another order.")] = 1,
+    run: Annotated[bool, typer.Option("--run", help="Lay it at once, and wait for its photos.")] = False,
+    sending: Sending,
 ) -> int:
     """Design a sheet of dots for this bench: its verified program, sheet.json and a picture."""
     from pastewright.cli.exits import DONE, FINDINGS
@@ -53,4 +55,8 @@ def sheet(
         print_sheet_findings(verdict)
         return FINDINGS
     print_sheet_files(out, program_file)
-    return DONE
+    if not run:
+        return DONE
+    from pastewright.cli.running.sheets import lay_sheet
+
+    return lay_sheet(program_file, out / "sheet.json", profile, sending)

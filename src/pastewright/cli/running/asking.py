@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Collection
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from time import time
 
 import typer
@@ -11,14 +11,16 @@ from rich.markup import escape
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.running.checks import Check, paste_checks
+from pastewright.cli.running.choice import opened_at_of
 from pastewright.cli.running.records import write_picture
+from pastewright.link.barrels import BarrelRow, barrel_named, barrels
 from pastewright.link.bookkeeping import PasteBook
+from pastewright.link.companions import Companion, profile_sha256_of
 from pastewright.link.conduct import unix_s
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow, State
 from pastewright.profile.model import Profile
-from pastewright.records.plan import PlanRecord
 
 
 def show_job(
@@ -26,7 +28,7 @@ def show_job(
     deposits: Collection[int],
     name: str,
     number: int,
-    plan: PlanRecord,
+    plan: Companion,
     profile: Profile,
 ) -> None:
     """Print what will be laid, where, and how long it takes."""
@@ -38,40 +40,64 @@ def show_job(
     )
     console.print(
         f"  {len(laid)} of {len(job.deposits)} deposits, {sum(one.volume_ul for one in laid):.2f} µL and"
-        f" {job.strip_ul:.1f} µL for the settling strip, about {max(job.machine_s * share / 60, 0.1):.1f} min"
+        f" {job.strip_ul:.1f} µL for the settling strip"
+        + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
     )
     console.print(
         f"  travel at Z {profile.travel_z_mm:g} mm; board corner at X {profile.bed.board_x_mm:g}"
         f" Y {profile.bed.board_y_mm:g}, its surface at Z {profile.bed.board_z_mm:g}"
     )
-    if plan.profile.sha256 != profile.sha256:
+    planned_with = profile_sha256_of(plan)
+    if planned_with and planned_with != profile.sha256:
         console.print("[yellow]look[/] the profile has changed since this program was planned")
 
 
-def show_paste(
-    journal: Journal,
-    job: Job,
-    deposits: Collection[int],
-    profile: Profile,
-    options: Sending,
-    opened_at: float | None,
-) -> list[Check]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PasteState:
+    """What is known of the paste before a run; `barrel` None where no barrel was named."""
+
+    fill_ul: float
+    used_ul: float
+    lot: str
+    opened_at: float | None
+    barrel: BarrelRow | None = None
+
+
+def paste_of(
+    journal: Journal, profile: Profile, options: Sending, *, opened_at: float | None = None
+) -> PasteState:
+    """Return what is known of the paste: by the named barrel's account, else by what the person types."""
+    if options.barrel:
+        row = barrel_named(journal, options.barrel)
+        return PasteState(
+            fill_ul=row.filled_ul, used_ul=row.used_ul, lot=row.lot, opened_at=row.opened_at, barrel=row
+        )
+    opened_at = opened_at_of(options.opened) if options.opened else opened_at
+    return PasteState(
+        fill_ul=profile.barrel.fill_ul if options.fill_ul is None else options.fill_ul,
+        used_ul=journal.used_ul(lot=options.lot, opened_at=opened_at),
+        lot=options.lot,
+        opened_at=opened_at,
+    )
+
+
+def show_paste(job: Job, deposits: Collection[int], profile: Profile, paste: PasteState) -> list[Check]:
     """Print what is in the barrel; returns the questions that follow from it."""
     if job.dry:
         return []
-    fill_ul = profile.barrel.fill_ul if options.fill_ul is None else options.fill_ul
     need_ul = job.strip_ul + sum(one.volume_ul for one in job.deposits if one.id in deposits)
     book = PasteBook(
-        fill_ul=fill_ul,
-        used_ul=journal.used_ul(lot=options.lot, opened_at=opened_at),
+        fill_ul=paste.fill_ul,
+        used_ul=paste.used_ul,
         board_ul=job.paste_ul,
         strip_ul=job.strip_ul,
-        opened_s=None if opened_at is None else time() - opened_at,
+        opened_s=None if paste.opened_at is None else time() - paste.opened_at,
         floor_life_s=profile.run.floor_life_s,
     )
     console.print(
-        f"  barrel: {book.left_ul:.0f} of {fill_ul:.0f} µL left"
-        + (f" of lot {escape(options.lot)}" if options.lot else "")
+        f"  barrel{f' {escape(paste.barrel.name)}' if paste.barrel else ''}: {book.left_ul:.0f} of"
+        f" {paste.fill_ul:.0f} µL left"
+        + (f" of lot {escape(paste.lot)}" if paste.lot else "")
         + f", enough for {book.boards_left} boards"
     )
     for words in book.warnings(run_s=job.machine_s, need_ul=need_ul):
@@ -79,12 +105,14 @@ def show_paste(
     return paste_checks(book, need_ul)
 
 
-def with_defaults(options: Sending, row: RunRow) -> Sending:
+def with_defaults(options: Sending, row: RunRow, journal: Journal) -> Sending:
     """Return the options, with those of the earlier run where nothing was said."""
+    in_use = {barrel.id: barrel.name for barrel in barrels(journal) if barrel.ended_at is None}
     return replace(
         options,
         port=options.port or row.port,
         lot=options.lot or row.lot,
+        barrel=options.barrel or in_use.get(row.barrel or 0, ""),
         fill_ul=row.fill_ul if options.fill_ul is None else options.fill_ul,
     )
 

@@ -7,6 +7,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from time import time
 
+from pastewright.link.companions import Companion
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow, State
@@ -26,12 +27,24 @@ def check_fits(job: Job, profile: Profile, program: Path) -> None:
         )
 
 
-def check_verified(text: str, plan: PlanRecord, profile: Profile, program: Path, plan_file: Path) -> None:
+def check_verified(text: str, job: Job, companion: Companion, profile: Profile, program: Path) -> None:
     """Read the program back; raise `InputError` with the first finding if there is one."""
     from pastewright.readback.judge.expect import expected_from_plan
     from pastewright.readback.judge.verify import verify
+    from pastewright.readback.model import Expected, ExpectedDeposit
 
-    verdict = verify(text, expected_from_plan(plan, file=str(plan_file)), profile)
+    if isinstance(companion, PlanRecord):
+        expected = expected_from_plan(companion, file=f"plan of {program}")
+    else:
+        expected = Expected(
+            deposits=tuple(
+                ExpectedDeposit(
+                    kind=laid.kind, points_mm=laid.points_mm, volume_ul=laid.volume_ul, pad_ids=laid.pads
+                )
+                for laid in job.deposits
+            )
+        )
+    verdict = verify(text, expected, profile)
     if not verdict.ok:
         first = verdict.findings[0]
         raise one_error(
@@ -42,7 +55,7 @@ def check_verified(text: str, plan: PlanRecord, profile: Profile, program: Path,
         )
 
 
-def wanted_deposits(job: Job, plan: PlanRecord, from_pad: str | None, only: Sequence[str]) -> set[int]:
+def wanted_deposits(job: Job, plan: Companion, from_pad: str | None, only: Sequence[str]) -> set[int]:
     """Return the deposits to lay, from --from and --only."""
     wanted = [laid.id for laid in job.deposits]
     if from_pad is not None:
@@ -53,7 +66,7 @@ def wanted_deposits(job: Job, plan: PlanRecord, from_pad: str | None, only: Sequ
             )
         wanted = wanted[starts[0] :]
     if only:
-        refs = {pad.id: pad.ref for pad in plan.pads}
+        refs = {pad.id: pad.ref for pad in plan.pads} if isinstance(plan, PlanRecord) else {}
         unmatched = []
         chosen_pads: set[str] = set()
         for pattern in only:

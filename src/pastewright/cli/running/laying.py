@@ -11,9 +11,10 @@ from rich.markup import escape
 from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.running.asking import PasteState
 from pastewright.cli.running.live import View, wishes
 from pastewright.cli.running.records import write_picture
-from pastewright.link.bench import plunger_units_per_mm
+from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import RecordLostError, conduct, unix_s
 from pastewright.link.job import Job, chosen
 from pastewright.link.journal import Journal
@@ -22,6 +23,7 @@ from pastewright.link.owner import Owner, connect
 from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started, Swept, deposit_units
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.records.kinds import ProgramKind
 
 FILE_PORT = "file:"
 
@@ -30,10 +32,17 @@ class Laying:
     """Lays the deposits of one board through one connection, with the journal kept."""
 
     def __init__(
-        self, journal: Journal, job: Job, profile: Profile, options: Sending, opened_at: float | None
+        self,
+        journal: Journal,
+        job: Job,
+        profile: Profile,
+        options: Sending,
+        paste: PasteState,
+        *,
+        kind: ProgramKind = ProgramKind.BOARD,
     ) -> None:
         self._journal, self._job, self._profile, self._options = journal, job, profile, options
-        self._opened_at = opened_at
+        self._paste, self._kind = paste, kind
 
     def connected(self) -> Owner | None:
         """Return the owner of the port, None for a file; raises `InputError` where nobody there understands."""
@@ -85,12 +94,14 @@ class Laying:
             tuning=json.dumps(tuning),
             tip=f"{f'{profile.tip.gauge}G, ' if profile.tip.gauge else ''}bore {profile.tip.bore_mm:g} mm",
             paste=profile.paste.name,
-            lot=options.lot,
-            opened_at=self._opened_at,
-            fill_ul=profile.barrel.fill_ul if options.fill_ul is None else options.fill_ul,
+            lot=self._paste.lot,
+            opened_at=self._paste.opened_at,
+            fill_ul=self._paste.fill_ul,
             strip_ul=0.0 if self._job.dry else self._job.strip_ul,
             note=options.note,
-            ul_per_unit=0.0 if self._job.dry else profile.barrel.area_mm2 / plunger_units_per_mm(profile),
+            kind=self._kind,
+            barrel=self._paste.barrel.id if self._paste.barrel else None,
+            ul_per_unit=0.0 if self._job.dry else ul_per_unit(profile),
         )
 
     def _to_file(self, number: int, board: int, deposits: Collection[int]) -> int:

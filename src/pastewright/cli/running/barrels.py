@@ -1,0 +1,114 @@
+"""What the barrel commands do: enter what happened, and print barrels and their histories."""
+
+from pathlib import Path
+from time import time
+
+from rich.markup import escape
+from rich.table import Table
+
+from pastewright.cli.exits import DONE
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.runs import local_time
+from pastewright.cli.running.choice import opened_at_of
+from pastewright.cli.running.records import default_journal
+from pastewright.link.barrels import (
+    BarrelEvent,
+    BarrelRow,
+    barrel_named,
+    barrels,
+    enter,
+    history,
+    new_barrel,
+)
+from pastewright.link.journal import Journal, open_existing
+from pastewright.problems import one_error
+
+
+def change(
+    what: str,
+    name: str,
+    journal_file: Path | None,
+    *,
+    ul: float = 0.0,
+    paste: str = "",
+    lot: str = "",
+    warmed: str = "",
+    when: str = "",
+    note: str = "",
+) -> int:
+    """Enter what a person did with a barrel; returns the exit code."""
+    journal = Journal(journal_file or default_journal())
+    now_s = time()
+    try:
+        if what == "new":
+            row = new_barrel(journal, name, paste=paste, lot=lot, fill_ul=ul, note=note, now_s=now_s)
+        else:
+            row = barrel_named(journal, name)
+            if what == "open":
+                if row.opened_at is not None:
+                    raise one_error(
+                        f"barrel {name!r} was opened before, at {local_time(row.opened_at)}",
+                        "The floor life counts from the first opening; a barrel filled anew and clean is a new one.",
+                    )
+                if warmed:
+                    enter(journal, row, BarrelEvent.WARMED, now_s=opened_at_of(warmed) or now_s)
+                row = enter(journal, row, BarrelEvent.OPENED, note=note, now_s=opened_at_of(when) or now_s)
+            elif what == "refill":
+                row = enter(journal, row, BarrelEvent.REFILLED, ul=ul, note=note, now_s=now_s)
+            else:
+                row = enter(journal, row, BarrelEvent.ENDED, note=note, now_s=now_s)
+        console.print(words_of(row))
+    finally:
+        journal.close()
+    return DONE
+
+
+def words_of(row: BarrelRow) -> str:
+    """Return a barrel in a line."""
+    age = "not opened" if row.opened_at is None else f"opened {local_time(row.opened_at)}"
+    ended = f", ended {local_time(row.ended_at)}" if row.ended_at is not None else ""
+    lot = f", lot {escape(row.lot)}" if row.lot else ""
+    return f"[bold]barrel {escape(row.name)}[/]: {row.left_ul:.0f} of {row.filled_ul:.0f} µL left{lot}, {age}{ended}"
+
+
+def show(name: str, journal_file: Path | None) -> int:
+    """Print every barrel, or one with its history; returns the exit code."""
+    journal = open_existing(journal_file or default_journal())
+    try:
+        rows = barrels(journal)
+        if name:
+            rows = [row for row in rows if row.name == name]
+            if not rows:
+                barrel_named(journal, name)
+        table = Table(box=None, header_style="bold", pad_edge=False)
+        for heading in (
+            "barrel",
+            "paste",
+            "lot",
+            "filled µL",
+            "used µL",
+            "left µL",
+            "opened",
+            "runs",
+            "ended",
+        ):
+            table.add_column(heading, justify="right" if "µL" in heading or heading == "runs" else "left")
+        for row in rows:
+            table.add_row(
+                escape(row.name),
+                escape(row.paste),
+                escape(row.lot),
+                f"{row.filled_ul:.0f}",
+                f"{row.used_ul:.2f}",
+                f"{row.left_ul:.0f}",
+                local_time(row.opened_at) or "–",
+                str(row.runs),
+                local_time(row.ended_at),
+            )
+        console.print(table if rows else "The journal has no barrels yet: pastewright barrel new NAME.")
+        if name:
+            for at, what, ul, note in (line for row in rows for line in history(journal, row)):
+                console.print(f"  {local_time(at)}  {what:<14} {ul:+10.3f} µL  {escape(note)}")
+    finally:
+        journal.close()
+    return DONE

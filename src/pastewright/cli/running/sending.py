@@ -1,0 +1,87 @@
+"""A program on its way to the machine: read, read back, shown, asked about, laid. Every command that sends comes here."""
+
+from collections.abc import Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pastewright.cli.options import Sending
+from pastewright.cli.reading import read_text
+from pastewright.cli.running.asking import paste_of, show_job, show_paste
+from pastewright.cli.running.checks import ask, run_checks
+from pastewright.cli.running.choice import board_number_of, check_fits, check_verified, wanted_deposits
+from pastewright.cli.running.laying import Laying, believed
+from pastewright.cli.running.records import default_journal
+from pastewright.link.bench import ul_per_unit
+from pastewright.link.companions import Companion, companion_of, job_of, read_companion
+from pastewright.link.conduct import unix_s
+from pastewright.link.job import Job, in_air
+from pastewright.link.journal import Journal
+from pastewright.link.port import check_port
+from pastewright.link.run import deposit_units
+from pastewright.profile.model import Profile
+from pastewright.profile.read import read_profile
+from pastewright.records.sheet import SheetRecord
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """What of a program is to be laid, and how."""
+
+    dry: bool = False
+    from_pad: str | None = None
+    only: Sequence[str] = ()
+    board_number: int | None = None
+    even_if_unverified: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """A program with its companion, read, found to fit the bench and read back."""
+
+    name: str
+    text: str
+    companion: Companion
+    job: Job
+
+
+def loaded(program: Path, companion_file: Path | None, profile: Profile, *, verified: bool = True) -> Loaded:
+    """Return a program ready to be sent; raises `InputError` for one that does not fit or is not verified."""
+    companion_file = companion_file or companion_of(program)
+    text, companion = read_text(program, what="a program"), read_companion(companion_file)
+    job = job_of(text, companion, file=str(program), companion_file=str(companion_file))
+    check_fits(job, profile, program)
+    if verified:
+        check_verified(text, job, companion, profile, program)
+    if isinstance(companion, SheetRecord):  # its record does not say what the strip takes
+        job = replace(job, strip_ul=deposit_units(job, job.blocks)[None] * ul_per_unit(profile))
+    return Loaded(name=program.name, text=text, companion=companion, job=job)
+
+
+def send(
+    program: Path, companion_file: Path | None, profile_path: Path, sending: Sending, choice: Choice
+) -> int:
+    """Lay a program on a new board, sheet or panel; returns the exit code."""
+    bench = read_profile(profile_path)
+    given = loaded(program, companion_file, bench, verified=not choice.even_if_unverified)
+    deposits = wanted_deposits(given.job, given.companion, choice.from_pad, choice.only)
+    job = in_air(given.job, bench.travel_z_mm) if choice.dry else given.job
+    journal = Journal(sending.journal or default_journal())
+    try:
+        number = board_number_of(journal, job, choice.board_number)
+        show_job(job, deposits, given.name, number, given.companion, bench)
+        paste = paste_of(journal, bench, sending)
+        about_paste = show_paste(job, deposits, bench, paste)
+        check_port(sending.port)
+        ask(about_paste, sending)
+        laying = Laying(journal, job, bench, sending, paste, kind=given.companion.kind)
+        with laying.connected() or nullcontext() as owner:
+            if owner is not None and not laying.rehearsal:
+                ask(run_checks(bench, job, journal, owner.look()), sending)
+                believed(owner)
+            key = journal.begin_board(
+                job, name=given.name, text=given.text, plan=given.companion, number=number, now_s=unix_s()
+            )
+            return laying.work(key, deposits, owner)
+    finally:
+        journal.close()
