@@ -1,5 +1,6 @@
 """The smaller commands, and what holds for all of them."""
 
+import ast
 import re
 import shutil
 import subprocess
@@ -9,8 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import typer
 
+from pastewright.cli.app import main
 from pastewright.job.read import read_job
+from pastewright.problems import one_error
 from pastewright.profile.examples import DEMO, example_names, example_text
 from pastewright.profile.new import questions
 from pastewright.profile.read import read_profile
@@ -184,3 +188,72 @@ def test_every_command_that_takes_a_board_takes_the_same_words_about_it(run: Cal
     wanted = {"--side", "--layer", "--units", "--columns", "--job"}
     for command in ("plan", "advise", "register", "probe"):
         assert wanted <= set(re.findall(r"--[a-z-]+", run(command, "--help").out)), command
+
+
+@pytest.mark.parametrize(
+    ("thrown", "code", "says"),
+    [
+        (one_error("it is wrong", "Mend it."), 2, "it is wrong"),
+        (typer.Abort(), 130, "Stopped"),
+        (KeyboardInterrupt(), 130, "Stopped"),
+        (ZeroDivisionError("ours"), 70, "mistake of pastewright itself"),
+    ],
+)
+def test_exit_codes_mean_the_same_for_every_command(
+    thrown: BaseException, code: int, says: str, monkeypatch: pytest.MonkeyPatch, capsys
+):
+    def failing(**_: object) -> int:
+        raise thrown
+
+    monkeypatch.setattr("pastewright.cli.app.app", failing)
+    with pytest.raises(SystemExit) as left:
+        main()
+    assert left.value.code == code
+    err = capsys.readouterr().err
+    assert says in err
+    assert ("Traceback" in err) == (code == 70)
+
+
+def test_a_reader_that_has_enough_is_no_mistake(logger_files: Path):
+    command = f"{sys.executable} -c 'from pastewright.cli.app import main; main()' tips | head -1; echo ${{PIPESTATUS[0]}}"
+    result = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=True)
+    assert result.stderr == ""
+    assert result.stdout.splitlines()[-1] in {"0", "141"}  # as fast as head is
+
+
+# What each command may load; the rest would only make people wait.
+LIBRARIES = {"numpy", "scipy", "shapely", "matplotlib", "cv2", "PIL", "ezdxf", "jinja2", "serial", "sqlite3"}
+
+
+@pytest.mark.parametrize(
+    ("words", "may_load"),
+    [
+        (["--help"], set()),
+        (["--version"], set()),
+        (["plan", "--help"], set()),
+        (["tune", "fit", "--help"], set()),
+        (["profile", "examples"], set()),
+        (["locate"], set()),
+        (["locate", "nowhere.png", "--scale", "0.01", "--kind", "rond"], set()),
+        (["locate", "nowhere.png", "--scale", "0.01"], set()),
+        (["camera-offset", "--touch", "1,2"], set()),
+        (["ports"], {"serial"}),
+        (["runs", "--journal", "nowhere.db"], {"sqlite3", "serial"}),
+        (["tips"], {"numpy"}),
+        (["plan", "nowhere", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely", "jinja2"}),
+        (["verify", "nowhere", "--plan", "p", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely"}),
+    ],
+    ids=" ".join,
+)
+def test_a_command_loads_only_what_it_needs(words: list[str], may_load: set[str], tmp_path: Path):
+    script = (
+        "import sys; from pastewright.cli.app import main\n"
+        f"sys.argv = ['pastewright', *{words!r}]\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        f"print(sorted({LIBRARIES!r} & set(sys.modules)))"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=tmp_path
+    )
+    loaded = set(ast.literal_eval(result.stdout.splitlines()[-1]))
+    assert loaded <= may_load

@@ -1,7 +1,9 @@
 """The command line: the table of commands becomes a program, and its ends become exit codes."""
 
 import inspect
+import os
 import sys
+import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields
 from importlib import import_module
@@ -10,7 +12,7 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 from pastewright.cli.commands import COMMANDS, GROUPS
-from pastewright.cli.exits import DONE, INTERRUPTED, WRONG_INPUT
+from pastewright.cli.exits import DONE, INTERRUPTED, NO_READER, OUR_MISTAKE, WRONG_INPUT
 from pastewright.cli.options import BUNDLES
 from pastewright.version import __version__
 
@@ -30,18 +32,22 @@ def main() -> None:
         sys.exit(WRONG_INPUT)
     except typer.Abort:
         print("Stopped; nothing was written after this point.", file=sys.stderr)
-        sys.exit(WRONG_INPUT)
+        sys.exit(INTERRUPTED)
     except typer.Exit as leave:
         sys.exit(leave.exit_code)
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         sys.exit(INTERRUPTED)
     except BrokenPipeError:
-        sys.exit(WRONG_INPUT)
+        # What is still buffered has nowhere to go; without this Python would complain once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(NO_READER)
     except Exception as error:
         show = getattr(error, "show", None)
         if show is None or not hasattr(error, "exit_code"):
-            raise  # our own mistake: the traceback is what helps
+            traceback.print_exc()
+            print("This is a mistake of pastewright itself, not yours; please report it.", file=sys.stderr)
+            sys.exit(OUR_MISTAKE)
         show()
         sys.exit(WRONG_INPUT)
     sys.exit(code if isinstance(code, int) else DONE)

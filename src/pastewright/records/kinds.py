@@ -93,3 +93,12 @@ class ProgramKind(StrEnum):
     TUNING_SHEET = "tuning sheet"
     SHAPE_TRIAL = "shape trial"
     PROBING = "probing"
+
+
+class MarkKind(StrEnum):
+    """The shapes of fiducials."""
+
+    ROUND = "round"
+    SQUARE = "square"
+    CROSS = "cross"
+    RING = "ring"

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from pastewright.place.fiducials.camera import camera_frame, read_frame
-from pastewright.place.fiducials.locate import MarkKind, MarkView, marks
+from pastewright.place.fiducials.locate import MarkView, marks
 from pastewright.problems import InputError
+from pastewright.records.kinds import MarkKind
 
 FINE = 16  # drawn so many times finer, then averaged: an edge pixel gets its share
 

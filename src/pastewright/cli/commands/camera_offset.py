@@ -19,9 +19,7 @@ def camera_offset(
 ) -> int:
     """Work out the camera's offset from the tip: touch a dot, look at the dot."""
     from pastewright.cli.exits import DONE
-    from pastewright.cli.placing import typed_place
-    from pastewright.cli.printing.placing import print_offset
-    from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
+    from pastewright.cli.typed import typed_place
     from pastewright.problems import one_error
 
     touched, looked = touch or [], look or []
@@ -30,9 +28,13 @@ def camera_offset(
             f"{len(touched)} --touch and {len(looked)} --look are given",
             "Each spot is touched once and looked at once.",
         )
-    spots = [
-        OffsetSpot(touch_mm=typed_place("--touch", a), look_mm=typed_place("--look", b))
-        for a, b in zip(touched, looked, strict=True)
+    places = [
+        (typed_place("--touch", a), typed_place("--look", b)) for a, b in zip(touched, looked, strict=True)
     ]
+
+    from pastewright.cli.printing.placing import print_offset
+    from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
+
+    spots = [OffsetSpot(touch_mm=touch_mm, look_mm=look_mm) for touch_mm, look_mm in places]
     print_offset(camera_offset(spots))
     return DONE

@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+SCALE_MEND = "Give --scale MM_PER_PIXEL, or mm_per_px in [camera] of the profile."
+
 
 def locate(
     photo: Annotated[Path | None, typer.Argument(help="A camera frame (PNG, JPEG).")] = None,
@@ -25,27 +27,34 @@ def locate(
 ) -> int:
     """Find fiducials in a camera frame, with centres finer than a pixel."""
     from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.placing import typed_mark, typed_place
-    from pastewright.cli.printing.console import out as console
-    from pastewright.cli.printing.placing import print_marks
-    from pastewright.cli.reading import load_profile
-    from pastewright.place.fiducials.camera import camera_frame, read_frame
-    from pastewright.place.fiducials.locate import MarkView, grey_of, marks
+    from pastewright.cli.typed import existing, typed_mark, typed_place
     from pastewright.problems import one_error
 
+    # What was typed is looked at before the libraries for pictures are loaded.
     if (photo is None) == (camera is None):
         raise one_error(
             "give either a photo or --camera", "For example: pastewright locate frame.png --scale 0.012"
         )
+    wanted = typed_mark(kind) if kind is not None else None
+    at = None if head is None else typed_place("--head", head)
+    if photo is not None:
+        existing(photo, "a photo (PNG, JPEG)")
+    if mm_per_px is None and profile is None:
+        raise one_error("the size of a pixel is not known", SCALE_MEND)
+
+    from pastewright.cli.printing.console import out as console
+    from pastewright.cli.printing.marks import print_marks
+    from pastewright.cli.reading import load_profile
+    from pastewright.place.fiducials.camera import camera_frame, read_frame
+    from pastewright.place.fiducials.locate import MarkView, grey_of, marks
+
     bench = load_profile(profile) if profile is not None else None
     scale = mm_per_px if mm_per_px is not None else bench.camera.mm_per_px if bench is not None else 0.0
     if not 0 < scale <= 1:
         raise one_error(
             "the size of a pixel is not known" if scale == 0 else f"a pixel of {scale:g} mm is not possible",
-            "Give --scale MM_PER_PIXEL, or mm_per_px in [camera] of the profile.",
+            SCALE_MEND,
         )
-    wanted = typed_mark(kind) if kind is not None else None
-    at = None if head is None else typed_place("--head", head)
     if photo is not None:
         frame = read_frame(photo)
     else:

@@ -36,9 +36,9 @@ def probe(
     from pastewright.cli import placing
     from pastewright.cli.exits import DONE
     from pastewright.cli.machine import boards
-    from pastewright.cli.placing import typed_grid
     from pastewright.cli.printing.placing import print_journey, print_placed
     from pastewright.cli.reading import load_asked, load_profile
+    from pastewright.cli.typed import typed_grid
     from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.place.transform import on_bed
     from pastewright.place.tray.document import fits_board, read_placement

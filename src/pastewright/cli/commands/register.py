@@ -56,7 +56,7 @@ def register(
 
     With --port the machine goes near each fiducial by itself, and you bring the tip onto it by keys.
     """
-    from pastewright.cli import placing
+    from pastewright.cli import placing, typed
     from pastewright.cli.exits import DONE
     from pastewright.cli.machine import boards
     from pastewright.cli.printing.placing import print_placed
@@ -67,8 +67,8 @@ def register(
     from pastewright.place.height.probe import probing
     from pastewright.writing import write_text
 
-    by_camera = placing.typed_by(by)
-    kind, turn = placing.typed_fit(fit), placing.typed_turn(turned)
+    by_camera = typed.typed_by(by)
+    kind, turn = typed.typed_fit(fit), typed.typed_turn(turned)
     bench = load_profile(profile)
     board, _ = load_asked(source, asked, bench)
     found, heights = placing.found_points(at or [], probe_at or [], points)
@@ -92,8 +92,8 @@ def register(
                 board,
                 placed_by([*found, *marks], []).placement.affine,
                 at.profile,
-                columns=placing.typed_grid(grid)[0],
-                rows=placing.typed_grid(grid)[1],
+                columns=typed.typed_grid(grid)[0],
+                rows=typed.typed_grid(grid)[1],
             ),
         )
         found.extend(by_hand)

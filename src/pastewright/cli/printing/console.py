@@ -17,10 +17,19 @@ if TYPE_CHECKING:
 
 # Into a pipe or file nothing is folded: lines stay whole for other programs, and tables keep their columns.
 PIPE_WIDTH = 200
-out = Console(
+
+
+class _Console(Console):
+    """A console that leaves it to `main` what the exit code is when a reader has gone."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
+
+
+out = _Console(
     highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH, soft_wrap=not sys.stdout.isatty()
 )
-err = Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+err = _Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
 
 MOST_SHOWN = 40  # one screen
 _STYLE = {Severity.NOTE: "dim", Severity.WARNING: "yellow", Severity.ERROR: "bold red"}

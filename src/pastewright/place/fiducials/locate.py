@@ -9,7 +9,6 @@ Pixel (0, 0) has its centre at (0, 0); y runs down in the frame and up on the ma
 """
 
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from math import cos, hypot, pi, radians, sin, sqrt
 
 import cv2
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from pastewright.board.model import Point
 from pastewright.problems import one_error
+from pastewright.records.kinds import MarkKind
 
 Grey = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -31,15 +31,6 @@ NEAR_LIKENESS = 0.8
 """Of the best likeness: marks less alike than this are named only when nothing else is there; own
 choice."""
 MOST_MARKS = 50  # more in one view are no fiducials; own choice
-
-
-class MarkKind(StrEnum):
-    """The shapes of fiducials."""
-
-    ROUND = "round"
-    SQUARE = "square"
-    CROSS = "cross"
-    RING = "ring"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
