@@ -12,6 +12,7 @@ from typing import TypeVar
 
 from pastewright.board.artwork import Artwork, DrillFile, Judging, Layer, NetPoint, PartPlace
 from pastewright.board.ask import Ask
+from pastewright.board.drill.doubles import without_doubles
 from pastewright.board.drill.excellon import read_excellon
 from pastewright.board.drill.gerber_drills import drills_of_gerber
 from pastewright.board.gerber.read import read_gerber
@@ -25,6 +26,10 @@ from pastewright.problems import InputError, Problem, Severity, one_error
 
 T = TypeVar("T")
 
+UNREAD_HOLES = (
+    "its holes are not known: leads of through-hole pads, vias in pads and plating are judged without them"
+)
+UNREAD_NAMES = "it names nothing: pads that no other file names stay without part and pin, and no rule reaches them by name"
 _DRILL_DRAWING = re.compile(r"drill", re.I)
 """Gerber files named so that are no drill layer draw the drills: a map, a guide, a table of tools."""
 
@@ -88,8 +93,10 @@ class _SetReading:
             self.failed = True
             return None
 
-    def _soft(self, error: InputError) -> None:
+    def _soft(self, error: InputError, file: str, unknown: str) -> None:
+        """Warn of a file that cannot be read and that paste can be laid without, and of what is then unknown."""
         self.problems.extend(replace(problem, severity=Severity.WARNING) for problem in error.problems)
+        self.problems.append(Problem(what=unknown, severity=Severity.WARNING, file=file))
 
     def _of(self, role: LayerRole) -> list[Recognised]:
         return [each for each in self.found if each.role is role]
@@ -140,7 +147,8 @@ class _SetReading:
 
     def drillings(self) -> tuple[DrillFile, ...]:
         """Return all drill files."""
-        companions = tuple(each.file for each in self.found if each.role is LayerRole.OTHER)
+        beside = (LayerRole.OTHER, LayerRole.DRILL)
+        companions = tuple(each.file for each in self.found if each.role in beside)
         files: list[DrillFile] = []
         for each in self._of(LayerRole.DRILL):
             file = each.file.name
@@ -149,12 +157,17 @@ class _SetReading:
                 if each.kind is FileKind.GERBER
                 else partial(read_excellon, each.file.data, file, companions=companions)
             )
-            drill = self._tried(read)
-            if drill is not None:
-                self.used.add(file)
-                self.problems.extend(drill.problems)
-                files.append(drill)
-        return tuple(files)
+            try:
+                drill = read()
+            except InputError as error:
+                self._soft(error, file, UNREAD_HOLES)
+                continue
+            self.used.add(file)
+            self.problems.extend(drill.problems)
+            files.append(drill)
+        kept, doubled = without_doubles(files)
+        self.problems.extend(doubled)
+        return kept
 
     def points(self, side: Side) -> tuple[tuple[NetPoint, ...], str]:
         """Return the netlist points of this side. A bad netlist only costs names, so it is a warning."""
@@ -164,7 +177,7 @@ class _SetReading:
             try:
                 netlist = read_ipc356(each.file.data, each.file.name)
             except InputError as error:
-                self._soft(error)
+                self._soft(error, each.file.name, UNREAD_NAMES)
                 continue
             self.problems.extend(netlist.problems)
             points.extend(point for point in netlist if point.side in (side, None) and not point.midpoint)
@@ -182,7 +195,7 @@ class _SetReading:
             try:
                 centroids = read_centroids(each.file.data, each.file.name, units=units)
             except InputError as error:
-                self._soft(error)
+                self._soft(error, each.file.name, UNREAD_NAMES)
                 continue
             known = {part.ref for part in parts}
             if parts and 2 * sum(part.ref in known for part in centroids.parts) > len(known):

@@ -236,7 +236,8 @@ def _plausible(drills: Sequence[Drill]) -> bool:
 
 
 _PLATED_NAME = re.compile(
-    r"(?<![a-z])(n(?:on)?[-_ ]?pth|non[-_ ]?plated|unplated|(pth|plated))(?![a-z])", re.I
+    r"(?<![a-z])(n(?:on)?[-_ ]?pth|npt|non[-_ ]?plated?|unplated|(pth|plated|(?:blind|buried|micro)?[-_ ]?vias?))(?![a-z])",
+    re.I,
 )
 
 

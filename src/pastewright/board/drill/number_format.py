@@ -150,6 +150,37 @@ _HOLE_SIZE = re.compile(
 )
 
 
+_TOOL_COMMENT = re.compile(
+    r"\bT(?:ool)?\s*0*([0-9]{1,4})\b\D{0,12}?(?<![0-9.])([0-9]*\.[0-9]+|[0-9]+)\s*(mm|mils?|inch(?:es)?|in\b|\")",
+    re.I,
+)
+_TOOL_PUT_OUT = re.compile(r"\s*T0*([0-9]{1,4})(?:[FSBHZ][0-9.+-]*)*C([0-9]*\.?[0-9]+)", re.I)
+
+
+def _tool_in_comment(text: str, line: int) -> tuple[int, ToolRow] | None:
+    """Return a tool that a comment defines: "T01 = 0.8 mm", "Tool 1: 31 mil NPTH", or a row put out, "T1C0.8"."""
+    if match := _TOOL_PUT_OUT.match(text):
+        return int(match[1]), ToolRow(text=match[2], unit_mm=0.0, plated=plated_in(text), line=line)
+    if match := _TOOL_COMMENT.search(text):
+        row = ToolRow(text=match[2], unit_mm=_size_unit(match[3]), plated=plated_in(text), line=line)
+        return int(match[1]), row
+    return None
+
+
+def _size_unit(word: str) -> float:
+    low = word.lower()
+    return 0.0254 if low.startswith("mil") else 1.0 if low == "mm" else MM_PER_INCH
+
+
+_PLATED_WORD = re.compile(r"\b(N?PTH|NON[-_ ]?PLATED|UNPLATED|PLATED)\b", re.I)
+
+
+def plated_in(text: str) -> bool | None:
+    """Return whether words say plated, None when they do not say."""
+    word = _PLATED_WORD.search(text)
+    return None if word is None else word[1][:1].upper() not in "NU"
+
+
 def read_format_comment(text: str, stated: Stated, line: int) -> None:
     """Take down what a comment says of numbers and tools.
 
@@ -168,6 +199,8 @@ def read_format_comment(text: str, stated: Stated, line: int) -> None:
         return
     match = _FORMAT.search(text)
     if not match:
+        if tool := _tool_in_comment(text, line):
+            stated.tools.setdefault(*tool)
         return
     if match[1] != "-" and match[2] != "-":
         stated.state_digits(int(match[1]), int(match[2]))
@@ -193,6 +226,7 @@ def _zeros_of(text: str) -> Zeros | None:
     return Zeros.ALL if "keep zeros" in text.lower() else None
 
 
+_HAS_PLACES = re.compile(r"^(?:G[0-9]+)?[XY][+-]?[0-9.]", re.M)
 _REPORT_NAMES = re.compile(
     r"nc[_-]?param\.txt|nc[_-]?(?:drill|route?)\.(?:log|txt)|.*\.(?:dri|drr|tool|fdl)"
     r"|.*(?:drill|tool)[-_ ]?(?:report|list|table).*",
@@ -214,11 +248,15 @@ _REPORT_TOOL = re.compile(
 
 def is_report_of(drill_name: str, name: str, head: bytes) -> bool:
     """Return whether a file beside the drill file is a report of it, by its name, stem or content."""
+    same_stem = name.rpartition(".")[0].lower() == drill_name.rpartition(".")[0].lower()
+    if kind_of(head) is FileKind.EXCELLON:
+        # A tool table in a file of its own, written as a drill file writes it.
+        return same_stem and name != drill_name and not _HAS_PLACES.search(text_of(head))
     if _NO_REPORT_NAMES.fullmatch(name) or kind_of(head) is not FileKind.OTHER:
         return False
-    if b"\0" in head or (b"drill" not in head.lower() and not _REPORT_NAMES.fullmatch(name)):
+    told = any(word in head.lower() for word in (b"drill", b"tool", b"rout"))
+    if b"\0" in head or (not told and not _REPORT_NAMES.fullmatch(name)):
         return False
-    same_stem = name.rpartition(".")[0].lower() == drill_name.rpartition(".")[0].lower()
     return same_stem or bool(_REPORT_NAMES.fullmatch(name)) or drill_name.lower() in text_of(head).lower()
 
 
@@ -248,13 +286,11 @@ def read_report(text: str, drill_name: str) -> Stated:
         stated.zeros = found
     for number, line in enumerate(lines, start=1):
         if match := _REPORT_TOOL.match(line):
-            unit = match[3].lower()
-            unit_mm = 0.0254 if unit.startswith("mil") else 1.0 if unit == "mm" else MM_PER_INCH
-            word = re.search(r"\b(N?PTH|NON[-_ ]?PLATED|PLATED)\b", line, re.I)
-            plated = None if not word else not word[1].upper().startswith("N")
-            stated.tools.setdefault(
-                int(match[1]), ToolRow(text=match[2], unit_mm=unit_mm, plated=plated, line=number)
-            )
+            row = ToolRow(text=match[2], unit_mm=_size_unit(match[3]), plated=plated_in(line), line=number)
+            stated.tools.setdefault(int(match[1]), row)
+        elif not read_unit_line(line.strip(), stated) and (match := _TOOL_PUT_OUT.match(line.strip())):
+            row = ToolRow(text=match[2], unit_mm=stated.unit_mm or 0.0, plated=plated_in(line), line=number)
+            stated.tools.setdefault(int(match[1]), row)
     return stated
 
 

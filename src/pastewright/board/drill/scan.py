@@ -18,7 +18,13 @@ MOST_SCAN_PROBLEMS = 50
 """Told one by one: what fits a screen; with more it is another kind of file."""
 
 _ATTRIBUTE = re.compile(r"#@!\s*(T[FAD])(?:\.?([A-Za-z_.$][\w.$]*))?(?:,(.*))?\s*$")
-_TYPE = re.compile(r"\s*TYPE\s*=\s*(PLATED|NON_PLATED)\s*$", re.I)
+_TYPE = re.compile(
+    r"[\s*#-]*(?:(?:drill|holes?|layer|type|file|tools?)\b[\s:=]*)*(NON[-_ ]?PLATED|UNPLATED|NPTH|PLATED|PTH)"
+    r"(?:\s+(?:through)?[- ]?(?:holes?|drills?|slots?))*[\s*#-]*",
+    re.I,
+)
+"""A comment that says nothing else than whether what follows is plated: "TYPE=PLATED", "NON-PLATED HOLES"."""
+_BRACKETED = re.compile(r"\([^)]*\)")
 _WORDS = re.compile(r"(?:[A-Z][+-]?[0-9]*\.?[0-9]*)+")
 _WORD = re.compile(r"([A-Z])([+-]?[0-9]*\.?[0-9]*)")
 _COORDINATE_LINE = re.compile(r"[XY]|[GN][0-9]|.*[XY][+-]?[0-9.]")
@@ -56,7 +62,9 @@ def scanned(text: str, file: str) -> Scan:
         if semicolon:
             _scan_comment(comment, number, scan)
         if "(" in code:
-            code = re.sub(r"\([^)]*\)", "", code)
+            for words in _BRACKETED.findall(code):
+                _scan_comment(words[1:-1], number, scan)
+            code = _BRACKETED.sub("", code)
         code = "".join(code.upper().split()).lstrip("/")
         if code and not _scan_line(code, number, scan):
             mend = "Export the drills again; is this the right file?"
@@ -73,8 +81,8 @@ def scanned(text: str, file: str) -> Scan:
 
 
 def _scan_comment(comment: str, number: int, scan: Scan) -> None:
-    if match := _TYPE.match(comment):
-        scan.type_plated = match[1].upper() == "PLATED"
+    if match := _TYPE.fullmatch(comment):
+        scan.type_plated = match[1][:1].upper() not in "NU"
     elif match := _ATTRIBUTE.search(comment):
         kind, name, values = (
             match[1],

@@ -88,11 +88,15 @@ class Walk:
         self._pattern: _Pattern | None = None
         self._said: set[str] = set()
         self._plunges = False
+        self._stop_ends = True
 
     def run(self, statements: Sequence[Statement | ToolChange]) -> None:
         """Drill all statements up to the end of the program."""
         self._plunges = any(isinstance(each, Statement) and ("M", "15") in each.words for each in statements)
-        for statement in statements:
+        last = max((n for n, each in enumerate(statements) if _goes(each)), default=-1)
+        for number, statement in enumerate(statements):
+            # M00 is the end on old machines, and a stop for the operator on others: then there is more to drill.
+            self._stop_ends = number >= last
             if isinstance(statement, ToolChange):
                 self._tool_up()
                 self._tool = statement if statement.number else None
@@ -180,7 +184,7 @@ class Walk:
 
     def _m_word(self, code: int, letters: dict[str, str], line: int) -> bool:
         """Carry out an M word; return whether coordinates of the line are still to be gone to."""
-        if code in (0, 30):
+        if code == 30 or (code == 0 and self._stop_ends):
             self.ended = True
         elif code == 15:
             self._down, self._plunged_line = True, line
@@ -364,6 +368,10 @@ class _Pattern:
     end: int | None = None
     x_mm: float = field(default=0.0)
     y_mm: float = field(default=0.0)
+
+
+def _goes(statement: Statement | ToolChange) -> bool:
+    return isinstance(statement, Statement) and any(letter in "XY" for letter, _ in statement.words)
 
 
 def _code(text: str) -> int:
