@@ -180,7 +180,7 @@ class _SetReading:
                 self._soft(error, each.file.name, UNREAD_NAMES)
                 continue
             self.problems.extend(netlist.problems)
-            points.extend(point for point in netlist if point.side in (side, None) and not point.midpoint)
+            points.extend(point for point in netlist if point.side in (side, None))
             self.used.add(each.file.name)
             files.append(each.file.name)
         return tuple(points), ", ".join(files)

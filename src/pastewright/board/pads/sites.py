@@ -75,7 +75,11 @@ def _with_parts(
         return result, None, ()
     own = [number for number, site in enumerate(sites) if not site.land.via]
     placed = name_by_parts(
-        artwork.parts, shapes[own], [sites[number].ref for number in own], file=artwork.parts_file
+        artwork.parts,
+        shapes[own],
+        [sites[number].ref for number in own],
+        pins=[sites[number].pin for number in own],
+        file=artwork.parts_file,
     )
     for number, ref in zip(own, placed.refs, strict=True):
         if ref != sites[number].ref:
@@ -84,15 +88,20 @@ def _with_parts(
     return result, placed.check, placed.problems
 
 
-# Columns of an IPC-D-356 record cut names to this many letters.
-_REF_LETTERS, _NET_LETTERS = 6, 14
+REF_LETTERS, NET_LETTERS = 6, 14
+"""Columns of an IPC-D-356 record cut names to this many letters; some programs keep the first, some the last."""
 
 
 def _disagree(land: Land, point: NetPoint) -> bool:
     """Tell whether copper and netlist name one pad differently."""
-    ref = bool(land.ref and land.pin and point.ref) and land.ref[:_REF_LETTERS] != point.ref[:_REF_LETTERS]
-    net = bool(land.net and point.net) and land.net[:_NET_LETTERS] != point.net[:_NET_LETTERS]
+    ref = bool(land.ref and land.pin and point.ref) and not _same(land.ref, point.ref, REF_LETTERS)
+    net = bool(land.net and point.net) and not _same(land.net, point.net, NET_LETTERS)
     return ref or net
+
+
+def _same(whole: str, cut: str, letters: int) -> bool:
+    """Tell whether a name may be another one cut to `letters`, at either end."""
+    return whole[:letters] == cut[:letters] or whole[-letters:] == cut[-letters:]
 
 
 def _disagreements(differ: Sequence[tuple[Land, NetPoint]], file: str) -> list[Problem]:

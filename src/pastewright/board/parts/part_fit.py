@@ -4,7 +4,7 @@ The places are fitted to the lands (`registration`), then the lands shared out (
 lands already, nothing is given: the places are only compared, and differences told.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,6 +17,8 @@ from pastewright.board.parts.registration import Fit, Points, equal_pairs, kabsc
 from pastewright.board.parts.shares import shares
 from pastewright.board.shapes.islands import Shapes
 from pastewright.problems import Problem, Severity
+
+Boxes = dict[str, list[Points]]
 
 CONFLICT_MM = 1.0
 """A named part whose pads lie this far from its stated place is a conflict: origins off the middle reach half of it."""
@@ -37,9 +39,12 @@ class NamedParts:
 
 
 def name_by_parts(
-    parts: Sequence[PartPlace], shapes: Shapes, known: Sequence[str], *, file: str
+    parts: Sequence[PartPlace], shapes: Shapes, known: Sequence[str], *, file: str, pins: Sequence[str] = ()
 ) -> NamedParts:
-    """Return the part of each land. `shapes` are lands [mm, file], `known` their designators, "" for none."""
+    """Return the part of each land. `shapes` are lands [mm, file], `known` their designators, "" for none.
+
+    `pins` are the lands' pins, where known; with them the copies of a panel, which bear the same names, are told apart.
+    """
     refs = list(known)
     if not parts or len(shapes) == 0:
         return NamedParts(refs=tuple(refs), fit=None, problems=())
@@ -47,11 +52,12 @@ def name_by_parts(
     areas = shapely.area(shapes)
     places = np.array([(part.x_mm, part.y_mm) for part in parts])
     if sum(1 for ref in known if ref) >= len(known) / 2:
-        fit = _fit_of_named(parts, places, centres, known)
+        boxes = _boxes_of(centres, known, pins)
+        fit = _fit_of_named(parts, places, boxes)
         return NamedParts(
             refs=tuple(refs),
             fit=fit,
-            problems=tuple(_compared(parts, places, centres, known, fit, file)),
+            problems=tuple(_compared(parts, places, boxes, fit, file)),
             check=_at_pads(fit.met if fit else 0, parts),
         )
     pairs = equal_pairs(centres, areas)
@@ -94,28 +100,55 @@ def _at_pads(met: int, parts: Sequence[PartPlace]) -> Check:
     return Check(what="parts at their pads", met=met, of=len(parts))
 
 
-def _middles(centres: Points, known: Sequence[str]) -> dict[str, Points]:
-    """Return the box (2×2: low, high) of each named part's land centres."""
-    lands: dict[str, list[int]] = defaultdict(list)
+def _boxes_of(centres: Points, known: Sequence[str], pins: Sequence[str]) -> Boxes:
+    """Return the boxes (2×2: low, high) of each named part's land centres, one for each copy of the part.
+
+    Copies of a panel bear the same names. Counted from the lower left, pad by pad, they are told apart: copies lie alike.
+    """
+    named: dict[tuple[str, str], list[int]] = defaultdict(list)
     for number, ref in enumerate(known):
         if ref:
-            lands[ref].append(number)
+            named[ref, pins[number] if pins else ""].append(number)
+    copies: dict[str, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
+    counts = Counter(len(lands) for (_, pin), lands in named.items() if pin)
+    boards = counts.most_common(1)[0][0] if counts else 1
+    for (ref, pin), lands in named.items():
+        if boards == 1 or not pin:
+            copies[ref][0].extend(lands)
+            continue
+        if len(lands) != boards:
+            continue  # a pin of several lands: which of them is of which copy is not told
+        places = {land: (round(centres[land][1], 3), round(centres[land][0], 3)) for land in lands}
+        for rank, land in enumerate(sorted(lands, key=places.__getitem__)):
+            copies[ref][rank].append(land)
     return {
-        ref: np.array([centres[numbers].min(axis=0), centres[numbers].max(axis=0)])
-        for ref, numbers in lands.items()
+        ref: [
+            np.array([centres[lands].min(axis=0), centres[lands].max(axis=0)])
+            for _, lands in sorted(own.items())
+        ]
+        for ref, own in copies.items()
     }
 
 
-def _fit_of_named(
-    parts: Sequence[PartPlace], places: Points, centres: Points, known: Sequence[str]
-) -> Fit | None:
+def _pairs_of(parts: Sequence[PartPlace], boxes: Boxes) -> list[tuple[int, Points]]:
+    """Return each part with the box of its pads. A file of one board of a panel is held against the first copy."""
+    rows: dict[str, list[int]] = defaultdict(list)
+    for number, part in enumerate(parts):
+        rows[part.ref].append(number)
+    found: list[tuple[int, Points]] = []
+    for ref, numbers in rows.items():
+        lower_left = sorted(numbers, key=lambda n: (round(parts[n].y_mm, 3), round(parts[n].x_mm, 3)))
+        found.extend(zip(lower_left, boxes.get(ref, []), strict=False))
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def _fit_of_named(parts: Sequence[PartPlace], places: Points, boxes: Boxes) -> Fit | None:
     """Return the rigid motion by the names themselves, outliers left out."""
-    boxes = _middles(centres, known)
-    both = [(number, boxes[part.ref].mean(axis=0)) for number, part in enumerate(parts) if part.ref in boxes]
+    both = _pairs_of(parts, boxes)
     if len(both) < 2:
         return None
     source = places[[number for number, _ in both]]
-    target = np.array([middle for _, middle in both])
+    target = np.array([middle.mean(axis=0) for _, middle in both])
     fits = [kabsch(source, target, mirrored=mirrored) for mirrored in (False, True)]
     away = [np.hypot(*(fit.places(source) - target).T) for fit in fits]
     best = int(np.median(away[1]) < np.median(away[0]) - 1e-6)
@@ -132,25 +165,17 @@ def _fit_of_named(
 
 
 def _compared(
-    parts: Sequence[PartPlace],
-    places: Points,
-    centres: Points,
-    known: Sequence[str],
-    fit: Fit | None,
-    file: str,
+    parts: Sequence[PartPlace], places: Points, boxes: Boxes, fit: Fit | None, file: str
 ) -> list[Problem]:
     problems: list[Problem] = []
-    boxes = _middles(centres, known)
     if fit is not None:
         if fit.words:
             what = f"the centroid file counts from another origin: {fit.words} to meet the pads"
             problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
         moved = fit.places(places)
         off = []
-        for part, place in zip(parts, moved, strict=True):
-            if part.ref not in boxes:
-                continue
-            low, high = boxes[part.ref]
+        for number, (low, high) in _pairs_of(parts, boxes):
+            part, place = parts[number], moved[number]
             beyond = np.maximum(np.maximum(low - place, place - high), 0.0)
             if float(np.hypot(*beyond)) > CONFLICT_MM:
                 off.append((part, float(np.hypot(*beyond))))

@@ -25,6 +25,8 @@ VOTE_GRID_MM = 0.02
 """Coarser than the rounding of any netlist, finer than any two pads are apart."""
 VOTERS = 200
 """More points do not make a vote surer."""
+MOST_COPIES = 400
+"""Boards of one panel; more would be smaller than 30 mm on the largest (common practice: 610 mm)."""
 # A shift must be voted for by this part of the voters; chance meetings on a regular board reach a few percent.
 VOTED_PART = 0.3
 
@@ -64,6 +66,7 @@ def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Name
             if len(np.unique(moved_land)) > len(np.unique(land)):
                 hit, land, shift = moved_hit, moved_land, voted
     met = len(np.unique(hit))
+    more = _further_copies(places, shapes, land) if met >= AGREED_PART * len(pins) else []
     if np.any(shift != 0.0) and met:
         what = f"the netlist counts from another origin: shifted by ({shift[0]:.3f}, {shift[1]:.3f}) mm to meet the pads"
         problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
@@ -78,14 +81,36 @@ def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Name
     found: list[NetPoint | None] = [None] * len(shapes)
     # Of several points in one land the one nearest its centre names it.
     centres = shapely.get_coordinates(shapely.centroid(shapes))
-    away_mm = np.hypot(*(places[hit] + shift - centres[land]).T)
-    for number in np.argsort(-away_mm, kind="stable"):
-        found[int(land[number])] = pins[int(hit[number])]
     surface = [False] * len(shapes)
-    for place, number in zip(hit.tolist(), land.tolist(), strict=True):
-        surface[number] |= not pins[place].through
+    for copy_shift, copy_hit, copy_land in [(shift, hit, land), *more]:
+        away_mm = np.hypot(*(places[copy_hit] + copy_shift - centres[copy_land]).T)
+        for number in np.argsort(-away_mm, kind="stable"):
+            found[int(copy_land[number])] = pins[int(copy_hit[number])]
+        for place, number in zip(copy_hit.tolist(), copy_land.tolist(), strict=True):
+            surface[number] |= not pins[place].through
+    if more:
+        what = f"the netlist is that of one board of a panel: it names {len(more) + 1} copies"
+        problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
     check = Check(what="netlist pins on pads", met=met, of=len(pins))
     return Named(points=tuple(found), surface=tuple(surface), problems=tuple(problems), check=check)
+
+
+def _further_copies(
+    places: NDArray[np.float64], shapes: Shapes, taken: NDArray[np.intp]
+) -> list[tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]]:
+    """Return the shifts that bring the whole netlist onto lands it does not name yet: the copies of a panel."""
+    free = np.setdiff1d(np.arange(len(shapes)), taken)
+    found: list[tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]] = []
+    while len(free) >= AGREED_PART * len(places) and len(found) < MOST_COPIES:
+        shift = _voted_shift(places, shapes[free])
+        if shift is None:
+            break
+        hit, land = _meet(STRtree(shapes[free]), places + shift)
+        if len(np.unique(hit)) < AGREED_PART * len(places):
+            break
+        found.append((shift, hit, free[land]))
+        free = np.setdiff1d(free, free[land])
+    return found
 
 
 def _meet(tree: STRtree, places: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
