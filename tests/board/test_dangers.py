@@ -1,5 +1,7 @@
 """Files that once made a plan that would have hurt a board; each is a small set of our own that shows it."""
 
+import io
+import zipfile
 from collections.abc import Mapping
 
 import pytest
@@ -286,6 +288,23 @@ def test_drills_that_miss_the_copper_are_not_used():
     board = read(files)
     assert board.holes == () and "only 0 of 10 holes meet copper" in whats(board)
     assert board.size_mm == approx((30, 25))
+
+
+def test_a_folder_that_holds_zips_says_which_is_the_board():
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, text in logger().items():
+            archive.writestr(f"gerbers/{name}", text)
+    other = io.BytesIO()
+    with zipfile.ZipFile(other, "w") as archive:
+        archive.writestr("model.step", "a body")
+    sources = [SourceFile(name="logger-fab.zip", data=packed.getvalue())]
+    sources.append(SourceFile(name="bodies.zip", data=other.getvalue()))
+    with pytest.raises(InputError) as caught:
+        board_of_files(sources, Ask(side=Side.TOP))
+    words = str(caught.value)
+    assert "'logger-fab.zip' (outline, top copper, top mask, top paste)" in words
+    assert "Give that zip itself" in words and "bodies" not in words
 
 
 # ---- what the board is, in one line

@@ -19,8 +19,9 @@ from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import LayerRole, LayerUse, Side
 from pastewright.board.parts.centroid import read_centroids
 from pastewright.board.parts.ipc356 import read_ipc356
-from pastewright.board.roles.recognise import Recognised, recognise
-from pastewright.board.source.files import SourceFile
+from pastewright.board.roles.recognise import LAYERS, Recognised, recognise
+from pastewright.board.roles.role_words import role_of_name
+from pastewright.board.source.files import SourceFile, names_in_zip
 from pastewright.board.source.sniff import FileKind
 from pastewright.problems import InputError, Problem, Severity, one_error
 
@@ -226,11 +227,27 @@ def _use(each: Recognised, used: set[str]) -> LayerUse:
 def _nothing_found(found: Sequence[Recognised], side: Side) -> InputError:
     seen = ", ".join(f"{each.file.name} ({each.role.value})" for each in found[:8])
     more = f" and {len(found) - 8} more" if len(found) > 8 else ""
-    packed = [each.file.name for each in found if each.file.data.startswith(b"PK\x03\x04")]
-    inside = (
-        f" Is the board in {packed[0]}? Unpack it first: zips inside a zip are not opened." if packed else ""
-    )
+    zips = _zips_of_boards(found)
+    if zips:
+        which = " or ".join(f"{file!r} ({', '.join(roles)})" for file, roles in zips.items())
+        return one_error(
+            f"the board is packed in a zip within: {which}",
+            f"Give that zip itself, {next(iter(zips))!r}: zips inside a folder or a zip are not opened.",
+        )
     return one_error(
         f"no paste, copper or mask layer of the {side.value} side among: {seen}{more}",
-        f"Export the {side.value} paste, copper and mask layers, or say which files they are with --layer.{inside}",
+        f"Export the {side.value} paste, copper and mask layers, or say which files they are with --layer.",
     )
+
+
+def _zips_of_boards(found: Sequence[Recognised]) -> dict[str, list[str]]:
+    """Return the zips among the files whose contents are named like layers, with what these are."""
+    zips: dict[str, list[str]] = {}
+    for each in found:
+        named = [
+            role_of_name(name.rsplit("/", 1)[-1], gerber=True)[0] for name in names_in_zip(each.file.data)
+        ]
+        layers = sorted({role.value for role in named if role is not None and role in LAYERS})
+        if layers:
+            zips[each.file.name] = layers
+    return zips

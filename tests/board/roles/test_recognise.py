@@ -344,3 +344,46 @@ def test_any_names_and_bytes_get_a_role(names: list[str], data: list[bytes]) -> 
     found = recognise(files)
     assert [each.file for each in found] == files
     assert all(isinstance(each.role, R) and each.how for each in found)
+
+
+@pytest.mark.parametrize(
+    ("name", "role"),
+    [
+        ("SOLDER_TOP.art", R.TOP_MASK),
+        ("SOLDER_BOTTOM.art", R.BOTTOM_MASK),
+        ("PASTE_TOP.art", R.TOP_PASTE),
+        ("logger-solder side.gbr", R.BOTTOM_COPPER),
+        ("logger-Front.gbr", R.TOP_COPPER),
+        ("logger-Back.gbr", R.BOTTOM_COPPER),
+        ("logger-Front Paste.gbr", R.TOP_PASTE),
+        ("logger-Back Mask.gbr", R.BOTTOM_MASK),
+        ("logger.tp", R.TOP_PASTE),
+        ("logger.bp", R.BOTTOM_PASTE),
+    ],
+)
+def test_names_of_more_design_programs_and_stencil_houses(name: str, role: R) -> None:
+    assert roles(file(name)) == [role]
+
+
+def test_what_a_layer_says_in_its_comments_goes_before_its_name() -> None:
+    (found,) = recognise([file("logger.gtl", b"G04 Layer: TopPasteMaskLayer*\n" + PLAIN)])
+    assert (found.role, found.how) == (R.TOP_PASTE, "its comment: TopPasteMaskLayer")
+    assert "named like top copper" in found.problems[0].what
+
+
+def test_a_comment_that_names_no_layer_leaves_the_name_its_say() -> None:
+    assert roles(file("logger.gtl", b"G04 Layer: 1 of 2*\n" + PLAIN)) == [R.TOP_COPPER]
+
+
+PROSE = (
+    b"Part reference, X and Y of each part are in the other file.\nAsk the office for positions.\nThanks.\n"
+)
+
+
+@pytest.mark.parametrize("name", ["placement notes.txt", "notes.txt", "positions.md", "pick and place.csv"])
+def test_a_text_about_parts_is_no_centroid_table(name: str) -> None:
+    assert roles(file(name, PROSE)) == [R.OTHER]
+
+
+def test_a_table_of_parts_is_one_by_any_name() -> None:
+    assert roles(file("notes.txt", CENTROIDS), file("positions.txt", CENTROIDS)) == [R.CENTROID] * 2

@@ -1,8 +1,8 @@
 """Files to roles: which of them is the top paste, which the outline, and how that is known.
 
-What a file says of itself (X2 `.FileFunction`) ranks first, then the custom of its name, then a name inside
-the file; what the person says on the command line beats all of them. Content decides what can be what: a
-file that is no Gerber file cannot become a layer unseen.
+What a file says of itself (X2 `.FileFunction`, then its comments on its layer) ranks first, then the custom of its
+name, then another name inside the file; what the person says on the command line beats all of them. Content decides
+what can be what: a file that is no Gerber file cannot become a layer unseen.
 """
 
 import difflib
@@ -23,8 +23,10 @@ from pastewright.board.roles.role_words import (
     role_of_words,
     spaced,
 )
+from pastewright.board.source.column_names import Field, fields_of
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
+from pastewright.board.source.text_table import number_in, read_table_text
 from pastewright.problems import InputError, Problem, Severity
 
 
@@ -35,9 +37,10 @@ class Rank(IntEnum):
     CONTENT = 1
     INNER_NAME = 2
     FILE_NAME = 3
-    JOB_FILE = 4
-    ATTRIBUTE = 5
-    COMMAND_LINE = 6
+    OWN_COMMENT = 4
+    JOB_FILE = 5
+    ATTRIBUTE = 6
+    COMMAND_LINE = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +67,11 @@ _FUNCTION = re.compile(
 _INNER_NAME = re.compile(
     r"%(?:IN|LN)([^*%]+)\*|G0?4\s+(?:Layer(?:_?Name)?|Title)\s*[:=]\s*([^*\r\n]+)\*", re.I
 )
+_OWN_COMMENT = re.compile(
+    r"G0?4\s+(?:[^*\r\n]{0,40}?\b)?(?:Layer(?:[_ ]?(?:Name|Type|Function))?|File ?Function)\s*[:=]\s*([^*\r\n]+)\*",
+    re.I,
+)
+"""What a program says of the layer it writes, in a comment of its own making: "G04 Layer: TopPaste*"."""
 
 
 def recognise(
@@ -217,6 +225,15 @@ def _gerber_by_name(file: SourceFile, named: LayerRole | None, told: str, head: 
             problems=tuple(warnings),
         )
 
+    for match in _OWN_COMMENT.finditer(head):
+        words = match[1].strip()
+        role, _words = role_of_words(spaced(words), gerber=True)
+        if role is not None and role in LAYERS:
+            warnings: tuple[Problem, ...] = ()
+            if named is not None and named in LAYERS and named is not role:
+                what = f"says {role.value} in its comments but is named like {named.value} ({told}); taken as {role.value}"
+                warnings = (_warning(file, what),)
+            return result(role, f"its comment: {words[:60]}", Rank.OWN_COMMENT, "", *warnings)
     if named is not None and named in LAYERS:
         return result(named, f"file name: {told}", Rank.FILE_NAME)
     if named is LayerRole.DRILL:
@@ -253,10 +270,12 @@ def _other_by_name(file: SourceFile, named: LayerRole | None, told: str) -> Reco
     role, note = LayerRole.OTHER, "ignored: no fabrication data"
     warnings: tuple[Problem, ...] = ()
     by_extension = told.startswith("*.")
-    if named is LayerRole.CENTROID:
+    if named is LayerRole.CENTROID and (extension in SPREADSHEETS or _has_places(file)):
         role, note = named, ""
         if extension in SPREADSHEETS:
             note = "a spreadsheet, which is not read"
+    elif named is LayerRole.CENTROID:
+        note = f"ignored: named like a table of parts ({told}), but holds no such table"
     elif (
         named is not None and named is not LayerRole.OTHER and (by_extension or extension in LAYER_EXTENSIONS)
     ):
@@ -279,6 +298,23 @@ def _other_by_name(file: SourceFile, named: LayerRole | None, told: str) -> Reco
     return Recognised(
         file=file, role=role, kind=FileKind.OTHER, how=how, rank=rank, note=note, problems=warnings
     )
+
+
+def _has_places(file: SourceFile) -> bool:
+    """Tell whether a file is a table with a header of a reference, x and y: a text about parts is none."""
+
+    def is_header(cells: Sequence[str]) -> bool:
+        return {Field.REF, Field.X, Field.Y} <= fields_of(cells).keys()
+
+    try:
+        table = read_table_text(file.data[:HEAD_BYTES], file.name, is_header=is_header)
+    except InputError:
+        return False
+    numbers = [
+        sum(number_in(cell, decimal_comma=table.decimal_comma) is not None for cell in row.cells)
+        for row in table.rows[:20]
+    ]
+    return bool(table.header) and max(numbers, default=0) > 1
 
 
 def _settled(found: list[Recognised]) -> tuple[Recognised, ...]:

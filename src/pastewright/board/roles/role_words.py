@@ -13,15 +13,15 @@ _R = LayerRole
 
 _EXTENSION_TABLE = {
     # G, Top or Bottom, then Layer, Solder mask, Overlay, Paste: the most copied custom. Then: component and
-    # solder side (cmp/sol); top and bottom with two letters (tsm); kind first (smt); words.
+    # solder side (cmp/sol); top and bottom with two letters (tsm); kind first (smt); stencil houses' (tp); words.
     _R.TOP_COPPER: "gtl cmp top",
     _R.TOP_MASK: "gts stc tsm smt stoptop",
     _R.TOP_SILK: "gto plc tsk sst positop",
-    _R.TOP_PASTE: "gtp crc tsp spt tcream pastetop",
+    _R.TOP_PASTE: "gtp crc tsp spt tp tcream pastetop",
     _R.BOTTOM_COPPER: "gbl sol bot bottom",
     _R.BOTTOM_MASK: "gbs sts bsm smb stopbot",
     _R.BOTTOM_SILK: "gbo pls bsk ssb posibot",
-    _R.BOTTOM_PASTE: "gbp crs bsp spb bcream pastebot",
+    _R.BOTTOM_PASTE: "gbp crs bsp spb bp bcream pastebot",
     _R.OUTLINE: "gko gml dim outline boardoutline",
     # .txt is shared with everything else, so there content decides.
     _R.DRILL: "drl xln exc ncd tap npt rou fdr drill nc cnc",
@@ -73,7 +73,11 @@ WORDS: tuple[tuple[re.Pattern[str], dict[Side | None, LayerRole]], ...] = (
         {Side.TOP: _R.TOP_PASTE, Side.BOTTOM: _R.BOTTOM_PASTE},
     ),
     (
-        re.compile(r"mask\b|solder ?(?:stop|resist)|\bstop ?(?:top|bot)|\b(?:top|bot(?:tom)?|t|b) ?stop\b"),
+        re.compile(
+            r"mask\b|solder ?(?:stop|resist)|\bstop ?(?:top|bot)|\b(?:top|bot(?:tom)?|t|b) ?stop\b"
+            # Named for the solder that it keeps off, beside a layer that is named paste.
+            r"|\bsolder ?(?:top|bot(?:tom)?|front|back)\b|\b(?:top|bot(?:tom)?|front|back) ?solder$"
+        ),
         {Side.TOP: _R.TOP_MASK, Side.BOTTOM: _R.BOTTOM_MASK},
     ),
     (
@@ -113,7 +117,7 @@ WORDS: tuple[tuple[re.Pattern[str], dict[Side | None, LayerRole]], ...] = (
     # "L2.gbr" alone may be inner or bottom copper, so it needs a side.
     (re.compile(r"\bl[0-9]{1,2}\b|\bsignal|\betch|conductor|\btracks?\b|\blayer\b"), _COPPER),
     # "board-Top.gbr": a side and nothing else is its copper.
-    (re.compile(r"\b(?:top|bot|bottom|component ?side|solder ?side)$"), _COPPER),
+    (re.compile(r"\b(?:top|bot|bottom|front|back|component ?side|solder ?side)$"), _COPPER),
 )
 _NEVER_GERBER = frozenset({_R.CENTROID, _R.NETLIST})
 

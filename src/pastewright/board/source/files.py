@@ -98,6 +98,17 @@ def read_source(path: Path) -> tuple[SourceFile, ...]:
     return tuple(sorted(files, key=lambda file: file.name))
 
 
+def names_in_zip(data: bytes) -> tuple[str, ...]:
+    """Return the names in a zip's list of contents, () where it has none; nothing is unpacked."""
+    if not data.startswith(b"PK\x03\x04") or data.count(b"PK\x01\x02") > 20 * MAX_FILES:
+        return ()
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            return tuple(info.filename for info in archive.infolist() if not info.is_dir())
+    except _DAMAGE:
+        return ()
+
+
 _MEND_PATH = "Check the path and the right to read it; give a folder, a .zip or a file."
 
 

@@ -47,6 +47,9 @@ _AXIS_COLUMN = (
     r"(?:[ _-]*(?:pos(?:ition)?|loc(?:ation)?|coord(?:inate)?))?(?:[ _]*[(\[]?(?:mm|mils?|in|inch|um)[)\]]?)?(?![a-z])"
 )
 _X_COLUMN, _Y_COLUMN = (re.compile(_AXIS_COLUMN.format(axis)) for axis in "xy")
+_NUMBER_CELL = re.compile(r"[+-]?[0-9]*[.,]?[0-9]+(?:mm|mils?|in|um)?", re.I)
+_BETWEEN_CELLS = re.compile(r"[,;\t| \"]+")
+_ROWS_AFTER = 6  # a rule, a blank line, units and a part that is not placed may come first
 _HEADER_LINES = 80  # some programs write a page of design information before the table
 
 
@@ -65,10 +68,18 @@ def kind_of(data: bytes) -> FileKind:
         _DRILL_TOOL.search(head) or (_DRILL_PICK.search(head) and _DRILL_HIT.search(head))
     ):
         return FileKind.EXCELLON
-    for line in head.splitlines()[:_HEADER_LINES]:
+    lines = head.splitlines()
+    for number, line in enumerate(lines[:_HEADER_LINES]):
         low = line.lower()
         if "target_ul" in low and "planned_ul" in low:
             return FileKind.OTHER  # the pads.csv of a plan, written beside the design
         if all(column.search(low) for column in (_REF_COLUMN, _X_COLUMN, _Y_COLUMN)):
-            return FileKind.CENTROID
+            rows = [row for row in lines[number + 1 : number + 1 + _ROWS_AFTER] if row.strip()]
+            if not rows or any(_has_place(row) for row in rows):
+                return FileKind.CENTROID
     return FileKind.OTHER
+
+
+def _has_place(row: str) -> bool:
+    """Tell whether a row holds two numbers: prose that speaks of parts and x and y has none below it."""
+    return sum(bool(_NUMBER_CELL.fullmatch(cell)) for cell in _BETWEEN_CELLS.split(row)) > 1
