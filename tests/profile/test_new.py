@@ -21,8 +21,6 @@ REQUIRED = {
     "bed.board_x_mm": 60.0,
     "bed.board_y_mm": 50.0,
     "bed.board_z_mm": 20.5,
-    "bed.strip_x_mm": 60.0,
-    "bed.strip_y_mm": 30.0,
     "controller.dialect": "reprap",
     "plunger.letter": "E",
     "plunger.unit": "mm",
@@ -301,8 +299,6 @@ def test_the_questions_with_plain_answers_make_a_whole_profile():
         "bed.board_x_mm": "50",
         "bed.board_y_mm": "50",
         "bed.board_z_mm": "1e1",
-        "bed.strip_x_mm": "50",
-        "bed.strip_y_mm": "30",
         "plunger.speed_mm_s": ".5",
         "plunger.stroke_mm": "52",
     }

@@ -18,7 +18,7 @@ from pastewright.plunger.bead import Beads, solved_beads
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.runs import even_walks
-from pastewright.plunger.settle import Settling, settling
+from pastewright.plunger.settle import Settling, strip_of
 from pastewright.plunger.table import dot_table
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
@@ -74,12 +74,7 @@ def plan_cycles(layout: Layout, tour: Tour, profile: Profile) -> Cycles:
 def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile) -> Cycles:
     """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
     bench = bench_of(profile)
-    strip = settling(
-        bench,
-        length_mm=profile.bed.strip_length_mm,
-        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
-        accel_mm_s2=profile.machine.accel_xy_mm_s2,
-    )
+    strip = strip_of(profile)
     deposits = [deposit for deposit, _ in laid]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
     used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum(volumes)])

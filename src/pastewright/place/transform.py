@@ -209,6 +209,14 @@ class Wipe:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbour:
+    """A board that lies there and is not in this program: skipped, or in another one; its corners [mm, machine]."""
+
+    name: str
+    corners_mm: tuple[Point, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Placements:
     """The boards of one program; deposits and planned pads name theirs by its number here.
 
@@ -220,6 +228,7 @@ class Placements:
     settle: bool = False
     strip_step_mm: float = 0.0
     wipe: Wipe | None = None
+    neighbours: tuple[Neighbour, ...] = ()
 
     @property
     def on_bed(self) -> bool:

@@ -7,6 +7,8 @@ from msgspec import structs
 from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
+from pastewright.job.model import NO_JOB, Job
+from pastewright.motion.aside import strips_mm
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
@@ -14,6 +16,7 @@ from pastewright.problems import Problem
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program
 from pastewright.readback.model import Verdict
+from pastewright.records.placement import NeighbourRecord, StripRecord, ZoneRecord
 from pastewright.records.plan import (
     FORMAT,
     BenchRecord,
@@ -65,6 +68,7 @@ def plan_record(
     program: Program,
     warnings: Sequence[str],
     placements: Placements | None = None,
+    job: Job = NO_JOB,
 ) -> PlanRecord:
     """Return the plan as a record, with an empty verdict that `with_verdict` fills in.
 
@@ -82,6 +86,25 @@ def plan_record(
             strip_step_mm=where.strip_step_mm,
             wipe=wipe_record(where.wipe),
             travel_z_mm=round(max(move.z_mm for move in motions.moves), 6),
+            strips=tuple(
+                StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips_mm(profile, where)
+            ),
+            park_mm=_place((profile.bed.park_x_mm, profile.bed.park_y_mm)),
+            neighbours=tuple(
+                NeighbourRecord(name=other.name, corners_mm=tuple(map(_place, other.corners_mm)))
+                for other in where.neighbours
+            ),
+            zones=tuple(
+                ZoneRecord(
+                    name=zone.name,
+                    x_from_mm=zone.x_from_mm,
+                    x_to_mm=zone.x_to_mm,
+                    y_from_mm=zone.y_from_mm,
+                    y_to_mm=zone.y_to_mm,
+                    height_mm=zone.height_mm,
+                )
+                for zone in job.zones
+            ),
         ),
         profile=bench_record(profile),
         totals=TotalsRecord(

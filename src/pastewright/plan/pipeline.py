@@ -11,6 +11,7 @@ from pastewright.dose.doses import dose_board
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.motion.around import around
+from pastewright.motion.aside import with_strip
 from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.faults import check_fits
 from pastewright.motion.model import Motions
@@ -140,10 +141,12 @@ def finish_plan(
     board, layout = prepared.board, prepared.layout
     where = placements or on_bed(profile.bed)
     on_stage("order")
+    zones = blocked_on(job, where)
+    profile = with_strip(profile, where, board.size_mm, zones)
     there = located(layout, where)
     tour = placed_tour(there, profile, turns_of(job, board))
     on_stage("motions")
-    motions = around(motions_over(there, tour, profile), blocked_on(job, where), profile)
+    motions = around(motions_over(there, tour, profile), zones, profile)
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")
@@ -163,6 +166,7 @@ def finish_plan(
         program=program,
         warnings=warnings,
         placements=where,
+        job=job,
     )
     on_stage("verdict")
     expected = expected_from_plan(record)

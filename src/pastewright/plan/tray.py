@@ -8,11 +8,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from pastewright.board.model import Point
 from pastewright.deposit.model import Deposit, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.motion.cycles import cycles_of
-from pastewright.place.transform import Placements
+from pastewright.place.transform import Neighbour, Placements, corners_mm
 from pastewright.plan.pipeline import Plan, Prepared, finish_plan
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
@@ -61,7 +62,9 @@ def boards_per_program(need: Need, profile: Profile, *, settle: bool) -> int:
     return int((room_ul - need.strip_ul) // need.board_ul)
 
 
-def runs_of(placements: Placements, need: Need, profile: Profile, *, each: bool) -> tuple[Placements, ...]:
+def runs_of(
+    placements: Placements, need: Need, profile: Profile, *, size_mm: Point, each: bool
+) -> tuple[Placements, ...]:
     """Return the tray cut into programs, at board boundaries, as evenly as the barrel allows.
 
     Raises `InputError` when it does not last for a single board.
@@ -79,7 +82,22 @@ def runs_of(placements: Placements, need: Need, profile: Profile, *, each: bool)
     programs = count if each else -(-count // most)
     # Evenly: six boards of a barrel for five are three and three.
     bounds = [count * k // programs for k in range(programs + 1)]
-    return tuple(replace(placements, boards=placements.boards[a:b]) for a, b in pairwise(bounds))
+    return tuple(_part(placements, a, b, size_mm) for a, b in pairwise(bounds))
+
+
+def _part(placements: Placements, begin: int, end: int, size_mm: Point) -> Placements:
+    """Return some of the boards, the others as their neighbours."""
+    boards = placements.boards
+    others = tuple(
+        Neighbour(name=board.name, corners_mm=tuple(map(_point, corners_mm(size_mm, board.affine).tolist())))
+        for board in (*boards[:begin], *boards[end:])
+    )
+    return replace(placements, boards=boards[begin:end], neighbours=(*placements.neighbours, *others))
+
+
+def _point(pair: list[float]) -> Point:
+    x, y = pair
+    return x, y
 
 
 def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:
@@ -154,5 +172,5 @@ def plan_tray(
             job=job,
             on_stage=on_stage,
         )
-        for run in runs_of(placements, need, profile, each=each)
+        for run in runs_of(placements, need, profile, size_mm=prepared.board.size_mm, each=each)
     )

@@ -6,11 +6,12 @@ time constant C·dP/dQ. Then the retraction from P_ss to P_rest, as after a bead
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.cycle import most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa, steady_pressure_kpa
 from pastewright.plunger.model import BeadCycle
@@ -18,6 +19,7 @@ from pastewright.plunger.pressure import after_fed, after_legs, pushed, time_con
 from pastewright.plunger.ramp import Leg, Ramp, ramp
 from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
 from pastewright.plunger.walk import Walk, walk_lasting, walked_shares
+from pastewright.profile.model import Profile
 
 Floats = NDArray[np.float64]
 
@@ -45,6 +47,17 @@ class Settling:
     most_ul: float
 
 
+def strip_of(profile: Profile) -> Settling:
+    """Return the settling strip of a bench."""
+    return settling(
+        bench_of(profile),
+        length_mm=profile.bed.strip_length_mm,
+        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
+        accel_mm_s2=profile.machine.accel_xy_mm_s2,
+    )
+
+
+@lru_cache(maxsize=8)  # a plan asks for the same strip where it is put, and where it is laid
 def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_mm_s2: float) -> Settling:
     """Return the strip that settles the bench, `length_mm` long and walked no faster than `speed_mm_s`.
 

@@ -32,6 +32,7 @@ from pastewright.profile.values import Table, Values
 
 # ISO 68-1: the thread angle of metric screws is 60 degrees (from memory).
 METRIC_HALF_ANGLE_DEG = 30.0
+IN_FRONT_MM = 15.0  # of the board: until a board is known, room for a card and a strip on it; own choice
 
 
 def profile(values: Values, *, sha256: str) -> Profile:
@@ -74,9 +75,12 @@ def _fields(table: Table) -> dict[str, Any]:
 
 def _bed(table: Table) -> Bed:
     fields = _fields(table)
-    if fields["park_x_mm"] is None:
+    strip_open, park_open = fields["strip_x_mm"] is None, fields["park_x_mm"] is None
+    if strip_open:
+        fields.update(strip_x_mm=fields["board_x_mm"], strip_y_mm=fields["board_y_mm"] - IN_FRONT_MM)
+    if park_open:
         fields.update(park_x_mm=fields["strip_x_mm"], park_y_mm=fields["strip_y_mm"])
-    return Bed(**fields)
+    return Bed(**fields, strip_open=strip_open, park_open=park_open)
 
 
 def _controller(table: Table) -> Controller:

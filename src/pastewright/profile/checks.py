@@ -61,11 +61,14 @@ def _places_are_within_travel(values: Values) -> Iterator[Problem]:
         yield from _within(values, f"park_{axis}_mm", axis)
     yield from _within(values, "board_z_mm", "z")
     try:
-        end_mm = bed.number("strip_x_mm") + bed.number("strip_length_mm")
+        start_mm = bed.maybe_number("strip_x_mm")
+        if start_mm is None:
+            return
+        end_mm = start_mm + bed.number("strip_length_mm")
         high_mm = values["machine"].number("x_max_mm")
     except WrongValueError:
         return
-    if bed.number("strip_x_mm") <= high_mm < end_mm:
+    if start_mm <= high_mm < end_mm:
         yield values.problem(
             bed,
             "strip_length_mm",
@@ -119,14 +122,16 @@ def _clearance_is_above_the_standoff(values: Values) -> Iterator[Problem]:
         )
 
 
-def _park_is_a_pair(values: Values) -> Iterator[Problem]:
+def _places_are_pairs(values: Values) -> Iterator[Problem]:
     bed = values["bed"]
-    x_mm, y_mm = bed.maybe_number("park_x_mm"), bed.maybe_number("park_y_mm")
-    if (x_mm is None) != (y_mm is None):
-        have, lack = ("park_x_mm", "park_y_mm") if y_mm is None else ("park_y_mm", "park_x_mm")
-        yield values.problem(
-            bed, have, f"bed.{have} is given without {lack}", f"Add {lack}, or leave out both."
-        )
+    for place in ("strip", "park"):
+        names = f"{place}_x_mm", f"{place}_y_mm"
+        x_mm, y_mm = (bed.maybe_number(name) for name in names)
+        if (x_mm is None) != (y_mm is None):
+            have, lack = names if y_mm is None else names[::-1]
+            yield values.problem(
+                bed, have, f"bed.{have} is given without {lack}", f"Add {lack}, or leave out both."
+            )
 
 
 def _plunger_letter_is_free(values: Values) -> Iterator[Problem]:
@@ -378,7 +383,7 @@ _CHECKS: tuple[Callable[[Values], Iterable[Problem]], ...] = (
     _places_are_within_travel,
     _travels_are_within_reach,
     _clearance_is_above_the_standoff,
-    _park_is_a_pair,
+    _places_are_pairs,
     _plunger_letter_is_free,
     _sign_is_a_sign,
     _microsteps_are_a_power_of_two,

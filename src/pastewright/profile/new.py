@@ -44,8 +44,6 @@ _ASKED: tuple[tuple[str, str, Value | None], ...] = (
     ("bed.board_x_mm", "X of the board's lower left corner [mm]", None),
     ("bed.board_y_mm", "Y of the board's lower left corner [mm]", None),
     ("bed.board_z_mm", "Z at which the tip just touches the board [mm]", None),
-    ("bed.strip_x_mm", "X where the settling strip starts, off the board [mm]", None),
-    ("bed.strip_y_mm", "Y of the settling strip [mm]", None),
     ("controller.dialect", "Language of the controller: reprap (printers) or ngc", "reprap"),
     ("controller.plunger_mode", "Plunger words are absolute or relative (ngc: absolute)", None),
     ("plunger.letter", "Axis letter of the plunger", "E"),

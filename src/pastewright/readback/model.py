@@ -29,6 +29,8 @@ class FindingKind(StrEnum):
     STATE = "unstated mode"
     END = "no proper end"
     DRY = "not dry"
+    SOILED = "paste or tip where a board lies"
+    KEEP_OUT = "in a keep-out zone"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,9 +21,11 @@ from scipy.interpolate import RegularGridInterpolator
 from pastewright.board.model import Point
 from pastewright.profile.model import Bed
 from pastewright.records.kinds import FitKind
-from pastewright.records.placement import ON_BED, BoardPlaceRecord, Places, StepRecord, SurfaceRecord
+from pastewright.records.placement import ON_BED, BoardPlaceRecord, StepRecord, SurfaceRecord
+from pastewright.records.plan import PlacesRecord
 
 Floats = NDArray[np.float64]
+Line = tuple[Point, Point]
 Flags = NDArray[np.bool_]
 
 SAME_MM = 1e-4  # maps that agree this closely over the board are the same map
@@ -108,16 +110,37 @@ class WipePlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeepOut:
+    """A box on every board, from its low to its high corner [mm, board], up to `height_mm` above it, or endless."""
+
+    name: str
+    low_mm: Point
+    high_mm: Point
+    height_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadTray:
-    """The boards of a plan, how far one settling strip lies from the next, how many there are, and the wiping pad."""
+    """The boards of a plan and what lies beside them: strips, wiping pad, park place, other boards by their corners.
+
+    Without strips there is one where the profile has it; without a park place, that of the profile counts.
+    """
 
     boards: tuple[BoardPlace, ...] = ()
-    strips: int = 1
-    strip_step_mm: float = 0.0
+    strips: tuple[Line, ...] = ()
     wipe: WipePlace | None = None
+    park_mm: Point | None = None
+    neighbours: tuple[tuple[str, tuple[Point, ...]], ...] = ()
+    zones: tuple[KeepOut, ...] = ()
 
 
 NO_TRAY = ReadTray()
+
+
+def strip_lines(tray: ReadTray, bed: Bed) -> tuple[Line, ...]:
+    """Return the lines of the settling strips [mm, machine]."""
+    start = (bed.strip_x_mm, bed.strip_y_mm)
+    return tray.strips or ((start, (start[0] + bed.strip_length_mm, start[1])),)
 
 
 def boards_on(tray: ReadTray, bed: Bed) -> tuple[BoardPlace, ...]:
@@ -138,7 +161,7 @@ def boards_on(tray: ReadTray, bed: Bed) -> tuple[BoardPlace, ...]:
     return tuple(in_corner(board.name, board.size_mm) if board.on_bed else board for board in tray.boards)
 
 
-def tray_of_plan(places: Places, size_mm: Point, problems: list[str]) -> ReadTray:
+def tray_of_plan(places: PlacesRecord, size_mm: Point, problems: list[str]) -> ReadTray:
     """Return the placement that a plan records; what contradicts itself in it is added to `problems`."""
     boards = tuple(
         _board(
@@ -152,8 +175,18 @@ def tray_of_plan(places: Places, size_mm: Point, problems: list[str]) -> ReadTra
     wipe = places.wipe
     return ReadTray(
         boards=boards,
-        strips=len(boards) if places.settle else 1,
-        strip_step_mm=places.strip_step_mm,
+        strips=tuple((strip.from_mm, strip.to_mm) for strip in places.strips),
+        park_mm=places.park_mm,
+        neighbours=tuple((other.name, other.corners_mm) for other in places.neighbours),
+        zones=tuple(
+            KeepOut(
+                name=zone.name,
+                low_mm=(min(zone.x_from_mm, zone.x_to_mm), min(zone.y_from_mm, zone.y_to_mm)),
+                high_mm=(max(zone.x_from_mm, zone.x_to_mm), max(zone.y_from_mm, zone.y_to_mm)),
+                height_mm=zone.height_mm,
+            )
+            for zone in places.zones
+        ),
         wipe=None if wipe is None else WipePlace(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm),
     )
 

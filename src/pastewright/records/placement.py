@@ -88,6 +88,31 @@ class WipeRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     strokes: Annotated[int, Meta(ge=1)]
 
 
+class StripRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The line of one settling strip [mm, machine]."""
+
+    from_mm: Pair
+    to_mm: Pair
+
+
+class NeighbourRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A board that lies there and is not in this program: its corners in order [mm, machine]."""
+
+    name: str
+    corners_mm: Annotated[tuple[Pair, ...], Meta(min_length=3)]
+
+
+class ZoneRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A box on every board that the tip keeps out of [mm, board]; `height_mm` null: at every height."""
+
+    name: str
+    x_from_mm: Length
+    x_to_mm: Length
+    y_from_mm: Length
+    y_to_mm: Length
+    height_mm: Length | None
+
+
 class Places(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The boards of one program, and what happens between them."""
 

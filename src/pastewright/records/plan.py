@@ -21,7 +21,7 @@ from pastewright.records.kinds import (
     ProgramKind,
     Side,
 )
-from pastewright.records.placement import Length, Pair, Places
+from pastewright.records.placement import Length, NeighbourRecord, Pair, Places, StripRecord, ZoneRecord
 from pastewright.records.reading import record_of_data, record_of_text, record_text, text_of_file
 
 FORMAT: Literal[1] = 1
@@ -86,6 +86,14 @@ class PlacesRecord(Places, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Where the boards lie. Board coordinates of the pads become machine coordinates by this alone."""
 
     travel_z_mm: Annotated[Length, Meta(description="Height of every travel [mm, machine].")]
+    strips: Annotated[
+        tuple[StripRecord, ...], Meta(description="Where paste is laid beside the boards, in order.")
+    ] = ()
+    park_mm: Annotated[
+        Pair | None, Meta(description="Where the program ends; null: where the profile says.")
+    ] = None
+    neighbours: tuple[NeighbourRecord, ...] = ()
+    zones: tuple[ZoneRecord, ...] = ()
 
 
 class BenchRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -263,8 +263,9 @@ def test_a_wipe_or_strip_where_none_was_planned_is_found(small, profile, prepare
     assert "low travel" in {f.kind for f in changed(plan, {"wipe": None}).findings}
     deeper = structs.replace(plan.record.placement.wipe, z_mm=19.9)
     assert not changed(plan, {"wipe": deeper}).ok
-    assert not changed(plan, {"strip_step_mm": 6.0}).ok
-    assert not changed(plan, {"settle": False}).ok
+    strips = plan.record.placement.strips
+    assert len(strips) == 4
+    assert "stray paste" in {f.kind for f in changed(plan, {"strips": strips[:3]}).findings}
 
 
 @pytest.mark.campaign
@@ -317,10 +318,12 @@ def test_programs_are_cut_evenly_and_lose_no_board(small, profile, prepared, tip
     boards = placed(GRID, small, profile, tip).placements
     for most in range(1, 8):
         bench = barrel_for(profile, need, most, settle=False)
-        runs = runs_of(boards, need, bench, each=False)
+        runs = runs_of(boards, need, bench, size_mm=small.size_mm, each=False)
         sizes = [len(run.boards) for run in runs]
         assert sum(sizes) == 6 and max(sizes) <= most and max(sizes) - min(sizes) <= 1
-    assert [len(run.boards) for run in runs_of(boards, need, profile, each=True)] == [1] * 6
+    assert [len(run.boards) for run in runs_of(boards, need, profile, size_mm=small.size_mm, each=True)] == [
+        1
+    ] * 6
 
 
 def test_a_barrel_too_small_for_one_board_is_refused(small, profile, prepared, tip):

@@ -15,6 +15,7 @@ from pastewright.place.height.heights import Heights, TipTolerance, box_of, meas
 from pastewright.place.surface import Surface, flat
 from pastewright.place.transform import (
     Affine,
+    Neighbour,
     Placement,
     Placements,
     PlaceStep,
@@ -75,11 +76,16 @@ def place_tray(
         elif panel is not None:
             surface = panel.surface
         placed.append(Placement(name=one.name, steps=maps[one.name], surface=surface))
+    skipped = {one.name: _corners(one, tray_step, board) for one in tray.boards if one.bad}
     return PlacedTray(
         placements=Placements(
-            boards=tuple(placed), settle=tray.settle, strip_step_mm=tray.strip_step_mm, wipe=tray.wipe
+            boards=tuple(placed),
+            settle=tray.settle,
+            strip_step_mm=tray.strip_step_mm,
+            wipe=tray.wipe,
+            neighbours=tuple(Neighbour(name=name, corners_mm=four) for name, four in skipped.items()),
         ),
-        skipped={one.name: _corners(one, tray_step, board) for one in tray.boards if one.bad},
+        skipped=skipped,
         registrations=registrations,
         heights=heights,
         warnings=tuple(warnings),

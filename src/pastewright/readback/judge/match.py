@@ -15,7 +15,7 @@ from pastewright.board.model import Point
 from pastewright.profile.model import Bed
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, TipVisit
 from pastewright.readback.model import Expected
-from pastewright.readback.placed import NO_TRAY, ReadTray, WipePlace, boards_on
+from pastewright.readback.placed import NO_TRAY, ReadTray, WipePlace, boards_on, strip_lines
 
 STRIP_MARGIN_MM = 0.5  # beside the settling strip; a deposit there soils nothing
 MOST_CANDIDATES = 8  # beads that begin or end at one place
@@ -131,14 +131,11 @@ def _distances(points: NDArray[np.float64], line: NDArray[np.float64]) -> NDArra
 
 def on_strip(visit: TipVisit, bed: Bed, tray: ReadTray = NO_TRAY) -> bool:
     """Return whether a visit stays on one of the settling strips."""
-    margin = STRIP_MARGIN_MM
+    path = np.array(visit.path_mm)
+    if not np.isfinite(path).all():
+        return False
     return any(
-        all(
-            bed.strip_x_mm - margin <= x <= bed.strip_x_mm + bed.strip_length_mm + margin
-            and abs(y - bed.strip_y_mm - number * tray.strip_step_mm) <= margin
-            for x, y in visit.path_mm
-        )
-        for number in range(tray.strips)
+        bool((_distances(path, np.array(line)) <= STRIP_MARGIN_MM).all()) for line in strip_lines(tray, bed)
     )
 
 

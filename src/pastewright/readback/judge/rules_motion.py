@@ -212,6 +212,7 @@ def known_place_first(seen: CaseFile) -> Iterator[Finding]:
 def ends_parked(seen: CaseFile) -> Iterator[Finding]:
     """The program ends with the tip up and over the park place; one that was cut off does not."""
     bed = seen.profile.bed
+    park = seen.expected.tray.park_mm or (bed.park_x_mm, bed.park_y_mm)
     if not len(seen.moves):
         yield Finding(kind=FindingKind.END, what="the program moves nothing")
         return
@@ -221,10 +222,10 @@ def ends_parked(seen: CaseFile) -> Iterator[Finding]:
         yield Finding(
             kind=FindingKind.END, what=f"the program ends with the tip down, at Z {z:.3f} mm", line=line
         )
-    if not (abs(x - bed.park_x_mm) <= PARK_MM and abs(y - bed.park_y_mm) <= PARK_MM):
+    if not (abs(x - park[0]) <= PARK_MM and abs(y - park[1]) <= PARK_MM):
         yield Finding(
             kind=FindingKind.END,
-            what=f"the program ends at {_place((x, y))}, not over the park place {_place((bed.park_x_mm, bed.park_y_mm))}",
+            what=f"the program ends at {_place((x, y))}, not over the park place {_place(park)}",
             line=line,
         )
 

@@ -19,7 +19,7 @@ from pastewright.deposit.model import Layout
 from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
 from pastewright.motion.model import Motions
 from pastewright.plunger.bench import bench_of
-from pastewright.plunger.settle import Settling
+from pastewright.plunger.settle import Settling, strip_of
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import bench_key, paste_key, tip_key
@@ -36,7 +36,7 @@ from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_data, turns_of
 from pastewright.tune.sheet.model import Role, Sheet, SheetBead, SheetDot, odd_places
-from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions, strip_of
+from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions
 from pastewright.tune.sheet.recipe import (
     LARGEST_MM,
     LEVELS,

@@ -17,7 +17,7 @@ from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.plan import motions_of
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.model import DotCycle
-from pastewright.plunger.settle import Settling, settling
+from pastewright.plunger.settle import Settling
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
@@ -46,16 +46,6 @@ class BeadToLay:
     path_mm: tuple[Point, ...]
     volume_ul: float
     tip_mm_s: float
-
-
-def strip_of(profile: Profile) -> Settling:
-    """Return the settling strip of a bench, as boards have it."""
-    return settling(
-        bench_of(profile),
-        length_mm=profile.bed.strip_length_mm,
-        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
-        accel_mm_s2=profile.machine.accel_xy_mm_s2,
-    )
 
 
 def sheet_motions(
