@@ -101,6 +101,7 @@ PROFILE = Profile(
     tuning=Tuning(
         gain=1.0,
         bubble_ul=1.0,
+        seal_friction_n=0.0,
         dot_shape_ratio=0.4,
         bead_shape_ratio=0.4,
         dwell_s=0.2,
