@@ -68,6 +68,10 @@ def plan_data(pads: list[dict[str, Any]], **changes: dict[str, Any]) -> dict[str
             "strip_step_mm": 0.0,
             "wipe": None,
             "travel_z_mm": 12.0,
+            "strips": [],
+            "park_mm": None,
+            "neighbours": [],
+            "zones": [],
         },
         "profile": {
             "name": "bench of the tests",
