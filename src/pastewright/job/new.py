@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from pastewright.board.model import Board
+from pastewright.counting import counted
 from pastewright.job.read import SECTIONS, parse_job
 from pastewright.profile.keys import Section
 from pastewright.profile.new import LINE, comment_line, toml_value
@@ -17,7 +18,7 @@ def job_text(board: Board, *, for_one_side: bool = False) -> str:
     pasted = [pad for pad in board.pads if pad.apertures]
     refs = sorted({pad.ref for pad in pasted if pad.ref}, key=lambda ref: (len(ref), ref))
     head = [
-        f"# Job for {_plain(board.name)}, {board.side} side: {len(pasted)} pads get paste,"
+        f"# Job for {_plain(board.name)}, {board.side} side: {counted(len(pasted), 'pad')} with paste,"
         f" {board.size_mm[0]:.2f} × {board.size_mm[1]:.2f} mm.",
         "# Found by itself beside the design; or name it: pastewright plan SOURCE --job job.toml",
     ]

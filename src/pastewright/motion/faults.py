@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
+from pastewright.counting import counted
 from pastewright.motion.cycles import Cycles
 from pastewright.motion.model import Move
 from pastewright.plunger.bench import PlungerBench
@@ -111,7 +112,7 @@ def _barrel(cycles: Cycles, *, furthest_mm: float, bench: PlungerBench, profile:
         problems.append(
             Problem(
                 what=f"the plunger would go {furthest_mm:.2f} mm; its stroke is {profile.plunger.stroke_mm:.2f} mm,"
-                f" enough for {boards} boards",
+                f" enough for {counted(boards, 'board')}",
                 mend="Use a barrel with a larger bore, correct stroke_mm, or plan the board in parts.",
                 file=profile.file,
             )

@@ -10,6 +10,7 @@ from html import escape
 import numpy as np
 
 from pastewright.board.model import Board, Point
+from pastewright.counting import counted
 from pastewright.decimals import short as _n
 from pastewright.deposit.model import Layout
 from pastewright.motion.model import Motions, Step
@@ -52,7 +53,9 @@ def tray_svg(
     (x0, y0), (x1, y1) = np.min(points, axis=0) - MARGIN_MM, np.max(points, axis=0) + MARGIN_MM
     width, height = x1 - x0, y1 - y0
     size = f' width="{_n(width * 6)}" height="{_n(height * 6)}"' if standalone else ""
-    words = escape(f"{len(placements.boards)} boards of {board.name}, {board.side} side", quote=True)
+    words = escape(
+        f"{counted(len(placements.boards), 'board')} of {board.name}, {board.side} side", quote=True
+    )
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height)}"{size}'
         f' role="img" aria-label="{words}" font-family="sans-serif">',

@@ -8,10 +8,14 @@ def advise(source: Source, *, profile: ProfilePath, asked: Asking) -> int:
     from pastewright.cli.advising import advice_for
     from pastewright.cli.exits import DONE
     from pastewright.cli.printing.advice import print_advice
+    from pastewright.cli.printing.console import stages
     from pastewright.cli.reading import load_asked, load_profile
 
-    bench = load_profile(profile)
-    board, job = load_asked(source, asked, bench)
-    layout, advice = advice_for(board, bench, job, source=str(source))
+    with stages(("reading", "weighing")) as begin:
+        begin("reading")
+        bench = load_profile(profile)
+        board, job = load_asked(source, asked, bench)
+        begin("weighing")
+        layout, advice = advice_for(board, bench, job, source=str(source))
     print_advice(board, layout, advice, bench)
     return DONE

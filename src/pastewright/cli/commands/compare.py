@@ -25,7 +25,7 @@ def compare(
     """Say what changed between two revisions of a board as far as paste is concerned."""
     from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.printing.changes import print_changes
-    from pastewright.cli.printing.console import print_file
+    from pastewright.cli.printing.console import print_file, stages
     from pastewright.cli.reading import load_board, load_profile
     from pastewright.plan.compare import compare_boards
     from pastewright.report.compare_svg import compare_svg
@@ -33,10 +33,13 @@ def compare(
 
     bench = load_profile(profile) if profile is not None else None
     shrink_mm = bench.dose.shrink_mm if bench is not None else 0.0
-    before, after = (
-        load_board(source, side=side.value, files=files, shrink_mm=shrink_mm) for source in (old, new)
-    )
-    found = compare_boards(before, after, bench)
+    with stages(("first", "second", "comparing")) as begin:
+        begin("first")
+        before = load_board(old, side=side.value, files=files, shrink_mm=shrink_mm)
+        begin("second")
+        after = load_board(new, side=side.value, files=files, shrink_mm=shrink_mm)
+        begin("comparing")
+        found = compare_boards(before, after, bench)
     print_changes(found)
     if out is not None:
         write_text(out, compare_svg(before, after, found), what="the picture")

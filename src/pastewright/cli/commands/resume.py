@@ -49,6 +49,7 @@ def resume(
     from pastewright.cli.running.choice import check_fits, unfinished_run
     from pastewright.cli.running.laying import Laying, believed
     from pastewright.cli.running.records import default_journal
+    from pastewright.counting import counted
     from pastewright.link.conduct import unix_s
     from pastewright.link.job import in_air
     from pastewright.link.journal import open_existing
@@ -73,7 +74,8 @@ def resume(
         doubted = [key for key, state in states.items() if state is State.TO_BE_CHECKED]
         if not deposits:
             console.print(
-                "Nothing is left to lay." + (f" {len(doubted)} deposits stay in doubt." if doubted else "")
+                "Nothing is left to lay."
+                + (f" {counted(len(doubted), 'deposit')} in doubt." if doubted else "")
             )
             return FINDINGS if doubted else DONE
         _, _, plan = journal.program(row.program)

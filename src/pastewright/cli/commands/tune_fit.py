@@ -36,6 +36,7 @@ def fit(
 ) -> int:
     """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
     from pastewright.cli.exits import DONE
+    from pastewright.cli.printing.console import stages
     from pastewright.cli.printing.tuning import print_fit, print_fit_files
     from pastewright.cli.reading import load_profile
     from pastewright.cli.tuning import fit_text, folder_of, opened_sheets, sheet_capability, typed_day
@@ -45,12 +46,16 @@ def fit(
     from pastewright.tune.record.profile_update import tuning_entry, with_entry
     from pastewright.writing import writing
 
-    bench = load_profile(profile)
     dated = typed_day(date)
-    sheets, evidence = opened_sheets(folders, bench)
-    fitted = fit_sheets(evidence, bench, shape_stated=shape_stated)
-    said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
-    able = sheet_capability(fitted, sheets)
+    with stages(("reading", "fitting", "verdicts")) as begin:
+        begin("reading")
+        bench = load_profile(profile)
+        sheets, evidence = opened_sheets(folders, bench)
+        begin("fitting")
+        fitted = fit_sheets(evidence, bench, shape_stated=shape_stated)
+        begin("verdicts")
+        said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
+        able = sheet_capability(fitted, sheets)
     print_fit(fitted, said, able)
     place = out or folder_of(folders[0])
     entry = tuning_entry(

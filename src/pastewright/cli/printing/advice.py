@@ -7,6 +7,7 @@ from rich.table import Table
 
 from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
+from pastewright.counting import counted
 from pastewright.deposit.model import Layout
 from pastewright.materials.rules import TipFit
 from pastewright.plunger.advise import Advice, BenchFigures
@@ -36,7 +37,11 @@ def _print_layout(board: Board, layout: Layout) -> None:
     warned = sum(1 for plan in layout.pads if plan.warnings)
     console.print(f"[bold]{escape(board.name)}, {board.side} side[/], with the tip of the profile:")
     console.print("  " + ", ".join(f"{count} × {form}" for form, count in forms.most_common()))
-    console.print(f"  {warned} pads need a look; `pastewright plan` names them")
+    one = warned == 1
+    console.print(
+        f"  {counted(warned, 'pad')} {'needs' if one else 'need'} a look;"
+        f" `pastewright plan` names {'it' if one else 'them'}"
+    )
 
 
 def _print_bench(bench: BenchFigures, profile: Profile) -> None:
@@ -65,7 +70,8 @@ def _print_bench(bench: BenchFigures, profile: Profile) -> None:
         ("settling", f"{bench.settling_ul:.1f} µL, {bench.settling_s:.0f} s before the first pad"),
         (
             "one filling",
-            f"{_count(bench.boards_per_barrel)} of this side from the {profile.barrel.fill_ul / 1000:.3g} mL in it",
+            f"{counted(bench.boards_per_barrel, 'board')} of this side from"
+            f" the {profile.barrel.fill_ul / 1000:.3g} mL in it",
         ),
     ]
     for name, words in rows:
@@ -146,7 +152,3 @@ def _share(share: float) -> str:
 
 def _today(words: str, today: bool) -> str:
     return escape(words) + (" [bold]today[/]" if today else "")
-
-
-def _count(boards: int) -> str:
-    return f"{boards} board" + ("" if boards == 1 else "s")

@@ -9,6 +9,7 @@ from rich.table import Table
 from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
+from pastewright.counting import counted
 from pastewright.problems import InputError, Problem, Severity
 
 MOST_LEFT_OUT = 10  # more hide the board; report.html lists them
@@ -46,7 +47,7 @@ def print_board(board: Board) -> None:
         f"  paste: {area_mm2:.3f} mm² in {sum(len(pad.apertures) for pad in pasted)} apertures on {len(pasted)}"
         f" pads, from the {board.paste_origin}; {named} of these pads have a reference designator"
     )
-    console.print(f"  {len(board.holes)} holes, {len(board.fiducials)} fiducials")
+    console.print(f"  {counted(len(board.holes), 'hole')}, {counted(len(board.fiducials), 'fiducial')}")
     for left in board.left_out[:MOST_LEFT_OUT]:
         console.print(
             f"  left out: {escape(str(left.source))}: {left.shape.area:.3f} mm², {escape(left.reason)}"

@@ -4,6 +4,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
+from pastewright.counting import counted
 from pastewright.plan.compare import ChangeKind, Comparison
 
 MOST_ROWS = 200  # a few screens; the picture has all
@@ -12,7 +13,7 @@ MOST_ROWS = 200  # a few screens; the picture has all
 def print_changes(found: Comparison) -> None:
     """Print the changes of pads, and what they do to the paste."""
     counts = ", ".join(f"{len(changes)} {kind}" for kind in ChangeKind if (changes := found.of(kind)))
-    console.print(f"[bold]{counts or 'no changes'}[/]; {found.unchanged} pads as before")
+    console.print(f"[bold]{counts or 'no changes'}[/]; {counted(found.unchanged, 'pad')} as before")
     gain = found.after_total - found.before_total
     console.print(
         f"  paste {found.before_total:.3f} to {found.after_total:.3f} {found.unit} ({gain:+.3f} {found.unit})"

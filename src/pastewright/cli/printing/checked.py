@@ -4,6 +4,7 @@ from rich.markup import escape
 
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
+from pastewright.counting import counted
 from pastewright.job.model import Job
 from pastewright.plunger.bench import bench_of
 from pastewright.profile.doubts import profile_warnings
@@ -13,12 +14,12 @@ from pastewright.profile.model import Profile
 def print_job(job: Job) -> None:
     """Print what a job asks for."""
     counts = (
-        (len(job.not_fitted), "pattern(s) of parts not fitted"),
-        (len(job.rules), "dose rule(s)"),
-        (len(job.pads), "single pad(s)"),
-        (len(job.zones), "zone(s)"),
+        (len(job.not_fitted), "pattern of parts not fitted", "patterns of parts not fitted"),
+        (len(job.rules), "dose rule", ""),
+        (len(job.pads), "single pad", ""),
+        (len(job.zones), "zone", ""),
     )
-    asked = ", ".join(f"{count} {what}" for count, what in counts if count)
+    asked = ", ".join(counted(number, noun, plural) for number, noun, plural in counts if number)
     side = f"{job.side} side; " if job.side is not None else ""
     console.print(f"[bold green]good[/] {side}{asked or 'asks for nothing'}")
 

@@ -9,6 +9,7 @@ from rich.table import Table
 from pastewright.cli.placing import Placed
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_file, print_warnings
+from pastewright.counting import counted
 from pastewright.place.fiducials.offset import CameraOffset
 from pastewright.place.fiducials.register import Registration
 from pastewright.place.height.heights import Heights
@@ -22,7 +23,7 @@ def print_registration(found: Registration, *, name: str = "") -> None:
     about = f"{escape(name)}: " if name else ""
     side = ", mirrored" if where.mirrored else ""
     console.print(
-        f"[bold]{about}{found.fit.kind}[/] from {len(found.pairs)} points: turned {where.turn_deg:+.3f}°{side},"
+        f"[bold]{about}{found.fit.kind}[/] from {counted(len(found.pairs), 'point')}: turned {where.turn_deg:+.3f}°{side},"
         f" scale X {where.scale_x - 1:+.3%} Y {where.scale_y - 1:+.3%}, skew {where.skew_deg:+.3f}°"
     )
     table = Table(box=None, header_style="bold", pad_edge=False)
@@ -75,9 +76,9 @@ def print_journey(journey: Probing, warnings: Sequence[str], program_file: Path)
     round_about = sum(1 for stop in journey.stops if stop.by_mm)
     over = sum(1 for stop in journey.stops[1:] if stop.over)
     console.print(
-        f"[bold]{len(journey.stops)} places[/], travel at Z {journey.travel_z_mm:g} mm,"
+        f"[bold]{counted(len(journey.stops), 'place')}[/], travel at Z {journey.travel_z_mm:g} mm,"
         f" probing down to Z {journey.low_z_mm:g} mm;"
-        f" {round_about} ways go round parts, {over} above them at Z {journey.safe_z_mm:g} mm"
+        f" {counted(round_about, 'way')} round parts, {over} above them at Z {journey.safe_z_mm:g} mm"
     )
     print_warnings([*warnings, *journey.left_out])
     print_file("program", program_file)

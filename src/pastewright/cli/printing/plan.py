@@ -7,6 +7,7 @@ from rich.markup import escape
 
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_warnings
+from pastewright.counting import counted
 from pastewright.plan.pipeline import Plan
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import FindingRecord, VerdictRecord
@@ -21,7 +22,7 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
         f"[bold]{escape(board.name)}[/]: {escape(board.in_words)}; paste from the {board.paste_origin}"
     )
     console.print(
-        f"  {_count(totals.deposits, 'deposit')} on {_count(totals.pads, 'pad')},"
+        f"  {counted(totals.deposits, 'deposit')} on {counted(totals.pads, 'pad')},"
         f" {totals.paste_ul:.2f} µL of paste,"
         f" {_duration(totals.machine_s)} on the machine"
     )
@@ -59,7 +60,7 @@ def print_verdict(verdict: VerdictRecord, *, of_a_kind: int = 4) -> None:
     for item in findings:
         kinds.setdefault(item.kind, []).append(item)
     console.print(
-        f"[bold red]not verified[/] {_count(len(findings), 'finding')}: "
+        f"[bold red]not verified[/] {counted(len(findings), 'finding')}: "
         + ", ".join(f"{len(items)} {escape(kind)}" for kind, items in kinds.items())
     )
     for kind, items in sorted(kinds.items(), key=lambda pair: min(item.line or inf for item in pair[1])):
@@ -80,7 +81,3 @@ def print_balance(verdict: Verdict) -> None:
 
 def _duration(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{int(seconds // 60)} min {seconds % 60:.0f} s"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")

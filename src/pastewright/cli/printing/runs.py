@@ -1,5 +1,6 @@
 """Ports, runs and one run, as `ports`, `runs` and `report` print them."""
 
+import json
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -8,10 +9,23 @@ from rich.markup import escape
 from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
+from pastewright.counting import counted
 from pastewright.link.journal_rows import DepositRow, RunRow, State
 from pastewright.link.port import KnownPort
 
 QUIET_KINDS = ("phase", "controller", "in doubt", "interrupted", "decided")
+# What the journal keeps of a tuning: how it is called, and its unit.
+TUNING_WORDS = {
+    "gain": ("gain", 100.0, " %"),
+    "bubble_ul": ("trapped air", 1.0, " µL"),
+    "dot_shape_ratio": ("shape of dots", 1.0, ""),
+    "bead_shape_ratio": ("of beads", 1.0, ""),
+    "dwell_s": ("dwell", 1.0, " s"),
+    "push_ul_s": ("push", 1.0, " µL/s"),
+    "bead_mm_s": ("beads at", 1.0, " mm/s"),
+    "smallest_dot_bores": ("smallest dot", 1.0, " bores"),
+    "rest_fraction": ("rest at", 100.0, " % of yield"),
+}
 MOST_SAID = 12  # lines of the controller's own words; more hide what happened
 
 
@@ -93,9 +107,9 @@ def print_run(
             )
             if part
         ),
-        "tuning": row.tuning,
+        "tuning": tuning_words(row.tuning),
         "note": row.note,
-        "paste used": f"{row.used_ul:.2f} µL in this run, {row.strips} settling strips",
+        "paste used": f"{row.used_ul:.2f} µL in this run, {counted(row.strips, 'settling strip')}",
         "deposits": ", ".join(f"{count} {state}" for state, count in row.counts.items() if count),
     }
     for name, words in facts.items():
@@ -116,3 +130,20 @@ def print_run(
     if said > MOST_SAID:
         console.print(f"    … and {said - MOST_SAID} more of what the controller said")
     console.print(f"  picture  {escape(str(picture))}")
+
+
+def tuning_words(text: str) -> str:
+    """Return the tuning of a run, which the journal keeps as JSON, in words."""
+    try:
+        values = json.loads(text)
+    except ValueError:
+        return text
+    if not isinstance(values, dict):
+        return text
+    told = [
+        f"{words} {values[name] * factor:.3g}{unit}"
+        for name, (words, factor, unit) in TUNING_WORDS.items()
+        if isinstance(values.get(name), int | float)
+    ]
+    dated = values.get("dated")
+    return ", ".join([f"of {dated}" if dated else "not tuned yet", *told])

@@ -9,6 +9,7 @@ from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_file, print_problems
+from pastewright.counting import counted
 from pastewright.problems import Problem, Severity
 from pastewright.profile.model import Profile
 from pastewright.readback.model import Verdict
@@ -19,6 +20,8 @@ from pastewright.tune.record.measurements import Measurements, State
 from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.design import Designed
 
+# Stress and what is made of it stand in Pa in the profile and in the history, and so they do here.
+SHOWN_UNITS = {"kPa": ("Pa", 1000.0), "kPa·sⁿ": ("Pa·sⁿ", 1000.0)}
 MOST_FINDINGS = 10  # the first tell the cause
 
 
@@ -29,8 +32,8 @@ def print_sheet(made: Designed) -> None:
     wide = max(x for x, _ in points) + sheet.pitch_mm
     high = max(y for _, y in points) + sheet.pitch_mm
     console.print(
-        f"[bold]{escape(sheet.name)}[/] {len(sheet.dots)} dots of {recipe.doses_ul[0]:.3g} to"
-        f" {recipe.doses_ul[-1]:.3g} µL, {len(sheet.beads)} beads, {wide:.0f} × {high:.0f} mm,"
+        f"[bold]{escape(sheet.name)}[/] {counted(len(sheet.dots), 'dot')} of {recipe.doses_ul[0]:.3g} to"
+        f" {recipe.doses_ul[-1]:.3g} µL, {counted(len(sheet.beads), 'bead')}, {wide:.0f} × {high:.0f} mm,"
         f" {made.motions.machine_s / 60:.0f} min"
     )
     console.print(
@@ -51,7 +54,9 @@ def print_sheet(made: Designed) -> None:
 
 def print_sheet_findings(verdict: Verdict) -> None:
     """Print why a sheet's program is not written."""
-    console.print(f"[bold red]not verified[/] {len(verdict.findings)} findings; the program is not written")
+    console.print(
+        f"[bold red]not verified[/] {counted(len(verdict.findings), 'finding')}; the program is not written"
+    )
     for finding in verdict.findings[:MOST_FINDINGS]:
         console.print(f"  line {finding.line}: {escape(finding.kind)}: {escape(finding.what)}")
 
@@ -88,7 +93,8 @@ def print_measurements(measurements: Measurements) -> None:
     console.print(table)
     states = Counter(reading.state for reading in measurements.readings)
     console.print(
-        f"{states[State.MEASURED]} dots measured, {states[State.MISSING]} missing, {states[State.REFUSED]} refused"
+        f"{counted(states[State.MEASURED], 'dot')} measured,"
+        f" {states[State.MISSING]} missing, {states[State.REFUSED]} refused"
     )
     reasons = Counter(reading.why for reading in measurements.readings if reading.state is State.REFUSED)
     for why, count in reasons.most_common():
@@ -100,7 +106,7 @@ def print_measurements(measurements: Measurements) -> None:
 def print_fit(fitted: Fitted, said: Sequence[TuneVerdict], able: Capability | None) -> None:
     """Print the constants that were fitted, how well, and what follows from them."""
     console.print(
-        f"[bold]fitted[/] {fitted.measured} dots, {fitted.missing} missing; two thirds of the volumes are within"
+        f"[bold]fitted[/] {counted(fitted.measured, 'dot')}, {fitted.missing} missing; two thirds of the volumes are within"
         f" {fitted.spread:.1%} of the model, {fitted.before:.0%} before"
     )
     table = Table(box=None, pad_edge=False)
@@ -141,8 +147,8 @@ def _words(estimate: Estimate, fitted: Fitted) -> str:
 
 
 def _number(value: float, estimate: Estimate) -> str:
-    unit = f" {estimate.constant.unit}" if estimate.constant.unit else ""
-    return f"{value:.3g}{unit}"
+    unit, factor = SHOWN_UNITS.get(estimate.constant.unit, (estimate.constant.unit, 1.0))
+    return f"{value * factor:.3g}" + (f" {unit}" if unit else "")
 
 
 def print_fit_files(plot: Path, profile: Path | None, dated: str) -> None:

@@ -13,6 +13,7 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.running.checks import Check, paste_checks
 from pastewright.cli.running.choice import opened_at_of
 from pastewright.cli.running.records import write_picture
+from pastewright.counting import counted
 from pastewright.link.barrels import BarrelRow, barrel_named, barrels
 from pastewright.link.bookkeeping import PasteBook
 from pastewright.link.companions import Companion, profile_sha256_of
@@ -39,7 +40,7 @@ def show_job(
         + (" [bold](dry: tip in the air, plunger still)[/]" if job.dry else "")
     )
     console.print(
-        f"  {len(laid)} of {len(job.deposits)} deposits, {sum(one.volume_ul for one in laid):.2f} µL and"
+        f"  {len(laid)} of {counted(len(job.deposits), 'deposit')}, {sum(one.volume_ul for one in laid):.2f} µL and"
         f" {job.strip_ul:.1f} µL for the settling strip"
         + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
     )
@@ -98,7 +99,7 @@ def show_paste(job: Job, deposits: Collection[int], profile: Profile, paste: Pas
         f"  barrel{f' {escape(paste.barrel.name)}' if paste.barrel else ''}: {book.left_ul:.0f} of"
         f" {paste.fill_ul:.0f} µL left"
         + (f" of lot {escape(paste.lot)}" if paste.lot else "")
-        + f", enough for {book.boards_left} boards"
+        + f", enough for {counted(book.boards_left, 'board')}"
     )
     for words in book.warnings(run_s=job.machine_s, need_ul=need_ul):
         console.print(f"[yellow]look[/] {words}")

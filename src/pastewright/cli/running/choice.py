@@ -7,6 +7,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from time import time
 
+from pastewright.counting import counted
 from pastewright.link.companions import Companion
 from pastewright.link.job import Job
 from pastewright.link.journal import Journal
@@ -14,6 +15,8 @@ from pastewright.link.journal_rows import RunRow, State
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.plan import PlanRecord
+
+MOST_NAMES = 12  # one line of a terminal
 
 
 def check_fits(job: Job, profile: Profile, program: Path) -> None:
@@ -48,7 +51,7 @@ def check_verified(text: str, job: Job, companion: Companion, profile: Profile, 
     if not verdict.ok:
         first = verdict.findings[0]
         raise one_error(
-            f"the program is not verified: {len(verdict.findings)} findings, the first: {first.what}",
+            f"the program is not verified: {counted(len(verdict.findings), 'finding')}, the first: {first.what}",
             "Look with `pastewright verify`; --even-if-unverified runs it all the same.",
             file=str(program),
             line=first.line or None,
@@ -81,7 +84,7 @@ def wanted_deposits(job: Job, plan: Companion, from_pad: str | None, only: Seque
         if unmatched:
             raise one_error(
                 f"--only {', '.join(unmatched)}: no deposit lies there",
-                f"Give references or pads, shell-style. There are: {_some(sorted(set(refs.values())))}.",
+                f"Give references or pads, shell-style. There are: {_some(sorted(set(refs.values()))) or _some(job.pads)}.",
             )
         by_id = {laid.id: laid for laid in job.deposits}
         wanted = [deposit for deposit in wanted if chosen_pads & set(by_id[deposit].pads)]
@@ -91,8 +94,8 @@ def wanted_deposits(job: Job, plan: Companion, from_pad: str | None, only: Seque
 
 
 def _some(names: Sequence[str]) -> str:
-    shown = [name for name in names if name][:12]
-    return ", ".join(shown) + (", …" if len(names) > len(shown) else "")
+    named = [name for name in names if name]
+    return ", ".join(named[:MOST_NAMES]) + (", …" if len(named) > MOST_NAMES else "")
 
 
 def board_number_of(journal: Journal, job: Job, wanted: int | None) -> int:

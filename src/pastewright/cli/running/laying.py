@@ -14,6 +14,7 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.running.asking import PasteState
 from pastewright.cli.running.live import View, wishes
 from pastewright.cli.running.records import write_picture
+from pastewright.counting import counted
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import RecordLostError, conduct, unix_s
 from pastewright.link.job import Job, chosen
@@ -74,7 +75,7 @@ class Laying:
                 conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe)
         except RecordLostError as error:
             raise one_error(
-                f"{error}; the run ended as {run.phase} ({run.why}), with {len(run.done)} deposits laid",
+                f"{error}; the run ended as {run.phase} ({run.why}), with {counted(len(run.done), 'deposit')} laid",
                 "Make room on the disk, or end what locks the journal; then `pastewright resume`: what the journal"
                 " could not keep is in doubt.",
                 file=str(journal.path),
@@ -132,7 +133,7 @@ class Laying:
             ],
             now_s=unix_s(),
         )
-        console.print(f"  program  {escape(str(path))}: {len(ids)} deposits")
+        console.print(f"  program  {escape(str(path))}: {counted(len(ids), 'deposit')}")
         console.print(
             f"  The journal has them in doubt until you say: `pastewright resume {number} --in-doubt there`."
         )
@@ -143,14 +144,14 @@ class Laying:
         finished = run.phase is Phase.FINISHED
         style = "bold green" if finished else "bold red"
         console.print(
-            f"[{style}]{run.phase}[/] run {number}: {len(run.done)} of {run.total} deposits,"
+            f"[{style}]{run.phase}[/] run {number}: {len(run.done)} of {counted(run.total, 'deposit')},"
             f" {row.used_ul:.2f} µL"
             + (
                 f" with {row.strips} settling strip{'s' if row.strips > 1 else ''}"
                 if row.strips and not row.dry
                 else ""
             )
-            + (f"; {run.repeats} lines repeated" if run.repeats else "")
+            + (f"; {counted(run.repeats, 'line')} repeated" if run.repeats else "")
         )
         doubted = row.counts[State.TO_BE_CHECKED]
         if doubted or not finished:

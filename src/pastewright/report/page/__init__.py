@@ -13,6 +13,7 @@ from math import atan2, degrees
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from pastewright.counting import counted
 from pastewright.records.placement import ON_BED, StepRecord
 from pastewright.records.plan import PlacesRecord, PlanRecord
 from pastewright.report.safety import CAUTIONS
@@ -114,7 +115,9 @@ def _places(placement: PlacesRecord) -> list[_Place]:
 
 
 def _step_words(step: StepRecord) -> str:
-    return f"{step.what} ({step.fit} fit of {len(step.points)} points)" if step.points else step.what
+    return (
+        f"{step.what} ({step.fit} fit of {counted(len(step.points), 'point')})" if step.points else step.what
+    )
 
 
 def _minutes(seconds: float) -> str:
@@ -124,4 +127,4 @@ def _minutes(seconds: float) -> str:
 
 
 def _count_of(things: Sequence[object], noun: str) -> str:
-    return f"{len(things)} {noun}" + ("" if len(things) == 1 else "s")
+    return counted(len(things), noun)

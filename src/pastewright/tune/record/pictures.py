@@ -6,6 +6,7 @@ The sheet's picture is plain SVG, true to scale.
 from collections.abc import Sequence
 from html import escape
 
+from pastewright.counting import counted
 from pastewright.deposit.model import Layout
 from pastewright.plot_svg import panels, svg_text
 from pastewright.profile.model import TuningRecord
@@ -60,7 +61,7 @@ def sheet_svg(sheet: Sheet, layout: Layout, *, largest_mm: float) -> str:
     size = min(2.0, (right - 2 * MARGIN_MM) / (0.6 * letters + 2.1 * len(used)))
     parts.append(
         f'<text x="{MARGIN_MM}" y="4" font-size="{1.2 * size:.3f}" fill="{INK}">{escape(sheet.name)}: pitch'
-        f" {sheet.pitch_mm:g} mm, {len(sheet.dots)} dots, {len(sheet.beads)} beads</text>"
+        f" {sheet.pitch_mm:g} mm, {counted(len(sheet.dots), 'dot')}, {counted(len(sheet.beads), 'bead')}</text>"
     )
     x = MARGIN_MM
     for role in used:
