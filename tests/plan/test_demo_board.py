@@ -59,6 +59,29 @@ def test_the_barrel_is_predicted_to_err_most_when_stiffness_or_flow_are_wrong(si
         assert scenario.high - scenario.low > true.high - true.low
 
 
+@pytest.mark.parametrize("side", Side)
+def test_solder_and_masses_are_of_what_is_laid(side: Side):
+    plan = plan_of(side)
+    totals, paste = plan.record.totals, plan.profile.paste
+    # Mass of the mixture and of its metal, from the parts of the paste: w·m is metal.
+    metal_mg = totals.paste_mg * paste.metal_mass_fraction
+    assert totals.solder_mg == approx(metal_mg, abs=2e-3)
+    assert totals.solder_ul == approx(metal_mg / paste.alloy.density_g_cm3, abs=1e-4)
+    flux_ul = (totals.paste_mg - metal_mg) / paste.flux_density_g_cm3
+    assert totals.paste_ul == approx(totals.solder_ul + flux_ul, rel=1e-4)
+    for pad in plan.record.pads:
+        assert pad.solder_ul / max(pad.planned_ul, 1e-9) == approx(
+            totals.solder_ul / totals.paste_ul if pad.deposits else 0.0, rel=1e-3
+        )
+    named = [pad for pad in plan.record.pads if pad.ref and pad.deposits]
+    assert sum(part.pads for part in plan.record.parts) == len(named)
+    assert sum(part.paste_mg for part in plan.record.parts) == approx(
+        sum(pad.planned_mg for pad in named), abs=0.001 * len(named)
+    )
+    # The sweep is what lies on board and card, and what stays in the barrel under pressure.
+    assert totals.strip_ul == approx(totals.barrel_sweep_ul - totals.paste_ul, rel=0.05)
+
+
 def test_a_plan_is_the_same_each_time():
     first, second = plan_of(Side.BOTTOM), plan_of.__wrapped__(Side.BOTTOM)
     assert first.program.text == second.program.text

@@ -1,6 +1,7 @@
 """What was decided to the plan's record: the content of `plan.json` and the rows of `pads.csv`."""
 
 from collections.abc import Sequence
+from hashlib import sha256
 
 from msgspec import structs
 
@@ -8,10 +9,12 @@ from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
+from pastewright.materials.model import Paste
 from pastewright.motion.aside import strips_mm
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
+from pastewright.plunger.settle import strip_of
 from pastewright.problems import Problem
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program
@@ -27,6 +30,7 @@ from pastewright.records.plan import (
     LayerRecord,
     LeftOutRecord,
     PadRecord,
+    PartRecord,
     PlacesRecord,
     PlanRecord,
     TotalsRecord,
@@ -46,6 +50,7 @@ PAD_COLUMNS = (
     "area_mm2",
     "target_ul",
     "planned_ul",
+    "planned_mg",
     "form",
     "deposits",
     "reason",
@@ -75,9 +80,15 @@ def plan_record(
     Of a tray, `board` has the pads of all its boards, board by board, as `placements` (the bed's corner without).
     """
     where = placements or on_bed(profile.bed)
+    paste = profile.paste
+    paste_ul = sum(deposit.volume_ul for deposit in layout.deposits)
+    strips = strips_mm(profile, where)
+    strip_ul = 0.0 if motions.dry else strip_of(profile).cycle.volume_ul * len(strips)
     return PlanRecord(
         format=FORMAT,
         made_by=f"pastewright {__version__}",
+        program_sha256=sha256(program.text.encode()).hexdigest(),
+        job_sha256=job.sha256,
         dry=motions.dry,
         board=board_record(board),
         placement=PlacesRecord(
@@ -86,9 +97,7 @@ def plan_record(
             strip_step_mm=where.strip_step_mm,
             wipe=wipe_record(where.wipe),
             travel_z_mm=round(max(move.z_mm for move in motions.moves), 6),
-            strips=tuple(
-                StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips_mm(profile, where)
-            ),
+            strips=tuple(StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips),
             park_mm=_place((profile.bed.park_x_mm, profile.bed.park_y_mm)),
             neighbours=tuple(
                 NeighbourRecord(name=other.name, corners_mm=tuple(map(_place, other.corners_mm)))
@@ -108,7 +117,7 @@ def plan_record(
         ),
         profile=bench_record(profile),
         totals=TotalsRecord(
-            paste_ul=_ul(sum(deposit.volume_ul for deposit in layout.deposits)),
+            paste_ul=_ul(paste_ul),
             machine_s=round(motions.machine_s, 2),
             deposits=len(layout.deposits),
             pads=sum(1 for plan in layout.pads if plan.deposits),
@@ -116,10 +125,15 @@ def plan_record(
             travel_bound_mm=round(tour.bound_mm, 3),
             travel_s=round(tour.travel_s, 3),
             travel_bound_s=round(tour.bound_s, 3),
-            solder_ul=_ul(sum(dose.solder_ul for dose in doses)),
+            paste_mg=_mg(paste_ul * paste.density_g_cm3),
+            strip_ul=_ul(strip_ul),
+            strip_mg=_mg(strip_ul * paste.density_g_cm3),
+            solder_ul=_ul(paste_ul * paste.metal_volume_fraction),
+            solder_mg=_mg(paste_ul * paste.metal_volume_fraction * paste.alloy.density_g_cm3),
             barrel_sweep_ul=_ul(motions.swept_ul),
         ),
-        pads=_pads(board, doses, layout, program, where),
+        pads=_pads(board, doses, layout, program, where, paste),
+        parts=_parts(board, layout, paste),
         warnings=tuple(warnings),
         verdict=NOT_JUDGED,
     )
@@ -208,8 +222,30 @@ def problem_text(problem: Problem) -> str:
     return " ".join(f"{what}{stop} {mend}".split())
 
 
+def _parts(board: Board, layout: Layout, paste: Paste) -> tuple[PartRecord, ...]:
+    """Return what each part gets on the first board; the copies of a tray get the same."""
+    laid: dict[str, list[float]] = {}
+    for pad, plan in zip(board.pads, layout.pads, strict=True):
+        if pad.ref and plan.deposits and plan.board == 0:
+            laid.setdefault(pad.ref, []).append(plan.planned_ul)
+    return tuple(
+        PartRecord(
+            ref=ref,
+            pads=len(volumes),
+            paste_ul=_ul(sum(volumes)),
+            paste_mg=_mg(sum(volumes) * paste.density_g_cm3),
+        )
+        for ref, volumes in laid.items()
+    )
+
+
 def _pads(
-    board: Board, doses: Sequence[Dose], layout: Layout, program: Program, placements: Placements
+    board: Board,
+    doses: Sequence[Dose],
+    layout: Layout,
+    program: Program,
+    placements: Placements,
+    paste: Paste,
 ) -> tuple[PadRecord, ...]:
     rows = []
     tray = len(placements.boards) > 1
@@ -228,7 +264,8 @@ def _pads(
                 area_mm2=round(float(pad.land.area), 5),
                 target_ul=_ul(dose.target_ul),
                 planned_ul=_ul(plan.planned_ul),
-                solder_ul=_ul(dose.solder_ul),
+                planned_mg=_mg(plan.planned_ul * paste.density_g_cm3),
+                solder_ul=_ul(plan.planned_ul * paste.metal_volume_fraction),
                 form=plan.form,
                 reason=f"{dose.reason}; {plan.reason}" if plan.reason else dose.reason,
                 source=str(pad.source),
@@ -261,6 +298,11 @@ def _place(point_mm: tuple[float, float]) -> tuple[float, float]:
 def _mm(length_mm: float) -> float:
     """Lengths to a tenth of a micrometre."""
     return round(float(length_mm), 4)
+
+
+def _mg(mass_mg: float) -> float:
+    """Masses to a microgram: a thousandth of what the best scales of a workshop show."""
+    return round(float(mass_mg), 3)
 
 
 def _ul(volume_ul: float) -> float:

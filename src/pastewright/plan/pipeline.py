@@ -150,7 +150,7 @@ def finish_plan(
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")
-    program = write_program(motions, profile, _header(board, profile, layout, motions), _labels(layout))
+    program = write_program(motions, profile, _header(board, profile, layout, motions, job), _labels(layout))
     placed = [words for one in where.boards for words in one.warnings]
     # The file's name without its folders: a plan is the same wherever it was made.
     own_name = PurePath(profile.file).name
@@ -189,7 +189,7 @@ def finish_plan(
     )
 
 
-def _header(board: Board, profile: Profile, layout: Layout, motions: Motions) -> Header:
+def _header(board: Board, profile: Profile, layout: Layout, motions: Motions, job: Job) -> Header:
     return Header(
         board=board.name,
         side=str(board.side),
@@ -202,6 +202,7 @@ def _header(board: Board, profile: Profile, layout: Layout, motions: Motions) ->
         pads=sum(1 for plan in layout.pads if plan.deposits),
         inputs_sha256=board.inputs_sha256,
         profile_sha256=profile.sha256,
+        job_sha256=job.sha256,
         version=__version__,
     )
 

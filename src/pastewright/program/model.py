@@ -8,7 +8,8 @@ class Header:
     """What a person must be able to read at the top of a program: what it is for, and what it was made from.
 
     `paste`, `tip` and the names are free text; `paste_ul` is the paste laid on pads, `machine_s` the time of the
-    whole program. `inputs_sha256` names the fabrication files, `profile_sha256` the profile; empty where unknown.
+    whole program. `inputs_sha256` names the fabrication files, `profile_sha256` the profile,
+    `job_sha256` the job file; empty where unknown.
     """
 
     board: str
@@ -22,6 +23,7 @@ class Header:
     pads: int
     inputs_sha256: str
     profile_sha256: str
+    job_sha256: str = ""
     version: str
 
 

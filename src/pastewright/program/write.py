@@ -98,6 +98,8 @@ def _header_lines(header: Header, motions: Motions) -> list[str]:
         f"files sha256: {header.inputs_sha256 or 'unknown'}",
         f"profile sha256: {header.profile_sha256 or 'unknown'}",
     ]
+    if header.job_sha256:
+        lines.append(f"job sha256: {header.job_sha256}")
     if motions.dry:
         lines.append("dry run: plunger still, tip lifted")
     return [*lines, "SAFETY", *SAFETY]

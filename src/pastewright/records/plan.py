@@ -34,6 +34,7 @@ Amount = Annotated[float, Meta(ge=0, le=1e12)]
 Positive = Annotated[float, Meta(gt=0, le=1e12)]
 Count = Annotated[int, Meta(ge=0)]
 Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
+MaybeSha256 = Annotated[str, Meta(pattern="^([0-9a-f]{64})?$")]
 
 
 class FiducialRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -124,7 +125,11 @@ class TotalsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     travel_bound_mm: Annotated[Amount, Meta(description="No order of the same deposits can travel less.")]
     travel_s: Amount
     travel_bound_s: Amount
-    solder_ul: Amount
+    paste_mg: Amount = 0.0
+    strip_ul: Annotated[Amount, Meta(description="What all settling strips take [µL].")] = 0.0
+    strip_mg: Amount = 0.0
+    solder_ul: Annotated[Amount, Meta(description="Solder that the paste laid leaves after reflow [µL].")]
+    solder_mg: Amount = 0.0
     barrel_sweep_ul: Annotated[
         float, Meta(description="What the plunger sweeps in all, settling strip included [µL].")
     ]
@@ -168,12 +173,22 @@ class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     area_mm2: Annotated[Amount, Meta(description="Exposed land [mm²].")]
     target_ul: Annotated[Amount, Meta(description="Dose [µL of this paste].")]
     planned_ul: Annotated[Amount, Meta(description="What the deposits lay on it [µL].")]
-    solder_ul: Annotated[Amount, Meta(description="Solder that the dose leaves after reflow [µL].")]
+    planned_mg: Annotated[Amount, Meta(description="The same, as scales show it [mg].")] = 0.0
+    solder_ul: Annotated[Amount, Meta(description="Solder that what is laid leaves after reflow [µL].")]
     form: Form
     reason: str
     source: Annotated[str, Meta(description="File and line it was read from.")]
     deposits: tuple[DepositRecord, ...]
     warnings: tuple[str, ...]
+
+
+class PartRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What all pads of one part get together; of a tray, on one board."""
+
+    ref: str
+    pads: Count
+    paste_ul: Amount
+    paste_mg: Amount
 
 
 class FindingRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -202,12 +217,15 @@ class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     format: Literal[1]
     kind: Kind = ProgramKind.BOARD
     made_by: str
+    program_sha256: Annotated[MaybeSha256, Meta(description="Of the program's text.")] = ""
+    job_sha256: Annotated[MaybeSha256, Meta(description="Of the job file; empty without one.")] = ""
     dry: bool
     board: BoardRecord
     placement: PlacesRecord
     profile: BenchRecord
     totals: TotalsRecord
     pads: tuple[PadRecord, ...]
+    parts: tuple[PartRecord, ...] = ()
     warnings: tuple[str, ...]
     verdict: VerdictRecord
 

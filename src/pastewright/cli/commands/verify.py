@@ -16,16 +16,20 @@ def verify(
 ) -> int:
     """Read a program back, simulate it, and compare it with its plan."""
     from pastewright.cli.exits import DONE, FINDINGS
+    from pastewright.cli.printing.console import print_warnings
     from pastewright.cli.printing.plan import print_balance, print_verdict
     from pastewright.cli.reading import load_profile, read_text
     from pastewright.plan.document import verdict_record
     from pastewright.readback.judge.expect import expected_from_plan
+    from pastewright.readback.judge.origin import strangers
     from pastewright.readback.judge.verify import verify
     from pastewright.records.plan import read_plan
 
     bench = load_profile(profile)
     text = read_text(program, what="a program")
-    verdict = verify(text, expected_from_plan(read_plan(plan_file), file=str(plan_file)), bench)
+    plan = read_plan(plan_file)
+    print_warnings(strangers(text, plan, bench))
+    verdict = verify(text, expected_from_plan(plan, file=str(plan_file)), bench)
     print_verdict(verdict_record(verdict), of_a_kind=10)
     print_balance(verdict)
     return DONE if verdict.ok else FINDINGS

@@ -23,9 +23,18 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
     )
     console.print(
         f"  {counted(totals.deposits, 'deposit')} on {counted(totals.pads, 'pad')},"
-        f" {totals.paste_ul:.2f} µL of paste,"
+        f" {totals.paste_ul:.2f} µL of paste ({totals.paste_mg:.1f} mg),"
         f" {_duration(totals.machine_s)} on the machine"
     )
+    strips = plan.record.placement.strips
+    if not plan.motions.dry:
+        (x, y), (to_x, _) = strips[0].from_mm, strips[0].to_mm
+        count = "settling strip" if len(strips) == 1 else f"first of {len(strips)} settling strips"
+        chosen = ", a place chosen by this plan" if plan.profile.bed.strip_open else ""
+        console.print(
+            f"  {count} from X {x:.1f} to {to_x:.1f} at Y {y:.1f} mm{chosen}: have a card there;"
+            f" {totals.strip_ul:.2f} µL ({totals.strip_mg:.1f} mg)" + (" in all" if len(strips) > 1 else "")
+        )
     console.print(
         f"  travel {totals.travel_mm:.0f} mm in {totals.travel_s:.1f} s; no order is shorter than"
         f" {totals.travel_bound_mm:.0f} mm, and none saves more than {gain_s:.1f} s"
