@@ -1,4 +1,7 @@
-"""Layers of the demo board as drawings: flashes, strokes and contours [mm, board], free of any file format."""
+"""Layers of the demo board as drawings: flashes, strokes and contours [mm, board], free of any file format.
+
+Longer than 400 lines because the parts of one drawing share its pens and places.
+"""
 
 import math
 from dataclasses import dataclass, field

@@ -29,6 +29,8 @@ the position at the next barrier can show it. Cables that check their bytes (USB
 
 Source: the public interface description of the open CNC firmware that brought this protocol about, version 1.1
 (from memory), whose buffer is 128 bytes and whose lines hold 80.
+
+Longer than 400 lines because the sender of one protocol is one table of states, above, and is read against it.
 """
 
 import re

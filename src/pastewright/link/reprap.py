@@ -26,6 +26,8 @@ it are surplus, and the count is right again at every barrier.
 
 Source: the public G-code pages of the RepRap wiki and the controllers' serial texts (from memory). One line is in
 flight at a time; with an advanced ok as many as its B allows, up to `MOST_IN_FLIGHT` and `MOST_BYTES`.
+
+Longer than 400 lines because the sender of one protocol is one table of states, above, and is read against it.
 """
 
 import re

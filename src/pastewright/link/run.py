@@ -17,6 +17,8 @@
 The one rule that everything else serves: `Started` comes before the bytes of a deposit, `Done` only after a barrier
 behind it has passed with the tip where the program has it. Whatever is started and not done when the run ends is in
 doubt, and `Doubt` says so. A deposit in doubt is never sent again by itself.
+
+Longer than 400 lines because the run is one table of phases, above, and is read against it.
 """
 
 from collections import deque

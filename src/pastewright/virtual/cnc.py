@@ -22,6 +22,8 @@ G61.1 is taken, and a fourth axis of any letter; older firmware of this family k
 Sources: the public interface notes of the protocol ("Interface", "Commands" and the tables of error and alarm codes
 of its reference firmware, version 1.1): 128-byte receive buffer, lines of up to 79 characters without spaces and
 comments, error and alarm numbers, the layout of reports.
+
+Longer than 400 lines because the controller of one protocol is one table of states, above, and is read against it.
 """
 
 from collections.abc import Mapping

@@ -15,6 +15,8 @@
 Sources: the public description of the protocol (reprap.org wiki, "G-code", sections "Comments", "Checking",
 "Buffering" and "Replies from the RepRap machine to the host computer") and of its common firmware: advanced ok
 with P and B, host keepalive of 2 s, a queue of 4 commands and 16 moves, a 128-byte receive buffer.
+
+Longer than 400 lines because the controller of one protocol is one machine of buffers, above, and is read against it.
 """
 
 import re

@@ -13,6 +13,8 @@ rounds do). The derivatives of the whole chain by the constants then cost one mo
 
 Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Exponential integrators, Acta Numerica 19
 (2010), scheme exprb32), which stay stable on benches far stiffer than anyone expects; fits wander.
+
+Longer than 400 lines because the equations, their derivatives and the chain are one calculation, written once for all turns.
 """
 
 from collections.abc import Sequence

@@ -5,6 +5,8 @@
 The pitch is the photo's ruler. Three odd dots beside the lattice tell how the photo is turned; they come last and are
 the largest, when the barrel has come to lay what it is told even on a bench that is far from its profile. Below the
 lattice come beads at two speeds, and the shape trial: a circle with a cross inside.
+
+Longer than 400 lines because the search and what it weighs share the candidates from end to end.
 """
 
 from collections.abc import Callable, Mapping, Sequence

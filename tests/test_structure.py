@@ -1,0 +1,66 @@
+"""What holds for the code as a whole: one home a class name, modules of one reading, functions of one screen."""
+
+import ast
+from collections import defaultdict
+from pathlib import Path
+
+SOURCE = Path(__file__).resolve().parent.parent / "src" / "pastewright"
+MOST_LINES = 400
+MOST_LINES_OF_A_FUNCTION = 70
+"""A screen of sixty, and ten for a docstring that a command shows as its help."""
+
+
+WHOLE = {"tune/photo/measure.py _readings": "one pass over all dots, whose dozen arrays belong together"}
+"""Longer functions, and why they stay whole."""
+
+
+def modules() -> list[tuple[Path, str, ast.Module]]:
+    found = [(path, path.read_text("utf-8")) for path in sorted(SOURCE.rglob("*.py"))]
+    return [(path.relative_to(SOURCE), text, ast.parse(text)) for path, text in found]
+
+
+MODULES = modules()
+
+
+def homes(trees: list[tuple[Path, str, ast.Module]]) -> dict[str, list[str]]:
+    """Where each public class is defined."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for path, _, tree in trees:
+        for node in tree.body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                found[node.name].append(str(path))
+    return found
+
+
+def test_a_class_name_has_one_home():
+    assert len(homes(MODULES)) > 200
+    twice = {name: where for name, where in homes(MODULES).items() if len(where) > 1}
+    assert not twice, f"say which one it is in its name, see docs/concepts.md: {twice}"
+
+
+def test_two_homes_would_be_seen():
+    tree = ast.parse("class Tour:\n    pass\n")
+    assert homes([*MODULES, (Path("elsewhere.py"), "", tree)])["Tour"] == ["route/model.py", "elsewhere.py"]
+
+
+def test_a_longer_module_says_why():
+    silent = [
+        f"{path} ({len(text.splitlines())} lines)"
+        for path, text, tree in MODULES
+        if len(text.splitlines()) > MOST_LINES and "Longer than" not in (ast.get_docstring(tree) or "")
+    ]
+    assert not silent, (
+        f"split by idea, or say in the docstring: Longer than {MOST_LINES} lines because …: {silent}"
+    )
+
+
+def test_functions_fit_a_screen():
+    long = [
+        f"{path}:{node.lineno} {node.name} ({(node.end_lineno or 0) - node.lineno + 1} lines)"
+        for path, _, tree in MODULES
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        and (node.end_lineno or 0) - node.lineno + 1 > MOST_LINES_OF_A_FUNCTION
+        and f"{path} {node.name}" not in WHOLE
+    ]
+    assert not long, long
