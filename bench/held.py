@@ -11,7 +11,7 @@ from contextlib import suppress
 from time import monotonic
 
 from pastewright.hands.held import LEASE_S, Held, alive, carried_out, down, next_move, paces_of, up
-from pastewright.hands.jog import Halt, speeds_of
+from pastewright.hands.jog import JogHalt, speeds_of
 from pastewright.hands.moves import Go
 from pastewright.link.detect import Found, Protocol
 from pastewright.link.hand import Hand
@@ -58,7 +58,7 @@ def trial(protocol: str, event: str, held_s: float) -> tuple[float, float]:
         while happened_s < 0 or held.step is not None:
             happen()
             held, move = next_move(held, monotonic(), hand.at, reach, speeds, paces)
-            if isinstance(move, Halt) or (move is None and held.step is None):
+            if isinstance(move, JogHalt) or (move is None and held.step is None):
                 break
             if move is not None:
                 hand.go([move])

@@ -21,7 +21,7 @@ from scenes import GROUNDS, LOOKS, truth  # noqa: E402
 from pastewright.problems import InputError  # noqa: E402
 from pastewright.tune.photo.measure import measure_photo  # noqa: E402
 from pastewright.tune.photo.photo import read_photo  # noqa: E402
-from pastewright.tune.record.measurements import State  # noqa: E402
+from pastewright.tune.record.measurements import DotState  # noqa: E402
 from pastewright.tune.sheet.model import Sheet, read_sheet  # noqa: E402
 
 WIDE_PX = 20.0
@@ -60,9 +60,9 @@ def judged(file: Path, scene: dict, sheet: Sheet) -> Judged:
         result.refused = error.problems[0].what
         return result
     for dot in reading.readings:
-        if dot.state is not State.MEASURED:
+        if dot.state is not DotState.MEASURED:
             result.why[dot.why] = result.why.get(dot.why, 0) + 1
-            result.laid_missing += dot.state is State.MISSING and dot.index in laid
+            result.laid_missing += dot.state is DotState.MISSING and dot.index in laid
         elif dot.index not in laid:
             result.unlaid_measured += 1
         else:

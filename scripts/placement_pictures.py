@@ -19,7 +19,8 @@ from pastewright.cli.placing import tip_tolerance
 from pastewright.demo.board import write_demo
 from pastewright.place.fiducials.fit import FitKind, error_covariances, fitted
 from pastewright.place.transform import affine
-from pastewright.place.tray.panel import place_tray, read_tray
+from pastewright.place.tray.file import read_tray
+from pastewright.place.tray.panel import place_tray
 from pastewright.plan.pipeline import prepare
 from pastewright.plan.tray import plan_tray
 from pastewright.plot_svg import svg_text

@@ -20,7 +20,7 @@ from pastewright.demo.board import write_demo
 from pastewright.link.bench import bench_of
 from pastewright.link.cnc import CncSender
 from pastewright.link.events import Sender
-from pastewright.link.job import Job, chosen, read_job
+from pastewright.link.job import ProgramJob, chosen, read_job
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import Run, Send
 from pastewright.profile.examples import example_text
@@ -65,7 +65,7 @@ class LineByLineCnc(CncSender):
             super()._fill(now_s)
 
 
-def planned(protocol: str, folder: Path) -> tuple[Job, Profile]:
+def planned(protocol: str, folder: Path) -> tuple[ProgramJob, Profile]:
     bench_file = folder / f"{protocol}.toml"
     bench_file.write_text(example_text(BENCHES[protocol]), "utf-8")
     board = folder / "greenhouse-logger"
@@ -104,7 +104,7 @@ def lived(run: Run, controller: VirtualController, until_s: float) -> float:
         run.tick(now_s)
 
 
-def tallied(protocol: str, job: Job, bench: Profile, kills: int, seed: int, *, whole: bool) -> Tally:
+def tallied(protocol: str, job: ProgramJob, bench: Profile, kills: int, seed: int, *, whole: bool) -> Tally:
     rng = random.Random(seed)
     numbers = bench_of(bench)
     ids = [laid.id for laid in job.deposits]

@@ -29,7 +29,7 @@ from virtual_bench import lay, wrong_truth  # noqa: E402
 from pastewright.plot_svg import svg_text  # noqa: E402
 from pastewright.tune.fit.evidence import Evidence  # noqa: E402
 from pastewright.tune.fit.fit import fit_sheets  # noqa: E402
-from pastewright.tune.record.measurements import State  # noqa: E402
+from pastewright.tune.record.measurements import DotState  # noqa: E402
 from pastewright.tune.sheet.design import TRIES, Designed, designed  # noqa: E402
 
 BENCHES = 12
@@ -81,7 +81,7 @@ def outcome(seed: int) -> Outcome:
         both = [first, Evidence(made.sheet, readings, profile)]
         fitted = fit_sheets(both, profile, leave_rows_out=False)
         errors[f"two sheets{scale and ', ' + scale}"] = board_errors(tuned(once, fitted), truth)
-    missing = sum(one.state is State.MISSING for one in seen.readings)
+    missing = sum(one.state is DotState.MISSING for one in seen.readings)
     return Outcome(
         seed=seed, errors=errors, missing=missing, peak_kpa=laid.peak_kpa, fit_s=fit_s, refused=refused
     )

@@ -6,11 +6,13 @@ from pathlib import Path
 
 SOURCE = Path(__file__).resolve().parent.parent / "src" / "pastewright"
 MOST_LINES = 400
-MOST_LINES_OF_A_FUNCTION = 70
-"""A screen of sixty, and ten for a docstring that a command shows as its help."""
+MOST_LINES_OF_A_FUNCTION = 60
 
 
-WHOLE = {"tune/photo/measure.py _readings": "one pass over all dots, whose dozen arrays belong together"}
+WHOLE = {
+    "tune/photo/measure.py _readings": "one pass over all dots, whose dozen arrays belong together",
+    "report/compare_svg.py compare_svg": "the parts of one picture, top to bottom",
+}
 """Longer functions, and why they stay whole."""
 
 
@@ -54,13 +56,19 @@ def test_a_longer_module_says_why():
     )
 
 
+def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Lines of a function without its signature and docstring: options of commands stand in signatures."""
+    body = node.body[1:] if ast.get_docstring(node) and len(node.body) > 1 else node.body
+    return (node.end_lineno or 0) - body[0].lineno + 1
+
+
 def test_functions_fit_a_screen():
     long = [
-        f"{path}:{node.lineno} {node.name} ({(node.end_lineno or 0) - node.lineno + 1} lines)"
+        f"{path}:{node.lineno} {node.name} ({body_lines(node)} lines)"
         for path, _, tree in MODULES
         for node in ast.walk(tree)
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-        and (node.end_lineno or 0) - node.lineno + 1 > MOST_LINES_OF_A_FUNCTION
+        and body_lines(node) > MOST_LINES_OF_A_FUNCTION
         and f"{path} {node.name}" not in WHOLE
     ]
     assert not long, long

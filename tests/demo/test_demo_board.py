@@ -28,7 +28,7 @@ from pastewright.board.source.files import SourceFile
 from pastewright.demo.board import demo_files, write_demo
 from pastewright.demo.drawing import BULGE_MM, CHAMFER_MM
 from pastewright.demo.gerber_text import ORIGIN_MM
-from pastewright.demo.layout import CUT_OUT_MM, PADS, PARTS, SIZE_MM, Pad
+from pastewright.demo.layout import CUT_OUT_MM, PADS, PARTS, SIZE_MM, DemoPad
 from pastewright.demo.patterns import PATTERNS, Shape, Use
 from pastewright.demo.tracks import CLEARANCE_MM, VIAS
 
@@ -47,7 +47,7 @@ def layer(flavour: str, role: R) -> list[BaseGeometry]:
     return [thing.shape for thing in read.objects]
 
 
-def pad_box(pad: Pad, grow: float = 0.0) -> Polygon:
+def pad_box(pad: DemoPad, grow: float = 0.0) -> Polygon:
     w, h = pad.land.w / 2 + grow, pad.land.h / 2 + grow
     turned = affinity.rotate(box(-w, -h, w, h), pad.turn_deg, origin=(0, 0))
     return affinity.translate(turned, pad.x, pad.y)
@@ -191,7 +191,7 @@ def test_the_old_flavour_has_no_attribute_and_counts_in_inches() -> None:
             assert b"%MOIN*%" in data and data.startswith(b"G04 ")
 
 
-def _closed_form_mm2(pad: Pad) -> float:
+def _closed_form_mm2(pad: DemoPad) -> float:
     """Return a pad's paste area by hand formulas, not by its contour."""
     if not pad.land.same_paste:
         return sum(pane.area_mm2 for pane in pad.panes)

@@ -18,7 +18,7 @@ from pastewright.hands.held import (
     paces_of,
     up,
 )
-from pastewright.hands.jog import SIZES_MM, Halt, Step, pressed, speeds_of, stepped, typed_steps
+from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of, stepped, typed_steps
 from pastewright.hands.moves import Go, Push, Spot, after, length_mm
 from pastewright.hands.reach import LEVEL_STEP_MM, Reach, kept, reach_of
 from pastewright.hands.travel import to_place
@@ -26,7 +26,7 @@ from pastewright.problems import InputError
 
 BENCHES = {name: bench(name) for name in ("bench-reprap-e", "bench-ngc-rotary-a")}
 steps = st.builds(
-    Step,
+    JogStep,
     axis=st.sampled_from("XYZP"),
     by_mm=st.builds(
         lambda size, sign: size * sign, st.sampled_from(SIZES_MM) | st.floats(0, 50), st.sampled_from((-1, 1))
@@ -52,7 +52,7 @@ def test_no_sequence_of_presses_leaves_the_reach(name: str, data: st.DataObject)
     at, pushed_mm = data.draw(inside(name)), 0.0
     for step in data.draw(st.lists(steps, max_size=40)):
         move = pressed(step, at, reach, speeds, pushed_mm=pushed_mm)
-        if isinstance(move, Halt):
+        if isinstance(move, JogHalt):
             continue
         assert kept([move], at, reach) == (move,)
         if isinstance(move, Go):
@@ -81,8 +81,8 @@ def test_a_step_back_is_possible_from_beyond_an_end_and_none_further_out(
     reach, speeds = reach_of(profile), speeds_of(profile)
     high = reach.range_mm("X")[1]
     at = Spot(x_mm=high + data.draw(st.floats(0.01, 20)), y_mm=1.0, z_mm=reach.travel_z_mm)
-    assert isinstance(pressed(Step(axis="X", by_mm=1.0), at, reach, speeds), Halt)
-    back = pressed(Step(axis="X", by_mm=-1.0), at, reach, speeds)
+    assert isinstance(pressed(JogStep(axis="X", by_mm=1.0), at, reach, speeds), JogHalt)
+    back = pressed(JogStep(axis="X", by_mm=-1.0), at, reach, speeds)
     assert isinstance(back, Go)
     assert back.to_mm["X"] == approx(at.x_mm - 1.0)
 
@@ -91,23 +91,23 @@ def test_a_press_at_the_end_says_which_end_it_is() -> None:
     profile = BENCHES["bench-reprap-e"]
     reach, speeds = reach_of(profile), speeds_of(profile)
     at = Spot(x_mm=219.95, y_mm=0.0, z_mm=20.0)
-    move = pressed(Step(axis="X", by_mm=0.1), at, reach, speeds)
+    move = pressed(JogStep(axis="X", by_mm=0.1), at, reach, speeds)
     assert isinstance(move, Go)
     assert move.to_mm["X"] == 220.0  # shortened, not refused
     ends = {
-        Step(axis="Y", by_mm=-0.1): "Y ends at 0 mm",
-        Step(axis="Z", by_mm=-0.1): "the known surface is at Z 20 mm; only touch-off goes below it",
+        JogStep(axis="Y", by_mm=-0.1): "Y ends at 0 mm",
+        JogStep(axis="Z", by_mm=-0.1): "the known surface is at Z 20 mm; only touch-off goes below it",
     }
     for step, words in ends.items():
-        assert pressed(step, at, reach, speeds) == Halt(words=words)
+        assert pressed(step, at, reach, speeds) == JogHalt(words=words)
 
 
 def test_typed_steps_are_read_as_they_are_written() -> None:
     assert typed_steps(["x+0.1", "Y-2", "z+.05", "p -0.3"]) == (
-        Step(axis="X", by_mm=0.1),
-        Step(axis="Y", by_mm=-2.0),
-        Step(axis="Z", by_mm=0.05),
-        Step(axis="P", by_mm=-0.3),
+        JogStep(axis="X", by_mm=0.1),
+        JogStep(axis="Y", by_mm=-2.0),
+        JogStep(axis="Z", by_mm=0.05),
+        JogStep(axis="P", by_mm=-0.3),
     )
 
 
@@ -199,7 +199,7 @@ def test_of_held_motion_one_short_move_is_out_at_most_and_none_follows_a_key_up(
         held, move = next_move(held, now_s, at, reach, speeds, paces, pushed_mm=pushed_mm)
         if move is None:
             continue
-        assert not isinstance(move, Halt)
+        assert not isinstance(move, JogHalt)
         assert pressed_down, "a move after the key-up"
         assert now_s - heard_s <= LEASE_S, "a move for a page that is lost"
         out += 1

@@ -9,7 +9,7 @@ from rendered_photos import Scene, Truth, render, through_jpeg
 from pastewright.problems import InputError
 from pastewright.tune.photo.measure import measure_photo
 from pastewright.tune.photo.photo import Photo
-from pastewright.tune.record.measurements import DotReading, State
+from pastewright.tune.record.measurements import DotReading, DotState
 
 NOT_FOUND = ("hardly visible", "outside the photo")
 WIDE_PX = 20.0
@@ -51,7 +51,7 @@ def judged_scene(scene: Scene) -> Judgement:
 
 def _judge_dot(scene: Scene, truth: Truth, dot: DotReading, result: Judgement) -> None:
     index = dot.index
-    measured = dot.state is State.MEASURED
+    measured = dot.state is DotState.MEASURED
     if index in truth.missing:
         if measured:
             result.wrong.append(f"dot {index} is measured and is not there")
@@ -66,7 +66,7 @@ def _judge_dot(scene: Scene, truth: Truth, dot: DotReading, result: Judgement) -
     if index in truth.merged or index in truth.hidden:
         return
     result.visible += 1
-    if dot.state is State.MISSING or dot.why in NOT_FOUND:
+    if dot.state is DotState.MISSING or dot.why in NOT_FOUND:
         result.not_found.append((index, dot.why))
     elif not measured:
         result.not_measured.append((index, dot.why))

@@ -26,7 +26,7 @@ from pastewright.tune.fit.constants import CONSTANTS, Group, with_constants
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.photo.photo import Photo
 from pastewright.tune.photo.read import read_photos
-from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.design import Designed, designed
 from pastewright.tune.sheet.model import Sheet
 
@@ -58,7 +58,7 @@ def measured(
     for dot in sheet.dots:
         volume = laid.volume_ul.get(dot.index)
         if volume is None:
-            readings.append(DotReading(index=dot.index, state=State.MISSING))
+            readings.append(DotReading(index=dot.index, state=DotState.MISSING))
             continue
         landed += volume
         diameter = truth.dot_mm(volume)
@@ -66,13 +66,13 @@ def measured(
         readings.append(
             DotReading(
                 index=dot.index,
-                state=State.MEASURED,
+                state=DotState.MEASURED,
                 diameter_mm=max(diameter + rng.normal(0.0, sigma), 0.02),
                 sigma_mm=sigma,
                 photos=1,
             )
         )
-    count = sum(reading.state is State.MEASURED for reading in readings)
+    count = sum(reading.state is DotState.MEASURED for reading in readings)
     density = truth.profile.paste.density_g_cm3
     mass = Weighed(dots=count, mass_mg=landed * density * (1 + rng.normal(0.0, 0.01))) if weighing else None
     return Measurements(sheet=sheet.name, readings=tuple(readings), photos=(), weighed=mass)

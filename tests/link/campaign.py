@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 
 from harness import Ledger, Peer, drive, new_run
 
-from pastewright.link.job import Block, Job, chosen
+from pastewright.link.job import ProgramBlock, ProgramJob, chosen
 from pastewright.link.run import Action, Done, Doubt, Phase, Run, Started
 from pastewright.virtual import Direction, FaultKind, Faults, Manners, VirtualController
 
@@ -154,7 +154,7 @@ class QuietWire:
 class Witness:
     """Compares, at every `Done`, what the controller carried out with the deposit's lines."""
 
-    def __init__(self, job: Job, peer: Peer, protocol: str) -> None:
+    def __init__(self, job: ProgramJob, peer: Peer, protocol: str) -> None:
         self.lines: dict[int, list[str]] = {}
         self.job, self.peer, self.protocol = job, peer, protocol
         self.ledger = Ledger(job)
@@ -183,7 +183,7 @@ class Witness:
             self.wire.stop_now = False
             run.stop(now_s)
 
-    def expect(self, blocks: Sequence[Block]) -> None:
+    def expect(self, blocks: Sequence[ProgramBlock]) -> None:
         """The lines of each deposit in the run that begins now, restated modes included."""
         self.lines = {
             block.deposit: [_plain(line) for line in block.lines]
@@ -219,7 +219,7 @@ def _plain(line: str) -> str:
 def one_board(
     seed: int,
     protocol: str,
-    job: Job,
+    job: ProgramJob,
     new_peer: Callable[[random.Random], Peer],
     record: Callable[[Run, list[Action]], None] = lambda run, actions: None,
 ) -> Result:

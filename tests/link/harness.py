@@ -6,7 +6,7 @@ from typing import Any, Protocol
 from pastewright.link.bench import Bench
 from pastewright.link.cnc import CncSender
 from pastewright.link.events import Sender
-from pastewright.link.job import Job, chosen, read_job
+from pastewright.link.job import ProgramJob, chosen, read_job
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import Action, Done, Doubt, Run, Send, Started
 from pastewright.records.plan import plan_of_data
@@ -42,13 +42,13 @@ def sender(protocol: str, **options: Any) -> Sender:
     return RepRapSender(**options) if protocol == "reprap" else CncSender(**options)
 
 
-def new_run(protocol: str, job: Job, deposits: set[int] | None = None, **changes: Any) -> Run:
+def new_run(protocol: str, job: ProgramJob, deposits: set[int] | None = None, **changes: Any) -> Run:
     wanted = deposits if deposits is not None else {laid.id for laid in job.deposits}
     options = {"locked_is_fine": True} if protocol == "cnc" and changes.get("home") else {}
     return Run(job, chosen(job, wanted), sender(protocol, **options), bench(protocol, **changes))
 
 
-def job_of(pair: tuple[str, dict[str, Any]]) -> Job:
+def job_of(pair: tuple[str, dict[str, Any]]) -> ProgramJob:
     text, plan = pair
     return read_job(text, plan_of_data(plan), file="program", plan_file="plan.json")
 
@@ -96,7 +96,7 @@ def drive(
 class Ledger:
     """What a run wrote down: the state of each deposit, and that no byte went out before its `Started`."""
 
-    def __init__(self, job: Job) -> None:
+    def __init__(self, job: ProgramJob) -> None:
         self.states = {laid.id: "not started" for laid in job.deposits}
         self.actions: list[Action] = []
 

@@ -17,7 +17,7 @@ from harness import bench, sender
 from pastewright.link.conduct import conduct
 from pastewright.link.job import chosen, read_job
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import Setting, State
+from pastewright.link.journal_rows import DepositState, Setting
 from pastewright.link.port import open_port
 from pastewright.link.run import Phase, Run
 from pastewright.records.plan import read_plan
@@ -48,7 +48,7 @@ def work(journal_file: str, port: str, protocol: str, program: str, plan: str) -
         else journal.begin_board(job, name="p", text=text, plan=document, number=1, now_s=time.time())
     )
     journal.interrupted(board, why="killed", now_s=time.time())
-    wanted = {one.deposit for one in journal.deposits(board) if one.state is State.NOT_STARTED}
+    wanted = {one.deposit for one in journal.deposits(board) if one.state is DepositState.NOT_STARTED}
     number = journal.begin_run(board, SETTING, process=os.getpid(), now_s=time.time())
     connection = open_port(port, baud=115200)
     # As detection does: whatever an earlier host left behind has come before the handshake begins.

@@ -14,7 +14,7 @@ from programs import written
 from server import Server
 
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 
 HOST = Path(__file__).parent / "host.py"
 
@@ -72,15 +72,15 @@ def _checked(pair, peer, journal_file: Path, kills: int) -> Killed:
         block = lines[row.deposit]
         # The first line of a block goes to a place of its own, so that it tells the deposit.
         begun = [at for at, line in enumerate(executed) if line == block[0]]
-        if row.state is State.DONE:
+        if row.state is DepositState.DONE:
             assert len(begun) == 1, f"deposit {row.deposit} was begun {len(begun)} times"
             assert executed[begun[0] : begun[0] + len(block)] == block, f"deposit {row.deposit} is not whole"
         else:
-            assert row.state is State.TO_BE_CHECKED, row
+            assert row.state is DepositState.TO_BE_CHECKED, row
             assert len(begun) <= 1, f"deposit {row.deposit} in doubt was begun {len(begun)} times"
             assert str(row.deposit) in noted
     return Killed(
         kills=kills,
-        done=sum(row.state is State.DONE for row in rows),
-        doubts=sum(row.state is State.TO_BE_CHECKED for row in rows),
+        done=sum(row.state is DepositState.DONE for row in rows),
+        doubts=sum(row.state is DepositState.TO_BE_CHECKED for row in rows),
     )

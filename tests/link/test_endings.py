@@ -24,7 +24,7 @@ from server import Server
 from test_running import ASSUMED, BENCHES, HEIGHTS
 
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 from pastewright.profile.examples import example_text
 from pastewright.virtual import VirtualController
 
@@ -150,11 +150,11 @@ def check(made, reason, phase="stopped"):
         assert row.ended_at is not None
         assert row.phase == phase
         assert reason in row.why
-        assert State.STARTED not in states
-        assert states.count(State.TO_BE_CHECKED) <= 1
-        done = states.count(State.DONE)
+        assert DepositState.STARTED not in states
+        assert states.count(DepositState.TO_BE_CHECKED) <= 1
+        done = states.count(DepositState.DONE)
         assert 0 < done < 60
-        assert set(states[:done]) == {State.DONE}
+        assert set(states[:done]) == {DepositState.DONE}
     finally:
         journal.close()
 
@@ -228,7 +228,7 @@ def test_a_full_disk(tmp_path):
         # What the journal has as not started was not begun: all that was laid is done, or started and thus in doubt.
         begun = sum(text.startswith("G1 X") and " Y" in text and "E" not in text for text in executed) - 1
         assert 0 < begun < 60
-        assert sum(state is not State.NOT_STARTED for state in states) == begun
+        assert sum(state is not DepositState.NOT_STARTED for state in states) == begun
 
 
 def test_a_locked_journal(tmp_path):

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pytest import approx
 
 from pastewright.hands.held import Held, carried_out, down, next_move, paces_of, up
-from pastewright.hands.jog import SIZES_MM, Halt, Step, pressed, speeds_of
+from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of
 from pastewright.hands.moves import Go, Push, Spot, Wait
 from pastewright.hands.travel import lifted, to_place
 from pastewright.link.events import Trouble
@@ -19,7 +19,7 @@ from pastewright.virtual import Ground
 
 PROTOCOLS = ("reprap", "cnc")
 presses = st.builds(
-    Step,
+    JogStep,
     axis=st.sampled_from("XXYYZZP"),
     by_mm=st.builds(lambda size, sign: size * sign, st.sampled_from(SIZES_MM), st.sampled_from((-1, 1))),
 )
@@ -29,7 +29,7 @@ presses = st.builds(
 @settings(max_examples=12)
 @given(steps=st.lists(presses, max_size=25), corner=st.sampled_from([(0, 0), (1, 0), (1, 1), (0.5, 1)]))
 def test_the_machine_never_leaves_its_travel_and_never_trips_a_switch(
-    protocol: str, steps: list[Step], corner: tuple[float, float]
+    protocol: str, steps: list[JogStep], corner: tuple[float, float]
 ) -> None:
     on = hands_on(protocol)
     hand, profile = on.hand, on.hand.profile
@@ -42,7 +42,7 @@ def test_the_machine_never_leaves_its_travel_and_never_trips_a_switch(
     begun = len(on.machine.executed)
     for step in steps:
         move = pressed(step, hand.at, hand.reach(), speeds_of(profile), pushed_mm=hand.pushed_mm)
-        if not isinstance(move, Halt):
+        if not isinstance(move, JogHalt):
             hand.go([move])
     assert on.machine.state.alarm == ""
     for x, y, z in on.all_true_mm(begun):
@@ -61,7 +61,7 @@ def test_a_hundred_steps_of_a_hundredth_make_a_millimetre(protocol: str) -> None
     hand.go(lifted(hand.at, profile))
     begin_mm = on.true_mm[0]
     for _ in range(30):
-        move = pressed(Step(axis="X", by_mm=0.01), hand.at, hand.reach(), speeds_of(profile))
+        move = pressed(JogStep(axis="X", by_mm=0.01), hand.at, hand.reach(), speeds_of(profile))
         assert isinstance(move, Go)
         hand.go([move])
     assert on.true_mm[0] - begin_mm == approx(0.3, abs=1e-6)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from peers import Axes
 from programs import LETTERS, written
 
-from pastewright.link.job import Part, chosen, in_air, read_job
+from pastewright.link.job import ProgramPart, chosen, in_air, read_job
 from pastewright.link.words import Scan, wire_line
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data
@@ -27,7 +27,12 @@ def test_every_line_belongs_to_exactly_one_block(protocol, deposits):
     sent = [line for block in job.blocks for line in block.lines]
     assert sent == [line for line in map(wire_line, text.splitlines()) if line]
     parts = [block.part for block in job.blocks]
-    assert parts == [Part.SETUP, Part.SETTLE, *[Part.DEPOSIT] * deposits, Part.END]
+    assert parts == [
+        ProgramPart.SETUP,
+        ProgramPart.SETTLE,
+        *[ProgramPart.DEPOSIT] * deposits,
+        ProgramPart.END,
+    ]
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -72,7 +77,7 @@ def journey(protocol, blocks):
             axes.run(line.replace(" ", ""))
             swept = 0.0 if "G92" in line else axes.place[letter] - before
             moves = any(word in line for word in ("X", "Y", "Z", letter)) and "G92" not in line
-            if block.part is Part.DEPOSIT and moves:
+            if block.part is ProgramPart.DEPOSIT and moves:
                 steps.append((axes.place["X"], axes.place["Y"], axes.place["Z"], round(swept, 6)))
     return steps
 

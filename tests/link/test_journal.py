@@ -8,7 +8,7 @@ from harness import job_of
 from host import SETTING
 from programs import written
 
-from pastewright.link.journal import Journal, State, open_existing
+from pastewright.link.journal import DepositState, Journal, open_existing
 from pastewright.link.journal_rows import FORMAT, SCHEMAS
 from pastewright.link.run import Done, Doubt, Entered, Noted, Phase, Started, Swept
 from pastewright.problems import InputError
@@ -38,16 +38,16 @@ def test_a_board_begins_with_every_deposit_not_started_in_program_order(path):
     journal, board, _ = begun(path)
     rows = journal.deposits(board)
     assert [row.deposit for row in rows] == [10, 11, 12, 13]
-    assert {row.state for row in rows} == {State.NOT_STARTED}
+    assert {row.state for row in rows} == {DepositState.NOT_STARTED}
 
 
 def test_states_go_from_not_started_to_done_and_are_there_for_another_reader(path):
     journal, board, run = begun(path)
     journal.enter(run, [Started((10,))], now_s=102.0)
     other = Journal(path)
-    assert states(other, board)[0] is State.STARTED
+    assert states(other, board)[0] is DepositState.STARTED
     journal.enter(run, [Done((10,)), Started((11,))], now_s=103.0)
-    assert states(other, board)[:2] == [State.DONE, State.STARTED]
+    assert states(other, board)[:2] == [DepositState.DONE, DepositState.STARTED]
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def test_a_change_that_skips_a_state_is_refused_and_nothing_of_it_stays(path, ac
     journal, board, run = begun(path)
     with pytest.raises(RuntimeError, match="cannot become"):
         journal.enter(run, [Noted("said", "before"), *actions], now_s=102.0)
-    assert states(journal, board) == [State.NOT_STARTED] * 4
+    assert states(journal, board) == [DepositState.NOT_STARTED] * 4
     assert journal.events(run) == []
 
 
@@ -82,15 +82,15 @@ def test_an_interrupted_deposit_is_to_be_checked_and_only_the_person_moves_it(pa
     assert journal.interrupted(board, why="power cut", now_s=200.0) == (11,)
     assert journal.interrupted(board, why="again", now_s=201.0) == ()
     row = journal.deposits(board)[1]
-    assert (row.state, row.why) == (State.TO_BE_CHECKED, "power cut")
+    assert (row.state, row.why) == (DepositState.TO_BE_CHECKED, "power cut")
     assert journal.run(run).phase == Phase.LOST
     with pytest.raises(RuntimeError):
         journal.enter(run, [Started((11,))], now_s=202.0)
     journal.decide(board, [11], is_there=False, run=run, now_s=203.0)
-    assert states(journal, board)[:2] == [State.DONE, State.NOT_STARTED]
+    assert states(journal, board)[:2] == [DepositState.DONE, DepositState.NOT_STARTED]
     journal.enter(run, [Started((11,)), Doubt((11,), "stop")], now_s=204.0)
     journal.decide(board, [11], is_there=True, run=run, now_s=205.0)
-    assert states(journal, board)[:2] == [State.DONE, State.DONE]
+    assert states(journal, board)[:2] == [DepositState.DONE, DepositState.DONE]
     assert any("lay it" in text for _, _, text in journal.events(run))
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from pastewright.link.detect import Found, Protocol
 from pastewright.link.events import Trouble
-from pastewright.link.owner import MachineError, Owner, State, connect
+from pastewright.link.owner import MachineError, Owner, OwnerState, connect
 from pastewright.link.port import SerialPort
 from pastewright.problems import InputError
 from pastewright.profile.read import read_profile
@@ -47,7 +47,7 @@ def test_after_a_fresh_start_nothing_moves_until_it_is_homed(protocol, tmp_path)
     owner, controller = owner_of(protocol, profile_of(protocol, tmp_path, HOME[protocol]))
     stand = owner.look()
     assert not stand.known
-    assert stand.state is (State.LOCKED if protocol == "cnc" else State.IDLE)
+    assert stand.state is (OwnerState.LOCKED if protocol == "cnc" else OwnerState.IDLE)
     with pytest.raises(InputError, match="not known"):
         owner.do(["G1 X10 F600"])
     assert controller.state.axes_mm == (0, 0, 0)
@@ -65,7 +65,7 @@ def test_a_person_who_has_looked_is_believed(protocol, tmp_path):
     owner.believe("seen")
     stand = owner.look()
     assert stand.known
-    assert stand.state is State.IDLE
+    assert stand.state is OwnerState.IDLE
     assert stand.position["Z"] == pytest.approx(0)
     owner.do(["G21", "G90", f"G1 Z{owner.bench.travel_z_mm - 5} F600"])
     owner.lift()

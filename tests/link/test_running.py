@@ -20,7 +20,7 @@ from pastewright.link import detect
 from pastewright.link.cnc import CncSender
 from pastewright.link.conduct import Halt, Wish
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
 
@@ -100,7 +100,7 @@ def test_a_program_runs_through_a_pseudo_terminal(folder, protocol, capsys):
             command(place, "run", "--port", server.url, "--lot", "L7", "--opened", "2h", "--note", "first")
             == 0
         )
-    assert states(place) == [State.DONE] * 6
+    assert states(place) == [DepositState.DONE] * 6
     wanted = [line.split(";")[0].strip() for line in (place / "program.gcode").read_text().splitlines()]
     executed = [line.replace(" ", "") for line in peer.executed if line != "G4P0"]
     assert executed == [line.replace(" ", "") for line in wanted if line and line != "M400"]
@@ -119,12 +119,17 @@ def test_only_and_from_choose_deposits(folder):
     peer = TinyPrinter()
     with Server(peer, pty=True) as server:
         command(place, "run", "--port", server.url, "--only", "R1*", "--only", "U2-1")
-    assert states(place) == [State.DONE, State.DONE, State.DONE, *[State.NOT_STARTED] * 3]
+    assert states(place) == [
+        DepositState.DONE,
+        DepositState.DONE,
+        DepositState.DONE,
+        *[DepositState.NOT_STARTED] * 3,
+    ]
     begun = [line for line in peer.executed if line.startswith(("G1 X2", "G1 X3")) and "F3000" in line]
     assert len(begun) == 3
     with Server(TinyPrinter(), pty=True) as server:
         command(place, "run", "--port", server.url, "--from", "R3-1")
-    assert states(place) == [State.NOT_STARTED] * 4 + [State.DONE] * 2
+    assert states(place) == [DepositState.NOT_STARTED] * 4 + [DepositState.DONE] * 2
 
 
 def test_dry_keeps_the_plunger_still_and_is_remembered(folder):
@@ -159,17 +164,17 @@ def test_resume_lays_what_was_not_started_and_only_that(folder, capsys, monkeypa
         assert command(place, "run", "--port", server.url) == 1
         assert "in doubt" in capsys.readouterr().out
         before = states(place)
-        assert before.count(State.TO_BE_CHECKED) == 1
-        done, doubt = before.count(State.DONE), before.index(State.TO_BE_CHECKED)
+        assert before.count(DepositState.TO_BE_CHECKED) == 1
+        done, doubt = before.count(DepositState.DONE), before.index(DepositState.TO_BE_CHECKED)
         assert 0 < done == doubt
         peer.mended = True
         assert command(place, "resume", "--port", server.url, "--in-doubt", "leave") == 1
         after = states(place)
-        assert [state for at, state in enumerate(after) if at != doubt] == [State.DONE] * 8
-        assert after[doubt] is State.TO_BE_CHECKED
+        assert [state for at, state in enumerate(after) if at != doubt] == [DepositState.DONE] * 8
+        assert after[doubt] is DepositState.TO_BE_CHECKED
         assert "U2-1" in (place / "run-1.svg").read_text() or "in doubt" in (place / "run-1.svg").read_text()
         assert command(place, "resume", "--port", server.url, "--in-doubt", "lay") == 0
-        assert states(place) == [State.DONE] * 9
+        assert states(place) == [DepositState.DONE] * 9
         with pytest.raises(InputError, match="every board in the journal is finished"):
             command(place, "resume", "--port", server.url)
 
@@ -291,9 +296,9 @@ def test_a_file_takes_the_place_of_a_port(folder, tmp_path, capsys):
     for line in lines:
         peer.line(line)
     assert peer.place["X"] == 5.0
-    assert states(place) == [State.TO_BE_CHECKED] * 6
+    assert states(place) == [DepositState.TO_BE_CHECKED] * 6
     assert command(place, "resume", "--in-doubt", "there") == 0
-    assert states(place) == [State.DONE] * 6
+    assert states(place) == [DepositState.DONE] * 6
 
 
 def test_ports_lists_the_simulated_ones(capsys):
@@ -332,7 +337,7 @@ def stopped_by_ctrl_c(place, server, peer):
         out, _ = process.communicate(timeout=20)
     assert process.returncode == 1, out
     assert "Ctrl-C" in out
-    assert states(place).count(State.STARTED) == 0
+    assert states(place).count(DepositState.STARTED) == 0
     return asked_s
 
 
@@ -395,7 +400,7 @@ def test_keys_pause_resume_and_stop_at_a_terminal(folder):
     assert process.returncode == 1, told
     assert "min left" in told or "s left" in told
     assert " pads, " in told
-    assert states(place).count(State.STARTED) == 0
+    assert states(place).count(DepositState.STARTED) == 0
     assert peer.place["Z"] == 12.0
 
 

@@ -6,9 +6,9 @@ import pytest
 
 from pastewright.cli.app import app
 from pastewright.link.companions import companion_of, job_of, read_companion
-from pastewright.link.job import Part
+from pastewright.link.job import ProgramPart
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
 
@@ -36,7 +36,7 @@ def test_a_sheet_is_laid_by_the_command_that_designs_it_and_is_in_the_journal(sh
     (row,) = journal.runs()
     states = {one.state for one in journal.deposits(row.board)}
     journal.close()
-    assert states == {State.DONE}
+    assert states == {DepositState.DONE}
     assert row.board_name == "tuning sheet sheet"
     assert row.phase == "finished"
     assert row.kind == "tuning sheet"
@@ -52,7 +52,7 @@ def test_each_stroke_is_one_thing_of_the_sheet(sheet):
     # The writer's own labels stand before the same lines.
     rows = text.splitlines()
     for block in job.blocks:
-        if block.part is Part.DEPOSIT:
+        if block.part is ProgramPart.DEPOSIT:
             assert f" {block.deposit} " in " ".join(rows[block.first - 1 : block.first + 1])
     journal = Journal(sheet / "journal.db")
     used_ul = journal.runs()[0].used_ul

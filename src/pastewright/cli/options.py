@@ -82,7 +82,7 @@ JournalOption = Annotated[
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class ReadOptions:
     """What a person says about fabrication files where they do not say it themselves."""
 
     layer: LayerOption = None
@@ -92,7 +92,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asking(Reading):
+class Asking(ReadOptions):
     """What a person says about a board that is to be pasted: the same wherever doses or places count."""
 
     side: Annotated[
@@ -157,4 +157,4 @@ PlanOption = Annotated[
     Path | None, typer.Option("--plan", help="A plan.json, for places by fiducial, corner or pad.")
 ]
 
-BUNDLES: tuple[type, ...] = (Reading, Asking, Sending, AtMachine)
+BUNDLES: tuple[type, ...] = (ReadOptions, Asking, Sending, AtMachine)

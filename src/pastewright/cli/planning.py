@@ -6,7 +6,7 @@ from pathlib import Path
 from rich.markup import escape
 
 from pastewright.board.model import Board
-from pastewright.cli.options import Reading
+from pastewright.cli.options import ReadOptions
 from pastewright.cli.placing import tip_tolerance
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import stages
@@ -34,7 +34,7 @@ class Wanted:
     profile: Path
     side: str
     out: Path
-    files: Reading = AS_FILES_SAY
+    files: ReadOptions = AS_FILES_SAY
     job: Job = NO_JOB
     dry: bool = False
     even_if_unverified: bool = False

@@ -7,7 +7,7 @@ from pathlib import Path
 from pastewright.board.ask import Ask
 from pastewright.board.model import Board, LayerRole, Side
 from pastewright.board.read import read_board
-from pastewright.cli.options import Asking, Reading
+from pastewright.cli.options import Asking, ReadOptions
 from pastewright.dose.exposed import shrunk_openings
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import job_beside, read_job
@@ -16,7 +16,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
 
 MOST_BYTES = 200_000_000  # far above the program of any board; no file of that size is read by mistake
-AS_FILES_SAY = Reading()
+AS_FILES_SAY = ReadOptions()
 
 # A bare word that people type, where the role's own name needs a space or a slash.
 _SHORT = {"drill": LayerRole.DRILL, "rout": LayerRole.DRILL, "ignore": LayerRole.OTHER}
@@ -56,7 +56,9 @@ def load_profile(path: Path) -> Profile:
     return read_profile(path)
 
 
-def load_board(source: Path, *, side: str, files: Reading = AS_FILES_SAY, shrink_mm: float = 0.0) -> Board:
+def load_board(
+    source: Path, *, side: str, files: ReadOptions = AS_FILES_SAY, shrink_mm: float = 0.0
+) -> Board:
     """Return one side of the board in a folder, zip or file; `files` helps where the files are silent."""
     overrides = layer_overrides(files.layer or [])
     if not source.exists():

@@ -13,7 +13,7 @@ from typing import Literal
 
 from pastewright.demo.drawing import Drawing, copper, legend, mask, paste, profile
 from pastewright.demo.gerber_text import CREATED, ORIGIN_MM, gerber_text
-from pastewright.demo.layout import PADS, Pad
+from pastewright.demo.layout import PADS, DemoPad
 from pastewright.demo.patterns import Shape, Use
 from pastewright.demo.tracks import VIA_HOLE_MM, VIA_PAD_MM, VIAS
 
@@ -72,7 +72,7 @@ def holes(*, plated: bool) -> tuple[Hole, ...]:
     return tuple(found)
 
 
-def _hole(pad: Pad) -> Hole:
+def _hole(pad: DemoPad) -> Hole:
     if not pad.land.slot:
         return pad.x, pad.y, pad.land.hole, None
     half = pad.land.slot / 2
@@ -162,7 +162,7 @@ def netlist_text() -> str:
     return "\n".join([*lines, "999", ""])
 
 
-def _record(pad: Pad) -> str:
+def _record(pad: DemoPad) -> str:
     bare = pad.land.use is Use.BARE_HOLE
     record = "367" if bare else "317" if pad.through else "327"
     hole = f"D{_tenth_mil(pad.land.hole):04d}{'P' if pad.land.plated else 'U'}" if pad.land.hole else " " * 6

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, field
 
 from pastewright.demo.font import text_strokes
-from pastewright.demo.layout import CORNER_MM, CUT_OUT_MM, PADS, PARTS, SIZE_MM, Pad, Part, placed
+from pastewright.demo.layout import CORNER_MM, CUT_OUT_MM, PADS, PARTS, SIZE_MM, DemoPad, DemoPart, placed
 from pastewright.demo.patterns import Shape, Use, corner_mm
 from pastewright.demo.tracks import CLEARANCE_MM, TRACKS, VIA_PAD_MM, VIAS
 
@@ -107,7 +107,7 @@ def _rounded_box(x0: float, y0: float, x1: float, y1: float, r: float) -> tuple[
     )
 
 
-def _pad_contour(pad: Pad, grow: float) -> tuple[Point, tuple[Edge, ...]]:
+def _pad_contour(pad: DemoPad, grow: float) -> tuple[Point, tuple[Edge, ...]]:
     """Return the contour of a pad that no flash can make, about its centre and unturned."""
     w, h = pad.land.w + 2 * grow, pad.land.h + 2 * grow
     out = math.copysign(1.0, pad.land.x) * (-1 if pad.bottom else 1)
@@ -130,7 +130,7 @@ def _pad_contour(pad: Pad, grow: float) -> tuple[Point, tuple[Edge, ...]]:
     )
 
 
-def _in_place(pad: Pad, start: Point, edges: tuple[Edge, ...]) -> tuple[Point, tuple[Edge, ...]]:
+def _in_place(pad: DemoPad, start: Point, edges: tuple[Edge, ...]) -> tuple[Point, tuple[Edge, ...]]:
     turn = math.radians(pad.turn_deg)
     cos, sin = round(math.cos(turn), 12), round(math.sin(turn), 12)
 
@@ -144,7 +144,7 @@ def _in_place(pad: Pad, start: Point, edges: tuple[Edge, ...]) -> tuple[Point, t
     return at(start), moved
 
 
-def pad_thing(pad: Pad, grow: float = 0.0, tag: Tag = NO_TAG, *, clear: bool = False) -> Thing:
+def pad_thing(pad: DemoPad, grow: float = 0.0, tag: Tag = NO_TAG, *, clear: bool = False) -> Thing:
     """Return a pad's shape, `grow` larger all round: a flash where it lies square, else a contour."""
     w, h = pad.land.w + 2 * grow, pad.land.h + 2 * grow
     if pad.land.shape is Shape.ROUND:
@@ -158,11 +158,11 @@ def pad_thing(pad: Pad, grow: float = 0.0, tag: Tag = NO_TAG, *, clear: bool = F
     return Path(start=start, edges=edges, tag=tag, clear=clear)
 
 
-def _on_side(pad: Pad, bottom: bool) -> bool:
+def _on_side(pad: DemoPad, bottom: bool) -> bool:
     return pad.through or pad.bottom == bottom
 
 
-def _pad_tag(pad: Pad) -> Tag:
+def _pad_tag(pad: DemoPad) -> Tag:
     named = pad.land.use not in (Use.FIDUCIAL_GLOBAL, Use.FIDUCIAL_LOCAL)
     net = pad.net or ("N/C" if named else "")
     return Tag(function=pad.land.use.value, ref=pad.ref, pin=pad.pin, net=net)
@@ -217,7 +217,7 @@ def _pour() -> list[Thing]:
     return things + spokes
 
 
-def _foreign(pad: Pad, end: Point) -> bool:
+def _foreign(pad: DemoPad, end: Point) -> bool:
     """Return whether a spoke from a ground pad to `end` would come too near to copper of another net."""
     spoke = ((pad.x, pad.y), end)
     free = SPOKE_MM / 2 + CLEARANCE_MM
@@ -318,7 +318,7 @@ def legend(*, bottom: bool) -> Drawing:
     return Drawing(function=f"Legend,{_side(bottom)}", things=tuple(things))
 
 
-def _body(part: Part, taken: list[tuple[float, float, float, float]]) -> list[Thing]:
+def _body(part: DemoPart, taken: list[tuple[float, float, float, float]]) -> list[Thing]:
     """Return the ink of one part; the box of its name is added to `taken`."""
     w, h = part.pattern.body
     # Ink stays off pads: bodies are drawn where no pad of the part is crossed.
@@ -355,7 +355,10 @@ def _boxes(bottom: bool) -> list[tuple[float, float, float, float]]:
 
 
 def _label_place(
-    part: Part, strokes: list[tuple[Point, ...]], size: float, taken: list[tuple[float, float, float, float]]
+    part: DemoPart,
+    strokes: list[tuple[Point, ...]],
+    size: float,
+    taken: list[tuple[float, float, float, float]],
 ) -> Point | None:
     """Return where the name of a part starts so that its ink meets no pad or name; None without room."""
     width = max(x for stroke in strokes for x, _y in stroke)
@@ -378,7 +381,7 @@ def _label_place(
     return None
 
 
-def _crosses(part: Part, a: Point, b: Point, pad: Pad) -> bool:
+def _crosses(part: DemoPart, a: Point, b: Point, pad: DemoPad) -> bool:
     (ax, ay), (bx, by) = placed(part, *a), placed(part, *b)
     w, h = (pad.land.h, pad.land.w) if pad.turn_deg % 180 in (90, -90) else (pad.land.w, pad.land.h)
     m = pad.land.mask_margin + LEGEND_MM / 2 + 0.02

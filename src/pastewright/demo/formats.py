@@ -27,7 +27,7 @@ from pastewright.demo.drawing import (
     profile,
 )
 from pastewright.demo.gerber_text import ORIGIN_MM
-from pastewright.demo.layout import PADS, PARTS, SIZE_MM, Pad
+from pastewright.demo.layout import PADS, PARTS, SIZE_MM, DemoPad
 from pastewright.demo.patterns import Use
 
 FIDUCIALS = (Use.FIDUCIAL_GLOBAL, Use.FIDUCIAL_LOCAL)
@@ -37,21 +37,21 @@ SIDES = (False, True)
 _n = partial(short, digits=6)  # a nanometre: the doses of all formats agree
 
 
-def openings(pad: Pad) -> tuple[Thing, ...]:
+def openings(pad: DemoPad) -> tuple[Thing, ...]:
     """Return the paste openings of a pad [mm, board]."""
     if pad.land.same_paste:
         return (pad_thing(pad),)
     return tuple(Flash(x=pane.x, y=pane.y, w=pane.w, h=pane.h, corner=pane.corner) for pane in pad.panes)
 
 
-def _pasted(bottom: bool) -> Iterator[tuple[Pad, Thing]]:
+def _pasted(bottom: bool) -> Iterator[tuple[DemoPad, Thing]]:
     for pad in PADS:
         if pad.bottom == bottom:
             for thing in openings(pad):
                 yield pad, thing
 
 
-def _fiducials(bottom: bool) -> Iterator[Pad]:
+def _fiducials(bottom: bool) -> Iterator[DemoPad]:
     return (pad for pad in PADS if pad.land.use in FIDUCIALS and pad.bottom == bottom)
 
 
@@ -149,7 +149,7 @@ def table_text() -> str:
     rows = ["side;ref;pin;net;x (mm);y (mm);width;height;corner radius;rotation;hole;shape"]
 
     def row(
-        pad: Pad, place: Point, size: Point, corner: float, turn: float, shape: str, *, bottom: bool
+        pad: DemoPad, place: Point, size: Point, corner: float, turn: float, shape: str, *, bottom: bool
     ) -> None:
         hole = pad.land.hole if pad.through and not pad.land.slot else 0.0
         cells = [*place, *size, corner, turn, hole]

@@ -7,7 +7,7 @@ A logger for greenhouse beds: up to four capacitive soil probes through a multip
 import math
 from dataclasses import dataclass
 
-from pastewright.demo.patterns import PATTERNS, Land, Pane, Pattern, Shape, Use
+from pastewright.demo.patterns import PATTERNS, Pane, Pattern, PatternPad, Shape, Use
 
 SIZE_MM = (50.0, 40.0)  # fits an enclosure for a stake in a bed
 CORNER_MM = 2.0
@@ -16,7 +16,7 @@ CUT_OUT_MM = (47.2, 25.4, 1.2, 8.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class DemoPart:
     """One part: where it stands, how it is turned [degrees, as seen from its own side], and its nets by pin."""
 
     ref: str
@@ -30,7 +30,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pad:
+class DemoPad:
     """One pad in place [mm, board, seen from the top]. `w` and `h` are before turning by `turn_deg`."""
 
     ref: str
@@ -40,7 +40,7 @@ class Pad:
     x: float
     y: float
     turn_deg: int
-    land: Land
+    land: PatternPad
     panes: tuple[Pane, ...]
 
     @property
@@ -153,7 +153,7 @@ _TABLE: tuple[tuple[str, str, float, float, int, str, str, tuple[str, ...]], ...
 )
 
 PARTS = tuple(
-    Part(
+    DemoPart(
         ref=ref,
         pattern=PATTERNS[name],
         x=x,
@@ -167,7 +167,7 @@ PARTS = tuple(
 )
 
 
-def placed(part: Part, x: float, y: float) -> tuple[float, float]:
+def placed(part: DemoPart, x: float, y: float) -> tuple[float, float]:
     """Return a point of a part [mm, its own side] in place [mm, board, seen from the top]."""
     turn = math.radians(part.turn_deg)
     # Exact for the quarter turns, so that pads of one row keep one coordinate.
@@ -176,9 +176,9 @@ def placed(part: Part, x: float, y: float) -> tuple[float, float]:
     return round(part.x + (-along if part.bottom else along), 6), round(part.y + across, 6)
 
 
-def _pads_of(part: Part) -> tuple[Pad, ...]:
+def _pads_of(part: DemoPart) -> tuple[DemoPad, ...]:
     turn = -part.turn_deg if part.bottom else part.turn_deg
-    pads: list[Pad] = []
+    pads: list[DemoPad] = []
     for land, net in zip(part.pattern.lands, part.nets, strict=True):
         own = (Pane(x=land.x, y=land.y, w=land.w, h=land.h),) if land.same_paste else land.panes
         panes = tuple(
@@ -188,7 +188,7 @@ def _pads_of(part: Part) -> tuple[Pad, ...]:
         )
         x, y = placed(part, land.x, land.y)
         pads.append(
-            Pad(
+            DemoPad(
                 ref=part.ref,
                 pin=land.pin,
                 net=net,

@@ -59,7 +59,7 @@ class Pane:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Land:
+class PatternPad:
     """One pad [mm, from the part's centre]. `panes` are its paste; `slot` is the hole's length beyond round."""
 
     pin: str
@@ -83,7 +83,7 @@ class Pattern:
 
     name: str
     source: str
-    lands: tuple[Land, ...]
+    lands: tuple[PatternPad, ...]
     body: tuple[float, float]
 
 
@@ -93,7 +93,9 @@ def corner_mm(w: float, h: float) -> float:
 
 
 def _chip(name: str, w: float, h: float, cx: float, body: tuple[float, float]) -> Pattern:
-    lands = tuple(Land(pin=pin, x=x, y=0.0, w=w, h=h, same_paste=True) for pin, x in (("1", -cx), ("2", cx)))
+    lands = tuple(
+        PatternPad(pin=pin, x=x, y=0.0, w=w, h=h, same_paste=True) for pin, x in (("1", -cx), ("2", cx))
+    )
     return Pattern(name=name, source=LIBRARY, lands=lands, body=body)
 
 
@@ -110,26 +112,26 @@ def _two_rows(
 ) -> Pattern:
     """Pins down the left side and up the right."""
     half = pins // 2
-    lands: list[Land] = []
+    lands: list[PatternPad] = []
     for i in range(pins):
         k = i if i < half else pins - 1 - i
         x = -cx if i < half else cx
         y = ((half - 1) / 2 - k) * pitch
-        lands.append(Land(pin=str(i + 1), x=x, y=y, w=w, h=h, same_paste=True))
+        lands.append(PatternPad(pin=str(i + 1), x=x, y=y, w=w, h=h, same_paste=True))
     return Pattern(name=name, source=source, lands=tuple(lands), body=body)
 
 
 def _qfn32() -> Pattern:
-    lands: list[Land] = []
+    lands: list[PatternPad] = []
     long, short, out, pitch = 0.875, 0.25, 2.4375, 0.5
     for i in range(32):
         side, k = divmod(i, 8)
         along = 1.75 - k * pitch
         x, y = ((-out, along), (-along, -out), (out, -along), (along, out))[side]
         w, h = (long, short) if side % 2 == 0 else (short, long)
-        lands.append(Land(pin=str(i + 1), x=x, y=y, w=w, h=h, same_paste=True))
+        lands.append(PatternPad(pin=str(i + 1), x=x, y=y, w=w, h=h, same_paste=True))
     panes = tuple(Pane(x=x, y=y, w=0.83, h=0.83) for y in (1.03, 0.0, -1.03) for x in (-1.03, 0.0, 1.03))
-    lands.append(Land(pin="33", x=0.0, y=0.0, w=3.1, h=3.1, use=Use.THERMAL, panes=panes))
+    lands.append(PatternPad(pin="33", x=0.0, y=0.0, w=3.1, h=3.1, use=Use.THERMAL, panes=panes))
     return Pattern(name="QFN-32", source=LIBRARY, lands=tuple(lands), body=(6.5, 6.5))
 
 
@@ -139,16 +141,16 @@ def _usb_c() -> Pattern:
     names = ("A1", "A4", "B8", "A5", "B7", "A6", "A7", "B6", "A8", "B5", "B4", "B1")
     places = (-3.2, -2.4, -1.75, -1.25, -0.75, -0.25, 0.25, 0.75, 1.25, 1.75, 2.4, 3.2)
     lands = [
-        Land(pin=pin, x=x, y=row, w=0.6 if abs(x) > 2 else 0.3, h=length, same_paste=True)
+        PatternPad(pin=pin, x=x, y=row, w=0.6 if abs(x) > 2 else 0.3, h=length, same_paste=True)
         for pin, x in zip(names, places, strict=True)
     ]
     for i, (x, y, slot) in enumerate(
         ((-4.32, 3.13, 1.1), (4.32, 3.13, 1.1), (-4.32, -1.05, 0.6), (4.32, -1.05, 0.6))
     ):
         lands.append(
-            Land(pin=f"S{i + 1}", x=x, y=y, w=1.0, h=1.0 + slot, use=Use.THROUGH, hole=0.6, slot=slot)
+            PatternPad(pin=f"S{i + 1}", x=x, y=y, w=1.0, h=1.0 + slot, use=Use.THROUGH, hole=0.6, slot=slot)
         )
-    peg = Land(
+    peg = PatternPad(
         pin="", x=2.89, y=2.6, w=0.65, h=0.65, shape=Shape.ROUND, use=Use.BARE_HOLE, hole=0.65, plated=False
     )
     lands += [replace(peg, x=-peg.x), peg]
@@ -158,7 +160,7 @@ def _usb_c() -> Pattern:
 def _terminal_2() -> Pattern:
     """A 3.5 mm pitch terminal soldered by paste in its holes: the paste covers pad and hole."""
     lands = tuple(
-        Land(
+        PatternPad(
             pin=pin,
             x=x,
             y=0.0,
@@ -174,18 +176,20 @@ def _terminal_2() -> Pattern:
     return Pattern(name="TERMINAL-2", source=OWN, lands=lands, body=(7.0, 6.2))
 
 
-def _one(name: str, land: Land) -> Pattern:
+def _one(name: str, land: PatternPad) -> Pattern:
     return Pattern(name=name, source=OWN, lands=(land,), body=(0.0, 0.0))
 
 
 def _fiducial(name: str, use: Use) -> Pattern:
     # 1 mm copper in a 2 mm opening (common practice).
-    return _one(name, Land(pin="1", x=0, y=0, w=1.0, h=1.0, shape=Shape.ROUND, use=use, mask_margin=0.5))
+    return _one(
+        name, PatternPad(pin="1", x=0, y=0, w=1.0, h=1.0, shape=Shape.ROUND, use=use, mask_margin=0.5)
+    )
 
 
 def _special(name: str, shape: Shape, w: float, h: float, cx: float, body: tuple[float, float]) -> Pattern:
     lands = tuple(
-        Land(pin=pin, x=x, y=0.0, w=w, h=h, shape=shape, same_paste=True)
+        PatternPad(pin=pin, x=x, y=0.0, w=w, h=h, shape=shape, same_paste=True)
         for pin, x in (("1", -cx), ("2", cx))
     )
     return Pattern(name=name, source=OWN, lands=lands, body=body)
@@ -203,7 +207,7 @@ PATTERNS = {
             name="SOT-23",
             source=OWN,
             lands=tuple(
-                Land(pin=pin, x=x, y=y, w=1.2, h=0.6, same_paste=True)
+                PatternPad(pin=pin, x=x, y=y, w=1.2, h=0.6, same_paste=True)
                 for pin, x, y in (("1", -1.0, 0.95), ("2", -1.0, -0.95), ("3", 1.0, 0.0))
             ),
             body=(1.3, 3.0),
@@ -215,10 +219,10 @@ PATTERNS = {
         _special("CELL-CLIP", Shape.ARCHED, 3.2, 4.0, 8.2, (13.0, 9.0)),
         _fiducial("FIDUCIAL", Use.FIDUCIAL_GLOBAL),
         _fiducial("FIDUCIAL-LOCAL", Use.FIDUCIAL_LOCAL),
-        _one("TEST-POINT", Land(pin="1", x=0, y=0, w=1.2, h=1.2, shape=Shape.ROUND, use=Use.TEST)),
+        _one("TEST-POINT", PatternPad(pin="1", x=0, y=0, w=1.2, h=1.2, shape=Shape.ROUND, use=Use.TEST)),
         _one(
             "MOUNT-3.2",
-            Land(
+            PatternPad(
                 pin="",
                 x=0,
                 y=0,

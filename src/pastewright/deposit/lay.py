@@ -15,7 +15,7 @@ from pastewright.deposit.limits import Piece, limits
 from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Share
 from pastewright.deposit.notes import board_warnings, note_bridges
 from pastewright.deposit.rows import RowBead, Single, find_rows
-from pastewright.deposit.singly import Chooser, Laid, lay_singly
+from pastewright.deposit.singly import Chooser, LaidPad, lay_singly
 from pastewright.dose.model import Dose
 from pastewright.materials.model import Paste, Tip
 from pastewright.profile.model import DepositSettings, Tuning
@@ -72,7 +72,7 @@ def lay(
 
 
 def _collect(
-    board: Board, laid: dict[int, Laid], rows: Sequence[RowBead]
+    board: Board, laid: dict[int, LaidPad], rows: Sequence[RowBead]
 ) -> tuple[list[Deposit], list[PadPlan]]:
     """Deposits in the order of the pads that first get them, and the plan of every pad."""
     row_of = {index: row for row in rows for index in row.members}
@@ -114,7 +114,7 @@ def _collect(
     return deposits, plans
 
 
-def _deposits(pad: Pad, own: Laid, begin: int) -> list[Deposit]:
+def _deposits(pad: Pad, own: LaidPad, begin: int) -> list[Deposit]:
     pieces = [(frame, piece) for frame, choice in own.parts for piece in choice.pieces]
     return [_deposit(pad, frame, piece, index) for index, (frame, piece) in enumerate(pieces, start=begin)]
 

@@ -33,7 +33,7 @@ HOLE_OVERHANG_MM = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Laid:
+class LaidPad:
     """What a pad gets by itself: pieces with the frames they stand in."""
 
     form: Form
@@ -102,7 +102,7 @@ def _areas(pad: Pad) -> list[Polygon]:
     return [pad.land]
 
 
-def lay_singly(board: Board, doses: Sequence[Dose], chooser: Chooser) -> dict[int, Laid]:
+def lay_singly(board: Board, doses: Sequence[Dose], chooser: Chooser) -> dict[int, LaidPad]:
     """What each pad gets by itself, by its place in the board; pads without a dose are left out."""
     pasted = [index for index, dose in enumerate(doses) if dose.target_ul > 0]
     wanted = [index for index in pasted if not board.pads[index].path_mm]
@@ -112,7 +112,7 @@ def lay_singly(board: Board, doses: Sequence[Dose], chooser: Chooser) -> dict[in
     spare = [board.pads[index].land for index, group in zip(wanted, areas, strict=True) if len(group) > 1]
     found = frames([*flat, *spare])
     holes = _holes_in([*flat, *spare], board.holes)
-    laid: dict[int, Laid] = {}
+    laid: dict[int, LaidPad] = {}
     begin, instead = 0, len(flat)
     for index, group in zip(wanted, areas, strict=True):
         pad, volume_ul = board.pads[index], doses[index].target_ul
@@ -135,10 +135,10 @@ def lay_singly(board: Board, doses: Sequence[Dose], chooser: Chooser) -> dict[in
     return dict(sorted(laid.items()))
 
 
-def _line(pad: Pad, volume_ul: float, bench: FormLimits) -> Laid:
+def _line(pad: Pad, volume_ul: float, bench: FormLimits) -> LaidPad:
     """A bead along the line that the pad was drawn as."""
     choice = along_line(pad.path_mm, pad.path_width_mm, volume_ul, bench)
-    return Laid(
+    return LaidPad(
         form=choice.form, parts=((BOARD_FRAME, choice),), reason=choice.reason, warnings=choice.warnings
     )
 
@@ -171,10 +171,10 @@ def _parts(
     return parts
 
 
-def _of_areas(parts: list[tuple[Frame, FormChoice]]) -> Laid:
+def _of_areas(parts: list[tuple[Frame, FormChoice]]) -> LaidPad:
     if len(parts) == 1:
         choice = parts[0][1]
-        return Laid(form=choice.form, parts=tuple(parts), reason=choice.reason, warnings=choice.warnings)
+        return LaidPad(form=choice.form, parts=tuple(parts), reason=choice.reason, warnings=choice.warnings)
     reasons = Counter(choice.reason for _, choice in parts)
     if len(reasons) == 1:
         reason = f"in each of {len(parts)} panes {parts[0][1].reason}"
@@ -182,7 +182,7 @@ def _of_areas(parts: list[tuple[Frame, FormChoice]]) -> Laid:
         reason = "; ".join(f"in {count} of {len(parts)} panes {words}" for words, count in reasons.items())
     doubts = Counter(words for _, choice in parts for words in choice.warnings)
     warnings = tuple(f"in {count} of {len(parts)} panes: {words}" for words, count in doubts.items())
-    return Laid(form=Form.PANES, parts=tuple(parts), reason=reason, warnings=warnings)
+    return LaidPad(form=Form.PANES, parts=tuple(parts), reason=reason, warnings=warnings)
 
 
 def _holes_in(areas: Sequence[Polygon], holes: Sequence[Hole]) -> dict[int, list[Polygon]]:

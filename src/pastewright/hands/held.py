@@ -17,7 +17,7 @@ at rest covers a·t²/4 in the time t, 0.9 mm at 1000 mm/s², so that a held key
 
 from dataclasses import dataclass, replace
 
-from pastewright.hands.jog import Halt, Speeds, Step, pressed
+from pastewright.hands.jog import JogHalt, JogStep, Speeds, pressed
 from pastewright.hands.moves import Go, Move, Push, Spot
 from pastewright.hands.reach import Reach
 from pastewright.profile.model import Profile
@@ -59,14 +59,14 @@ def paces_of(profile: Profile) -> Paces:
 class Held:
     """A key that may be down: which way, since when the page was last heard, and whether a move is out."""
 
-    step: Step | None = None
+    step: JogStep | None = None
     heard_s: float = 0.0
     out: bool = False
 
 
 def down(held: Held, axis: str, sign: int, now_s: float) -> Held:
     """Return the state behind a key-down of an axis, forwards or backwards."""
-    return replace(held, step=Step(axis=axis, by_mm=float(sign)), heard_s=now_s)
+    return replace(held, step=JogStep(axis=axis, by_mm=float(sign)), heard_s=now_s)
 
 
 def alive(held: Held, now_s: float) -> Held:
@@ -93,7 +93,7 @@ def next_move(
     paces: Paces,
     *,
     pushed_mm: float = 0.0,
-) -> tuple[Held, Move | Halt | None]:
+) -> tuple[Held, Move | JogHalt | None]:
     """Return the next short move and the state with it; None while one is out or no key is held."""
     if held.step is not None and now_s - held.heard_s > LEASE_S:
         held = up(held)
@@ -102,7 +102,7 @@ def next_move(
     step = held.step
     size_mm = paces.slice_mm(step.axis, speeds.of(step.axis))
     move = pressed(replace(step, by_mm=step.by_mm * size_mm), at, reach, speeds, pushed_mm=pushed_mm)
-    if isinstance(move, Halt):
+    if isinstance(move, JogHalt):
         return up(held), move
     assert isinstance(move, Go | Push)
     return replace(held, out=True), move

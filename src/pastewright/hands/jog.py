@@ -23,7 +23,7 @@ _WORD = re.compile(r"([xyzp])\s*([+-]\s*\d+(?:\.\d*)?|[+-]\s*\.\d+)", re.IGNOREC
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class JogStep:
     """A step by hand: "X", "Y", "Z" or "P" (the plunger, forward above zero), by so much [mm]."""
 
     axis: str
@@ -31,7 +31,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Halt:
+class JogHalt:
     """Nothing moves: why."""
 
     words: str
@@ -63,9 +63,9 @@ def speeds_of(profile: Profile) -> Speeds:
     )
 
 
-def typed_steps(words: Sequence[str]) -> tuple[Step, ...]:
+def typed_steps(words: Sequence[str]) -> tuple[JogStep, ...]:
     """Return the steps of words such as x+0.1 z-1 p+0.05; raises `InputError` with every word that is none."""
-    steps: list[Step] = []
+    steps: list[JogStep] = []
     problems: list[Problem] = []
     for word in words:
         found = _WORD.fullmatch(word.strip())
@@ -85,19 +85,21 @@ def typed_steps(words: Sequence[str]) -> tuple[Step, ...]:
                 )
             )
         else:
-            steps.append(Step(axis=found[1].upper(), by_mm=by_mm))
+            steps.append(JogStep(axis=found[1].upper(), by_mm=by_mm))
     if problems:
         raise InputError(problems)
     return tuple(steps)
 
 
-def pressed(step: Step, at: Spot, reach: Reach, speeds: Speeds, *, pushed_mm: float = 0.0) -> Move | Halt:
+def pressed(
+    step: JogStep, at: Spot, reach: Reach, speeds: Speeds, *, pushed_mm: float = 0.0
+) -> Move | JogHalt:
     """Return the move of one press, shortened to where it may end, or why nothing moves.
 
     `pushed_mm` is where the plunger is from where it began, forward above zero [mm].
     """
     if not abs(step.by_mm) <= LONGEST_MM:
-        return Halt(words=f"one step is {LONGEST_MM:g} mm at most")
+        return JogHalt(words=f"one step is {LONGEST_MM:g} mm at most")
     if step.axis == PLUNGER:
         return _pushed(step, reach, speeds, pushed_mm)
     by_mm = step.by_mm
@@ -110,19 +112,19 @@ def pressed(step: Step, at: Spot, reach: Reach, speeds: Speeds, *, pushed_mm: fl
     # From beyond an end the only way is back.
     to_mm = min(max(here + by_mm, min(low, here)), max(high, here))
     if abs(to_mm - here) < SAME_MM:
-        return Halt(words=reach.limit_words(step.axis, low=by_mm < 0) if by_mm else "a step of nothing")
+        return JogHalt(words=reach.limit_words(step.axis, low=by_mm < 0) if by_mm else "a step of nothing")
     return Go(to_mm={step.axis: to_mm}, speed_mm_s=speeds.of(step.axis))
 
 
-def _pushed(step: Step, reach: Reach, speeds: Speeds, pushed_mm: float) -> Move | Halt:
+def _pushed(step: JogStep, reach: Reach, speeds: Speeds, pushed_mm: float) -> Move | JogHalt:
     ends = (-reach.stroke_mm, reach.stroke_mm)
     to_mm = min(max(pushed_mm + step.by_mm, min(ends[0], pushed_mm)), max(ends[1], pushed_mm))
     if abs(to_mm - pushed_mm) < SAME_MM:
-        return Halt(words=f"the plunger has gone its stroke of {reach.stroke_mm:g} mm since this began")
+        return JogHalt(words=f"the plunger has gone its stroke of {reach.stroke_mm:g} mm since this began")
     return Push(by_mm=to_mm - pushed_mm, speed_mm_s=speeds.plunger_mm_s)
 
 
-def stepped(steps: Iterable[Step], at: Spot, reach: Reach, speeds: Speeds) -> tuple[Move, ...]:
+def stepped(steps: Iterable[JogStep], at: Spot, reach: Reach, speeds: Speeds) -> tuple[Move, ...]:
     """Return the moves of typed steps, all of them; raises `InputError` where one would not stay within reach."""
     moves: list[Move] = []
     here = at

@@ -51,21 +51,21 @@ def gain_by_mass(mass_mg: float, density_g_cm3: float, swept_ul: float) -> float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class FittedLine:
     """A straight line through points: slope, and the rms distance of the points from it."""
 
     slope: float
     rms: float
 
 
-def line_through(points: Sequence[Point]) -> Line:
+def line_through(points: Sequence[Point]) -> FittedLine:
     """Return the least-squares line through two or more points, offset free."""
     count = len(points)
     mean_x, mean_y = fsum(x for x, _ in points) / count, fsum(y for _, y in points) / count
     spread = fsum((x - mean_x) ** 2 for x, _ in points)
     slope = fsum((x - mean_x) * (y - mean_y) for x, y in points) / spread
     rest = fsum((y - mean_y - slope * (x - mean_x)) ** 2 for x, y in points)
-    return Line(slope=slope, rms=sqrt(rest / count))
+    return FittedLine(slope=slope, rms=sqrt(rest / count))
 
 
 def stiffness_n_mm(readings: Sequence[Point], *, gives_mm_n: float = 0.0) -> float:

@@ -21,7 +21,7 @@ from pastewright.records.plan import PlanRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
+class NamedPlace:
     """A place of the tip [mm, machine], and Z at which the tip touches what is there, None where that is not known."""
 
     name: str
@@ -29,21 +29,23 @@ class Named:
     surface_z_mm: float | None = None
 
 
-def bench_places(bed: Bed) -> dict[str, Named]:
+def bench_places(bed: Bed) -> dict[str, NamedPlace]:
     """Return the places that every bench has."""
     return {
-        "park": Named(name="park", at_mm=(bed.park_x_mm, bed.park_y_mm)),
-        "strip": Named(name="strip", at_mm=(bed.strip_x_mm, bed.strip_y_mm), surface_z_mm=bed.board_z_mm),
-        "LL": Named(name="LL", at_mm=(bed.board_x_mm, bed.board_y_mm), surface_z_mm=bed.board_z_mm),
+        "park": NamedPlace(name="park", at_mm=(bed.park_x_mm, bed.park_y_mm)),
+        "strip": NamedPlace(
+            name="strip", at_mm=(bed.strip_x_mm, bed.strip_y_mm), surface_z_mm=bed.board_z_mm
+        ),
+        "LL": NamedPlace(name="LL", at_mm=(bed.board_x_mm, bed.board_y_mm), surface_z_mm=bed.board_z_mm),
     }
 
 
-def plan_places(plan: PlanRecord, *, file: str = "") -> dict[str, Named]:
+def plan_places(plan: PlanRecord, *, file: str = "") -> dict[str, NamedPlace]:
     """Return the places of the boards in a plan; of several boards each with the board's name in front."""
     width, height = plan.board.size_mm
     corners = ((0.0, 0.0), (width, 0.0), (width, height), (0.0, height))
     marks = {f"F{k}": (mark.x_mm, mark.y_mm) for k, mark in enumerate(plan.board.fiducials, start=1)}
-    named: dict[str, Named] = {}
+    named: dict[str, NamedPlace] = {}
     boards = plan.placement.boards
     for record in boards:
         placed = board_place_of(record, file)
@@ -56,9 +58,9 @@ def plan_places(plan: PlanRecord, *, file: str = "") -> dict[str, Named]:
     return named
 
 
-def _named(name: str, place: Point, placed: Placement) -> Named:
+def _named(name: str, place: Point, placed: Placement) -> NamedPlace:
     at = placed.affine.point(place)
-    return Named(name=name, at_mm=at, surface_z_mm=height_mm(placed.surface, at))
+    return NamedPlace(name=name, at_mm=at, surface_z_mm=height_mm(placed.surface, at))
 
 
 def height_mm(surface: Surface, at_mm: Point) -> float:
@@ -66,12 +68,12 @@ def height_mm(surface: Surface, at_mm: Point) -> float:
     return float(surface.heights_mm(np.array([at_mm], dtype=np.float64))[0])
 
 
-def find_place(name: str, places: Mapping[str, Named]) -> Named:
+def find_place(name: str, places: Mapping[str, NamedPlace]) -> NamedPlace:
     """Return a place by its name, or X,Y as typed; raises `InputError` with the nearest names."""
     parts = name.split(",")
     if len(parts) == 2:
         try:
-            return Named(name=name, at_mm=(float(parts[0]), float(parts[1])))
+            return NamedPlace(name=name, at_mm=(float(parts[0]), float(parts[1])))
         except ValueError:
             pass
     known = {known.upper(): place for known, place in places.items()}

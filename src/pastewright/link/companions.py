@@ -1,4 +1,4 @@
-"""The file beside a program, whatever the program is for: to a record, to text, and with the program to a `Job`.
+"""The file beside a program, whatever the program is for: to a record, to text, and with the program to a `ProgramJob`.
 
     plan.json     a board, a touch-up     deposits by the lines that the plan names
     sheet.json    a tuning sheet          deposits by strokes
@@ -9,7 +9,7 @@ Which it is, the file says itself (`records.companion`).
 import json
 from pathlib import Path
 
-from pastewright.link.job import Job, read_job
+from pastewright.link.job import ProgramJob, read_job
 from pastewright.link.sheets import sheet_job
 from pastewright.problems import one_error
 from pastewright.records.companion import kind_of_text
@@ -62,7 +62,7 @@ def companion_text(companion: Companion) -> str:
     return plan_text(companion) if isinstance(companion, PlanRecord) else sheet_text(companion)
 
 
-def job_of(text: str, companion: Companion, *, file: str = "", companion_file: str = "") -> Job:
+def job_of(text: str, companion: Companion, *, file: str = "", companion_file: str = "") -> ProgramJob:
     """Return the job of a program and its companion; raises `InputError` where they do not belong together."""
     if isinstance(companion, PlanRecord):
         return read_job(text, companion, file=file, plan_file=companion_file)

@@ -1,4 +1,4 @@
-"""Text of a program and its plan to a `Job`: blocks of lines in the order they are sent, one per deposit.
+"""Text of a program and its plan to a `ProgramJob`: blocks of lines in the order they are sent, one per deposit.
 
     setup     modes and settings, before anything moves
     settle    raising the tip, the settling strip
@@ -20,7 +20,7 @@ from pastewright.records.kinds import DepositKind, DialectName, Side
 from pastewright.records.plan import MEND, PlanRecord
 
 
-class Part(StrEnum):
+class ProgramPart(StrEnum):
     """What a block of lines is for."""
 
     SETUP = "setup"
@@ -30,10 +30,10 @@ class Part(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class ProgramBlock:
     """Lines `first` to `last` of the program (1-based, both included), as they go out, and the modes around them."""
 
-    part: Part
+    part: ProgramPart
     first: int
     last: int
     lines: tuple[str, ...]
@@ -55,7 +55,7 @@ class Laid:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class ProgramJob:
     """A program ready to be sent. `deposits` are in the order of the program."""
 
     sha256: str
@@ -69,7 +69,7 @@ class Job:
     machine_s: float
     paste_ul: float
     strip_ul: float
-    blocks: tuple[Block, ...]
+    blocks: tuple[ProgramBlock, ...]
     deposits: tuple[Laid, ...]
     path_sha256: str = ""
     """Name of the way that the tip goes over board and machine, whatever its height and the plunger do."""
@@ -90,13 +90,13 @@ def job_sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = "") -> Job:
+def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = "") -> ProgramJob:
     """Return the job of a program and its plan; raises `InputError` naming every line that does not fit."""
     laid, first_lines = _deposits(plan, plan_file)
     rows = text.splitlines()
     starts = _starts(first_lines, rows, file)
     letter = plan.profile.plunger_letter
-    return Job(
+    return ProgramJob(
         sha256=job_sha256(text),
         board=plan.board.name,
         side=plan.board.side,
@@ -114,11 +114,11 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
     )
 
 
-def path_sha256_of(blocks: Sequence[Block], letter: str) -> str:
+def path_sha256_of(blocks: Sequence[ProgramBlock], letter: str) -> str:
     """Return the SHA-256 of the places in X and Y that the deposits' lines go to [mm]: dry or not, they are the same."""
     places = hashlib.sha256()
     for block in blocks:
-        if block.part is not Part.DEPOSIT:
+        if block.part is not ProgramPart.DEPOSIT:
             continue
         scan = Scan(letter, block.before)
         last: tuple[float, float] | None = None
@@ -186,18 +186,20 @@ def _starts(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> l
 
 def blocks_of(
     rows: Sequence[str], starts: Sequence[tuple[int, int]], letter: str, file: str
-) -> tuple[Block, ...]:
+) -> tuple[ProgramBlock, ...]:
     """Return the blocks of a program's lines, of which `starts` says where which deposit begins (lines are 1-based)."""
     wire = [wire_line(row) for row in rows]
     problems: list[Problem] = []
     scan = Scan(letter)
-    cuts: list[tuple[int, Part, int | None]] = [(line, Part.DEPOSIT, deposit) for line, deposit in starts]
+    cuts: list[tuple[int, ProgramPart, int | None]] = [
+        (line, ProgramPart.DEPOSIT, deposit) for line, deposit in starts
+    ]
     settle = _first_move(wire, cuts[0][0], letter)
-    cuts = [(1, Part.SETUP, None), *([(settle, Part.SETTLE, None)] if settle else []), *cuts]
+    cuts = [(1, ProgramPart.SETUP, None), *([(settle, ProgramPart.SETTLE, None)] if settle else []), *cuts]
     end = _end(wire, cuts[-1][0], letter)
     if end is not None:
-        cuts.append((end, Part.END, None))
-    blocks: list[Block] = []
+        cuts.append((end, ProgramPart.END, None))
+    blocks: list[ProgramBlock] = []
     for index, (first, part, deposit) in enumerate(cuts):
         last = cuts[index + 1][0] - 1 if index + 1 < len(cuts) else len(rows)
         before = scan.modal()
@@ -215,7 +217,7 @@ def blocks_of(
                     )
                 )
         blocks.append(
-            Block(
+            ProgramBlock(
                 part=part,
                 first=first,
                 last=last,
@@ -270,15 +272,15 @@ def _end(wire: Sequence[str], start: int, letter: str) -> int | None:
     return hops[-1] if len(hops) > 1 else None
 
 
-def chosen(job: Job, deposits: Collection[int]) -> tuple[Block, ...]:
+def chosen(job: ProgramJob, deposits: Collection[int]) -> tuple[ProgramBlock, ...]:
     """Return the blocks of a run that lays only `deposits`: setup, settling, those, end, in program order.
 
     Where a block does not follow its own predecessor, the modes before it are restated first.
     """
-    blocks: list[Block] = []
+    blocks: list[ProgramBlock] = []
     skipped = False
     for block in job.blocks:
-        if block.part is Part.DEPOSIT and block.deposit not in deposits:
+        if block.part is ProgramPart.DEPOSIT and block.deposit not in deposits:
             skipped = True
             continue
         if skipped:
@@ -289,7 +291,7 @@ def chosen(job: Job, deposits: Collection[int]) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def in_air(job: Job, travel_z_mm: float) -> Job:
+def in_air(job: ProgramJob, travel_z_mm: float) -> ProgramJob:
     """Return the job with the plunger still and the tip never below `travel_z_mm`, for a first run in the air."""
     if job.dry:
         return job

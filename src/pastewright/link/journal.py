@@ -10,6 +10,8 @@ every connection that works on it is a run. Of each board each deposit is in exa
 it. A deposit found `started` when no process works on it any more was interrupted: it is to be checked.
 
 Times are seconds since 1970 and come in as arguments.
+
+Longer than 400 lines because one store, whose methods are single statements on its tables.
 """
 
 import json
@@ -20,8 +22,8 @@ from pathlib import Path
 from typing import Any
 
 from pastewright.link.companions import Companion, companion_of_text, companion_text, job_of
-from pastewright.link.job import Job, job_sha256
-from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, RunRow, Setting, State
+from pastewright.link.job import ProgramJob, job_sha256
+from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, DepositState, RunRow, Setting
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started, Swept
 from pastewright.problems import InputError, one_error
 
@@ -83,7 +85,7 @@ class Journal:
     # -- boards and runs --------------------------------------------------------------------------------
 
     def begin_board(
-        self, job: Job, *, name: str, text: str, plan: Companion, number: int, now_s: float
+        self, job: ProgramJob, *, name: str, text: str, plan: Companion, number: int, now_s: float
     ) -> int:
         """Enter a new board, all of its deposits not started; returns its id."""
         with self.change():
@@ -145,7 +147,9 @@ class Journal:
 
     def _enter(self, run: int, board: int, action: Action, now_s: float) -> None:
         if isinstance(action, Started):
-            self._move(board, action.deposits, (State.NOT_STARTED,), State.STARTED, "", run, now_s)
+            self._move(
+                board, action.deposits, (DepositState.NOT_STARTED,), DepositState.STARTED, "", run, now_s
+            )
             self._db.executemany(
                 "INSERT INTO laid SELECT ?, deposit, volume_ul FROM deposits WHERE board = ? AND deposit = ?",
                 [(run, board, deposit) for deposit in action.deposits],
@@ -155,9 +159,17 @@ class Journal:
         elif isinstance(action, Swept):
             self._swept(run, action.what, None, action.units, now_s)
         elif isinstance(action, Done):
-            self._move(board, action.deposits, (State.STARTED,), State.DONE, "", run, now_s)
+            self._move(board, action.deposits, (DepositState.STARTED,), DepositState.DONE, "", run, now_s)
         elif isinstance(action, Doubt):
-            self._move(board, action.deposits, (State.STARTED,), State.TO_BE_CHECKED, action.why, run, now_s)
+            self._move(
+                board,
+                action.deposits,
+                (DepositState.STARTED,),
+                DepositState.TO_BE_CHECKED,
+                action.why,
+                run,
+                now_s,
+            )
             self._note(run, "in doubt", f"{list(action.deposits)}: {action.why}", now_s)
         elif isinstance(action, Entered):
             over = action.phase in (Phase.FINISHED, Phase.STOPPED, Phase.LOST)
@@ -194,7 +206,7 @@ class Journal:
         found = dict(
             self.rows("SELECT state, count(*) FROM deposits WHERE board = ? GROUP BY state", (board,))
         )
-        return {str(state): found.get(state, 0) for state in State}
+        return {str(state): found.get(state, 0) for state in DepositState}
 
     def counts(self, board: int) -> dict[str, int]:
         """Return how many deposits of a board are in which state now."""
@@ -209,8 +221,8 @@ class Journal:
         self,
         board: int,
         deposits: Collection[int],
-        before: Sequence[State],
-        after: State,
+        before: Sequence[DepositState],
+        after: DepositState,
         why: str,
         run: int | None,
         now_s: float,
@@ -238,10 +250,10 @@ class Journal:
                 row[0]
                 for row in self._db.execute(
                     "SELECT deposit FROM deposits WHERE board = ? AND state = ? ORDER BY place",
-                    (board, State.STARTED),
+                    (board, DepositState.STARTED),
                 )
             )
-            self._move(board, found, (State.STARTED,), State.TO_BE_CHECKED, why, None, now_s)
+            self._move(board, found, (DepositState.STARTED,), DepositState.TO_BE_CHECKED, why, None, now_s)
             open_runs = self._db.execute(
                 "SELECT id FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
             ).fetchall()
@@ -259,9 +271,9 @@ class Journal:
     ) -> None:
         """Enter the person's decision on deposits in doubt: they are there, or they are to be laid."""
         with self.change():
-            after = State.DONE if is_there else State.NOT_STARTED
+            after = DepositState.DONE if is_there else DepositState.NOT_STARTED
             words = "the person: it is there" if is_there else "the person: lay it"
-            self._move(board, deposits, (State.TO_BE_CHECKED,), after, words, None, now_s)
+            self._move(board, deposits, (DepositState.TO_BE_CHECKED,), after, words, None, now_s)
             self._note(run, "decided", f"{list(deposits)}: {words}", now_s)
 
     def note(self, run: int, kind: str, text: str, *, now_s: float) -> None:
@@ -329,7 +341,7 @@ class Journal:
                 deposit=row[0],
                 pads=tuple(json.loads(row[1])),
                 volume_ul=row[2],
-                state=State(row[3]),
+                state=DepositState(row[3]),
                 why=row[4],
             )
             for row in self._db.execute(
@@ -351,7 +363,7 @@ class Journal:
             raise one_error("the journal has lost this program", file=str(self.path))
         return row[0], row[1], companion_of_text(row[2], file=f"plan of {row[0]}")
 
-    def job(self, sha256: str) -> Job:
+    def job(self, sha256: str) -> ProgramJob:
         """Return the job of a program, read anew."""
         name, text, plan = self.program(sha256)
         return job_of(text, plan, file=name, companion_file=f"plan of {name}")
@@ -372,7 +384,7 @@ class Journal:
         ).fetchone()
         return int(row[0])
 
-    def ran_in_air(self, job: Job) -> bool:
+    def ran_in_air(self, job: ProgramJob) -> bool:
         """Whether the way of this program was ever gone dry to its end: by itself in the air, or by its dry program."""
         row = self._db.execute(
             "SELECT count(*) FROM runs JOIN boards ON boards.id = runs.board"

@@ -6,7 +6,7 @@ from enum import StrEnum
 FORMAT = 2
 
 
-class State(StrEnum):
+class DepositState(StrEnum):
     """How far a deposit has come."""
 
     NOT_STARTED = "not started"
@@ -23,8 +23,8 @@ CREATE TABLE boards (
 CREATE TABLE deposits (
     board INTEGER NOT NULL REFERENCES boards, deposit INTEGER NOT NULL, place INTEGER NOT NULL,
     pads TEXT NOT NULL, volume_ul REAL NOT NULL,
-    state TEXT NOT NULL DEFAULT '{State.NOT_STARTED}'
-        CHECK (state IN ({", ".join(f"'{state}'" for state in State)})),
+    state TEXT NOT NULL DEFAULT '{DepositState.NOT_STARTED}'
+        CHECK (state IN ({", ".join(f"'{state}'" for state in DepositState)})),
     why TEXT NOT NULL DEFAULT '', run INTEGER, changed_at REAL,
     PRIMARY KEY (board, deposit)) WITHOUT ROWID;
 CREATE TABLE runs (
@@ -150,5 +150,5 @@ class DepositRow:
     deposit: int
     pads: tuple[str, ...]
     volume_ul: float
-    state: State
+    state: DepositState
     why: str

@@ -39,7 +39,7 @@ MENDS = {
 }
 
 
-class State(StrEnum):
+class OwnerState(StrEnum):
     """What the controller is doing."""
 
     IDLE = "idle"
@@ -49,11 +49,11 @@ class State(StrEnum):
 
 
 _STATES = {
-    "Run": State.MOVING,
-    "Jog": State.MOVING,
-    "Home": State.MOVING,
-    "Hold": State.HELD,
-    "Alarm": State.LOCKED,
+    "Run": OwnerState.MOVING,
+    "Jog": OwnerState.MOVING,
+    "Home": OwnerState.MOVING,
+    "Hold": OwnerState.HELD,
+    "Alarm": OwnerState.LOCKED,
 }
 
 
@@ -64,7 +64,7 @@ class Stand:
     `known` tells whether the place may be believed, `why` the reason, in words.
     """
 
-    state: State
+    state: OwnerState
     position: dict[str, float] = field(default_factory=dict)
     machine: dict[str, float] = field(default_factory=dict)
     known: bool = False
@@ -123,7 +123,7 @@ class Owner:
         if isinstance(sender, CncSender):
             return self._look_cnc(sender)
         self._barrier(sender, stop=None)
-        return self._stand(State.IDLE, self.position, {})
+        return self._stand(OwnerState.IDLE, self.position, {})
 
     def _look_cnc(self, sender: CncSender) -> Stand:
         end_s = self._clock() + LOOK_S
@@ -138,14 +138,14 @@ class Owner:
         if last is None:
             raise MachineError(Trouble.SILENT, "it does not say how it stands", self.position)
         self.position = last.position or self.position
-        state = _STATES.get(last.state.split(":")[0], State.IDLE)
-        if state is State.LOCKED:
+        state = _STATES.get(last.state.split(":")[0], OwnerState.IDLE)
+        if state is OwnerState.LOCKED:
             self._doubted = "it is locked, as after power-on or an alarm"
             self._believed = ""
         return self._stand(state, self.position, last.machine)
 
-    def _stand(self, state: State, position: dict[str, float], machine: dict[str, float]) -> Stand:
-        known = state is not State.LOCKED and self.known
+    def _stand(self, state: OwnerState, position: dict[str, float], machine: dict[str, float]) -> Stand:
+        known = state is not OwnerState.LOCKED and self.known
         why = self._believed or self._doubted or "it has run on since it was last homed, as far as it tells"
         return Stand(state=state, position=dict(position), machine=dict(machine), known=known, why=why)
 
@@ -161,7 +161,7 @@ class Owner:
     def believe(self, why: str) -> None:
         """The person has looked and found the tip where the controller says: believe it, and unlock it."""
         sender = self._begun()
-        if isinstance(sender, CncSender) and self._look_cnc(sender).state is State.LOCKED:
+        if isinstance(sender, CncSender) and self._look_cnc(sender).state is OwnerState.LOCKED:
             self._push(sender, ["$X"], stop=None)
         self._believed, self._doubted = why, ""
 

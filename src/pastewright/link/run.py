@@ -40,7 +40,7 @@ from pastewright.link.events import (
     Standing,
     Trouble,
 )
-from pastewright.link.job import Block, Job, Part
+from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
 from pastewright.link.words import Modal, Scan
 
 LEAST_UNITS = 1e-9
@@ -160,7 +160,7 @@ Action = Send | Started | Swept | Done | Doubt | Entered | Noted
 class Run:
     """One connection's worth of work on one board."""
 
-    def __init__(self, job: Job, blocks: Sequence[Block], sender: Sender, bench: Bench) -> None:
+    def __init__(self, job: ProgramJob, blocks: Sequence[ProgramBlock], sender: Sender, bench: Bench) -> None:
         self.phase = Phase.CONNECTING
         self.why = ""
         self.done: list[int] = []
@@ -173,13 +173,13 @@ class Run:
         self._job = job
         self._sender = sender
         self._bench = bench
-        self._head = [block for block in blocks if block.part in (Part.SETUP, Part.SETTLE)]
-        self._tail = [block for block in blocks if block.part is Part.END]
+        self._head = [block for block in blocks if block.part in (ProgramPart.SETUP, ProgramPart.SETTLE)]
+        self._tail = [block for block in blocks if block.part is ProgramPart.END]
         self._groups = _groups(
-            [block for block in blocks if block.part is Part.DEPOSIT], bench.deposits_per_barrier
+            [block for block in blocks if block.part is ProgramPart.DEPOSIT], bench.deposits_per_barrier
         )
-        self.total = sum(1 for block in blocks if block.part is Part.DEPOSIT)
-        self._sent: list[Block] = []  # blocks before the barrier that is awaited
+        self.total = sum(1 for block in blocks if block.part is ProgramPart.DEPOSIT)
+        self._sent: list[ProgramBlock] = []  # blocks before the barrier that is awaited
         self._sent_lines = 0
         self._tokens = count(1)
         self._token = self._group_token = 0
@@ -367,7 +367,7 @@ class Run:
             self._sweep("after the last deposit", sum(self._units(block) for block in self._tail))
             self._send_blocks(self._tail)
 
-    def _send_blocks(self, blocks: Sequence[Block]) -> None:
+    def _send_blocks(self, blocks: Sequence[ProgramBlock]) -> None:
         self._sent = list(blocks)
         self._sent_lines = 0
         for block in blocks:
@@ -404,7 +404,7 @@ class Run:
         plunger = self.place.get(letter) if not self._bench.reprap else None
         begin: float | None = None
         retraction = 0.0
-        if self._sent and self._sent[0].part is not Part.END:
+        if self._sent and self._sent[0].part is not ProgramPart.END:
             begin = self._sent[0].before.place.get(letter, 0.0)
             at, furthest, last = self._plunger_walk()
             if self._bench.reprap:
@@ -430,7 +430,7 @@ class Run:
             self._sweep("broken off and relieved", stands - begin + back - counted)
         return lines
 
-    def _units(self, block: Block) -> float:
+    def _units(self, block: ProgramBlock) -> float:
         return _plunger_units(block.lines, block.before, self._job.letter)
 
     def _sweep(self, what: str, units: float) -> None:
@@ -482,7 +482,7 @@ def _plunger_units(lines: Sequence[str], before: Modal, letter: str) -> float:
     return units
 
 
-def deposit_units(job: Job, blocks: Sequence[Block]) -> dict[int | None, float]:
+def deposit_units(job: ProgramJob, blocks: Sequence[ProgramBlock]) -> dict[int | None, float]:
     """Return how far the plunger goes for each deposit of these blocks, and for all else under None."""
     units: dict[int | None, float] = {None: 0.0}
     for block in blocks:
@@ -492,7 +492,7 @@ def deposit_units(job: Job, blocks: Sequence[Block]) -> dict[int | None, float]:
     return units
 
 
-def _strokes(block: Block, letter: str, height_mm: float) -> list[tuple[bool, list[str]]]:
+def _strokes(block: ProgramBlock, letter: str, height_mm: float) -> list[tuple[bool, list[str]]]:
     """Part a block's lines into those sent as they come and those from a lowering to its lift, which go out whole."""
     scan = Scan(letter, block.before)
     strokes: list[tuple[bool, list[str]]] = [(False, [])]
@@ -510,5 +510,5 @@ def _strokes(block: Block, letter: str, height_mm: float) -> list[tuple[bool, li
     return [(whole, lines) for whole, lines in strokes if lines]
 
 
-def _groups(blocks: Sequence[Block], size: int) -> deque[Sequence[Block]]:
+def _groups(blocks: Sequence[ProgramBlock], size: int) -> deque[Sequence[ProgramBlock]]:
     return deque(blocks[begin : begin + size] for begin in range(0, len(blocks), size))

@@ -1,4 +1,4 @@
-"""A tuning sheet's program and its sheet.json to a `Job`: a stroke is a deposit, in the order of the sheet.
+"""A tuning sheet's program and its sheet.json to a `ProgramJob`: a stroke is a deposit, in the order of the sheet.
 
 A sheet's record does not name lines. Each of its dots and beads is one stroke of the tip (from a lowering to its lift), the
 settling strip is the stroke before them; so the strokes are counted, and must be as many as the sheet has things.
@@ -7,7 +7,7 @@ settling strip is the stroke before them; so the strokes are counted, and must b
 import re
 from collections.abc import Sequence
 
-from pastewright.link.job import Job, Laid, blocks_of, job_sha256, path_sha256_of
+from pastewright.link.job import Laid, ProgramJob, blocks_of, job_sha256, path_sha256_of
 from pastewright.link.words import Scan, UnreadableError, wire_line
 from pastewright.problems import one_error
 from pastewright.records.kinds import DepositKind, DialectName, Side
@@ -19,7 +19,7 @@ LIFT_MM = 0.5
 """A stroke ends with a lift of at least this: a tip that follows an uneven height goes up by less (common practice)."""
 
 
-def sheet_job(text: str, sheet: SheetRecord, *, file: str = "", sheet_file: str = "") -> Job:
+def sheet_job(text: str, sheet: SheetRecord, *, file: str = "", sheet_file: str = "") -> ProgramJob:
     """Return the job of a sheet's program; raises `InputError` where program and sheet do not belong together."""
     rows = text.splitlines()
     wire = "\n".join(wire_line(row) for row in rows)
@@ -41,7 +41,7 @@ def sheet_job(text: str, sheet: SheetRecord, *, file: str = "", sheet_file: str 
     xs = [x for laid in things for x, _ in laid.points_mm]
     ys = [y for laid in things for _, y in laid.points_mm]
     paste_ul = sum(laid.volume_ul for laid in things)
-    return Job(
+    return ProgramJob(
         sha256=job_sha256(text),
         board=f"tuning sheet {sheet.name}",
         side=Side.TOP,

@@ -80,7 +80,7 @@ class TipRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BarrelRow:
+class AdvisedBarrel:
     """A barrel of the table, full, behind the same drive. `boards` is None where its microsteps are too coarse."""
 
     name: str
@@ -122,7 +122,7 @@ class Advice:
 
     bench: BenchFigures
     tips: tuple[TipRow, ...]
-    barrels: tuple[BarrelRow, ...]
+    barrels: tuple[AdvisedBarrel, ...]
     gears: tuple[GearRow, ...]
     powders: tuple[PowderRow, ...]
 
@@ -215,7 +215,7 @@ def _tip_rows(
             if widest_dot_mm is not None and dot_mm > widest_dot_mm * 1.001
             else "",
         ]
-        held: Held | None = None
+        held: GentleDot | None = None
         if not any(reasons):
             held = _held(float(doses[-1]), replace(bench, tip=tip_flow(tip, profile.paste)))
             reasons = [held.why_not]
@@ -239,7 +239,7 @@ def _tip_rows(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class GentleDot:
     """A dot laid below what a bench stands: its peak, how much longer than tuned it is pushed, or why it cannot be."""
 
     peak_kpa: float
@@ -247,27 +247,27 @@ class Held:
     why_not: str
 
 
-def _held(volume_ul: float, bench: PlungerBench) -> Held:
+def _held(volume_ul: float, bench: PlungerBench) -> GentleDot:
     """Return how a dot is laid on a bench; as the planner does, its push is slowed until the bench stands it."""
     free = solved_dots([volume_ul], replace(bench, motor_torque_nm=inf, barrel_limit_kpa=inf))
     wanted_kpa = float(free.peak_kpa[0])
     if wanted_kpa <= bench.limit_kpa * PEAK_SLACK:
-        return Held(peak_kpa=wanted_kpa, slower_s=0.0, why_not="")
+        return GentleDot(peak_kpa=wanted_kpa, slower_s=0.0, why_not="")
     slowed = solved_dots([volume_ul], bench)
     peak_kpa = float(slowed.peak_kpa[0])
     if peak_kpa > bench.limit_kpa * PEAK_SLACK:
         why_not = f"it needs {peak_kpa:.0f} kPa, the bench stands {bench.limit_kpa:.0f} kPa"
-        return Held(peak_kpa=peak_kpa, slower_s=0.0, why_not=why_not)
+        return GentleDot(peak_kpa=peak_kpa, slower_s=0.0, why_not=why_not)
     slower_s = float(slowed.push_ul[0] / slowed.push_ul_s[0] - free.push_ul[0] / free.push_ul_s[0])
     why_not = (
         f"its largest dot takes {slower_s:.0f} s longer, so as not to pass {bench.limit_kpa:.0f} kPa"
         if slower_s > MOST_SLOWER_S
         else ""
     )
-    return Held(peak_kpa=peak_kpa, slower_s=max(slower_s, 0.0), why_not=why_not)
+    return GentleDot(peak_kpa=peak_kpa, slower_s=max(slower_s, 0.0), why_not=why_not)
 
 
-def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[BarrelRow]:
+def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[AdvisedBarrel]:
     rows = []
     for size in barrels():
         store = replace(bench.store, area_mm2=size.area_mm2, paste_ul=size.capacity_ul)
@@ -282,7 +282,7 @@ def _barrel_rows(doses: Doses, bench: PlungerBench, profile: Profile) -> list[Ba
         ]
         why_not = "; ".join(reason for reason in reasons if reason)
         rows.append(
-            BarrelRow(
+            AdvisedBarrel(
                 name=size.name,
                 bore_mm=size.bore_mm,
                 microsteps_smallest=steps,

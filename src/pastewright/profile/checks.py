@@ -1,6 +1,8 @@
 """Values of a profile against each other: a list of small checks, each giving problems.
 
 A check that needs a value which was wrong by itself says nothing: that value is reported already.
+
+Longer than 400 lines because it is one list of small checks, each read alone.
 """
 
 from collections.abc import Callable, Iterable, Iterator

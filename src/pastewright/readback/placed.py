@@ -110,7 +110,7 @@ class WipePlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeepOut:
+class ReadKeepOut:
     """A box on every board, from its low to its high corner [mm, board], up to `height_mm` above it, or endless."""
 
     name: str
@@ -131,7 +131,7 @@ class ReadTray:
     wipe: WipePlace | None = None
     park_mm: Point | None = None
     neighbours: tuple[tuple[str, tuple[Point, ...]], ...] = ()
-    zones: tuple[KeepOut, ...] = ()
+    zones: tuple[ReadKeepOut, ...] = ()
 
 
 NO_TRAY = ReadTray()
@@ -179,7 +179,7 @@ def tray_of_plan(places: PlacesRecord, size_mm: Point, problems: list[str]) -> R
         park_mm=places.park_mm,
         neighbours=tuple((other.name, other.corners_mm) for other in places.neighbours),
         zones=tuple(
-            KeepOut(
+            ReadKeepOut(
                 name=zone.name,
                 low_mm=(min(zone.x_from_mm, zone.x_to_mm), min(zone.y_from_mm, zone.y_to_mm)),
                 high_mm=(max(zone.x_from_mm, zone.x_to_mm), max(zone.y_from_mm, zone.y_to_mm)),

@@ -21,7 +21,7 @@ MOST_TITLES = 3000  # beyond that, tooltips would double the size of the file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class BoardLook:
     """A place on the picture that asks for a look [mm, board]."""
 
     x_mm: float
@@ -36,7 +36,7 @@ def board_svg(
     layout: Layout | None = None,
     targets_ul: Mapping[str, float] | None = None,
     tour: Tour | None = None,
-    looks: Sequence[Look] = (),
+    looks: Sequence[BoardLook] = (),
     standalone: bool = True,
 ) -> str:
     """Return the picture as SVG text.
@@ -202,7 +202,7 @@ def _travel(deposits: Sequence[Deposit], tour: Tour) -> str:
     )
 
 
-def _looks(looks: Sequence[Look]) -> Iterable[str]:
+def _looks(looks: Sequence[BoardLook]) -> Iterable[str]:
     for look in looks:
         yield (
             f'<circle cx="{_n(look.x_mm)}" cy="{_n(look.y_mm)}" r="{_n(look.radius_mm)}" fill="none"'

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Layout
 from pastewright.plan.pipeline import Plan
-from pastewright.report.board_svg import Look, board_svg
+from pastewright.report.board_svg import BoardLook, board_svg
 from pastewright.report.page import report_page
 from pastewright.report.plots import Scenario, pressure_svg, scenarios_svg
 from pastewright.report.tray_svg import tray_svg
@@ -81,7 +81,7 @@ def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
     )
 
 
-def _looks(board: Board, layout: Layout, dose_warnings: Mapping[str, Sequence[str]]) -> list[Look]:
+def _looks(board: Board, layout: Layout, dose_warnings: Mapping[str, Sequence[str]]) -> list[BoardLook]:
     """Rings around pads with warnings, the first `MOST_LOOKS` of them."""
     looks = []
     for pad, plan in zip(board.pads, layout.pads, strict=True):
@@ -91,7 +91,7 @@ def _looks(board: Board, layout: Layout, dose_warnings: Mapping[str, Sequence[st
         left, low, right, high = pad.land.bounds
         radius_mm = 0.5 * max(right - left, high - low) + 0.25
         looks.append(
-            Look(
+            BoardLook(
                 x_mm=(left + right) / 2,
                 y_mm=(low + high) / 2,
                 radius_mm=radius_mm,

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from html import escape
 
 from pastewright.decimals import short as _n
-from pastewright.link.job import Job, Laid
-from pastewright.link.journal_rows import State
+from pastewright.link.job import Laid, ProgramJob
+from pastewright.link.journal_rows import DepositState
 
 MARGIN_MM = 3.0  # room for the name of a pad at the edge
 RING_MM = 1.2  # round a dot of any size, to be seen on a whole board
@@ -14,24 +14,24 @@ MOST_NAMES = 60
 
 # Told apart without colour too: a ring marks doubt, what was not started is hollow.
 COLOURS = {
-    State.DONE: "#1b7837",
-    State.NOT_STARTED: "#8a8a8a",
-    State.STARTED: "#c51b1b",
-    State.TO_BE_CHECKED: "#c51b1b",
+    DepositState.DONE: "#1b7837",
+    DepositState.NOT_STARTED: "#8a8a8a",
+    DepositState.STARTED: "#c51b1b",
+    DepositState.TO_BE_CHECKED: "#c51b1b",
 }
 WORDS = {
-    State.DONE: "laid",
-    State.NOT_STARTED: "not started",
-    State.TO_BE_CHECKED: "in doubt: look at the board",
+    DepositState.DONE: "laid",
+    DepositState.NOT_STARTED: "not started",
+    DepositState.TO_BE_CHECKED: "in doubt: look at the board",
 }
 
 
-def run_svg(job: Job, states: Mapping[int, State]) -> str:
+def run_svg(job: ProgramJob, states: Mapping[int, DepositState]) -> str:
     """Return the picture as SVG text; `states` are by deposit id, a deposit that is missing is not started."""
     x0, y0, x1, y1 = _frame(job)
     width, height = x1 - x0, y1 - y0
     legend_mm = 2.2 * len(WORDS) + 2
-    shown = {laid.id: states.get(laid.id, State.NOT_STARTED) for laid in job.deposits}
+    shown = {laid.id: states.get(laid.id, DepositState.NOT_STARTED) for laid in job.deposits}
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height + legend_mm)}"'
         f' width="{_n(width * 10)}" height="{_n((height + legend_mm) * 10)}" role="img" font-family="sans-serif"'
@@ -41,12 +41,14 @@ def run_svg(job: Job, states: Mapping[int, State]) -> str:
         ' fill="#f2f4ee" stroke="#555555" stroke-width="0.15"/>',
     ]
     parts += [_deposit(laid, shown[laid.id]) for laid in job.deposits]
-    doubted = [laid for laid in job.deposits if shown[laid.id] in (State.TO_BE_CHECKED, State.STARTED)]
+    doubted = [
+        laid for laid in job.deposits if shown[laid.id] in (DepositState.TO_BE_CHECKED, DepositState.STARTED)
+    ]
     parts += [_ring(laid, named=len(doubted) <= MOST_NAMES) for laid in doubted]
     for row, (state, words) in enumerate(WORDS.items()):
         y = -y0 + 2.2 * row + 2
         count = sum(1 for value in shown.values() if value is state)
-        if state is State.TO_BE_CHECKED:
+        if state is DepositState.TO_BE_CHECKED:
             count = len(doubted)
         parts.append(
             f'<circle cx="{_n(x0 + 2)}" cy="{_n(y)}" r="0.6" {_paint(state)}/>'
@@ -56,25 +58,25 @@ def run_svg(job: Job, states: Mapping[int, State]) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _frame(job: Job) -> tuple[float, float, float, float]:
+def _frame(job: ProgramJob) -> tuple[float, float, float, float]:
     xs = [0.0, job.size_mm[0], *(x for laid in job.deposits for x, _ in laid.points_mm)]
     ys = [0.0, job.size_mm[1], *(y for laid in job.deposits for _, y in laid.points_mm)]
     return min(xs) - MARGIN_MM, min(ys) - MARGIN_MM, max(xs) + MARGIN_MM, max(ys) + MARGIN_MM
 
 
-def _paint(state: State) -> str:
-    if state is State.NOT_STARTED:
+def _paint(state: DepositState) -> str:
+    if state is DepositState.NOT_STARTED:
         return f'fill="none" stroke="{COLOURS[state]}" stroke-width="0.12"'
     return f'fill="{COLOURS[state]}"'
 
 
-def _deposit(laid: Laid, state: State) -> str:
+def _deposit(laid: Laid, state: DepositState) -> str:
     title = f"<title>{escape(', '.join(laid.pads))}: {laid.kind} {laid.volume_ul:.4f} µL, {state}</title>"
     if len(laid.points_mm) == 1:
         x, y = laid.points_mm[0]
         return f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(max(laid.width_mm / 2, 0.1))}" {_paint(state)}>{title}</circle>'
     path = "L".join(f"{_n(x)} {_n(-y)}" for x, y in laid.points_mm)
-    opacity = "0.35" if state is State.NOT_STARTED else "1"
+    opacity = "0.35" if state is DepositState.NOT_STARTED else "1"
     return (
         f'<path d="M{path}" fill="none" stroke="{COLOURS[state]}" stroke-opacity="{opacity}"'
         f' stroke-width="{_n(max(laid.width_mm, 0.2))}" stroke-linecap="round" stroke-linejoin="round">{title}</path>'
@@ -86,12 +88,12 @@ def _ring(laid: Laid, *, named: bool) -> str:
     y = -sum(y for _, y in laid.points_mm) / len(laid.points_mm)
     ring = (
         f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(RING_MM + laid.width_mm / 2)}" fill="none"'
-        f' stroke="{COLOURS[State.TO_BE_CHECKED]}" stroke-width="0.25"/>'
+        f' stroke="{COLOURS[DepositState.TO_BE_CHECKED]}" stroke-width="0.25"/>'
     )
     if not named:
         return ring
     name = escape(laid.pads[0] + (" …" if len(laid.pads) > 1 else ""))
     return (
         ring + f'<text x="{_n(x + RING_MM + laid.width_mm / 2 + 0.3)}" y="{_n(y + 0.5)}" font-size="1.4"'
-        f' fill="{COLOURS[State.TO_BE_CHECKED]}">{name}</text>'
+        f' fill="{COLOURS[DepositState.TO_BE_CHECKED]}">{name}</text>'
     )

@@ -7,7 +7,7 @@ It shares no code with the sender: the two meet only at bytes. `controller` has 
 from pastewright.virtual.controller import VirtualController
 from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
 from pastewright.virtual.reach import Ground
-from pastewright.virtual.state import Executed, Manners, State
+from pastewright.virtual.state import Executed, Manners, VirtualState
 
 __all__ = [
     "Direction",
@@ -17,6 +17,6 @@ __all__ = [
     "Faults",
     "Ground",
     "Manners",
-    "State",
     "VirtualController",
+    "VirtualState",
 ]

@@ -36,7 +36,7 @@ from pastewright.virtual.cnc_words import (
     NOT_IDLE,
     PROBES,
     TOO_LONG,
-    Block,
+    CncBlock,
     block_of,
     jog_of,
 )
@@ -44,7 +44,7 @@ from pastewright.virtual.firmware import Firmware, Work
 from pastewright.virtual.interpreter import (
     BadLineError,
     Interpreter,
-    Step,
+    VirtualStep,
     without_comments,
 )
 from pastewright.virtual.motion import AXES, STANDING, Pace
@@ -297,7 +297,7 @@ class CncFirmware(Firmware):
             return
         yield from self._act_on(block)
 
-    def _act_on(self, block: Block) -> Work:
+    def _act_on(self, block: CncBlock) -> Work:
         """Act in the order of RS274/NGC (NISTIR 6556, table 8): feed, dwell, units, distance, motion, stopping."""
         interpreter, commands, values, places = self.interpreter, block.commands, block.values, block.places
         for group in ("feed", "units", "distance"):
@@ -335,7 +335,7 @@ class CncFirmware(Firmware):
         elif stopping:
             interpreter.set(relative=False, inverse_time=False, motion="G1")
 
-    def _move(self, block: Block) -> Work:
+    def _move(self, block: CncBlock) -> Work:
         """Move or probe as the line says, if soft limits let it."""
         interpreter, home = self.interpreter, block.commands.get("once") == "G28"
         motion = interpreter.modal.motion
@@ -356,7 +356,7 @@ class CncFirmware(Firmware):
             interpreter.plan(step)
             yield from self.drive(step, line=block.line, text=block.text)
 
-    def _probe(self, step: Step, block: Block) -> Work:
+    def _probe(self, step: VirtualStep, block: CncBlock) -> Work:
         """Go towards the contact and tell where it closed, machine coordinates."""
         yield from self.standstill()
         ground = self.manners.ground
@@ -373,7 +373,7 @@ class CncFirmware(Firmware):
         self._probed = f"{places}:{int(touched)}"
         self.say(f"[PRB:{self._probed}]")
 
-    def _too_far(self, step: Step) -> bool:
+    def _too_far(self, step: VirtualStep) -> bool:
         """Tell whether soft limits are on and forbid a step that is not planned yet."""
         travel = self.manners.travel
         if self.settings["20"] != "1" or not travel:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 from pastewright.virtual.interpreter import ALL_LETTERS, BadLineError, code_of, words_of
-from pastewright.virtual.state import Modal
+from pastewright.virtual.state import VirtualModes
 
 BAD_STATEMENT, NOT_IDLE, LOCKED, TOO_LONG, JOG_TOO_FAR, BAD_JOG = 3, 8, 9, 11, 15, 16
 UNSUPPORTED, SAME_GROUP, NO_FEED, TWO_MOTIONS, TWICE, NO_AXIS, MISSING_VALUE = 20, 21, 22, 24, 25, 26, 28
@@ -29,7 +29,7 @@ GROUPS: Mapping[str, str] = {
 
 
 class Modes(TypedDict, total=False):
-    """What a command sets in `Modal`."""
+    """What a command sets in `VirtualModes`."""
 
     inches: bool
     relative: bool
@@ -53,7 +53,7 @@ _IN_JOGS = frozenset(("units", "distance"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class CncBlock:
     """A line understood: commands by modal group, values by letter, axis words among them."""
 
     commands: Mapping[str, str]
@@ -71,18 +71,18 @@ class Block:
         return int(self.values["N"]) if "N" in self.values else None
 
 
-def block_of(text: str, *, modal: Modal) -> Block:
+def block_of(text: str, *, modal: VirtualModes) -> CncBlock:
     """Return what a line without comments says under the modes `modal`.
 
     Raises BadLineError with the protocol's number where it contradicts itself or lacks something.
     """
     commands, values = _sorted_out(words_of(text, bare=False))
-    block = Block(commands=commands, values=values, text=_without_number(text))
+    block = CncBlock(commands=commands, values=values, text=_without_number(text))
     _check(block, modal)
     return block
 
 
-def _check(block: Block, modal: Modal) -> None:
+def _check(block: CncBlock, modal: VirtualModes) -> None:
     commands, values, places = block.commands, block.values, block.places
     once = commands.get("once")
     if once == "G4":
@@ -107,13 +107,13 @@ def _check(block: Block, modal: Modal) -> None:
         raise BadLineError(NO_FEED)
 
 
-def jog_of(text: str) -> Block:
+def jog_of(text: str) -> CncBlock:
     """Return what a jog line says behind its `$J=`: axis words, its own feed, units and distance mode, no more.
 
     Raises BadLineError with the protocol's number.
     """
     commands, values = _sorted_out(words_of(text, bare=False))
-    block = Block(commands=commands, values=values, text=f"$J={text}")
+    block = CncBlock(commands=commands, values=values, text=f"$J={text}")
     others = {group for group, code in commands.items() if group not in _IN_JOGS and code != "G53"}
     if others or not set(values) <= {"F", "N", *ALL_LETTERS}:
         raise BadLineError(BAD_JOG)

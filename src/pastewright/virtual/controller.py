@@ -12,7 +12,7 @@ from pastewright.virtual.cnc import CncFirmware
 from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults, Wire
 from pastewright.virtual.firmware import Firmware
 from pastewright.virtual.reprap import RepRapFirmware
-from pastewright.virtual.state import Executed, Manners, State
+from pastewright.virtual.state import Executed, Manners, VirtualState
 
 PROTOCOLS: Mapping[str, type[RepRapFirmware] | type[CncFirmware]] = {
     "reprap": RepRapFirmware,
@@ -148,7 +148,7 @@ class VirtualController:
         return self._firmware.lost_bytes
 
     @property
-    def state(self) -> State:
+    def state(self) -> VirtualState:
         """How the machine stands, as of the last time given."""
         return self._firmware.state()
 

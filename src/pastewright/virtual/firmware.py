@@ -10,10 +10,10 @@ from inspect import GEN_RUNNING, getgeneratorstate
 from math import inf
 from types import MappingProxyType
 
-from pastewright.virtual.interpreter import Interpreter, Step
+from pastewright.virtual.interpreter import Interpreter, VirtualStep
 from pastewright.virtual.motion import AXES, Pace, Timeline
 from pastewright.virtual.reach import share_to_contact, share_within
-from pastewright.virtual.state import PLUNGER_LETTERS, Manners, State
+from pastewright.virtual.state import PLUNGER_LETTERS, Manners, VirtualState
 
 Work = Generator[float, None, None]
 
@@ -176,7 +176,7 @@ class Firmware:
             self.interpreter.offset.pop(letter, None)
             self._datum[letter] = 0.0
 
-    def drive(self, step: Step, *, line: int | None, text: str) -> Work:
+    def drive(self, step: VirtualStep, *, line: int | None, text: str) -> Work:
         """Queue a move that was planned; one that runs into a limit switch trips it there."""
         share = share_within(self.manners.travel, self._planned_from(step), step.way)
         if share >= 1.0:
@@ -187,7 +187,7 @@ class Firmware:
         yield from self.standstill()
         self.hit_limit(self.now_s)
 
-    def probe(self, step: Step, *, line: int | None, text: str) -> Generator[float, None, bool]:
+    def probe(self, step: VirtualStep, *, line: int | None, text: str) -> Generator[float, None, bool]:
         """Move towards the ground and stop dead where the contact closes; tell whether it did.
 
         Simplified: a real axis runs on for the length of its ramp.
@@ -203,7 +203,7 @@ class Firmware:
             self.hit_limit(self.now_s)
         return until == share
 
-    def _planned_from(self, step: Step) -> dict[str, float]:
+    def _planned_from(self, step: VirtualStep) -> dict[str, float]:
         """Return where the axes truly will be when a step that is planned already begins."""
         return {
             letter: self.interpreter.position.get(letter, 0.0) + self._datum.get(letter, 0.0) - part
@@ -295,11 +295,11 @@ class Firmware:
         """Return the last line number taken."""
         return 0
 
-    def state(self) -> State:
+    def state(self) -> VirtualState:
         """Return how the machine stands now."""
         true = self.timeline.now_at(self.settled_s())
         letter = self.timeline.plunger_letter or next((one for one in PLUNGER_LETTERS if one in true), "")
-        return State(
+        return VirtualState(
             axes_mm=(true[AXES[0]], true[AXES[1]], true[AXES[2]]),
             plunger=true.get(letter, 0.0),
             reported=MappingProxyType(self.reported()),

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from pastewright.virtual.motion import AXES, Pace, pace
-from pastewright.virtual.state import PLUNGER_LETTERS, ROTARY_LETTERS, AxisLimit, Modal
+from pastewright.virtual.state import PLUNGER_LETTERS, ROTARY_LETTERS, AxisLimit, VirtualModes
 
 ALL_LETTERS = AXES + PLUNGER_LETTERS
 MM_PER_INCH = 25.4  # exact by definition, NIST SP 811 appendix B
@@ -71,7 +71,7 @@ def code_of(letter: str, number: float | None) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class VirtualStep:
     """One straight move: how far each axis goes, and at what pace."""
 
     way: Mapping[str, float]
@@ -91,7 +91,7 @@ class Interpreter:
         self._first_feed = first_feed
         self.position: dict[str, float] = {}
         self.offset: dict[str, float] = {}
-        self.modal = Modal()
+        self.modal = VirtualModes()
         self.forget()
 
     def forget(self) -> None:
@@ -102,7 +102,7 @@ class Interpreter:
     def first_modes(self) -> None:
         """Return to the first modes and take the offsets back; positions stay."""
         self.offset = {}
-        self.modal = Modal(feed=self._first_feed)
+        self.modal = VirtualModes(feed=self._first_feed)
 
     def set(
         self,
@@ -143,7 +143,7 @@ class Interpreter:
         """Return the planned position as the program counts it."""
         return self.position.get(letter, 0.0) - self.offset.get(letter, 0.0)
 
-    def step(self, places: Mapping[str, float], *, rapid: bool, machine: bool = False) -> Step:
+    def step(self, places: Mapping[str, float], *, rapid: bool, machine: bool = False) -> VirtualStep:
         """Return the straight move to `places`, and plan it: the position is there from now on.
 
         `rapid` goes as fast as the axes can; `machine` counts positions without offsets (G53). The feed of inverse
@@ -153,12 +153,12 @@ class Interpreter:
         self.plan(step)
         return step
 
-    def plan(self, step: Step) -> None:
+    def plan(self, step: VirtualStep) -> None:
         """Let the position be behind a step from now on."""
         for letter, part in step.way.items():
             self.position[letter] = self.position.get(letter, 0.0) + part
 
-    def step_ahead(self, places: Mapping[str, float], *, rapid: bool, machine: bool = False) -> Step:
+    def step_ahead(self, places: Mapping[str, float], *, rapid: bool, machine: bool = False) -> VirtualStep:
         """Return the straight move to `places` without planning it."""
         way: dict[str, float] = {}
         for letter, number in places.items():
@@ -177,7 +177,7 @@ class Interpreter:
             else:
                 feed = self.modal.feed / 60
         went = pace(way, feed=feed, seconds=seconds, limits=self._limits)
-        return Step(way=way, pace=went)
+        return VirtualStep(way=way, pace=went)
 
     def _counts_from_here(self, letter: str) -> bool:
         if letter == "E" and self._e_has_own_mode:

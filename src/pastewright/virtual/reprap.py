@@ -34,7 +34,7 @@ from pastewright.virtual.interpreter import (
     words_of,
 )
 from pastewright.virtual.motion import AXES
-from pastewright.virtual.reprap_lines import Line, RefusedError, line_of
+from pastewright.virtual.reprap_lines import HostLine, RefusedError, line_of
 from pastewright.virtual.state import Manners
 
 FIRST_FEED_MM_MIN = 1500.0
@@ -69,7 +69,7 @@ class RepRapFirmware(Firmware):
     RECEIVE_BYTES = 128
 
     def __init__(self, *, scale: float, manners: Manners) -> None:
-        self._queue: deque[Line] = deque()
+        self._queue: deque[HostLine] = deque()
         self._line = bytearray()
         self._raw = bytearray()
         self._last = 0
@@ -249,7 +249,7 @@ class RepRapFirmware(Firmware):
             self._queue.append(line)
         return True
 
-    def _ok(self, line: Line | None) -> None:
+    def _ok(self, line: HostLine | None) -> None:
         text = "ok"
         if self.manners.advanced_ok:
             room = max(0, self.planner_moves - 1 - self.timeline.moves)
@@ -269,7 +269,7 @@ class RepRapFirmware(Firmware):
 
     # ---- commands
 
-    def _carry_out(self, line: Line) -> Work:
+    def _carry_out(self, line: HostLine) -> Work:
         """Do what a line says; a word that is not known is complained about and passed over."""
         text = line.text
         if text.startswith(_TEXT_COMMANDS):
@@ -294,7 +294,7 @@ class RepRapFirmware(Firmware):
         else:
             self.say(f'echo:Unknown command: "{text}"')
 
-    def _done(self, line: Line) -> None:
+    def _done(self, line: HostLine) -> None:
         self.timeline.add(self.now_s, line=line.number, text=line.text)
 
     def _places(self, given: Mapping[str, float | None]) -> dict[str, float]:
@@ -302,7 +302,7 @@ class RepRapFirmware(Firmware):
             letter: value for letter, value in given.items() if letter in ALL_LETTERS and value is not None
         }
 
-    def _move(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _move(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         yield from self.room()
         feed = given.get("F")
         if feed:
@@ -314,26 +314,26 @@ class RepRapFirmware(Firmware):
         # G0 is no faster than G1 here: printer controllers go at F with both.
         yield from self.drive(self.interpreter.step(places, rapid=False), line=line.number, text=line.text)
 
-    def _wait(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _wait(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         seconds = given.get("S")
         if seconds is None:
             seconds = (given.get("P") or 0.0) / 1000
         yield from self.dwell(max(0.0, seconds), line=line.number, text=line.text)
 
-    def _barrier(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _barrier(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         yield from self.standstill()
         self._done(line)
 
-    def _home(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _home(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         letters = "".join(letter for letter in AXES if letter in given) or AXES
         yield from self.home(letters, line=line.number, text=line.text)
 
-    def _rename(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _rename(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         self.interpreter.rename_here(self._places(given) or dict.fromkeys(AXES, 0.0))
         self._done(line)
         yield from ()
 
-    def _probe_towards(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _probe_towards(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         """G38.2: towards a place until the contact closes; without contact an error is said, and nothing else."""
         feed = given.get("F")
         if feed:
@@ -342,7 +342,7 @@ class RepRapFirmware(Firmware):
         if not (yield from self.probe(step, line=line.number, text=line.text)) and not self._halted:
             self.say("Error:Failed to reach target")
 
-    def _probe_here(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _probe_here(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         """G30: straight down until the contact closes, say the place, and go up to where it was."""
         begin_mm = self.interpreter.position["Z"]
         down = self.interpreter.step({"Z": PROBES_TO_MM}, rapid=False, machine=True)
@@ -357,7 +357,7 @@ class RepRapFirmware(Firmware):
         up = self.interpreter.step({"Z": begin_mm}, rapid=False, machine=True)
         yield from self.drive(up, line=line.number, text=line.text)
 
-    def _where(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _where(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         # The position is the planned one; the counts are where the motors stand, here in steps of 1/80 mm.
         letter = self.timeline.plunger_letter or "E"
         planned = " ".join(f"{name}:{self.interpreter.work(name):.2f}" for name in (*AXES, letter))
@@ -366,19 +366,19 @@ class RepRapFirmware(Firmware):
         self._done(line)
         yield from ()
 
-    def _temperature(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _temperature(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         self._answer = f" {ROOM_TEMPERATURE}"
         self._done(line)
         yield from ()
 
-    def _temperature_reports(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _temperature_reports(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         self._temperature_every_s = max(0, int(given.get("S") or 0))  # whole seconds
         on = self._temperature_every_s > 0 and self.scale > 0
         self._temperature_at_s = self.now_s + self._temperature_every_s * self.scale if on else inf
         self._done(line)
         yield from ()
 
-    def _about(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _about(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         self.say(
             "FIRMWARE_NAME:pastewright virtual controller PROTOCOL_VERSION:1.0 "
             "MACHINE_TYPE:pretend gantry EXTRUDER_COUNT:1"
@@ -388,32 +388,32 @@ class RepRapFirmware(Firmware):
         self._done(line)
         yield from ()
 
-    def _renumber(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _renumber(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         number = given.get("N")
         if number is not None:
             self._last = int(number)
         self._done(line)
         yield from ()
 
-    def _ask(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _ask(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         yield from self.standstill()
         yield inf
         self._done(line)
 
-    def _stop(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _stop(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         # Seen in the bytes already where there is an emergency parser; here it only clears what is left.
         self.timeline.cut(self.now_s)
         self.interpreter.position.update(self.reported())
         self._done(line)
         yield from ()
 
-    def _cold(self, line: Line, given: Mapping[str, float | None]) -> Work:
+    def _cold(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         self._cold_ok = given.get("P", 1.0) != 0
         self._done(line)
         yield from ()
 
 
-_Handler = Callable[[RepRapFirmware, Line, Mapping[str, float | None]], Work]
+_Handler = Callable[[RepRapFirmware, HostLine, Mapping[str, float | None]], Work]
 
 
 def _mode(
@@ -423,7 +423,7 @@ def _mode(
     plunger_relative: bool | None = None,
     inverse_time: bool | None = None,
 ) -> _Handler:
-    def take(firmware: RepRapFirmware, line: Line, given: Mapping[str, float | None]) -> Work:
+    def take(firmware: RepRapFirmware, line: HostLine, given: Mapping[str, float | None]) -> Work:
         firmware.interpreter.set(
             inches=inches, relative=relative, plunger_relative=plunger_relative, inverse_time=inverse_time
         )

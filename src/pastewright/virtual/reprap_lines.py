@@ -14,7 +14,7 @@ _CHECKSUM = re.compile(r"\s*(\d+)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class HostLine:
     """A line that may be carried out: its number, if it has one, and its command without note and checksum."""
 
     number: int | None
@@ -25,7 +25,7 @@ class RefusedError(Exception):
     """A line that must be sent again; the message is what the controller says about it."""
 
 
-def line_of(raw: bytes, *, last: int) -> Line | None:
+def line_of(raw: bytes, *, last: int) -> HostLine | None:
     """Return the line in `raw` when `last` was the number before it; None for an empty one.
 
     Raises RefusedError where number or checksum are not right. A line without either is taken as it is.
@@ -40,7 +40,7 @@ def line_of(raw: bytes, *, last: int) -> Line | None:
     if not numbered:
         if star:
             raise RefusedError("No Line Number with checksum")
-        return Line(number=None, text=without_comments(command))
+        return HostLine(number=None, text=without_comments(command))
     number = int(numbered[1])
     command = command[numbered.end() :]
     renumber = _M110.search(command)
@@ -53,7 +53,7 @@ def line_of(raw: bytes, *, last: int) -> Line | None:
     digits = _CHECKSUM.match(given)
     if digits is None or int(digits[1]) != checksum(body):
         raise RefusedError("checksum mismatch")
-    return Line(number=number, text=without_comments(command))
+    return HostLine(number=number, text=without_comments(command))
 
 
 def checksum(body: str) -> int:

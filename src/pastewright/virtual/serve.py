@@ -26,7 +26,7 @@ LONGEST_WAIT_S = 0.05
 """How long to wait at most before the record is brought up to date."""
 
 
-class Terminal:
+class PseudoTerminal:
     """A pseudo-terminal with a controller on it. `name` is what a client opens."""
 
     def __init__(self, controller: VirtualController, *, record: TextIO | None, reset_on_open: bool) -> None:
@@ -146,7 +146,7 @@ def serve_pty(
     }
     file = record.open("a", encoding="utf-8") if record is not None else None
     try:
-        terminal = Terminal(controller, record=file, reset_on_open=reset_on_open)
+        terminal = PseudoTerminal(controller, record=file, reset_on_open=reset_on_open)
         announce(terminal.name)
         terminal.run(lambda: bool(stop))
     finally:

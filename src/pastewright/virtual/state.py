@@ -65,7 +65,7 @@ class Manners:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Modal:
+class VirtualModes:
     """What the words so far have set: units, distance modes, feed."""
 
     inches: bool = False
@@ -96,7 +96,7 @@ class Executed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class VirtualState:
     """How the machine stands now. `axes_mm` and `plunger` are the truth, `reported` what the controller believes.
 
     `activity` is Idle, Run, Hold or Alarm, and Halted after an emergency or Booting after a reset; `alarm` says
@@ -107,7 +107,7 @@ class State:
     axes_mm: tuple[float, float, float]
     plunger: float
     reported: Mapping[str, float]
-    modal: Modal
+    modal: VirtualModes
     activity: str
     alarm: str
     paused: bool

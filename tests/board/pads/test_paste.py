@@ -11,7 +11,7 @@ from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import Area
 from pastewright.board.pads.graphics import graphics_of
 from pastewright.board.pads.lands import find_lands
-from pastewright.board.pads.paste import Paste, find_paste
+from pastewright.board.pads.paste import PasteShapes, find_paste
 from pastewright.problems import InputError, Severity
 
 APERTURES = (
@@ -61,7 +61,7 @@ COPPER, MASK = flash(11, *PADS), flash(12, *PADS)
 
 def paste(
     body: str, *, copper: str | None = COPPER, mask: str | None = MASK, outline: Area | None = None
-) -> Paste:
+) -> PasteShapes:
     found = find_lands(
         layer(copper, "copper.gbr") if copper is not None else None,
         layer(mask, "mask.gbr") if mask is not None else None,
@@ -69,7 +69,7 @@ def paste(
     return find_paste(layer(body), found, outline)
 
 
-def total_mm2(found: Paste) -> float:
+def total_mm2(found: PasteShapes) -> float:
     return sum(opening.shape.area for opening in found.openings)
 
 

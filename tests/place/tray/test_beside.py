@@ -20,7 +20,7 @@ from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.rules_places import _gap, _through
 from pastewright.readback.judge.verify import verify
-from pastewright.readback.placed import BoardPlace, KeepOut, ReadGround
+from pastewright.readback.placed import BoardPlace, ReadGround, ReadKeepOut
 from pastewright.records.placement import NeighbourRecord, StripRecord, ZoneRecord
 
 SIZE = (30.0, 20.0)
@@ -219,7 +219,7 @@ def test_own_way_through_a_zone_is_that_of_an_independent_library(a, b, turn, at
         size_mm=SIZE,
         ground=ReadGround(z_mm=0.0),
     )
-    zone = KeepOut(name="z", low_mm=(2.0, 1.0), high_mm=(9.0, 6.0), height_mm=None)
+    zone = ReadKeepOut(name="z", low_mm=(2.0, 1.0), high_mm=(9.0, 6.0), height_mm=None)
     area = shapely.transform(shapely.box(2.0, 1.0, 9.0, 6.0), place.apply)
     got = bool(_through(zone, board, np.array([a]), np.array([b]))[0])
     line = shapely.LineString([a, b])

@@ -13,7 +13,7 @@ from pastewright.tune.fit.constants import AT, as_seen, constants_of
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import fit_sheets
 from pastewright.tune.fit.verdicts import springy_under_ul, verdicts
-from pastewright.tune.record.measurements import DotReading, State, Weighed
+from pastewright.tune.record.measurements import DotReading, DotState, Weighed
 
 # Softer and thicker by half and more, a plunger that sweeps 4 % less, paste that thins: within one sheet's reach.
 TRUTH = {
@@ -91,7 +91,7 @@ def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(la
     readings = measured(made.sheet, laid, truth, np.random.default_rng(7), weighing=True)
     large = {dot.index for dot in made.sheet.dots if dot.dose_ul > 0.05}
     seen = tuple(
-        reading if reading.index in large else DotReading(index=reading.index, state=State.REFUSED)
+        reading if reading.index in large else DotReading(index=reading.index, state=DotState.REFUSED)
         for reading in readings.readings
     )
     evidence = Evidence(made.sheet, replace(readings, readings=seen), demo_bench())
@@ -114,7 +114,7 @@ def test_thinning_is_found_and_said(laid_once, evidence, fitted):
 def test_missing_dots_tell_how_small_a_dot_may_be():
     truth = truth_of(demo_bench(), frame_n_mm=330.0, least_dot_bores=1.55)
     made, _, readings = trial(demo_bench(), truth, np.random.default_rng(3), tries=1)
-    missing = sum(reading.state is State.MISSING for reading in readings.readings)
+    missing = sum(reading.state is DotState.MISSING for reading in readings.readings)
     assert missing > 10
     evidence = Evidence(made.sheet, readings, demo_bench())
     fitted = fit_sheets([evidence], demo_bench(), leave_rows_out=False)
@@ -177,7 +177,7 @@ def test_a_bad_reading_pulls_little(laid_once, fitted):
 def test_too_few_dots_and_a_foreign_sheet_are_refused(laid_once):
     _, made, _, readings = laid_once
     few = tuple(
-        reading if reading.index < 8 else replace(reading, state=State.REFUSED)
+        reading if reading.index < 8 else replace(reading, state=DotState.REFUSED)
         for reading in readings.readings
     )
     with pytest.raises(InputError, match="needs 12 or more"):

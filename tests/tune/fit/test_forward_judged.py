@@ -11,7 +11,7 @@ from tuning_trials import demo_bench
 from pastewright.motion.model import Motions
 from pastewright.tune.fit.constants import as_seen
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.record.measurements import DotReading, Measurements, State
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements
 from pastewright.tune.sheet.design import sheet_at_random
 from pastewright.tune.sheet.model import Sheet
 
@@ -47,12 +47,12 @@ def seen_exactly(sheet: Sheet, laid: Landed, bench: Foreign) -> Measurements:
     for dot in sheet.dots:
         volume = laid.mean_ul.get(dot.index)
         if volume is None:
-            readings.append(DotReading(index=dot.index, state=State.MISSING))
+            readings.append(DotReading(index=dot.index, state=DotState.MISSING))
         else:
             readings.append(
                 DotReading(
                     index=dot.index,
-                    state=State.MEASURED,
+                    state=DotState.MEASURED,
                     diameter_mm=bench.dot_mm(volume),
                     sigma_mm=0.005,
                     photos=1,

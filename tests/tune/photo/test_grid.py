@@ -8,10 +8,10 @@ import pytest
 from rendered_photos import Camera, Scene, make_sheet
 
 from pastewright.problems import InputError
-from pastewright.tune.photo.find import Candidates
+from pastewright.tune.photo.find import BlobCandidates
 from pastewright.tune.photo.grid import fit_view, index_dots
 from pastewright.tune.photo.lattice import Lattice, _reduced
-from pastewright.tune.photo.view import View, camera_place_mm
+from pastewright.tune.photo.view import PhotoView, camera_place_mm
 
 
 def _camera(random: np.random.Generator, sheet, *, most_tilt: float = 42.0, k1: float = 0.03) -> Camera:
@@ -30,9 +30,9 @@ def _camera(random: np.random.Generator, sheet, *, most_tilt: float = 42.0, k1: 
     )
 
 
-def _candidates(places: np.ndarray) -> list[Candidates]:
+def _candidates(places: np.ndarray) -> list[BlobCandidates]:
     return [
-        Candidates(
+        BlobCandidates(
             kind="made up",
             places_px=places,
             widths_px=np.full(len(places), 20.0),
@@ -187,7 +187,7 @@ def test_the_camera_s_place_follows_from_the_view(tilt):
 
 
 def test_scale_is_pixels_per_millimetre():
-    view = View(homography=np.diag([0.01, 0.01, 1.0]), k1=0.0, width_px=301, height_px=401)
+    view = PhotoView(homography=np.diag([0.01, 0.01, 1.0]), k1=0.0, width_px=301, height_px=401)
     assert view.px_per_mm(np.array([3.0, 4.0])) == pytest.approx(0.01 * 0.5 * math.hypot(301, 401))
 
 

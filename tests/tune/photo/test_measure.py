@@ -12,7 +12,7 @@ from rendered_photos import BACKGROUNDS, Scene, make_sheet, random_scene, render
 from pastewright.problems import InputError
 from pastewright.tune.photo.measure import measure_photo
 from pastewright.tune.photo.photo import Photo
-from pastewright.tune.record.measurements import State
+from pastewright.tune.record.measurements import DotState
 
 SHEET = make_sheet(rows=7, columns=8)
 
@@ -42,7 +42,7 @@ def errors(reading, truth) -> np.ndarray:
 def test_on_every_ground_all_dots_are_measured(background):
     exposure = 1.7 if background == "black mask" else 0.85
     reading, truth = read(plain(background=background, exposure=exposure))
-    assert Counter(dot.state for dot in reading.readings) == {State.MEASURED: len(SHEET.dots)}
+    assert Counter(dot.state for dot in reading.readings) == {DotState.MEASURED: len(SHEET.dots)}
     off = errors(reading, truth)
     assert np.median(np.abs(off)) < 0.02
     assert np.quantile(np.abs(off), 0.95) < 0.05
@@ -75,10 +75,10 @@ def test_a_photo_from_aside_tells_its_tilt_and_the_same_sizes():
 def test_nothing_is_missing_and_two_in_one_are_refused():
     reading, truth = read(plain(missing=3, merged=1, seed=4))
     states = {dot.index: dot for dot in reading.readings}
-    assert {index for index, dot in states.items() if dot.state is State.MISSING} == truth.missing
+    assert {index for index, dot in states.items() if dot.state is DotState.MISSING} == truth.missing
     assert truth.merged
     for index in truth.merged:
-        assert states[index].state is State.REFUSED, states[index]
+        assert states[index].state is DotState.REFUSED, states[index]
 
 
 def test_a_dot_that_runs_into_its_neighbour_is_refused_on_a_black_mask_too():
@@ -87,7 +87,7 @@ def test_a_dot_that_runs_into_its_neighbour_is_refused_on_a_black_mask_too():
     assert truth.merged
     for dot in reading.readings:
         if dot.index in truth.merged:
-            assert dot.state is State.REFUSED
+            assert dot.state is DotState.REFUSED
 
 
 def test_half_of_the_dots_may_be_missing_where_the_sizes_tell_which():
@@ -98,8 +98,8 @@ def test_half_of_the_dots_may_be_missing_where_the_sizes_tell_which():
     scene = plain(sheet=sheet, volumes_ul=laid, width_px=2000, height_px=1500, roll_deg=200)
     reading, truth = read(scene)
     states = {dot.index: dot.state for dot in reading.readings}
-    assert {index for index, state in states.items() if state is State.MEASURED} == set(laid)
-    assert {index for index, state in states.items() if state is State.MISSING} == truth.missing
+    assert {index for index, state in states.items() if state is DotState.MEASURED} == set(laid)
+    assert {index for index, state in states.items() if state is DotState.MISSING} == truth.missing
     # The same gaps, but sizes that say nothing: it could be any sheet.
     alike = dict.fromkeys(laid, 1.2 * middle)
     with pytest.raises(InputError):

@@ -15,7 +15,7 @@ from pastewright.problems import InputError
 from pastewright.tune.photo.photo import photo_from_bytes
 from pastewright.tune.photo.read import parse_weighed, read_photos
 from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
-from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import write_sheet
 
 SHEET = make_sheet(rows=7, columns=8)
@@ -77,7 +77,7 @@ def test_two_photos_of_one_print_are_merged(rendered, photo, once):
     both = read_photos(SHEET, [photo, photo_from_bytes(jpeg_bytes(second), "two.jpg")])
     assert [facts.name for facts in both.photos] == ["one.jpg", "two.jpg"]
     assert all(dot.photos == 2 for dot in both.measured)
-    missing = {dot.index for dot in both.readings if dot.state is State.MISSING}
+    missing = {dot.index for dot in both.readings if dot.state is DotState.MISSING}
     assert missing == truth.missing
 
     def off(read):
@@ -141,7 +141,7 @@ def test_dots_csv_gives_back_what_it_was_given(tmp_path, once):
 
 
 def test_damaged_dots_csv_is_told_line_by_line(tmp_path):
-    readings = tuple(DotReading(index=dot.index, state=State.MISSING) for dot in SHEET.dots)
+    readings = tuple(DotReading(index=dot.index, state=DotState.MISSING) for dot in SHEET.dots)
     text = dots_csv(SHEET, Measurements(sheet="rendered", readings=readings, photos=()))
     lines = text.splitlines()
     lines[4] = lines[4].replace("missing", "gone")
@@ -159,7 +159,7 @@ def test_the_command_writes_dots_and_an_overlay_that_shows_them(run_pastewright,
     assert code == 0, said
     assert "57 dots measured, 2 missing, 0 refused" in said
     read = read_dots_csv(folder / "dots.csv")
-    assert {dot.index for dot in read.readings if dot.state is State.MISSING} == rendered[1].missing
+    assert {dot.index for dot in read.readings if dot.state is DotState.MISSING} == rendered[1].missing
     assert read.weighed == Weighed(dots=57, mass_mg=3.1)
     overlay = cv2.imread(str(folder / "overlay-one.png"))
     green = (overlay[..., 1] > 150) & (overlay[..., 2] < 110) & (overlay[..., 0] < 140)

@@ -23,7 +23,7 @@ _PATH_LETTERS = re.compile(r"[MmZzLlHhVvCcSsQqTtAa0-9eE+\-.,\s]*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class PathRun:
     """One subpath in user units (N×2); `closed` where it returns to its start."""
 
     points: Points
@@ -32,7 +32,7 @@ class Run:
 
 def runs_of(
     tag: str, attributes: Mapping[str, str], number: Callable[[str], float], flat: float
-) -> list[Run]:
+) -> list[PathRun]:
     """Return the subpaths of a shape; curves stray at most `flat` user units from their chords.
 
     `number` gives a length attribute of the element in user units, 0 when it is not there. Raises
@@ -48,13 +48,13 @@ def runs_of(
             return _ellipse(number("cx"), number("cy"), rx, ry, flat)
         case "line":
             ends = np.array([[number("x1"), number("y1")], [number("x2"), number("y2")]])
-            return [Run(points=ends, closed=False)]
+            return [PathRun(points=ends, closed=False)]
         case "polyline" | "polygon":
             values = numbers(attributes.get("points", ""))
             if len(values) % 2:
                 raise NotSvgError("points has an odd count of numbers")
             points = np.array(values).reshape(-1, 2)
-            return [Run(points=points, closed=tag == "polygon")] if len(points) > 1 else []
+            return [PathRun(points=points, closed=tag == "polygon")] if len(points) > 1 else []
     return _path(attributes.get("d", ""), flat)
 
 
@@ -66,7 +66,7 @@ def _auto(attributes: Mapping[str, str], number: Callable[[str], float]) -> tupl
     return rx, number("ry") if has_y else rx
 
 
-def _rect(attributes: Mapping[str, str], number: Callable[[str], float], flat: float) -> list[Run]:
+def _rect(attributes: Mapping[str, str], number: Callable[[str], float], flat: float) -> list[PathRun]:
     x, y, w, h = (number(name) for name in ("x", "y", "width", "height"))
     if w <= 0 or h <= 0:
         return []
@@ -74,7 +74,7 @@ def _rect(attributes: Mapping[str, str], number: Callable[[str], float], flat: f
     rx, ry = min(max(rx, 0.0), w / 2), min(max(ry, 0.0), h / 2)
     if rx == 0 or ry == 0:
         corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
-        return [Run(points=corners, closed=True)]
+        return [PathRun(points=corners, closed=True)]
     chords = arc_chords(max(rx, ry), pi / 2, flat)
     part = np.linspace(0.0, pi / 2, chords + 1)
     turns = []
@@ -82,10 +82,10 @@ def _rect(attributes: Mapping[str, str], number: Callable[[str], float], flat: f
     for quarter, (cx, cy) in enumerate(centres):
         angles = part + (quarter - 1) * pi / 2
         turns.append(np.column_stack((cx + rx * np.cos(angles), cy + ry * np.sin(angles))))
-    return [Run(points=np.vstack(turns), closed=True)]
+    return [PathRun(points=np.vstack(turns), closed=True)]
 
 
-def _ellipse(cx: float, cy: float, rx: float, ry: float, flat: float) -> list[Run]:
+def _ellipse(cx: float, cy: float, rx: float, ry: float, flat: float) -> list[PathRun]:
     if rx <= 0 or ry <= 0:
         return []
     chords = max(24, arc_chords(max(rx, ry), 2 * pi, flat))
@@ -94,10 +94,10 @@ def _ellipse(cx: float, cy: float, rx: float, ry: float, flat: float) -> list[Ru
     # Corners moved outwards until the polygon has the ellipse's own area, as for Gerber circles.
     reach = float(np.sqrt(step / np.sin(step)))
     points = np.column_stack((cx + reach * rx * np.cos(angles), cy + reach * ry * np.sin(angles)))
-    return [Run(points=points, closed=True)]
+    return [PathRun(points=points, closed=True)]
 
 
-def _path(text: str, flat: float) -> list[Run]:
+def _path(text: str, flat: float) -> list[PathRun]:
     if not text.strip() or text.strip() == "none":
         return []
     if not _PATH_LETTERS.fullmatch(text) or text.lstrip()[0] not in "Mm":
@@ -109,8 +109,8 @@ def _path(text: str, flat: float) -> list[Run]:
         raise NotSvgError(f"the path data {text.strip()[:40]!r} cannot be read to its end") from None
 
 
-def _runs(segments: Path, flat: float) -> list[Run]:
-    found: list[Run] = []
+def _runs(segments: Path, flat: float) -> list[PathRun]:
+    found: list[PathRun] = []
     pieces: list[Points] = []
 
     def finish(*, closed: bool) -> None:
@@ -120,7 +120,7 @@ def _runs(segments: Path, flat: float) -> list[Run]:
                 raise ValueError("out of range")
             if closed and len(points) > 1 and np.allclose(points[0], points[-1], rtol=0, atol=1e-12):
                 points = points[:-1]
-            found.append(Run(points=points, closed=closed))
+            found.append(PathRun(points=points, closed=closed))
         pieces.clear()
 
     for segment in segments:

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry import CAP_STYLE, JOIN_STYLE, LineString, Polygon
 
 from pastewright.board.drawn.svg_data import layer_of, names_of, volume_of
-from pastewright.board.drawn.svg_shapes import SHAPES, Run, runs_of
+from pastewright.board.drawn.svg_shapes import SHAPES, PathRun, runs_of
 from pastewright.board.drawn.svg_style import (
     Matrix,
     NotSvgError,
@@ -242,7 +242,7 @@ class Walker:
 
     # ---- shapes
 
-    def _runs(self, node: Node, state: _State, flat_mm: float = FLAT_MM) -> list[Run]:
+    def _runs(self, node: Node, state: _State, flat_mm: float = FLAT_MM) -> list[PathRun]:
         scale = scale_of(state.matrix)
         if scale == 0:
             return []
@@ -308,7 +308,12 @@ class Walker:
             self._line(run, width_mm, state, common, volume_ul)
 
     def _line(
-        self, run: Run, width_mm: float, state: _State, common: Mapping[str, object], volume_ul: float | None
+        self,
+        run: PathRun,
+        width_mm: float,
+        state: _State,
+        common: Mapping[str, object],
+        volume_ul: float | None,
     ) -> None:
         points = np.vstack((run.points, run.points[:1])) if run.closed else run.points
         if float(np.ptp(points, axis=0).max()) < 1e-6:
@@ -372,7 +377,7 @@ def _within(area: Area, clip: Area | None) -> Area:
     return area if clip is None else area_of(shapely.intersection(area, clip))
 
 
-def _stroked(run: Run, width_mm: float, style: Mapping[str, str]) -> Area:
+def _stroked(run: PathRun, width_mm: float, style: Mapping[str, str]) -> Area:
     points = np.vstack((run.points, run.points[:1])) if run.closed else run.points
     if len(points) < 2:
         return Polygon()

@@ -20,8 +20,8 @@ from pastewright.board.drill.number_format import (
     is_report_of,
     read_report,
 )
-from pastewright.board.drill.scan import Scan, scanned
-from pastewright.board.drill.walk import ToolChange, Walk
+from pastewright.board.drill.scan import DrillScan, scanned
+from pastewright.board.drill.walk import DrillWalk, ToolChange
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -82,7 +82,7 @@ def _stop_on_errors(problems: Iterable[Problem]) -> None:
         raise InputError(problems)
 
 
-def _ask_companions(scan: Scan, companions: Sequence[SourceFile]) -> None:
+def _ask_companions(scan: DrillScan, companions: Sequence[SourceFile]) -> None:
     """Fill what is unsaid from reports beside the file; what was taken is a note, a disagreement a warning."""
     for number, row in scan.stated.tools.items():
         scan.tools.setdefault(number, row)
@@ -105,7 +105,7 @@ def _ask_companions(scan: Scan, companions: Sequence[SourceFile]) -> None:
             scan.say(Severity.NOTE, None, f"takes {', '.join(taken)} from the report {companion.name}")
 
 
-def _drilled(scan: Scan) -> list[Drill]:
+def _drilled(scan: DrillScan) -> list[Drill]:
     """Return the drills by the format that fits; problems go to the scan."""
     if not scan.numbers:
         return []
@@ -141,8 +141,8 @@ def _drilled(scan: Scan) -> list[Drill]:
     return taken[1]
 
 
-def _walked(scan: Scan, number_format: NumberFormat) -> tuple[list[Drill], list[Problem]]:
-    walk = Walk(number_format, file=scan.file, incremental=scan.stated.incremental)
+def _walked(scan: DrillScan, number_format: NumberFormat) -> tuple[list[Drill], list[Problem]]:
+    walk = DrillWalk(number_format, file=scan.file, incremental=scan.stated.incremental)
     walk.run(scan.statements)
     problems = list(walk.problems)
     sizes: dict[int, float] = {}  # by id of the row: rows stay alive in the scan
@@ -181,7 +181,7 @@ def _walked(scan: Scan, number_format: NumberFormat) -> tuple[list[Drill], list[
     return drills, problems
 
 
-def _diameter_mm(row: ToolRow, number_format: NumberFormat, scan: Scan) -> tuple[Problem | None, float]:
+def _diameter_mm(row: ToolRow, number_format: NumberFormat, scan: DrillScan) -> tuple[Problem | None, float]:
     """Return a tool's diameter [mm], and what is wrong or doubtful about it."""
     unit_mm = row.unit_mm or number_format.unit_mm
     size, problem = float(row.text) * unit_mm, None
@@ -241,7 +241,7 @@ _PLATED_NAME = re.compile(
 )
 
 
-def _drill_file(scan: Scan, drills: list[Drill]) -> DrillFile:
+def _drill_file(scan: DrillScan, drills: list[Drill]) -> DrillFile:
     """Return the file as a value; each drill's plating from its tool, else from the file."""
     function = scan.attributes.get("FileFunction", ("",))[0].lower()
     whole: bool | None = {"plated": True, "nonplated": False}.get(function)

@@ -6,6 +6,8 @@ one when it is certain, several when only plausibility (`excellon`) can choose b
 
     METRIC,TZ,000.000    3.3, trailing zeros kept:  X10416 = 10.416 mm
     INCH,LZ (2.4)        leading zeros kept:        X0215  = 02.1500 in
+
+Longer than 400 lines because what a number may mean and what speaks for each meaning are one decision.
 """
 
 import re
@@ -335,7 +337,7 @@ def tool_digits(tool_texts: Iterable[str]) -> tuple[int, int] | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Candidates:
+class FormatCandidates:
     """The formats that fit; `assumed` is "" when there is just one and it is stated.
 
     `customary` tells that the first is the usual one, to be taken unless its result is implausible.
@@ -346,7 +348,7 @@ class Candidates:
     customary: bool
 
 
-def candidates(stated: Stated, texts: Sequence[str], tool_texts: Sequence[str]) -> Candidates:
+def candidates(stated: Stated, texts: Sequence[str], tool_texts: Sequence[str]) -> FormatCandidates:
     """Return the formats that fit what is stated and how the numbers look. `stated.unit_mm` must be known."""
     if stated.unit_mm is None:
         raise ValueError("the unit must be known before the format")
@@ -354,10 +356,10 @@ def candidates(stated: Stated, texts: Sequence[str], tool_texts: Sequence[str]) 
     points = any("." in text for text in texts)
     literal = NumberFormat(unit_mm=unit_mm, whole=3, decimals=3, zeros=Zeros.ALL, literal=True)
     if not bare or (stated.decimal and stated.digits is None):
-        return Candidates(formats=(literal,), assumed="", customary=True)
+        return FormatCandidates(formats=(literal,), assumed="", customary=True)
     if points and stated.digits is None:
         assumed = "some numbers have a point and some have none; those without are read as they stand"
-        return Candidates(formats=(literal,), assumed=assumed, customary=True)
+        return FormatCandidates(formats=(literal,), assumed=assumed, customary=True)
     longest, same_length = max(map(len, bare)), len({len(digits) for digits in bare}) == 1
     assumptions: list[str] = []
     hinted = tool_digits(tool_texts)
@@ -392,7 +394,7 @@ def candidates(stated: Stated, texts: Sequence[str], tool_texts: Sequence[str]) 
     customary = len(every) > 0 and (
         stated.zeros is not None or looked is not None or every[0].zeros is Zeros.ALL
     )
-    return Candidates(formats=every, assumed="; ".join(assumptions), customary=customary)
+    return FormatCandidates(formats=every, assumed="; ".join(assumptions), customary=customary)
 
 
 def _zeros_choices(stated: Zeros | None, looked: Zeros | None, *, full: bool) -> tuple[Zeros, ...]:

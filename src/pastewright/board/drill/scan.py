@@ -33,7 +33,7 @@ _HEADER_ONLY = re.compile(r"[A-Z]{2,}[0-9]*(?:,.*)?|R,.*|Z[A-Z0-9.,+-]*|[A-Z]{1,
 
 
 @dataclass(slots=True)
-class Scan:
+class DrillScan:
     """What the first pass finds."""
 
     file: str
@@ -54,9 +54,9 @@ class Scan:
         self.problems.append(Problem(what=what, mend=mend, severity=severity, file=self.file, line=line))
 
 
-def scanned(text: str, file: str) -> Scan:
+def scanned(text: str, file: str) -> DrillScan:
     """Take the text apart into statements; nothing is read into numbers yet."""
-    scan = Scan(file=file)
+    scan = DrillScan(file=file)
     for number, raw in enumerate(text.splitlines(), start=1):
         code, semicolon, comment = raw.partition(";")
         if semicolon:
@@ -80,7 +80,7 @@ def scanned(text: str, file: str) -> Scan:
     return scan
 
 
-def _scan_comment(comment: str, number: int, scan: Scan) -> None:
+def _scan_comment(comment: str, number: int, scan: DrillScan) -> None:
     if match := _TYPE.fullmatch(comment):
         scan.type_plated = match[1][:1].upper() not in "NU"
     elif match := _ATTRIBUTE.search(comment):
@@ -99,7 +99,7 @@ def _scan_comment(comment: str, number: int, scan: Scan) -> None:
         read_format_comment(comment, scan.stated, number)
 
 
-def _scan_line(code: str, number: int, scan: Scan) -> bool:
+def _scan_line(code: str, number: int, scan: DrillScan) -> bool:
     """Take down one line without comments and spaces; return whether it was understood."""
     if code in ("%", "M95"):
         # Some programs put a bare % before M48.
@@ -144,7 +144,7 @@ def _scan_line(code: str, number: int, scan: Scan) -> bool:
     return True
 
 
-def _scan_tool(words: tuple[tuple[str, str], ...], number: int, scan: Scan) -> bool:
+def _scan_tool(words: tuple[tuple[str, str], ...], number: int, scan: DrillScan) -> bool:
     text = words[0][1]
     if not text.isdigit() or len(text) > 8:
         return False

@@ -69,7 +69,7 @@ _VISION_G = {34, 35, 36, 37, 38, 39}
 _ROUT_MODES = {0: _Mode.MOVE, 1: _Mode.LINE, 2: _Mode.ARC_CW, 3: _Mode.ARC_CCW}
 
 
-class Walk:
+class DrillWalk:
     """One run over the statements. `cuts` and `problems` are the result; `run` is called once."""
 
     def __init__(self, number_format: NumberFormat, *, file: str, incremental: bool) -> None:

@@ -10,7 +10,7 @@ from pastewright.board.gerber.attributes import AttributeBook
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
 from pastewright.board.gerber.lexer import shown
-from pastewright.board.gerber.plot import Block, Budget, Plot
+from pastewright.board.gerber.plot import Budget, Plot, PlottedBlock
 from pastewright.board.gerber.toolbox import Toolbox
 from pastewright.board.model import Point
 
@@ -56,7 +56,7 @@ class Canvas:
         """Return the commands that this follows, by their two letters."""
         return {"SR": self._repeat, "AB": self._block}
 
-    def finished(self) -> Block:
+    def finished(self) -> PlottedBlock:
         """Close what the end of the file closes, tell what should have been closed, and return the image."""
         while self._frames:
             if self._frames[-1].places:

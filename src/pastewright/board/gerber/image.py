@@ -17,7 +17,7 @@ from pastewright.board.gerber.apertures import LARGEST_MM, NUMBER
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
 from pastewright.board.gerber.lexer import shown
-from pastewright.board.gerber.plot import Block
+from pastewright.board.gerber.plot import PlottedBlock
 from pastewright.board.shapes.curves import Points, rectangle, turned
 
 _PAIR = re.compile(r"(?:A(?P<a>[+-]?[\d.]+))?(?:B(?P<b>[+-]?[\d.]+))?")
@@ -128,7 +128,7 @@ class ImageCommands:
         )
         self._coordinates.set_factors((factor_x, factor_y))
 
-    def applied(self, block: Block) -> Block:
+    def applied(self, block: PlottedBlock) -> PlottedBlock:
         """Return the image moved by OF, IR and AS, and made a negative by IPNEG."""
         wanted = self._set
         if len(block) and (any(wanted.offset_mm) or wanted.turn_deg or wanted.axes_swapped):
@@ -149,13 +149,13 @@ class ImageCommands:
         return block
 
 
-def _negative(block: Block, line: int) -> Block:
+def _negative(block: PlottedBlock, line: int) -> PlottedBlock:
     """Return a dark rectangle as large as everything drawn, with the objects cut out of it."""
     left, low, right, high = shapely.total_bounds(block.shapes)
     shapes = np.empty(len(block) + 1, dtype=object)
     shapes[0] = rectangle(right - left, high - low, (left + right) / 2, (low + high) / 2)
     shapes[1:] = block.shapes
-    return Block(
+    return PlottedBlock(
         kinds=[DrawnKind.REGION, *block.kinds],
         shapes=shapes,
         darks=[True, *(not dark for dark in block.darks)],

@@ -1,7 +1,7 @@
 """What a file draws, gathered while it is read, to blocks of objects with their shapes [mm].
 
 Shapes are made in bulk at the end: all flashes of one aperture at once, all round strokes at once. An aperture
-block or a step-and-repeat is a `Plot` of its own; once finished it is a `Block` that can be drawn many times.
+block or a step-and-repeat is a `Plot` of its own; once finished it is a `PlottedBlock` that can be drawn many times.
 """
 
 from collections.abc import Callable, Sequence
@@ -70,7 +70,7 @@ class Budget:
 
 
 @dataclass(slots=True, kw_only=True)
-class Block:
+class PlottedBlock:
     """Finished objects in file order, one entry per object in every list."""
 
     kinds: list[DrawnKind]
@@ -84,7 +84,7 @@ class Block:
     def __len__(self) -> int:
         return len(self.kinds)
 
-    def moved(self, move: Callable[[Points], Points]) -> "Block":
+    def moved(self, move: Callable[[Points], Points]) -> "PlottedBlock":
         """Return the block with every place moved by `move`, a function of points (N×2, mm)."""
         return replace(
             self,
@@ -92,7 +92,7 @@ class Block:
             paths=[_points(move(np.array(path))) if path else () for path in self.paths],
         )
 
-    def mended(self) -> "Block":
+    def mended(self) -> "PlottedBlock":
         """Return the block with every shape valid.
 
         Shapes are valid as they are drawn about their origin, but moving and turning rounds their corners: two that
@@ -239,7 +239,7 @@ class Plot:
 
     def copies(
         self,
-        block: Block,
+        block: PlottedBlock,
         places: Sequence[Point],
         line: int,
         *,
@@ -274,7 +274,7 @@ class Plot:
             self._paths.extend(tuple((px + x, py + y) for px, py in path) if path else () for path in paths)
             self._widths_mm.extend(widths)
 
-    def finished(self) -> Block:
+    def finished(self) -> PlottedBlock:
         """Return everything drawn, with its shapes."""
         shapes = np.full(len(self._kinds), EMPTY, dtype=object)
         for aperture, flashes in self._flashes.items():
@@ -296,7 +296,7 @@ class Plot:
             shapes[begin : begin + len(copied)] = copied
         for index, contours in self._regions:
             shapes[index] = self._filled(contours, self._lines[index])
-        return Block(
+        return PlottedBlock(
             kinds=self._kinds,
             shapes=shapes,
             darks=self._darks,

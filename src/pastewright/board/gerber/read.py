@@ -23,7 +23,7 @@ from pastewright.board.gerber.image import ImageCommands
 from pastewright.board.gerber.lexer import StatementKind, blocks, gerber_text, shown, statements
 from pastewright.board.gerber.numbers import NumberError
 from pastewright.board.gerber.pen import Pen
-from pastewright.board.gerber.plot import Block, Budget
+from pastewright.board.gerber.plot import Budget, PlottedBlock
 from pastewright.board.gerber.toolbox import Toolbox
 
 __all__ = ["dark_area", "read_gerber"]
@@ -102,7 +102,7 @@ class _Reader:
             **self.image.commands(),
         }
 
-    def read(self) -> Block:
+    def read(self) -> PlottedBlock:
         """Follow all statements and return what they draw."""
         operation = _OPERATION.fullmatch
         for kind, body, line in statements(self.text, self.complaints):

@@ -20,7 +20,7 @@ from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
 from pastewright.board.gerber.lexer import shown
 from pastewright.board.gerber.macros import Macro, MacroError, parsed_macro
-from pastewright.board.gerber.plot import Block, Budget
+from pastewright.board.gerber.plot import Budget, PlottedBlock
 
 MOST_PRIMITIVES = 50_000
 """Macro primitives drawn for all aperture definitions of one file. Boards have some thousands; these take 5 s."""
@@ -30,7 +30,7 @@ MOST_PRIMITIVES = 50_000
 class BlockAperture:
     """An aperture made by `AB`: objects about its origin."""
 
-    block: Block
+    block: PlottedBlock
     attributes: Attributes
 
 
@@ -139,7 +139,7 @@ class Toolbox:
         self._current = None
         return True
 
-    def define_block(self, code: int, block: Block, attributes: Attributes) -> None:
+    def define_block(self, code: int, block: PlottedBlock, attributes: Attributes) -> None:
         """Keep an aperture block that is complete."""
         self._apertures[code] = BlockAperture(block=block, attributes=attributes)
         self._current = None

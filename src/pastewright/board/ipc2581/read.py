@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from pastewright.board.artwork import Artwork, Drawn, DrillFile, Judging, Layer
 from pastewright.board.ask import Ask
-from pastewright.board.ipc2581.walk import DRILL, ROLES, FileWalk, Step
+from pastewright.board.ipc2581.walk import DRILL, ROLES, FileWalk, PanelStep
 from pastewright.board.model import LayerRole, LayerUse, Side
 from pastewright.board.source.files import SourceFile
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -82,7 +82,7 @@ def _artwork(walk: FileWalk, ask: Ask) -> Artwork:
     )
 
 
-def _netted(thing: Drawn, step: Step) -> Drawn:
+def _netted(thing: Drawn, step: PanelStep) -> Drawn:
     """Return a pad with the net that the logical nets name for its pin, where its set names none."""
     if "N" in thing.attributes or "P" not in thing.attributes:
         return thing
@@ -93,7 +93,7 @@ def _netted(thing: Drawn, step: Step) -> Drawn:
     return replace(thing, attributes={**thing.attributes, "N": (net,)})
 
 
-def _notes(walk: FileWalk, step: Step, filled: Sequence[Step]) -> list[Problem]:
+def _notes(walk: FileWalk, step: PanelStep, filled: Sequence[PanelStep]) -> list[Problem]:
     def note(what: str, severity: Severity = Severity.NOTE) -> Problem:
         return Problem(what=what, severity=severity, file=walk.file.name)
 

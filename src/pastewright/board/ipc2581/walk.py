@@ -64,7 +64,7 @@ _FIDUCIALS = frozenset({"Fiducial", "GlobalFiducial", "LocalFiducial"})
 
 
 @dataclass(slots=True)
-class Step:
+class PanelStep:
     """What one step (a board, or a panel of it) holds."""
 
     name: str
@@ -82,7 +82,7 @@ class FileWalk:
     def __init__(self, file: SourceFile) -> None:
         self.file = file
         self.problems: list[Problem] = []
-        self.steps: list[Step] = []
+        self.steps: list[PanelStep] = []
         self.layers: dict[str, tuple[str, str]] = {}
         self.negative: set[str] = set()
         self.shapes = Shapes()
@@ -117,7 +117,7 @@ class FileWalk:
             case "IPC-2581":
                 self.revision = attributes.get("revision", "") or "unknown"
             case "Step":
-                self.steps.append(Step(name=attributes.get("name", "")))
+                self.steps.append(PanelStep(name=attributes.get("name", "")))
             case "LayerFeature":
                 self._layer_feature = attributes.get("layerRef", "")
             case "CadHeader":

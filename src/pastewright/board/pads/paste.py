@@ -55,7 +55,7 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Paste:
+class PasteShapes:
     """The openings that are paste, what was left out, and lands that only paste brought to light.
 
     `more_lands` are exposed parts of pours under paste, that no copper object of their own shows;
@@ -76,7 +76,7 @@ def find_paste(
     outline: Area | None = None,
     *,
     graphics: NDArray[np.bool_] | None = None,
-) -> Paste:
+) -> PasteShapes:
     """Return what of the paste layer is paste; objects marked in `graphics` are known not to be.
 
     Raises `InputError` when flashes or regions are there but hardly any lies over exposed copper: then
@@ -117,7 +117,7 @@ def find_paste(
     problems.extend(_without_area(layer, np.flatnonzero(dark & solid & (area_mm2 <= LEAST_AREA_MM2))))
     openings = _openings(layer, dark, is_paste)
     left_out = _left_out(layer, shapes, np.flatnonzero(dark & ~is_paste), outline, lands)
-    return Paste(
+    return PasteShapes(
         openings=tuple(openings),
         left_out=tuple(left_out),
         more_lands=tuple(more),

@@ -23,7 +23,7 @@ from pastewright.board.pads.kinds import (
     sides_mm,
 )
 from pastewright.board.pads.lands import Land, Lands
-from pastewright.board.pads.paste import Opening, Paste, find_paste
+from pastewright.board.pads.paste import Opening, PasteShapes, find_paste
 from pastewright.board.shapes.islands import polygons, shape_array
 from pastewright.problems import Problem, Severity
 
@@ -109,7 +109,7 @@ def _each_its_own(
     return apart_lands, apart_openings
 
 
-def _crossings(paste: Paste, crossing: set[int]) -> list[Problem]:
+def _crossings(paste: PasteShapes, crossing: set[int]) -> list[Problem]:
     if not crossing:
         return []
     first = paste.openings[min(crossing)].source

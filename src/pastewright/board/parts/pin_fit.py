@@ -32,7 +32,7 @@ VOTED_PART = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
+class NamedLands:
     """The netlist point of each land, None where there is none, and what there is to say.
 
     `surface` is True for lands that the netlist says have no lead's hole.
@@ -44,13 +44,13 @@ class Named:
     check: Check | None = None
 
 
-def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Named:
+def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> NamedLands:
     """Return which netlist point names which land; `shapes` [mm, file] are the lands of one side.
 
     `points` are those that can be reached from this side. Points of vias name nothing but take part in the
     vote, since they lie on copper too.
     """
-    none = Named(points=(None,) * len(shapes), surface=(False,) * len(shapes))
+    none = NamedLands(points=(None,) * len(shapes), surface=(False,) * len(shapes))
     pins = [point for point in points if point.ref and not point.via]
     if not pins or len(shapes) == 0:
         return none
@@ -92,7 +92,7 @@ def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Name
         what = f"the netlist is that of one board of a panel: it names {len(more) + 1} copies"
         problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
     check = Check(what="netlist pins on pads", met=met, of=len(pins))
-    return Named(points=tuple(found), surface=tuple(surface), problems=tuple(problems), check=check)
+    return NamedLands(points=tuple(found), surface=tuple(surface), problems=tuple(problems), check=check)
 
 
 def _further_copies(

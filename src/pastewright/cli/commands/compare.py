@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import Reading, SideName, SideOption
+from pastewright.cli.options import ReadOptions, SideName, SideOption
 
 
 def compare(
@@ -20,7 +20,7 @@ def compare(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="File for the picture, an SVG [no picture].")
     ] = None,
-    files: Reading,
+    files: ReadOptions,
 ) -> int:
     """Say what changed between two revisions of a board as far as paste is concerned."""
     from pastewright.cli.exits import DONE, FINDINGS

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ForceOption, Reading, SideName, Source
+from pastewright.cli.options import ForceOption, ReadOptions, SideName, Source
 
 
 def new(
@@ -18,7 +18,7 @@ def new(
         SideName | None,
         typer.Option("--side", help="Tie the job to this side [a job for both; the top's parts are listed]."),
     ] = None,
-    files: Reading,
+    files: ReadOptions,
     force: ForceOption = False,
 ) -> int:
     """Write a commented job file for a board."""

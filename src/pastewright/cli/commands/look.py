@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import Reading, SidesName, Source
+from pastewright.cli.options import ReadOptions, SidesName, Source
 
 
 def look(
@@ -15,7 +15,7 @@ def look(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="Folder for the pictures [no pictures].")
     ] = None,
-    files: Reading,
+    files: ReadOptions,
 ) -> int:
     """Show what was read: files and layers, pads by kind, what was left out, and a picture."""
     from pastewright.cli.exits import DONE, WRONG_INPUT

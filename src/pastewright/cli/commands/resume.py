@@ -53,7 +53,7 @@ def resume(
     from pastewright.link.conduct import unix_s
     from pastewright.link.job import in_air
     from pastewright.link.journal import open_existing
-    from pastewright.link.journal_rows import State
+    from pastewright.link.journal_rows import DepositState
     from pastewright.link.port import check_port
     from pastewright.profile.read import read_profile
     from pastewright.records.kinds import ProgramKind
@@ -70,8 +70,8 @@ def resume(
         show_unfinished(row)
         decide(journal, job, row, in_doubt.value, sending)
         states = {deposit.deposit: deposit.state for deposit in journal.deposits(row.board)}
-        deposits = {key for key, state in states.items() if state is State.NOT_STARTED}
-        doubted = [key for key, state in states.items() if state is State.TO_BE_CHECKED]
+        deposits = {key for key, state in states.items() if state is DepositState.NOT_STARTED}
+        doubted = [key for key, state in states.items() if state is DepositState.TO_BE_CHECKED]
         if not deposits:
             console.print(
                 "Nothing is left to lay."

@@ -32,9 +32,9 @@ def run(
     ] = False,
 ) -> int:
     """Send a program of any kind to the controller, deposit by deposit, and keep the journal."""
-    from pastewright.cli.running.sending import Choice, send
+    from pastewright.cli.running.sending import SendChoice, send
 
-    choice = Choice(
+    choice = SendChoice(
         dry=dry,
         from_pad=from_pad,
         only=tuple(only or ()),

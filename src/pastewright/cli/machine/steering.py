@@ -10,7 +10,7 @@ from rich.markup import escape
 from pastewright.cli.machine.keys import Terminal
 from pastewright.cli.printing.console import out as console
 from pastewright.hands.guide import GivenUpError, Steer
-from pastewright.hands.jog import SIZES_MM, Halt, Step, pressed, speeds_of, stepped, typed_steps
+from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of, stepped, typed_steps
 from pastewright.hands.moves import PLUNGER, Go, Spot, length_mm
 from pastewright.hands.reach import SAME_MM
 from pastewright.link.events import Trouble
@@ -61,18 +61,18 @@ def steer(request: Steer, hand: Hand, terminal: Terminal) -> Spot:
             size_mm, about = SIZE_KEYS[key], ""
         elif key in STEPS and STEPS[key][0] in request.axes:
             axis, sign = STEPS[key]
-            step = Step(axis=axis, by_mm=sign * size_mm)
+            step = JogStep(axis=axis, by_mm=sign * size_mm)
             about = _stepped(step, key, hand, terminal, touching=request.touching)
         else:
             about = "no such key: nothing moves"
 
 
-def _stepped(step: Step, key: str, hand: Hand, terminal: Terminal, *, touching: bool) -> str:
+def _stepped(step: JogStep, key: str, hand: Hand, terminal: Terminal, *, touching: bool) -> str:
     """Carry out one press; returns what there is to say about it. Another key than `key` ends the motion."""
     move = pressed(
         step, hand.at, hand.reach(touching=touching), speeds_of(hand.profile), pushed_mm=hand.pushed_mm
     )
-    if isinstance(move, Halt):
+    if isinstance(move, JogHalt):
         return move.words
     here = hand.at
     before, hand.stop = hand.stop, lambda: any(other != key for other in terminal.pressed())

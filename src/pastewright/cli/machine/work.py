@@ -19,7 +19,7 @@ from pastewright.hands.measuring import (
     measure_plunger_by_scale,
     measure_stiffness,
 )
-from pastewright.hands.places import Named, bench_places, find_place, plan_places
+from pastewright.hands.places import NamedPlace, bench_places, find_place, plan_places
 from pastewright.hands.touching import touch_off_by_paper, touch_off_by_probe
 from pastewright.hands.travel import to_place
 from pastewright.problems import one_error
@@ -84,7 +84,7 @@ def jogged(words: Sequence[str]) -> Work:
     return work
 
 
-def places_known(session: Session, plan: Path | None) -> dict[str, Named]:
+def places_known(session: Session, plan: Path | None) -> dict[str, NamedPlace]:
     """Return the places of the bench, and of a plan where one is given."""
     places = bench_places(session.profile.bed)
     if plan is not None:

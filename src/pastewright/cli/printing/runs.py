@@ -10,7 +10,7 @@ from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
 from pastewright.counting import counted
-from pastewright.link.journal_rows import DepositRow, RunRow, State
+from pastewright.link.journal_rows import DepositRow, DepositState, RunRow
 from pastewright.link.port import KnownPort
 
 QUIET_KINDS = ("phase", "controller", "in doubt", "interrupted", "decided")
@@ -63,9 +63,9 @@ def print_runs(rows: Sequence[RunRow]) -> None:
             "dry" if row.dry else str(row.number),
             escape(row.program_name),
             escape(_ending(row)),
-            str(row.counts[State.DONE]),
-            str(row.counts[State.TO_BE_CHECKED] + row.counts[State.STARTED] or ""),
-            str(row.counts[State.NOT_STARTED] or ""),
+            str(row.counts[DepositState.DONE]),
+            str(row.counts[DepositState.TO_BE_CHECKED] + row.counts[DepositState.STARTED] or ""),
+            str(row.counts[DepositState.NOT_STARTED] or ""),
             f"{row.used_ul:.2f}",
             escape(row.lot),
         )
@@ -80,7 +80,7 @@ def _ending(row: RunRow) -> str:
 
 def in_doubt(deposits: Iterable[DepositRow]) -> list[DepositRow]:
     """Return the deposits of which nobody knows whether they are there."""
-    return [one for one in deposits if one.state in (State.TO_BE_CHECKED, State.STARTED)]
+    return [one for one in deposits if one.state in (DepositState.TO_BE_CHECKED, DepositState.STARTED)]
 
 
 def print_run(

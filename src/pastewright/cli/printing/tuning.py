@@ -16,7 +16,7 @@ from pastewright.readback.model import Verdict
 from pastewright.tune.fit.fit import Estimate, Fitted
 from pastewright.tune.fit.verdicts import TuneVerdict
 from pastewright.tune.record.capability import Capability
-from pastewright.tune.record.measurements import Measurements, State
+from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.design import Designed
 
@@ -93,10 +93,10 @@ def print_measurements(measurements: Measurements) -> None:
     console.print(table)
     states = Counter(reading.state for reading in measurements.readings)
     console.print(
-        f"{counted(states[State.MEASURED], 'dot')} measured,"
-        f" {states[State.MISSING]} missing, {states[State.REFUSED]} refused"
+        f"{counted(states[DotState.MEASURED], 'dot')} measured,"
+        f" {states[DotState.MISSING]} missing, {states[DotState.REFUSED]} refused"
     )
-    reasons = Counter(reading.why for reading in measurements.readings if reading.state is State.REFUSED)
+    reasons = Counter(reading.why for reading in measurements.readings if reading.state is DotState.REFUSED)
     for why, count in reasons.most_common():
         console.print(f"  {count} refused: {escape(why)}")
     if measurements.weighed is not None:

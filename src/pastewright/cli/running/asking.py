@@ -10,7 +10,7 @@ from rich.markup import escape
 
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
-from pastewright.cli.running.checks import Check, paste_checks
+from pastewright.cli.running.checks import RunCheck, paste_checks
 from pastewright.cli.running.choice import opened_at_of
 from pastewright.cli.running.records import write_picture
 from pastewright.counting import counted
@@ -18,14 +18,14 @@ from pastewright.link.barrels import BarrelRow, barrel_named, barrels
 from pastewright.link.bookkeeping import PasteBook
 from pastewright.link.companions import Companion, profile_sha256_of
 from pastewright.link.conduct import unix_s
-from pastewright.link.job import Job
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import RunRow, State
+from pastewright.link.journal_rows import DepositState, RunRow
 from pastewright.profile.model import Profile
 
 
 def show_job(
-    job: Job,
+    job: ProgramJob,
     deposits: Collection[int],
     name: str,
     number: int,
@@ -82,7 +82,9 @@ def paste_of(
     )
 
 
-def show_paste(job: Job, deposits: Collection[int], profile: Profile, paste: PasteState) -> list[Check]:
+def show_paste(
+    job: ProgramJob, deposits: Collection[int], profile: Profile, paste: PasteState
+) -> list[RunCheck]:
     """Print what is in the barrel; returns the questions that follow from it."""
     if job.dry:
         return []
@@ -126,9 +128,9 @@ def show_unfinished(row: RunRow) -> None:
     )
 
 
-def decide(journal: Journal, job: Job, row: RunRow, in_doubt: str, options: Sending) -> None:
+def decide(journal: Journal, job: ProgramJob, row: RunRow, in_doubt: str, options: Sending) -> None:
     """Show the deposits in doubt on a picture, and enter what the person says of each."""
-    doubted = [one for one in journal.deposits(row.board) if one.state is State.TO_BE_CHECKED]
+    doubted = [one for one in journal.deposits(row.board) if one.state is DepositState.TO_BE_CHECKED]
     if not doubted:
         return
     picture = write_picture(journal, job, row, None)

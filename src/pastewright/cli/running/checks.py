@@ -13,7 +13,7 @@ import typer
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
 from pastewright.link.bookkeeping import PasteBook
-from pastewright.link.job import Job
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.owner import Stand
 from pastewright.problems import one_error
@@ -32,7 +32,7 @@ CHECKS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class RunCheck:
     """A question; `name` is how `--assume` calls it. `gentle`: neither safety nor an empty barrel hangs on it."""
 
     name: str
@@ -40,57 +40,59 @@ class Check:
     gentle: bool = False
 
 
-def paste_checks(book: PasteBook, need_ul: float) -> list[Check]:
+def paste_checks(book: PasteBook, need_ul: float) -> list[RunCheck]:
     """Return what must be asked about the barrel before a run that needs `need_ul`."""
     checks = []
     if words := book.shortage(need_ul=need_ul):
         checks.append(
-            Check(
+            RunCheck(
                 name="paste",
                 question=f"{words[:1].upper()}{words[1:]}. Look at the plunger: is there more in it than the account says?",
             )
         )
     if words := book.overdue():
         checks.append(
-            Check(name="life", question=f"{words[:1].upper()}{words[1:]}. Use it all the same?", gentle=True)
+            RunCheck(
+                name="life", question=f"{words[:1].upper()}{words[1:]}. Use it all the same?", gentle=True
+            )
         )
     return checks
 
 
-def place_check(stand: Stand, profile: Profile) -> list[Check]:
+def place_check(stand: Stand, profile: Profile) -> list[RunCheck]:
     """Return the question whether the tip is where the controller says, none where it homes by itself."""
     if profile.run.home:
         return []
     told = f"The controller says that the tip stands at {stand.words}"
     if stand.known:
-        return [Check(name="place", question=f"{told}. Look at the machine: does it?")]
+        return [RunCheck(name="place", question=f"{told}. Look at the machine: does it?")]
     return [
-        Check(
+        RunCheck(
             name="place",
             question=f"{told}, but does not know: {stand.why}. Look at the machine: does the tip truly stand there?",
         )
     ]
 
 
-def run_checks(profile: Profile, job: Job, journal: Journal, stand: Stand) -> list[Check]:
+def run_checks(profile: Profile, job: ProgramJob, journal: Journal, stand: Stand) -> list[RunCheck]:
     """Return what the profile wants checked before a new board."""
     run, bed = profile.run, profile.bed
     checks = place_check(stand, profile)
     if run.confirm_board:
         checks.append(
-            Check(
+            RunCheck(
                 name="board",
                 question=f"Does the board {job.board!r} lie at its place, its lower left corner at X {bed.board_x_mm:g}"
                 f" Y {bed.board_y_mm:g}? Push at an edge with a finger: is it held fast?",
             )
         )
     if run.confirm_side:
-        checks.append(Check(name="side", question=f"Is its {job.side} side up? {_mark(job)}"))
+        checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {_mark(job)}"))
     if run.confirm_tip_clear:
         checks.append(_clear(profile))
     if run.confirm_air and not job.dry and not journal.ran_in_air(job):
         checks.append(
-            Check(
+            RunCheck(
                 name="air",
                 question="The journal knows of no run of this program in the air (--dry)."
                 " Is the way of the tip known to be free all the same?",
@@ -99,11 +101,11 @@ def run_checks(profile: Profile, job: Job, journal: Journal, stand: Stand) -> li
     return checks
 
 
-def resume_checks(profile: Profile, job: Job, stand: Stand) -> list[Check]:
+def resume_checks(profile: Profile, job: ProgramJob, stand: Stand) -> list[RunCheck]:
     """Return what must be checked before a board is gone on with."""
     checks = [
         *place_check(stand, profile),
-        Check(
+        RunCheck(
             name="unmoved",
             question="Has the board not been moved since? Look whether it still lies at its stops"
             " (if it was moved, it must be registered anew first).",
@@ -111,7 +113,7 @@ def resume_checks(profile: Profile, job: Job, stand: Stand) -> list[Check]:
     ]
     if not job.dry:
         checks.append(
-            Check(
+            RunCheck(
                 name="strip",
                 question=f"Look at X {profile.bed.strip_x_mm:g} Y {profile.bed.strip_y_mm:g} and at the tip:"
                 " is the settling strip's place free again, and the tip clean?",
@@ -122,16 +124,16 @@ def resume_checks(profile: Profile, job: Job, stand: Stand) -> list[Check]:
     return checks
 
 
-def _clear(profile: Profile) -> Check:
+def _clear(profile: Profile) -> RunCheck:
     homing = "it homes first, then " if profile.run.home else ""
-    return Check(
+    return RunCheck(
         name="clear",
         question=f"Look along the way of the tip ({homing}it travels at Z {profile.travel_z_mm:g}): are clamps and parts"
         " lower than that, and are hands out of the gantry?",
     )
 
 
-def _mark(job: Job) -> str:
+def _mark(job: ProgramJob) -> str:
     """Say where a large deposit's pad must be seen, so that a turned board shows."""
     largest = max(job.deposits, key=lambda laid: laid.volume_ul)
     x, y = largest.points_mm[0]
@@ -140,7 +142,7 @@ def _mark(job: Job) -> str:
     return f"Seen from above, pad {largest.pads[0]} must lie in the {along} {across} quarter."
 
 
-def ask(checks: Sequence[Check], options: Sending) -> None:
+def ask(checks: Sequence[RunCheck], options: Sending) -> None:
     """Ask each question; a no ends the command, and so does having nobody to ask."""
     assumed = {name.strip() for words in options.assume or () for name in words.split(",") if name.strip()}
     if unknown := assumed - set(CHECKS):

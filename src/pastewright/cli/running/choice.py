@@ -9,9 +9,9 @@ from time import time
 
 from pastewright.counting import counted
 from pastewright.link.companions import Companion
-from pastewright.link.job import Job
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import RunRow, State
+from pastewright.link.journal_rows import DepositState, RunRow
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.plan import PlanRecord
@@ -19,7 +19,7 @@ from pastewright.records.plan import PlanRecord
 MOST_NAMES = 12  # one line of a terminal
 
 
-def check_fits(job: Job, profile: Profile, program: Path) -> None:
+def check_fits(job: ProgramJob, profile: Profile, program: Path) -> None:
     """Raise `InputError` where the program was not written for this bench."""
     if job.dialect != profile.controller.dialect or job.letter != profile.plunger.letter:
         raise one_error(
@@ -30,7 +30,7 @@ def check_fits(job: Job, profile: Profile, program: Path) -> None:
         )
 
 
-def check_verified(text: str, job: Job, companion: Companion, profile: Profile, program: Path) -> None:
+def check_verified(text: str, job: ProgramJob, companion: Companion, profile: Profile, program: Path) -> None:
     """Read the program back; raise `InputError` with the first finding if there is one."""
     from pastewright.readback.judge.expect import expected_from_plan
     from pastewright.readback.judge.verify import verify
@@ -58,7 +58,7 @@ def check_verified(text: str, job: Job, companion: Companion, profile: Profile, 
         )
 
 
-def wanted_deposits(job: Job, plan: Companion, from_pad: str | None, only: Sequence[str]) -> set[int]:
+def wanted_deposits(job: ProgramJob, plan: Companion, from_pad: str | None, only: Sequence[str]) -> set[int]:
     """Return the deposits to lay, from --from and --only."""
     wanted = [laid.id for laid in job.deposits]
     if from_pad is not None:
@@ -98,7 +98,7 @@ def _some(names: Sequence[str]) -> str:
     return ", ".join(named[:MOST_NAMES]) + (", …" if len(named) > MOST_NAMES else "")
 
 
-def board_number_of(journal: Journal, job: Job, wanted: int | None) -> int:
+def board_number_of(journal: Journal, job: ProgramJob, wanted: int | None) -> int:
     """Return the number of the board that begins; one that is in the journal is an `InputError`."""
     if wanted is None:
         return journal.next_number(job.sha256)
@@ -143,7 +143,7 @@ def unfinished_run(journal: Journal, run_number: int | None, *, even_if_running:
 def _latest_unfinished(journal: Journal) -> RunRow:
     for row in journal.runs():
         counts = journal.counts(row.board)  # as the board stands now, whatever it was when the run ended
-        if counts[State.DONE] < sum(counts.values()):
+        if counts[DepositState.DONE] < sum(counts.values()):
             return row
     raise one_error("every board in the journal is finished", "`pastewright runs` lists them.")
 

@@ -12,14 +12,14 @@ from pastewright.cli.exits import DONE, FINDINGS
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.running.asking import PasteState
-from pastewright.cli.running.live import View, wishes
+from pastewright.cli.running.live import LiveView, wishes
 from pastewright.cli.running.records import write_picture
 from pastewright.counting import counted
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import RecordLostError, conduct, unix_s
-from pastewright.link.job import Job, chosen
+from pastewright.link.job import ProgramJob, chosen
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import Setting, State
+from pastewright.link.journal_rows import DepositState, Setting
 from pastewright.link.owner import Owner, connect
 from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started, Swept, deposit_units
 from pastewright.problems import one_error
@@ -35,7 +35,7 @@ class Laying:
     def __init__(
         self,
         journal: Journal,
-        job: Job,
+        job: ProgramJob,
         profile: Profile,
         options: Sending,
         paste: PasteState,
@@ -71,7 +71,7 @@ class Laying:
                 raise RecordLostError(f"the journal cannot be written: {error}") from None
 
         try:
-            with View(job, run) as view, wishes() as ask:
+            with LiveView(job, run) as view, wishes() as ask:
                 conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe)
         except RecordLostError as error:
             raise one_error(
@@ -153,10 +153,10 @@ class Laying:
             )
             + (f"; {counted(run.repeats, 'line')} repeated" if run.repeats else "")
         )
-        doubted = row.counts[State.TO_BE_CHECKED]
+        doubted = row.counts[DepositState.TO_BE_CHECKED]
         if doubted or not finished:
             picture = write_picture(self._journal, self._job, row, None)
-            console.print(f"  {doubted} in doubt, {row.counts[State.NOT_STARTED]} not started")
+            console.print(f"  {doubted} in doubt, {row.counts[DepositState.NOT_STARTED]} not started")
             console.print(f"  picture  {escape(str(picture))}")
         if run.phase is Phase.LOST:
             console.print(f"  {escape(run.why)}")
@@ -166,7 +166,7 @@ class Laying:
         return DONE if finished and not doubted else FINDINGS
 
 
-def _where(run: Run, job: Job) -> str:
+def _where(run: Run, job: ProgramJob) -> str:
     place = ", ".join(f"{letter} {value:.2f}" for letter, value in run.place.items() if letter in "XYZ")
     known = f"The tip was last reported at {place}." if place else "Nobody knows where the tip is."
     return (

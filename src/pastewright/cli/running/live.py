@@ -13,7 +13,7 @@ from rich.progress import BarColumn, Progress, TextColumn
 from pastewright.cli.printing.console import err
 from pastewright.link.conduct import Halt, Wish
 from pastewright.link.ending import guarded
-from pastewright.link.job import Job, Laid
+from pastewright.link.job import Laid, ProgramJob
 from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Run, Started
 
 KEYS = {"p": Wish.PAUSE, "h": Wish.HOLD, "r": Wish.GO_ON, "s": Wish.STOP}
@@ -96,10 +96,10 @@ def _keys(watching: bool) -> list[Wish | Halt]:
     return [KEYS[key] for key in typed if key in KEYS]
 
 
-class View:
+class LiveView:
     """The bar: pads done, µL laid, time left, and what is being laid now."""
 
-    def __init__(self, job: Job, run: Run) -> None:
+    def __init__(self, job: ProgramJob, run: Run) -> None:
         self._laid: dict[int, Laid] = {laid.id: laid for laid in job.deposits}
         self._run = run
         self._ul = 0.0
@@ -123,7 +123,7 @@ class View:
         )
         self._task = self._bar.add_task("", total=run.total, words="")
 
-    def __enter__(self) -> "View":
+    def __enter__(self) -> "LiveView":
         self._bar.start()
         if err.is_terminal:
             self._bar.console.print(f"[dim]{KEYS_HELP}[/]")

@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from pastewright.link.job import Job
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow
 from pastewright.report.run_svg import run_svg
@@ -16,7 +16,7 @@ def default_journal() -> Path:
     return (Path(base) if base else Path.home() / ".local" / "state") / "pastewright" / "journal.db"
 
 
-def write_picture(journal: Journal, job: Job, row: RunRow, out: Path | None) -> Path:
+def write_picture(journal: Journal, job: ProgramJob, row: RunRow, out: Path | None) -> Path:
     """Draw how the board of a run stands; returns the file, beside the journal where none was named."""
     path = out or journal.path.parent / f"run-{row.id}.svg"
     states = {one.deposit: one.state for one in journal.deposits(row.board)}

@@ -15,7 +15,7 @@ from pastewright.cli.running.records import default_journal
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.companions import Companion, companion_of, job_of, read_companion
 from pastewright.link.conduct import unix_s
-from pastewright.link.job import Job, in_air
+from pastewright.link.job import ProgramJob, in_air
 from pastewright.link.journal import Journal
 from pastewright.link.port import check_port
 from pastewright.link.run import deposit_units
@@ -25,7 +25,7 @@ from pastewright.records.sheet import SheetRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class SendChoice:
     """What of a program is to be laid, and how."""
 
     dry: bool = False
@@ -42,7 +42,7 @@ class Loaded:
     name: str
     text: str
     companion: Companion
-    job: Job
+    job: ProgramJob
 
 
 def loaded(program: Path, companion_file: Path | None, profile: Profile, *, verified: bool = True) -> Loaded:
@@ -59,7 +59,7 @@ def loaded(program: Path, companion_file: Path | None, profile: Profile, *, veri
 
 
 def send(
-    program: Path, companion_file: Path | None, profile_path: Path, sending: Sending, choice: Choice
+    program: Path, companion_file: Path | None, profile_path: Path, sending: Sending, choice: SendChoice
 ) -> int:
     """Lay a program on a new board, sheet or panel; returns the exit code."""
     bench = read_profile(profile_path)

@@ -12,13 +12,13 @@ from pastewright.cli.exits import DONE
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
-from pastewright.cli.running.sending import Choice, send
+from pastewright.cli.running.sending import SendChoice, send
 from pastewright.problems import InputError
 
 
 def lay_sheet(program: Path, sheet: Path, profile: Path, sending: Sending) -> int:
     """Lay a sheet, then wait for its photos at a terminal and read them; returns the exit code."""
-    code = send(program, sheet, profile, sending, Choice())
+    code = send(program, sheet, profile, sending, SendChoice())
     if code != DONE:
         return code
     if sending.port.startswith(("sim:", "file:")) or not sys.stdin.isatty():

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pastewright.readback.judge.evidence import CaseFile
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM
 from pastewright.readback.model import Finding, FindingKind
-from pastewright.readback.placed import BoardPlace, KeepOut, Line, strip_lines
+from pastewright.readback.placed import BoardPlace, Line, ReadKeepOut, strip_lines
 
 Floats = NDArray[np.float64]
 
@@ -114,7 +114,7 @@ def out_of_zones(seen: CaseFile) -> Iterator[Finding]:
                 )
 
 
-def _top_mm(zone: KeepOut, board: BoardPlace) -> float:
+def _top_mm(zone: ReadKeepOut, board: BoardPlace) -> float:
     if zone.height_mm is None:
         return inf
     (x0, y0), (x1, y1) = zone.low_mm, zone.high_mm
@@ -122,7 +122,7 @@ def _top_mm(zone: KeepOut, board: BoardPlace) -> float:
     return float(board.ground.heights_mm(corners).max()) + zone.height_mm
 
 
-def _through(zone: KeepOut, board: BoardPlace, start: Floats, end: Floats) -> NDArray[np.bool_]:
+def _through(zone: ReadKeepOut, board: BoardPlace, start: Floats, end: Floats) -> NDArray[np.bool_]:
     """Return which of N straight moves [mm, machine] have a part inside a zone: its box is cut out of each."""
     back = np.linalg.inv(board.matrix).T
     a, b = (start - board.shift_mm) @ back, (end - board.shift_mm) @ back
@@ -163,7 +163,7 @@ def _touched(line: Line, half_mm: float, seen: CaseFile) -> Iterator[str]:
             yield name
 
 
-def _zone_corners(zone: KeepOut, board: BoardPlace) -> Floats:
+def _zone_corners(zone: ReadKeepOut, board: BoardPlace) -> Floats:
     (x0, y0), (x1, y1) = zone.low_mm, zone.high_mm
     return board.to_machine(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
 

@@ -23,7 +23,7 @@ from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import AT, Floats
 from pastewright.tune.fit.model import Flowed, Forward, Starts, score_of, setting_of
 from pastewright.tune.fit.strokes import STRIP, turns_from_data
-from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import Sheet
 
 Ints = NDArray[np.int64]
@@ -224,8 +224,8 @@ def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set
         one = by_index.get(index)
         if one is None or index not in dots:
             continue
-        missing[place] = one.state is State.MISSING
-        if one.state is State.MEASURED and one.diameter_mm:
+        missing[place] = one.state is DotState.MISSING
+        if one.state is DotState.MEASURED and one.diameter_mm:
             measured[place] = True
             log_d[place] = log(one.diameter_mm)
             share = (one.sigma_mm or DIAMETER_SPREAD * one.diameter_mm) / one.diameter_mm

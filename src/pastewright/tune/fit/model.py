@@ -51,7 +51,7 @@ NUDGE = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
+class KnownBench:
     """What is known of the bench and not fitted: barrel, paste's own stiffness, tip."""
 
     area_mm2: float
@@ -61,9 +61,9 @@ class Setting:
     length_mm: float
 
 
-def setting_of(profile: Profile) -> Setting:
+def setting_of(profile: Profile) -> KnownBench:
     """Return what the model takes from a profile as known."""
-    return Setting(
+    return KnownBench(
         area_mm2=profile.barrel.area_mm2,
         fill_ul=profile.barrel.fill_ul,
         bulk_modulus_kpa=profile.paste.bulk_modulus_kpa,
@@ -178,7 +178,7 @@ class Lanes:
     """Constants as arrays, one entry a lane (a set of constants), as the integration wants them."""
 
     seen: Floats
-    setting: Setting
+    setting: KnownBench
 
     def column(self, name: str) -> Floats:
         """Return one constant as it is, a lane an entry."""
@@ -189,7 +189,7 @@ class Lanes:
 class Forward:
     """The model of one sheet: a score on a setting. Call with vectors of constants."""
 
-    def __init__(self, score: Score, setting: Setting, *, finer: int = 1) -> None:
+    def __init__(self, score: Score, setting: KnownBench, *, finer: int = 1) -> None:
         self.score = score
         self.setting = setting
         self._finer = finer

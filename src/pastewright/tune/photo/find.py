@@ -24,7 +24,7 @@ LEAST_AREA_PX = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Candidates:
+class BlobCandidates:
     """Blobs of one map: places [px of the photo], widths [px], and contrast [ln of light], strongest first."""
 
     kind: str
@@ -40,7 +40,7 @@ def linear_table() -> Floats32:
     return light.astype(np.float32)
 
 
-def find_candidates(pixels: NDArray[np.uint8]) -> list[Candidates]:
+def find_candidates(pixels: NDArray[np.uint8]) -> list[BlobCandidates]:
     """Return the blobs of each map, maps with most promise first."""
     height, width = pixels.shape[:2]
     factor = min(1.0, WORK_PX / max(height, width))
@@ -57,7 +57,7 @@ def find_candidates(pixels: NDArray[np.uint8]) -> list[Candidates]:
                 continue
             places, widths, contrast = blobs
             found.append(
-                Candidates(
+                BlobCandidates(
                     kind=f"{name} {kind}",
                     places_px=(places + 0.5) * factors - 0.5,
                     widths_px=widths * float(factors.mean()),

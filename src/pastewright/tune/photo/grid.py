@@ -16,9 +16,9 @@ from scipy.spatial import cKDTree
 from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem
-from pastewright.tune.photo.find import Candidates
+from pastewright.tune.photo.find import BlobCandidates
 from pastewright.tune.photo.lattice import Floats, Lattice, grow_lattice
-from pastewright.tune.photo.view import View, bent
+from pastewright.tune.photo.view import PhotoView, bent
 from pastewright.tune.sheet.model import Sheet
 
 Whole = NDArray[np.int64]
@@ -63,7 +63,7 @@ class _Way:
         return bool(self.axes[0, 0] * self.axes[1, 1] > self.axes[0, 1] * self.axes[1, 0])
 
 
-def index_dots(candidates: list[Candidates], sheet: Sheet, name: str) -> tuple[Match, ...]:
+def index_dots(candidates: list[BlobCandidates], sheet: Sheet, name: str) -> tuple[Match, ...]:
     """Return the matches of the map that explains most; raises InputError when none or more than one way does.
 
     Of maps that explain almost as much, the one with the widest blobs is taken: the lamp's reflections on the dots
@@ -105,7 +105,7 @@ def refusal(what: str, mend: str, name: str) -> InputError:
     return InputError([Problem(what=what, mend=mend, file=name)])
 
 
-def _indexed(found: Candidates, lattice: Lattice, sheet: Sheet, name: str) -> tuple[Match, ...]:
+def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -> tuple[Match, ...]:
     ways = _ways(found, lattice, sheet)
     wanted = len(sheet.lattice)
     if not ways:
@@ -177,7 +177,7 @@ def _merit(way: _Way) -> float:
     return way.lattice_hits - way.strangers + 0.25 * way.odd_hits * way.lattice_hits
 
 
-def _ways(found: Candidates, lattice: Lattice, sheet: Sheet) -> list[_Way]:
+def _ways(found: BlobCandidates, lattice: Lattice, sheet: Sheet) -> list[_Way]:
     """Return every way worth weighing: at least half as many hits as the best has."""
     laid = np.zeros((sheet.columns, sheet.rows))
     for dot in sheet.lattice:
@@ -228,7 +228,7 @@ def _axes() -> list[Whole]:
     return [axes for axes in every if abs(int(axes[0, 0] * axes[1, 1] - axes[0, 1] * axes[1, 0])) == 1]
 
 
-def _matches(found: Candidates, lattice: Lattice, sheet: Sheet, way: _Way) -> tuple[Match, ...]:
+def _matches(found: BlobCandidates, lattice: Lattice, sheet: Sheet, way: _Way) -> tuple[Match, ...]:
     """Return the place of each dot under a way: those of the lattice, then what lies where the others should be."""
     by_cell = {(dot.column, dot.row): dot.index for dot in sheet.lattice}
     cells = lattice.steps @ way.axes.T + way.shift
@@ -264,7 +264,7 @@ def _matches(found: Candidates, lattice: Lattice, sheet: Sheet, way: _Way) -> tu
 
 def fit_view(
     sheet_mm: Floats, places_px: Floats, width_px: int, height_px: int, *, scatter_px: float | None = None
-) -> tuple[View, float, float | None]:
+) -> tuple[PhotoView, float, float | None]:
     """Return the view through dot centres, the rms of what is left [mm], and k1 or None when it cannot be told.
 
     Least squares in pixels over eight numbers of the homography and k1, with a loss that lets go of outliers (their
@@ -305,7 +305,7 @@ def fit_view(
         [[1 / spread, 0, -centre[0] / spread], [0, 1 / spread, -centre[1] / spread], [0, 0, 1.0]]
     )
     homography = np.append(values[:8], 1.0).reshape(3, 3) @ shift
-    view = View(homography=homography, k1=float(values[8]), width_px=width_px, height_px=height_px)
+    view = PhotoView(homography=homography, k1=float(values[8]), width_px=width_px, height_px=height_px)
     off = np.linalg.norm(view.to_sheet(places_px) - sheet_mm, axis=1)
     near = off < max(4 * float(np.median(off)), 1e-9)
     return view, float(np.sqrt(np.mean(off[near] ** 2))), float(values[8]) if told else None

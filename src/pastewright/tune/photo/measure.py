@@ -19,8 +19,8 @@ from pastewright.tune.photo.passes import Pass, aspect_of, coarse_pass, fine_pas
 from pastewright.tune.photo.photo import Photo
 from pastewright.tune.photo.rays import colour_light, grey_light, tells_by_lightness
 from pastewright.tune.photo.soft_edge import Edges, find_edges
-from pastewright.tune.photo.view import View, camera_place_mm
-from pastewright.tune.record.measurements import DotReading, PhotoFacts, State
+from pastewright.tune.photo.view import PhotoView, camera_place_mm
+from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts
 from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
@@ -67,7 +67,7 @@ class PhotoReading:
 
     photo: Photo
     facts: PhotoFacts
-    view: View
+    view: PhotoView
     readings: tuple[DotReading, ...]
     warnings: tuple[Problem, ...]
 
@@ -116,7 +116,9 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     return PhotoReading(photo=photo, facts=facts, view=last, readings=readings, warnings=warnings)
 
 
-def _refitted(view: View, commanded: Floats, centres: Floats, good: Flags) -> tuple[View, Floats, Floats]:
+def _refitted(
+    view: PhotoView, commanded: Floats, centres: Floats, good: Flags
+) -> tuple[PhotoView, Floats, Floats]:
     """Return the view through measured centres, the centres in it, and by how much lengths change."""
     px = view.to_px(centres)
     better, _, _ = fit_view(commanded[good], px[good], view.width_px, view.height_px)
@@ -142,7 +144,7 @@ def _plausible(seen: Pass, commanded: Floats, pitch_mm: float) -> Flags:
     )
 
 
-def _usual_blur(seen: Pass, view: View, good: Flags) -> float:
+def _usual_blur(seen: Pass, view: PhotoView, good: Flags) -> float:
     """Return the photo's blur σ [px], the median over dots wide enough to tell."""
     blur_px = seen.blur * view.px_per_mm(seen.centres)
     wide = good & np.isfinite(blur_px) & (seen.outline.radius > 2.5 * seen.blur)
@@ -153,7 +155,7 @@ def _usual_blur(seen: Pass, view: View, good: Flags) -> float:
 
 def _readings(
     sheet: Sheet,
-    view: View,
+    view: PhotoView,
     fine: Pass,
     centres: Floats,
     grown: Floats,
@@ -186,14 +188,14 @@ def _readings(
     readings = []
     for place, dot in enumerate(sheet.dots):
         radius = mean_radius[place]
-        state, why = State.REFUSED, ""
+        state, why = DotState.REFUSED, ""
         if fine.inside[place] < 0.98:
             why = "outside the photo"
         elif fine.clipped[place] > MOST_CLIPPED:
             why = "overexposed"
         elif not seen[place] or not np.isfinite(radius) or radius <= 0:
             if absent[place] and fine.uneven[place] <= MOST_UNEVEN:
-                state, why = State.MISSING, "nothing lies here"
+                state, why = DotState.MISSING, "nothing lies here"
             else:
                 why = "hardly visible"
         elif offset[place] > MOST_OFFSET * sheet.pitch_mm:
@@ -213,8 +215,8 @@ def _readings(
         ):
             why = "no clear outline"
         else:
-            state = State.MEASURED
-        if state is not State.MEASURED:
+            state = DotState.MEASURED
+        if state is not DotState.MEASURED:
             readings.append(DotReading(index=dot.index, state=state, why=why, photos=1))
             continue
         # Neighbouring rays share pixels: their error is that of a third of them.
@@ -255,7 +257,7 @@ def _touching(centres: Floats, diameter: Floats, pitch_mm: float) -> Flags:
 def _facts(
     photo: Photo,
     sheet: Sheet,
-    view: View,
+    view: PhotoView,
     blur_px: float,
     residual_mm: float,
     k1: float | None,
@@ -272,8 +274,8 @@ def _facts(
         residual_mm=residual_mm,
         k1=k1,
         tilt_deg=float(np.degrees(np.arctan2(np.hypot(to_camera[0], to_camera[1]), to_camera[2]))),
-        found=sum(1 for reading in readings if reading.state is not State.MISSING),
-        measured=sum(1 for reading in readings if reading.state is State.MEASURED),
+        found=sum(1 for reading in readings if reading.state is not DotState.MISSING),
+        measured=sum(1 for reading in readings if reading.state is DotState.MEASURED),
     )
 
 
@@ -281,7 +283,7 @@ def _judged(
     photo: Photo, sheet: Sheet, facts: PhotoFacts, readings: tuple[DotReading, ...]
 ) -> tuple[Problem, ...]:
     """Return warnings; raise InputError when the photo as a whole cannot be trusted."""
-    refused = Counter(reading.why for reading in readings if reading.state is State.REFUSED)
+    refused = Counter(reading.why for reading in readings if reading.state is DotState.REFUSED)
     problems: list[Problem] = []
 
     def refuse(what: str, mend: str) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.tune.photo.measure import PhotoReading
-from pastewright.tune.record.measurements import State
+from pastewright.tune.record.measurements import DotState
 from pastewright.tune.sheet.model import Sheet
 
 WIDEST_PX = 2800
@@ -63,7 +63,7 @@ def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
                 picture, [at(place + 0.42 * sheet.pitch_mm * circle)], True, BLUE, line, cv2.LINE_AA, 4
             )
         if (
-            seen.state is State.MEASURED
+            seen.state is DotState.MEASURED
             and seen.diameter_mm
             and seen.x_mm is not None
             and seen.y_mm is not None
@@ -71,7 +71,7 @@ def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
             ring = np.array([seen.x_mm, seen.y_mm]) + seen.diameter_mm / 2 * circle
             cv2.polylines(picture, [at(ring)], True, GREEN, line, cv2.LINE_AA, 4)
             words, colour = f"{seen.diameter_mm:.2f}", GREEN
-        elif seen.state is State.MISSING:
+        elif seen.state is DotState.MISSING:
             cv2.polylines(
                 picture, [at(place + 0.2 * sheet.pitch_mm * corners)], True, GREY, line, cv2.LINE_AA, 4
             )
@@ -86,7 +86,7 @@ def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
         spot = at(place)[None] / 16 + np.array([[0.22, 0.42]]) * pitch_px
         _write(picture, words, (int(spot[0, 0]), int(spot[0, 1])), text, colour)
     lines = [f"{reading.facts.measured} of {len(reading.readings)} dots measured, diameters in mm"]
-    missing = sum(1 for seen in reading.readings if seen.state is State.MISSING)
+    missing = sum(1 for seen in reading.readings if seen.state is DotState.MISSING)
     if missing:
         lines.append(f"- nothing lies here: {missing}")
     lines += [f"{LETTERS.get(why, '?')} {why}: {count}" for why, count in sorted(used.items())]

@@ -14,7 +14,7 @@ from pastewright.tune.photo.edge import Crossings, Outlines, crossings, median_w
 from pastewright.tune.photo.grid import Match
 from pastewright.tune.photo.rays import FULL, fit_ground, over_ground, ray_places, sampled
 from pastewright.tune.photo.soft_edge import ring_profiles
-from pastewright.tune.photo.view import View
+from pastewright.tune.photo.view import PhotoView
 from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
@@ -54,7 +54,7 @@ class Pass:
 
 def coarse_pass(
     light: NDArray[np.uint16],
-    view: View,
+    view: PhotoView,
     sheet: Sheet,
     commanded: Floats,
     matched: NDArray[np.int64],
@@ -182,7 +182,7 @@ def _paste_axis(over: Floats, core: Flags, ground: Flags) -> Floats:
 
 def fine_pass(
     light: NDArray[np.uint16],
-    view: View,
+    view: PhotoView,
     centres: Floats,
     near: Floats,
     camera: Floats,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pastewright.tune.photo.edge import median_where
 from pastewright.tune.photo.find import DARKEST, linear_table
-from pastewright.tune.photo.view import View
+from pastewright.tune.photo.view import PhotoView
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -27,7 +27,7 @@ FULL = 0.985  # of white: light above this may have been cut off by the camera
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
+class PhotoGround:
     """The ground of each dot: light = value + slope · (place − centre) per colour. Shapes (dots, colours),
     (dots, 2, colours).
 
@@ -86,7 +86,9 @@ def ray_places(centres_mm: Floats, angles: Floats, radii: Floats) -> Floats:
     return np.asarray(centres_mm[:, None, None, :] + radii[:, None, :, None] * ways[None, :, None, :])
 
 
-def sampled(light: NDArray[np.uint16], view: View, places_mm: Floats) -> tuple[Floats32, NDArray[np.bool_]]:
+def sampled(
+    light: NDArray[np.uint16], view: PhotoView, places_mm: Floats
+) -> tuple[Floats32, NDArray[np.bool_]]:
     """Light at sheet points, 0…1 (…, colours), and whether each lies inside the photo (…)."""
     px = view.to_px(places_mm)
     inside = (px[..., 0] >= 1) & (px[..., 0] <= view.width_px - 2) & (px[..., 1] >= 1)
@@ -106,7 +108,9 @@ def sampled(light: NDArray[np.uint16], view: View, places_mm: Floats) -> tuple[F
     return values.reshape(*px.shape[:-1], light.shape[2]), inside
 
 
-def fit_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, usable: NDArray[np.bool_]) -> Ground:
+def fit_ground(
+    values: Floats32, places_mm: Floats, centres_mm: Floats, usable: NDArray[np.bool_]
+) -> PhotoGround:
     """Fit a plane of light to each dot's ground; `usable` (dots, rays, steps) tells which samples lie on it.
 
     Robust least squares (Tukey's biweight), so that a neighbour or a hair within reach does not count.
@@ -126,10 +130,10 @@ def fit_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, usable: 
         off = np.abs((flat - basis @ solved).mean(axis=-1)) / level[:, None]
         noise = 1.4826 * median_where(off, may > 0)
         weight = may * np.clip(1 - (off / np.maximum(4.0 * noise, 1e-3)[:, None]) ** 2, 0, None) ** 2
-    return Ground(value=solved[:, 0], slope=solved[:, 1:] / scale, noise=noise)
+    return PhotoGround(value=solved[:, 0], slope=solved[:, 1:] / scale, noise=noise)
 
 
-def over_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, ground: Ground) -> Floats:
+def over_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, ground: PhotoGround) -> Floats:
     """Light over the ground's light, less 1, per colour (dots, rays, steps, colours)."""
     offset = places_mm - centres_mm[:, None, None, :]
     plane = ground.value[:, None, None, :] + (offset.reshape(len(offset), -1, 2) @ ground.slope).reshape(

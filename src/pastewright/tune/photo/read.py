@@ -14,7 +14,7 @@ import numpy as np
 from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.tune.photo.measure import PhotoReading, measure_photo
 from pastewright.tune.photo.photo import Photo
-from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import Sheet
 
 MOST_PHOTOS = 20
@@ -79,8 +79,8 @@ def merged(
                 severity=Severity.WARNING,
             )
         )
-    landed = sum(1 for dot in dots if dot.state is not State.MISSING)
-    measured = sum(1 for dot in dots if dot.state is State.MEASURED)
+    landed = sum(1 for dot in dots if dot.state is not DotState.MISSING)
+    measured = sum(1 for dot in dots if dot.state is DotState.MEASURED)
     if weighed is not None and weighed.dots % len(sheet.dots) and not measured <= weighed.dots <= len(dots):
         said.append(
             Problem(
@@ -121,8 +121,8 @@ def parse_weighed(text: str) -> Weighed:
 
 def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
     """Return one reading from those of the photos."""
-    measured = [dot for dot in seen if dot.state is State.MEASURED]
-    missing = [dot for dot in seen if dot.state is State.MISSING]
+    measured = [dot for dot in seen if dot.state is DotState.MEASURED]
+    missing = [dot for dot in seen if dot.state is DotState.MISSING]
     if not measured:
         if missing:
             return replace(missing[0], photos=len(missing))
@@ -131,7 +131,7 @@ def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
     if missing:
         return DotReading(
             index=index,
-            state=State.REFUSED,
+            state=DotState.REFUSED,
             why="the photos disagree: one shows a dot, another none",
             photos=len(measured) + len(missing),
         )
@@ -143,7 +143,7 @@ def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
     if spread > DISAGREE * float(widths.mean()):
         return DotReading(
             index=index,
-            state=State.REFUSED,
+            state=DotState.REFUSED,
             why=f"the photos disagree: {widths.min():.3f} and {widths.max():.3f} mm wide",
             photos=len(measured),
         )
@@ -159,7 +159,7 @@ def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
     differ = float(widths.std(ddof=1)) / math.sqrt(len(widths))
     return DotReading(
         index=index,
-        state=State.MEASURED,
+        state=DotState.MEASURED,
         x_mm=mean("x_mm"),
         y_mm=mean("y_mm"),
         area_mm2=math.pi / 4 * diameter_mm**2,

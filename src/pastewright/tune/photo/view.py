@@ -17,7 +17,7 @@ USUAL_FOCAL = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class View:
+class PhotoView:
     """The sheet as one photo shows it. `homography` is 3×3, sheet [mm] → ideal place [half diagonals]."""
 
     homography: Floats
@@ -79,7 +79,7 @@ def straightened(seen: Floats, k1: float) -> Floats:
     return ideal
 
 
-def camera_place_mm(view: View, focal_px: float | None) -> Floats:
+def camera_place_mm(view: PhotoView, focal_px: float | None) -> Floats:
     """Return the camera's place in sheet coordinates [mm, z towards the camera].
 
     H = K·[r1 r2 t] with square pixels and the axis in the middle. The focal length follows from r1·r2 = 0 and

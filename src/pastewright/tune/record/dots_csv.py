@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.tune.photo.read import parse_weighed
-from pastewright.tune.record.measurements import DotReading, Measurements, State
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements
 from pastewright.tune.sheet.model import Sheet
 
 COLUMNS = (
@@ -111,17 +111,17 @@ def read_dots_csv(path: Path) -> Measurements:
 def _reading(row: dict[str, str]) -> DotReading:
     values = {name: _number(row.get(name, ""), name) for name in _NUMBERS}
     state = row["state"]
-    if state not in set(State):
-        raise ValueError(f"state is {state!r}, not one of {', '.join(State)}")
+    if state not in set(DotState):
+        raise ValueError(f"state is {state!r}, not one of {', '.join(DotState)}")
     diameter, sigma = values["diameter_mm"], values["sigma_mm"]
-    measured = State(state) is State.MEASURED
+    measured = DotState(state) is DotState.MEASURED
     if measured and (diameter is None or diameter <= 0 or sigma is None or sigma < 0):
         raise ValueError("a measured dot needs a diameter above zero and its error")
     if not measured and diameter is not None:
         raise ValueError(f"a dot that is {state} has no diameter")
     return DotReading(
         index=_whole(row["index"], "index"),
-        state=State(state),
+        state=DotState(state),
         why=row.get("why", ""),
         photos=_whole(row.get("photos") or "1", "photos"),
         **values,

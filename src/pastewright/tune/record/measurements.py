@@ -7,7 +7,7 @@ from enum import StrEnum
 from pastewright.problems import Problem
 
 
-class State(StrEnum):
+class DotState(StrEnum):
     """What became of a dot on the photos."""
 
     MEASURED = "measured"
@@ -25,7 +25,7 @@ class DotReading:
     """
 
     index: int
-    state: State
+    state: DotState
     why: str = ""
     x_mm: float | None = None
     y_mm: float | None = None
@@ -81,4 +81,4 @@ class Measurements:
     @property
     def measured(self) -> tuple[DotReading, ...]:
         """The readings with numbers."""
-        return tuple(reading for reading in self.readings if reading.state is State.MEASURED)
+        return tuple(reading for reading in self.readings if reading.state is DotState.MEASURED)
