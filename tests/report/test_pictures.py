@@ -2,6 +2,7 @@
 
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -10,7 +11,9 @@ from msgspec import structs
 from pytest import approx
 
 from pastewright.board.model import Side
+from pastewright.place.transform import Placements, PlaceStep, affine
 from pastewright.records.plan import FindingRecord
+from pastewright.report.beside import beside_of
 from pastewright.report.board_svg import board_svg
 from pastewright.report.colours import FILL_EDGES, FILL_SCALE, fill_colour
 from pastewright.report.page import report_page
@@ -106,3 +109,37 @@ def test_colours_step_where_the_legend_says():
     for edge, (_, below, _), (_, above, _) in zip(FILL_EDGES, FILL_SCALE, FILL_SCALE[1:], strict=False):
         assert fill_colour(edge - 1e-6) == below
         assert fill_colour(edge) == above
+
+
+def titles(picture: str) -> list[str]:
+    return [element.text or "" for element in ET.fromstring(picture).iter(f"{SVG}title")]
+
+
+def test_strip_and_park_place_are_drawn_where_the_program_has_them():
+    plan = plan_of(Side.TOP)
+    picture, _ = render_report(plan)
+    root = ET.fromstring(picture)
+    left, top, width, height = map(float, root.attrib["viewBox"].split())
+    (strip,) = plan.record.placement.strips
+    (board,) = plan.record.placement.boards
+    x, y = (a - b for a, b in zip(strip.from_mm, board.shift_mm, strict=True))
+    (path,) = [path for path in root.iter(f"{SVG}path") if path.find(f"{SVG}title") is not None
+               and path.find(f"{SVG}title").text == "settling strip"]  # fmt: skip
+    assert path.attrib["d"].startswith(f"M{x:g} {y:g}L")
+    assert left <= x <= left + width and top <= -y <= top + height
+    # The park place of this bench is far from the board: an arrow says where.
+    assert any(
+        words.startswith("park place, ") and words.endswith("mm further this way")
+        for words in titles(picture)
+    )
+
+
+def test_what_lies_beside_a_turned_board_is_seen_from_the_board():
+    plan = plan_of(Side.TOP)
+    where = affine(turn_deg=90, shift_mm=(150.0, 80.0))
+    board = replace(plan.placements.boards[0], steps=(PlaceStep(what="by hand", affine=where),))
+    seen = beside_of(plan.profile, Placements(boards=(board,)), strip_mm=1.0, back=where.inverse())
+    bed = plan.profile.bed
+    for (x, y), known in zip(seen.strips[0], ((0.0, 0.0), (bed.strip_length_mm, 0.0)), strict=True):
+        assert where.point((x, y)) == approx((bed.strip_x_mm + known[0], bed.strip_y_mm))
+    assert where.point(seen.park) == approx((bed.park_x_mm, bed.park_y_mm))

@@ -14,6 +14,7 @@ from pastewright.board.model import Area, Board, PadKind, Point
 from pastewright.decimals import short as _n
 from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
+from pastewright.report.beside import Beside, drawn
 from pastewright.route.model import Tour
 
 MARGIN_MM = 2.0  # a ring round a pad at the edge stays inside
@@ -37,14 +38,15 @@ def board_svg(
     targets_ul: Mapping[str, float] | None = None,
     tour: Tour | None = None,
     looks: Sequence[BoardLook] = (),
+    beside: Beside | None = None,
     standalone: bool = True,
 ) -> str:
     """Return the picture as SVG text.
 
     `targets_ul` are doses by pad id, which colour the paste by planned over target. Without a `layout` the
-    apertures themselves are drawn.
+    apertures themselves are drawn. `beside` is what lies beside the board, in its coordinates.
     """
-    x0, y0, x1, y1 = _frame(board, layout)
+    x0, y0, x1, y1 = _frame(board, layout, beside)
     width = x1 - x0
     legend, legend_mm = _legend(
         _entries(board, planned=layout is not None, looks=bool(looks)), x0=x0, base=-y0, width=width
@@ -67,6 +69,8 @@ def board_svg(
         parts += _paste(board, layout, targets_ul or {})
         if tour is not None:
             parts.append(_travel(layout.deposits, tour))
+    if beside is not None:
+        parts += drawn(beside, (x0, y0, x1, y1))
     parts += _looks(looks)
     parts.append("</g>")
     parts += legend
@@ -79,7 +83,7 @@ def board_body(board: Board, layout: Layout, *, targets_ul: Mapping[str, float] 
     return [*_ground(board), *_lands(board), *_paste(board, layout, targets_ul or {})]
 
 
-def _frame(board: Board, layout: Layout | None) -> tuple[float, float, float, float]:
+def _frame(board: Board, layout: Layout | None, beside: Beside | None) -> tuple[float, float, float, float]:
     xs, ys = [0.0, board.size_mm[0]], [0.0, board.size_mm[1]]
     for pad in board.pads:
         left, low, right, high = pad.land.bounds
@@ -90,6 +94,9 @@ def _frame(board: Board, layout: Layout | None) -> tuple[float, float, float, fl
             for x, y in deposit.points_mm:
                 xs.append(x)
                 ys.append(y)
+    for x, y in beside.points() if beside is not None else ():
+        xs.append(x)
+        ys.append(y)
     return min(xs) - MARGIN_MM, min(ys) - MARGIN_MM, max(xs) + MARGIN_MM, max(ys) + MARGIN_MM
 
 

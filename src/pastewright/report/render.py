@@ -5,7 +5,11 @@ from dataclasses import replace
 
 from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Layout
+from pastewright.motion.aside import strip_width_mm
+from pastewright.place.transform import Affine
 from pastewright.plan.pipeline import Plan
+from pastewright.plunger.settle import strip_of
+from pastewright.report.beside import Beside, beside_of
 from pastewright.report.board_svg import BoardLook, board_svg
 from pastewright.report.page import report_page
 from pastewright.report.plots import Scenario, pressure_svg, scenarios_svg
@@ -56,6 +60,7 @@ def _picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
         targets_ul={dose.pad_id: dose.target_ul for dose in plan.doses},
         tour=plan.tour,
         looks=_looks(plan.board, plan.layout, {dose.pad_id: dose.warnings for dose in plan.doses}),
+        beside=_beside(plan, plan.placements.boards[0].affine.inverse()),
         standalone=standalone,
     )
 
@@ -74,11 +79,16 @@ def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
         layout,
         plan.placements,
         plan.motions,
-        plan.profile,
+        _beside(plan),
         targets_ul={dose.pad_id: dose.target_ul for dose in plan.doses[:pads]},
         skipped=skipped,
         standalone=standalone,
     )
+
+
+def _beside(plan: Plan, back: Affine | None = None) -> Beside:
+    width_mm = strip_width_mm(strip_of(plan.profile), plan.profile)
+    return beside_of(plan.profile, plan.placements, strip_mm=width_mm, back=back)
 
 
 def _looks(board: Board, layout: Layout, dose_warnings: Mapping[str, Sequence[str]]) -> list[BoardLook]:

@@ -15,8 +15,8 @@ from pastewright.decimals import short as _n
 from pastewright.deposit.model import Layout
 from pastewright.motion.model import Motions, Step
 from pastewright.place.transform import Placement, Placements, corners_mm
-from pastewright.profile.model import Profile
 from pastewright.report import colours
+from pastewright.report.beside import Beside, drawn
 from pastewright.report.board_svg import board_body
 
 MARGIN_MM = 6.0  # room for the names above the boards
@@ -29,7 +29,7 @@ def tray_svg(
     layout: Layout,
     placements: Placements,
     motions: Motions,
-    profile: Profile,
+    beside: Beside,
     *,
     targets_ul: Mapping[str, float] | None = None,
     skipped: Sequence[tuple[str, Sequence[Point]]] = (),
@@ -39,17 +39,10 @@ def tray_svg(
 
     `board` and `layout` are of one board; `skipped` are names and corners [mm, machine] of boards left out.
     """
-    bed = profile.bed
-    strips = [
-        (bed.strip_x_mm, bed.strip_y_mm + k * placements.strip_step_mm)
-        for k in range(len(placements.boards) if placements.settle else 1)
-    ]
     outlines = {one.name: corners_mm(board.size_mm, one.affine) for one in placements.boards}
     points = [tuple(corner) for four in outlines.values() for corner in four.tolist()]
     points += [corner for _, four in skipped for corner in four]
-    points += [*strips, *((x + bed.strip_length_mm, y) for x, y in strips)]
-    if placements.wipe is not None:
-        points += [placements.wipe.from_mm, placements.wipe.to_mm]
+    points += beside.points()
     (x0, y0), (x1, y1) = np.min(points, axis=0) - MARGIN_MM, np.max(points, axis=0) + MARGIN_MM
     width, height = x1 - x0, y1 - y0
     size = f' width="{_n(width * 6)}" height="{_n(height * 6)}"' if standalone else ""
@@ -72,17 +65,7 @@ def tray_svg(
         parts.append(f'<use href="#board" transform="matrix({matrix})"/>')
         parts += _bow(one, outlines[one.name].tolist())
     parts += _left_out(skipped)
-    parts += [
-        f'<path d="M{_n(x)} {_n(y)}h{_n(bed.strip_length_mm)}" stroke="{colours.APERTURE}" stroke-width="1"'
-        ' stroke-linecap="round"><title>settling strip</title></path>'
-        for x, y in strips
-    ]
-    if placements.wipe is not None:
-        (xa, ya), (xb, yb) = placements.wipe.from_mm, placements.wipe.to_mm
-        parts.append(
-            f'<path d="M{_n(xa)} {_n(ya)}L{_n(xb)} {_n(yb)}" stroke="{colours.TRAVEL}" stroke-width="2.4"'
-            ' stroke-linecap="round" stroke-opacity="0.7"><title>wiping pad</title></path>'
-        )
+    parts += drawn(beside, (x0, y0, x1, y1))
     parts.append(_way(motions))
     parts.append("</g>")
     parts += _names(placements.boards, outlines, skipped)
