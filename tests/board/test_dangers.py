@@ -212,6 +212,52 @@ def test_a_legend_in_the_region_of_the_pads_takes_no_pad_with_it():
     assert pasted_mm2(board) == approx(2 * 0.5) and len(board.left_out) == 8
 
 
+# ---- touching openings
+
+ROW = [(108.0 + n, 105.0, 108.6 + n, 106.0) for n in range(6)]
+"""Six lands 0.4 mm apart."""
+
+
+def row_of(paste: str) -> Board:
+    return read(
+        {
+            "b-F_Cu.gtl": gerber(region(*ROW)),
+            "b-F_Mask.gts": gerber(region(*ROW)),
+            "b-F_Paste.gtp": gerber(paste),
+            "b-Edge.gko": gerber(EDGE),
+        }
+    )
+
+
+def test_openings_that_touch_belong_each_to_the_land_beneath():
+    # Each opening is as wide as land and gap: they abut, and once were one opening over one land.
+    board = row_of("".join(region((x0 - 0.2, y0, x1 + 0.2, y1)) for x0, y0, x1, y1 in ROW))
+    assert [round(pad.aperture_area_mm2, 6) for pad in board.pads] == [1.0] * 6
+    assert not any("run over several pads" in problem.what for problem in board.problems)
+
+
+def test_one_opening_over_several_lands_is_shared_out_among_them():
+    board = row_of(region(*((x0 - 0.2, y0, x1 + 0.2, y1) for x0, y0, x1, y1 in ROW)))
+    assert [pad.aperture_area_mm2 for pad in board.pads] == approx([1.0] * 6, rel=0.01)
+    assert pasted_mm2(board) == approx(6.0)
+    assert any("run over several pads" in problem.what for problem in board.problems)
+
+
+def test_openings_that_overlap_are_not_pasted_twice():
+    board = row_of("".join(region((x0 - 0.25, y0, x1 + 0.25, y1)) for x0, y0, x1, y1 in ROW))
+    areas = [pad.aperture_area_mm2 for pad in board.pads]
+    assert sum(areas) == approx(6.1) and min(areas) == approx(1.0) and max(areas) == approx(1.1)
+
+
+def test_a_pad_painted_beyond_its_land_stays_one_opening():
+    strokes = "".join(
+        lines((107.9, y), (108.7, y)) for y in (105.0, 105.09, 105.18, 105.27, 105.9, 105.99, 106.06, 106.12)
+    )
+    board = row_of(strokes + region((107.85, 105.0, 108.75, 106.05)))
+    pasted = [pad for pad in board.pads if pad.apertures]
+    assert len(pasted) == 1 and len(pasted[0].apertures) == 1
+
+
 # ---- two boards in one zip
 
 

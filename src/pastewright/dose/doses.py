@@ -117,7 +117,7 @@ def _unruled(pad: Pad, printed: Printed, rule: DoseRule | None, dosing: _Dosing)
     if dose is not None:
         return dose
     if _is_joint(pad, rule, dosing.settings):
-        return _hole_dose(pad, dosing.settings, dosing.metal)
+        return _hole_dose(pad, printed, dosing.settings, dosing.metal)
     return _print_dose(pad, printed, dosing.metal)
 
 
@@ -185,9 +185,15 @@ def _print_dose(pad: Pad, printed: Printed, metal: _Metal, by: str = "") -> Dose
     return _paste_dose(pad, printed.volume_ul * metal.factor, metal, reason, printed.warnings)
 
 
-def _hole_dose(pad: Pad, settings: DoseSettings, metal: _Metal) -> Dose:
-    """Paste for a through-hole joint; 0 with the reason when hole and lead do not go together."""
+def _hole_dose(pad: Pad, printed: Printed, settings: DoseSettings, metal: _Metal) -> Dose:
+    """Paste for a through-hole joint; what a print would deliver where hole and lead do not go together.
+
+    The designer opened the paste layer over the pad, so that it is to be pasted; only how much the joint takes is not
+    known. Without paste, shells of connectors and headers would stand unsoldered.
+    """
     hole = pad.hole
+    if (hole is None or hole.plated is False) and printed.volume_ul > 0:
+        return _print_dose(pad, printed, metal, by=", no plated hole being known,")
     if hole is None or hole.plated is False:
         return _paste_dose(pad, 0.0, metal, "no paste: no plated hole in this through-hole pad")
     lead = Lead(size_mm=settings.pin_mm, square=settings.pin_square)
@@ -195,8 +201,13 @@ def _hole_dose(pad: Pad, settings: DoseSettings, metal: _Metal) -> Dose:
     if lead.across_mm > hole.diameter_mm:
         doubt = (
             f"a {lead.size_mm:g} mm {shape} lead ({lead.across_mm:.2f} mm across) does not enter a hole of"
-            f" {hole.diameter_mm:.2f} mm; give this pad a volume or a skip by a rule"
+            f" {hole.diameter_mm:.2f} mm; "
         )
+        if printed.volume_ul > 0:
+            doubt += "it gets what a print would deliver: give this pad a volume or a skip by a rule"
+            dose = _print_dose(pad, printed, metal, by=", the profile's lead not entering the hole,")
+            return replace(dose, warnings=(*dose.warnings, doubt))
+        doubt += "give this pad a volume or a skip by a rule"
         return _paste_dose(
             pad, 0.0, metal, "no paste: the lead of the profile does not enter the hole", (doubt,)
         )

@@ -21,8 +21,8 @@ from pastewright.board.shapes.islands import (
     LEAST_AREA_MM2,
     Indices,
     Shapes,
+    apart_by,
     groups,
-    islands,
     one_area,
     polygons,
     shape_array,
@@ -115,7 +115,8 @@ def find_paste(
             is_paste |= _over_any_copper(objects, shapes, candidate & ~is_paste, lands, outline)
         problems.extend(_mismatch(layer, candidate & solid, is_paste, lands))
     problems.extend(_without_area(layer, np.flatnonzero(dark & solid & (area_mm2 <= LEAST_AREA_MM2))))
-    openings = _openings(layer, dark, is_paste)
+    ground = [*(instead.get(number, land) for number, land in enumerate(lands.lands)), *more]
+    openings = _openings(layer, dark, is_paste, [land for land in ground if not land.via])
     left_out = _left_out(layer, shapes, np.flatnonzero(dark & ~is_paste), outline, lands)
     return PasteShapes(
         openings=tuple(openings),
@@ -297,15 +298,35 @@ def _paste_by_shape(
     return result
 
 
-def _openings(layer: Layer, dark: NDArray[np.bool_], is_paste: NDArray[np.bool_]) -> list[Opening]:
+def _openings(
+    layer: Layer, dark: NDArray[np.bool_], is_paste: NDArray[np.bool_], ground: Sequence[Land]
+) -> list[Opening]:
+    """Return the openings; what touches is united only over one land, since openings of two lands may touch too."""
     kept = np.flatnonzero(is_paste | ~dark)
     objects = [layer.objects[int(n)] for n in kept]
     found: list[Opening] = []
-    for island in islands(objects):
+    for island in apart_by(objects, _land_beneath(objects, ground)):
         refs = {objects[n].attributes["C"][0] for n in island.members if objects[n].attributes.get("C")}
         source = Source(file=layer.file, line=objects[island.members[0]].line)
         found.append(Opening(shape=island.shape, source=source, ref=refs.pop() if len(refs) == 1 else ""))
     return found
+
+
+def _land_beneath(objects: Sequence[Drawn], ground: Sequence[Land]) -> list[int]:
+    """Return for each object the land that it covers most, -1 for one over none."""
+    result = np.full(len(objects), -1)
+    if not objects or not ground:
+        return result.tolist()
+    shapes = shape_array([thing.shape for thing in objects])
+    lands = shape_array([land.shape for land in ground])
+    which, land = STRtree(lands).query(shapes, predicate="intersects")
+    single = np.bincount(which, minlength=len(shapes))[which] == 1
+    result[which[single]] = land[single]
+    which, land = which[~single], land[~single]
+    shared_mm2 = shapely.area(shapely.intersection(shapes[which], lands[land]))
+    order = np.argsort(shared_mm2, kind="stable")  # the most comes last, and stays
+    result[which[order]] = land[order]
+    return result.tolist()
 
 
 def _left_out(

@@ -25,12 +25,15 @@ from pastewright.board.pads.kinds import (
 from pastewright.board.pads.lands import Land, Lands
 from pastewright.board.pads.paste import Opening, PasteShapes, find_paste
 from pastewright.board.shapes.islands import polygons, shape_array
+from pastewright.board.shapes.nearest import shared_out
 from pastewright.problems import Problem, Severity
 
 # X2 functions of exposed copper that meets no part of this board, so that a missing paste layer cannot mean it.
 _NEVER_PASTED = frozenset({"ConnectorPad", "CastellatedPad", "WasherPad"})
 # An aperture that covers this part of a second land runs over two pads.
 OVER_TWO_PART = 0.25
+COVERED_PART = 0.5
+"""An opening that covers this part of several lands is paste of them all, and is shared out among them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,8 +73,19 @@ def paste_on_lands(layer: Layer, lands: Lands, *, outline: Area | None, graphics
         # A via never takes paste from a pad.
         if held is None or (not every[place].via, mm2) > (not every[held[1]].via, held[0]):
             best[number] = (mm2, place)
+    land_mm2 = shapely.area(under)
+    over: dict[int, list[int]] = {}
+    for number, place, mm2 in zip(which.tolist(), land.tolist(), shared_mm2.tolist(), strict=True):
+        if mm2 > COVERED_PART * land_mm2[place] and not every[place].via:
+            over.setdefault(number, []).append(place)
     for number, opening in enumerate(paste.openings):
-        if number in best:
+        if len(over.get(number, ())) > 1:
+            crossing.add(number)
+            for place, parts in zip(
+                over[number], shared_out(opening.shape, under[over[number]]), strict=True
+            ):
+                openings[place].extend(replace(opening, shape=part) for part in parts)
+        elif number in best:
             openings[best[number][1]].append(opening)
         else:
             every.append(Land(shape=opening.shape, source=opening.source, ref=opening.ref))
@@ -114,7 +128,8 @@ def _crossings(paste: PasteShapes, crossing: set[int]) -> list[Problem]:
         return []
     first = paste.openings[min(crossing)].source
     what = (
-        f"{len(crossing)} paste opening(s) run over several pads; each is counted for the pad it covers most"
+        f"{len(crossing)} paste opening(s) run over several pads; what covers them is shared out, each place to the"
+        " nearest pad"
     )
     mend = "Draw one opening per pad, so that each pad gets its own dose."
     return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=first.file, line=first.line)]

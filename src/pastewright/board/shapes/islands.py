@@ -104,6 +104,59 @@ def islands(objects: Sequence[Drawn]) -> list[Island]:
     return sorted(found, key=lambda island: island.members)
 
 
+def apart_by(objects: Sequence[Drawn], keys: Sequence[int]) -> list[Island]:
+    """Return the islands of `objects`, those that touch united only where their `keys` are the same.
+
+    An object of key -1 goes with what it touches. Where two keys overlap, the first drawn has the area.
+    """
+    shapes = shape_array([thing.shape for thing in objects])
+    dark = np.array([thing.dark for thing in objects], dtype=bool)
+    key = np.array(keys, dtype=np.intp)
+    found: list[Island] = []
+    for members in groups(len(shapes), touching(shapes)):
+        own = np.unique(key[members[dark[members] & (key[members] >= 0)]])
+        if len(members) == 1:
+            index = int(members[0])
+            if dark[index]:
+                found.extend(Island(shape=part, members=(index,)) for part in polygons(shapes[index]))
+        elif len(own) < 2:
+            found.extend(_group_islands(shapes, dark, members))
+        else:
+            found.extend(_parted_islands(shapes, dark, members, key))
+    return sorted(found, key=lambda island: island.members)
+
+
+def _parted_islands(shapes: Shapes, dark: NDArray[np.bool_], members: Indices, key: Indices) -> list[Island]:
+    """Return the islands of a group that touches over several keys: clear objects act on all, no area is told twice."""
+    own = _settled_keys(shapes[members], np.where(dark[members], key[members], -2))
+    found: list[Island] = []
+    taken: list[Any] = []
+    for each in dict.fromkeys(own[own >= 0].tolist()):
+        chosen = members[(own == each) | ~dark[members]]
+        for island in _group_islands(shapes, dark, chosen):
+            left = (
+                shapely.difference(island.shape, shapely.union_all(shape_array(taken)))
+                if taken
+                else island.shape
+            )
+            found.extend(Island(shape=part, members=island.members) for part in polygons(left))
+        taken.extend(shapes[members[own == each]])
+    return found
+
+
+def _settled_keys(shapes: Shapes, keys: Indices) -> Indices:
+    """Return the keys with each -1 replaced by that of something that it touches, if need be over others."""
+    result = keys.copy()
+    pairs = touching(shapes)
+    for _ in range(len(keys)):
+        one, other = np.concatenate((pairs, pairs[::-1]), axis=1)
+        grow = (result[one] == -1) & (result[other] >= 0)
+        if not grow.any():
+            break
+        result[one[grow]] = result[other[grow]]
+    return result
+
+
 def _group_islands(shapes: Shapes, dark: NDArray[np.bool_], members: Indices) -> list[Island]:
     parts = painted(shapes[members], dark[members])
     sources = members[dark[members]]
