@@ -158,17 +158,28 @@ def test_a_slot_takes_the_more_paste_and_doubts_its_lead():
     assert "slot" in dose.warnings[0]
 
 
-def test_a_hole_too_small_for_the_lead_gets_nothing_and_says_so():
-    # A via of 0.3 mm is no joint: guessing a volume would flood it.
-    dose = one_dose(joint(drill_mm=0.3, land_mm=0.6), dose_settings(paste_in_hole=True))
-    assert dose.target_ul == 0
-    assert "0.91 mm across" in dose.warnings[0]
+def test_a_hole_too_small_for_the_lead_gets_what_a_print_would_deliver_and_says_so():
+    # The paste layer opens over it, so it is to be pasted; what its joint takes is not known.
+    settings = dose_settings(paste_in_hole=True)
+    dose = one_dose(joint(drill_mm=0.3, land_mm=0.6), settings)
+    plain = one_dose(pad("J1-1", disc(0, 0, 0.6)), settings)
+    assert dose.target_ul == approx(plain.target_ul) and dose.solder_ul == approx(plain.solder_ul)
+    assert dose.target_ul > 0
+    assert "0.91 mm across" in dose.warnings[-1] and "what a print would deliver" in dose.warnings[-1]
+    assert "lead not entering the hole" in dose.reason
+
+
+def test_a_hole_too_small_for_the_lead_without_an_opening_gets_nothing():
+    asked = dose_settings(rules=[rule(kind="through-hole", scale=1)])
+    dose = one_dose(joint(drill_mm=0.3, land_mm=0.6, opened=False), asked)
+    assert dose.target_ul == 0 and "does not enter" in dose.warnings[0]
 
 
 def test_a_square_lead_must_pass_by_its_diagonal():
     # 0.64 mm square is 0.905 mm across: 0.8 mm would pass a round lead only.
-    assert one_dose(joint(drill_mm=0.8), dose_settings(paste_in_hole=True)).target_ul == 0
-    assert one_dose(joint(drill_mm=0.91), dose_settings(paste_in_hole=True)).target_ul > 0
+    settings = dose_settings(paste_in_hole=True)
+    assert "does not enter" in str(one_dose(joint(drill_mm=0.8), settings).warnings)
+    assert "does not enter" not in str(one_dose(joint(drill_mm=0.91), settings).warnings)
 
 
 def test_a_fillet_is_no_wider_than_its_land():

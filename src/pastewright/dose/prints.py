@@ -46,7 +46,7 @@ def prints_of(board: Board, settings: DoseSettings) -> list[Printed]:
     end = 0
     for pad in board.pads:
         begin, end = end, end + len(pad.apertures)
-        why_not = _no_print(pad, board.paste_origin)
+        why_not = _no_print(pad, board.paste_origin, paste_in_hole=settings.paste_in_hole)
         if why_not is not None:
             prints.append(why_not)
         elif pad.kind is PadKind.THERMAL and _is_full(pad, areas[begin:end], board.paste_origin):
@@ -66,7 +66,7 @@ def prints_of(board: Board, settings: DoseSettings) -> list[Printed]:
     return prints
 
 
-def _no_print(pad: Pad, origin: PasteOrigin) -> Printed | None:
+def _no_print(pad: Pad, origin: PasteOrigin, *, paste_in_hole: bool) -> Printed | None:
     """Return why a pad gets no paste from the paste layer; None when it does."""
     if pad.kind is PadKind.FIDUCIAL:
         return Printed(volume_ul=0.0, reason="no paste: a fiducial must stay bare")
@@ -78,6 +78,8 @@ def _no_print(pad: Pad, origin: PasteOrigin) -> Printed | None:
                 volume_ul=0.0, reason=f"no paste: a through-hole pad without an opening in the {origin}"
             )
         # A designer who opens the paste layer over a through-hole asks for paste-in-hole.
+        if paste_in_hole:
+            return None
         return Printed(
             volume_ul=0.0,
             reason="no paste: a through-hole pad, and paste-in-hole is off",

@@ -9,12 +9,12 @@ from dataclasses import replace
 import numpy as np
 
 from pastewright.board.artwork import Artwork, Layer
-from pastewright.board.model import Check, PadKind, PasteOrigin, Side
+from pastewright.board.model import Check, LeftOut, PadKind, PasteOrigin, Side
 from pastewright.board.pads.astray import drills_in_place, holes_in_copper
 from pastewright.board.pads.films import Films, films_of
 from pastewright.board.pads.graphics import Marked, graphics_of, outside_of
 from pastewright.board.pads.holes import holes_of
-from pastewright.board.pads.kinds import Kind, Site, pad_kinds
+from pastewright.board.pads.kinds import Kind, pad_kinds
 from pastewright.board.pads.lands import Land, Lands, find_lands
 from pastewright.board.pads.missing import missing_layers, no_paste, nothing_exposed
 from pastewright.board.pads.outline import NO_OUTLINE, Outline, read_outline
@@ -26,6 +26,7 @@ from pastewright.board.pads.pasted import (
     paste_on_lands,
 )
 from pastewright.board.pads.placed import FoundSide
+from pastewright.board.pads.site import Site
 from pastewright.board.pads.sites import sites_of
 from pastewright.board.shapes.islands import polygons, shape_array
 from pastewright.problems import Problem, Severity
@@ -68,6 +69,7 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
     else:
         openings, bare = off_fiducials(sites, kinds, pasted.openings)
         left_out.extend(bare)
+        problems.extend(_told_bare(bare))
         problems.extend(fiducial_like(sites, kinds, lands))
     if not kept and films.paste is None:
         raise nothing_exposed(films)
@@ -94,6 +96,15 @@ def _checks(pasted: Pasted, films: Films) -> list[Check]:
     if films.copper is not None:
         checks.append(holes_in_copper(films.drillings, films.copper))
     return checks
+
+
+def _told_bare(bare: Sequence[LeftOut]) -> list[Problem]:
+    if not bare:
+        return []
+    what = f"{len(bare)} paste opening(s) are left out: {bare[0].reason}"
+    mend = "If one is a pad, give it another reference, or a rule with its kind."
+    first = bare[0].source
+    return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=first.file, line=first.line)]
 
 
 def _told_outside(lands: Sequence[Land]) -> list[Problem]:

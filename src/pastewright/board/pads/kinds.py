@@ -7,7 +7,7 @@ decides cautiously: what is neither clearly a fiducial nor a test point stays a 
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot, pi, sqrt
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -17,8 +17,11 @@ from shapely import STRtree
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Area, Hole, PadKind, PasteOrigin
+from pastewright.board.pads.fiducials import FIDUCIAL_REF, fiducial_by_shape, near_corners
 from pastewright.board.pads.holes import hole_centre
-from pastewright.board.pads.lands import Land, Lands
+from pastewright.board.pads.lands import Lands
+from pastewright.board.pads.rounds import round_diameter_mm, sides_mm
+from pastewright.board.pads.site import Site
 from pastewright.board.shapes.islands import Indices, Shapes, shape_array
 
 # X2 aperture functions (Gerber layer format specification, 5.6.10) that settle the kind.
@@ -30,16 +33,6 @@ _BY_FUNCTION = {
 _SURFACE_FUNCTIONS = frozenset({"SMDPad", "BGAPad", "ConnectorPad", "CastellatedPad"})
 TEST_POINT_REF = re.compile(r"(TP|TEST ?POINT)[-_]?\d*", re.IGNORECASE)
 
-# Fiducials: 1 to 3 mm copper with a clear area of twice that are usual (common practice, IPC-7351 family);
-# 0.8 mm ones exist. Copper and opening both round, nothing else in the opening.
-FIDUCIAL_FROM_MM, FIDUCIAL_TO_MM = 0.8, 3.0
-FIDUCIAL_CLEARANCE = 1.3
-"""Mask opening / copper diameter: pads are opened by 0.05 to 0.1 mm a side (common practice), a round one of 0.8 mm to
-1.25 times at most."""
-ROUND = 0.985
-"""4·pi·area/perimeter²: 1 for a circle, 0.95 for an octagon, 0.79 for a square."""
-ROUNDISH = 0.93
-"""Openings may be octagons."""
 # A lead's hole: at least 0.5 mm, and large against its land. Vias in a land are small against it.
 LEAD_HOLE_MM = 0.5
 LEAD_HOLE_PART, LEAD_HOLE_PART_PASTED = 0.25, 0.4
@@ -66,21 +59,6 @@ PANED_MM2 = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Site:
-    """A land [mm, file], how many `paste` openings stand on it, and the plated-or-unknown `holes` within it.
-
-    `surface`: a netlist says that it is no through-hole pad.
-    """
-
-    land: Land
-    paste: int
-    ref: str
-    pin: str
-    holes: tuple[Hole, ...] = ()
-    surface: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
     """What a pad is, why, and the hole of its lead."""
 
@@ -96,11 +74,13 @@ def pad_kinds(sites: Sequence[Site], lands: Lands, outline: Area | None, origin:
     rings = [part.exterior for part in shapely.get_parts(outline)] if outline is not None else []
     edge = shapely.union_all(rings) if rings else None
     alone = _alone_in_opening(sites)
+    corners = near_corners(sites, outline)
     found: list[Kind | None] = []
     for number, site in enumerate(sites):
         kind = _by_word(site) or by_hole(site, edge)
         if kind is None and not site.paste:
-            kind = _fiducial(site, lands) if alone[number] else None
+            why = (fiducial_by_shape(site, lands) if alone[number] else "") or corners.get(number, "")
+            kind = Kind(kind=PadKind.FIDUCIAL, reason=why) if why else None
         found.append(kind)
     if origin is PasteOrigin.PASTE_LAYER:
         found = _test_points(sites, shapes, found)
@@ -111,6 +91,8 @@ def _by_word(site: Site) -> Kind | None:
     function = site.land.function
     if function in _BY_FUNCTION:
         return Kind(kind=_BY_FUNCTION[function], reason=f"aperture function {function}")
+    if FIDUCIAL_REF.fullmatch(site.ref) and round_diameter_mm(site.land) > 0:
+        return Kind(kind=PadKind.FIDUCIAL, reason=f"named {site.ref}")
     if TEST_POINT_REF.fullmatch(site.ref):
         return Kind(kind=PadKind.TEST_POINT, reason=f"named {site.ref}")
     return None
@@ -146,55 +128,11 @@ def least_width_mm(shape: Polygon) -> float:
     return sides_mm(shape)[0]
 
 
-def sides_mm(shape: Polygon) -> tuple[float, float]:
-    """Return the shorter and the longer side of the smallest box around `shape`, at any angle [mm]."""
-    corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
-    sides = np.hypot(*np.diff(corners[:3], axis=0).T)
-    return float(sides.min()), float(sides.max())
-
-
-def roundness(shape: Polygon) -> float:
-    """Return 4·pi·area / perimeter² of the outer contour [-]: 1 for a circle, 0.785 for a square."""
-    filled = Polygon(shape.exterior)
-    return 4.0 * pi * filled.area / max(filled.length, 1e-9) ** 2
-
-
 def _alone_in_opening(sites: Sequence[Site]) -> list[bool]:
     count: dict[int | None, int] = {}
     for site in sites:
         count[site.land.opening] = count.get(site.land.opening, 0) + 1
     return [site.land.opening is not None and count[site.land.opening] == 1 for site in sites]
-
-
-def round_diameter_mm(land: Land) -> float:
-    """Return the diameter of a round land [mm], 0 for any other shape."""
-    if land.shape.interiors or roundness(land.shape) < ROUND:
-        return 0.0
-    return 2.0 * sqrt(land.shape.area / pi)
-
-
-def fiducial_clearance(land: Land, lands: Lands) -> float:
-    """Return opening diameter / copper diameter where both are round and of fiducial size, else 0."""
-    if land.opening is None or lands.copper is None or land.poured:
-        return 0.0
-    diameter_mm = round_diameter_mm(land)
-    if not FIDUCIAL_FROM_MM - 1e-2 <= diameter_mm <= FIDUCIAL_TO_MM + 1e-2:
-        return 0.0
-    opening = lands.openings[land.opening]
-    if roundness(opening) < ROUNDISH or opening.centroid.distance(land.shape.centroid) > 0.1 * diameter_mm:
-        return 0.0
-    return 2.0 * sqrt(opening.area / pi) / diameter_mm
-
-
-def _fiducial(site: Site, lands: Lands) -> Kind | None:
-    clearance = fiducial_clearance(site.land, lands)
-    if clearance < FIDUCIAL_CLEARANCE or site.holes or site.pin:
-        return None
-    reason = (
-        f"round copper of {round_diameter_mm(site.land):.2f} mm without paste in a mask opening "
-        f"{clearance:.1f} times as wide"
-    )
-    return Kind(kind=PadKind.FIDUCIAL, reason=reason)
 
 
 def _test_points(sites: Sequence[Site], shapes: Shapes, found: Sequence[Kind | None]) -> list[Kind | None]:

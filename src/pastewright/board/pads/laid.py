@@ -16,11 +16,12 @@ from shapely.geometry import Polygon
 from pastewright.board.artwork import Artwork, Drawn, DrawnKind, Judging, Layer
 from pastewright.board.model import Area, Hole, LayerRole, LeftOut, PadKind, PasteOrigin, Source
 from pastewright.board.pads.holes import holes_of
-from pastewright.board.pads.kinds import Kind, Site, by_hole
+from pastewright.board.pads.kinds import Kind, by_hole
 from pastewright.board.pads.lands import Land
 from pastewright.board.pads.outline import Outline, read_outline
 from pastewright.board.pads.paste import Opening
 from pastewright.board.pads.placed import Found, FoundSide
+from pastewright.board.pads.site import Site
 from pastewright.board.shapes.islands import LEAST_AREA_MM2, groups, polygons, shape_array, touching, united
 from pastewright.problems import Problem, Severity, one_error
 

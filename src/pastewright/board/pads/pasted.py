@@ -13,17 +13,13 @@ from shapely import STRtree
 
 from pastewright.board.artwork import Layer
 from pastewright.board.model import Area, LeftOut, PadKind
+from pastewright.board.pads.fiducials import FIDUCIAL_CLEARANCE, fiducial_clearance
 from pastewright.board.pads.graphics import Marked
-from pastewright.board.pads.kinds import (
-    FIDUCIAL_CLEARANCE,
-    THERMAL_ASPECT,
-    Kind,
-    Site,
-    fiducial_clearance,
-    sides_mm,
-)
+from pastewright.board.pads.kinds import THERMAL_ASPECT, Kind
 from pastewright.board.pads.lands import Land, Lands
 from pastewright.board.pads.paste import Opening, PasteShapes, find_paste
+from pastewright.board.pads.rounds import sides_mm
+from pastewright.board.pads.site import Site
 from pastewright.board.shapes.islands import polygons, shape_array
 from pastewright.board.shapes.nearest import shared_out
 from pastewright.problems import Problem, Severity

@@ -29,8 +29,10 @@ from pastewright.board.model import (
     Side,
 )
 from pastewright.board.pads.ids import pad_ids
-from pastewright.board.pads.kinds import Kind, Site, round_diameter_mm
+from pastewright.board.pads.kinds import Kind
 from pastewright.board.pads.paste import Opening
+from pastewright.board.pads.rounds import round_diameter_mm
+from pastewright.board.pads.site import Site
 from pastewright.board.shapes.islands import polygons, shape_array
 from pastewright.problems import Problem, Severity
 

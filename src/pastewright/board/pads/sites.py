@@ -10,9 +10,9 @@ from shapely.geometry import Polygon
 from pastewright.board.artwork import Artwork, NetPoint
 from pastewright.board.model import Check, Hole
 from pastewright.board.pads.holes import hole_centre
-from pastewright.board.pads.kinds import Site
 from pastewright.board.pads.lands import Land
 from pastewright.board.pads.pasted import Pasted
+from pastewright.board.pads.site import Site
 from pastewright.board.parts.part_fit import name_by_parts
 from pastewright.board.parts.pin_fit import name_lands
 from pastewright.board.shapes.islands import Shapes, shape_array
