@@ -13,10 +13,11 @@ from shapely.ops import unary_union
 
 from pastewright.deposit.forms import choose
 from pastewright.deposit.frame import frames
-from pastewright.deposit.limits import BEAD_BORES, limits
+from pastewright.deposit.limits import BEAD_BORES, FormLimits, finer_tip, limits
 from pastewright.deposit.model import DepositKind
 from pastewright.deposit.odd import choose_odd, footprint
 from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
+from pastewright.materials.tables import tips
 from pastewright.records.kinds import Form
 
 
@@ -275,3 +276,14 @@ def test_the_frame_of_a_turned_land_is_turned(turn_deg, x_mm, y_mm):
     assert local.equals_exact(box(-0.975, -0.3, 0.975, 0.3), 1e-5) or local.symmetric_difference(
         box(-0.975, -0.3, 0.975, 0.3)
     ).area == approx(0, abs=1e-4)
+
+
+def test_the_finest_tip_is_asked_first_so_that_what_no_tip_can_do_is_known_at_once():
+    asked: list[float] = []
+
+    def never(finer: FormLimits) -> bool:
+        asked.append(finer.bore_mm)
+        return False
+
+    assert finer_tip(never, bench(23)) == "no tip of the table could"
+    assert asked == [min(size.bore_mm for size in tips())]

@@ -101,8 +101,13 @@ class FormChoice:
 
 def finer_tip(possible: Callable[[FormLimits], bool], limits: FormLimits) -> str:
     """Return words about the widest tip of the table, finer than this one, that makes a thing possible."""
-    finer = [size for size in tips() if size.bore_mm < limits.bore_mm - EPS]
-    for size in sorted(finer, key=lambda size: -size.bore_mm):
+    finer = sorted(
+        (size for size in tips() if size.bore_mm < limits.bore_mm - EPS), key=lambda size: -size.bore_mm
+    )
+    # A finer tip lays all that a wider one does, and smaller deposits: where the finest cannot, none can.
+    if not finer or not possible(replace(limits, bore_mm=finer[-1].bore_mm)):
+        return "no tip of the table could"
+    for size in finer:
         if possible(replace(limits, bore_mm=size.bore_mm)):
             words = f"a {size.gauge}G tip (bore {size.bore_mm:g} mm) could"
             if size.bore_mm < limits.powder_bore_mm - EPS:
