@@ -53,6 +53,7 @@ def tuning(dot_shape_ratio: float = 0.4, bead_shape_ratio: float = 0.4, bores: f
         smallest_dot_bores=bores,
         rest_fraction=0.5,
         dated="",
+        seal_friction_n=0.0,
     )
 
 
