@@ -110,7 +110,8 @@ class Owner:
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         try:
-            if kind is not None and self._moved:
+            # Without a sender the conversation is over: an alarm, a reset or silence ended all motion, or nobody hears.
+            if kind is not None and self._moved and self._sender is not None:
                 self.safe(f"our own end ({kind.__name__})")
         finally:
             self.port.close()
@@ -123,6 +124,9 @@ class Owner:
         if isinstance(sender, CncSender):
             return self._look_cnc(sender)
         self._barrier(sender, stop=None)
+        if self.known and not self._believed and not any(self.position.get(axis, 1.0) for axis in "XYZ"):
+            # Boards with a USB of their own do not start anew when the port is opened, and so do not greet.
+            self._doubted = "it reports X 0, Y 0, Z 0, as after power-on"
         return self._stand(OwnerState.IDLE, self.position, {})
 
     def _look_cnc(self, sender: CncSender) -> Stand:

@@ -70,6 +70,7 @@ class Terminal:
         self._source = source or sys.stdin
         self.is_there = self._source.isatty()
         self._restore: Callable[[], None] | None = None
+        self._waiting: list[str] = []
 
     def __enter__(self) -> "Terminal":
         if self.is_there:
@@ -87,6 +88,9 @@ class Terminal:
             raise EndedError(reason)
         if not self.is_there:
             return []
+        if waiting := self._waiting:
+            self._waiting = []
+            return waiting
         try:
             ready = select.select([self._source], [], [], wait_s)[0]
             typed = os.read(self._source.fileno(), 256) if ready else None
@@ -97,10 +101,11 @@ class Terminal:
         return decoded(typed.decode("utf-8", "replace")) if typed else []
 
     def key(self) -> str:
-        """Return the next key; of several pressed at once the last, so that no queue of them is worked off."""
+        """Return the next key; what was pressed with it waits, and `pressed` takes all of that away at once."""
         while True:
             if keys := self.pressed(WAIT_S):
-                return keys[-1]
+                self._waiting = keys[1:]
+                return keys[0]
 
     def line(self, prompt: str) -> str:
         """Return a line that was typed or read; raises `InputError` where a script has no more lines."""
@@ -117,17 +122,16 @@ class Terminal:
         print(prompt, end="", flush=True)
         typed = ""
         while True:
-            for key in self.pressed(WAIT_S):
-                if key == "enter":
-                    print(flush=True)
-                    return typed.strip()
-                if key == "rub out":
-                    if typed:
-                        typed = typed[:-1]
-                        print("\b \b", end="", flush=True)
-                elif len(key) == 1 and key.isprintable():
-                    typed += key
-                    print(key, end="", flush=True)
+            key = self.key()
+            if key == "enter":
+                print(flush=True)
+                return typed.strip()
+            if key == "rub out" and typed:
+                typed = typed[:-1]
+                print("\b \b", end="", flush=True)
+            elif len(key) == 1 and key.isprintable():
+                typed += key
+                print(key, end="", flush=True)
 
 
 def _key_by_key(descriptor: int) -> Callable[[], None] | None:

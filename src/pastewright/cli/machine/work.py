@@ -49,9 +49,9 @@ def state(session: Session) -> None:
     hand = session.hand
     stand = hand.look()
     owner = hand.owner
-    console.print(
-        f"[bold]{escape(owner.words or str(owner.protocol))}[/] at {escape(owner.port.name)}: {stand.state}"
-    )
+    # A printer controller's name is followed by all that it can do.
+    name = owner.words.removeprefix("FIRMWARE_NAME:").split(" PROTOCOL_VERSION")[0] or str(owner.protocol)
+    console.print(f"[bold]{escape(name)}[/] at {escape(owner.port.name)}: {stand.state}")
     console.print(f"  program   {stand.words}")
     if stand.machine:
         axes = ", ".join(f"{axis} {stand.machine[axis]:.2f}" for axis in "XYZ" if axis in stand.machine)

@@ -1,0 +1,193 @@
+"""A day at the bench through real terminals: from switching on to a pasted board and a barrel taken out."""
+
+import json
+from pathlib import Path
+
+import pytest
+from at_a_terminal import Machine, Person
+from pytest import approx
+
+from pastewright.profile.examples import example_text
+from pastewright.profile.read import parse_profile
+
+# The board truly lies here: the profile of the example says 60, 60, 20.
+SHIFT_MM, GROUND_MM = (0.4, -0.3), 19.62
+PAGE_UP, RIGHT, DOWN = "\x1b[5~", "\x1b[C", "\x1b[B"
+
+# A sheet is the best of two dozen orders; one is enough to be laid, and takes seconds.
+ONE_ORDER = "import pastewright.tune.sheet.design as d; d.designed.__kwdefaults__['tries'] = 1"
+
+
+def profile_file(folder: Path) -> Path:
+    file = folder / "bench.toml"
+    file.write_text(example_text("bench-reprap-e") + '\n[run]\nhome = "G28"\n', encoding="utf-8")
+    return file
+
+
+def machine(folder: Path, *more: str) -> Machine:
+    # Homed from somewhere in the middle; the port is opened many times, and this board does not start anew each time.
+    ends = [word for axis in "XYZ" for word in ("--travel", f"{axis}=0,220")]
+    ground = ["--ground", str(GROUND_MM), "--start", "30,40,50", "--scale", "0.01"]
+    return Machine("reprap", folder, *ends, *ground, *more)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    return profile_file(tmp_path)
+
+
+def by_hand(person: Person) -> None:
+    """Home, jog, touch off, load and purge on one connection."""
+    person.answers(
+        ("machine> ", "state"),
+        ("not known", "home"),
+        ("out of the gantry? (y/n)", "y"),
+        ("homed: X 0.00  Y 0.00  Z 0.00", "jog"),
+    )
+    person.sees("step 0.1 mm")
+    for key, shown in (
+        ("4", "step 10 mm"),
+        (PAGE_UP, "Z 10.00"),
+        ("u", "Z 20.00"),
+        ("u", "Z 30.00"),
+        (RIGHT, "X 10.00"),
+    ):
+        person.types(key, enter=False)
+        person.sees(shown)
+    person.types("n", enter=False)
+    person.sees("no such key")
+    person.types("")
+    person.answers(
+        ("machine> ", "to 100,80"),
+        ("100,80: X 100.00", "touch-off probe"),
+        ("board below the probe? (y/n)", "y"),
+        ("board_z_mm is 19.62 mm", "load"),
+        ("to let the barrel in?", "12.5"),
+        ("hands away? (y/n)", "y"),
+    )
+    person.sees("step 0.1 mm")
+    person.types("3", enter=False)
+    person.types("f", enter=False)
+    person.sees("plunger -11.50")
+    person.types("")
+    person.answers(
+        ("0 µL fed", "no"),
+        ("5 µL fed", "yes"),
+        ("loaded: 5 µL", "purge 8"),
+        ("hands away? (y/n)", "y"),
+        ("purged: 8 µL", "quit"),
+    )
+
+
+def finds_the_board(person: Person) -> None:
+    """Steer onto the first mark, confirm the others where the machine has gone by itself, and let it probe."""
+    person.sees("onto the middle of F1")
+    person.sees("step 0.1 mm")
+    for key, times in ((RIGHT, 4), (DOWN, 3)):
+        for _ in range(times):
+            person.types(key, enter=False)
+            person.sees("step 0.1 mm")
+    person.types("")
+    for mark in ("F2", "F3"):
+        person.sees(f"onto the middle of {mark}")
+        person.sees("step 0.1 mm")
+        person.types("")
+    person.answers(("way clear? (y/n)", "y"))
+
+
+def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Path) -> None:
+    placement, plan, sheet, journal = (
+        tmp_path / name for name in ("placement.json", "plan", "sheet", "runs.db")
+    )
+    with machine(tmp_path, "--keep-on-open") as there:
+        port = ("--port", there.port, "-p", bench)
+        # In the morning: homed, tried by keys, touched off, a barrel in, its first paste wasted.
+        with Person("machine", "stay", *port) as person:
+            by_hand(person)
+            assert person.ends() == 0, person.seen
+        profile = parse_profile(bench.read_text(encoding="utf-8"), "")
+        assert profile.bed.board_z_mm == approx(GROUND_MM, abs=0.006)
+        swept_mm = there.done()[-1]["plunger"]  # -12.5 back, 1 forward, 5 and 8 µL, twice relieved
+        relief_ul = 2 * profile.run.relieve_ul
+        assert swept_mm == approx(-11.5 + (13 - relief_ul) / profile.barrel.area_mm2, abs=2e-3)
+        # A tuning sheet for what was measured, laid at once; its photo comes later.
+        words = ("tune", "sheet", *port, "-o", sheet, "--run", "--journal", journal)
+        with Person(*words, before=ONE_ORDER) as person:
+            assert person.agrees() == 0, person.seen
+        assert "finished" in person.seen
+        assert (sheet / "sheet.json").exists()
+        # The board: found by its marks, probed, planned where it lies, tried in the air, pasted.
+        with Person("register", logger_files, *port, "--grid", "2x2", "-o", placement) as person:
+            finds_the_board(person)
+            assert person.ends() == 0, person.seen
+        found = json.loads(placement.read_text(encoding="utf-8"))["boards"][0]
+        assert found["shift_mm"] == approx([60 + SHIFT_MM[0], 60 + SHIFT_MM[1]], abs=0.02)
+        assert found["surface"]["z_mm"] == approx(GROUND_MM, abs=0.006)
+        with Person("plan", logger_files, "-p", bench, "--placement", placement, "-o", plan) as person:
+            assert person.ends() == 0, person.seen
+        program = ("run", plan / "program.gcode", "--plan", plan / "plan.json", *port, "--journal", journal)
+        for more in (["--dry"], ["--only", "U1"]):
+            with Person(*program, *more) as person:
+                assert person.agrees() == 0, person.seen
+                assert "finished" in person.seen
+        # In the evening.
+        with Person("machine", "unload", *port) as person:
+            person.answers(("to free the barrel?", "8"), ("Is it out?", "y"))
+            assert person.ends() == 0, person.seen
+        done = there.done()
+    for row in done:
+        x, y, z = row["axes_mm"]
+        assert -1e-6 <= x <= 220 and -1e-6 <= y <= 220 and -1e-6 <= z <= 220, row
+        over_board = 60 <= x <= 110 and 60 <= y <= 100
+        assert not over_board or z >= GROUND_MM - 0.01, row
+    assert done[-1]["axes_mm"] == approx(
+        [profile.bed.park_x_mm, profile.bed.park_y_mm, profile.travel_z_mm], abs=1e-3
+    )
+
+
+@pytest.mark.parametrize("end", ["closed terminal", "Ctrl-C", "told to end"])
+def test_whatever_ends_the_host_lifts_the_tip_of_a_hand(tmp_path: Path, bench: Path, end: str) -> None:
+    with machine(tmp_path) as there:
+        with Person("machine", "jog", "--home", "-p", bench, "--port", there.port) as person:
+            person.answers(("out of the gantry? (y/n)", "y"))
+            person.sees("step 0.1 mm")
+            for key, shown in (("4", "step 10 mm"), ("u", "Z 10.00"), ("u", "Z 20.00")):
+                person.types(key, enter=False)
+                person.sees(shown)
+            assert there.where_mm()[2] == approx(20.0)  # on the board, as the profile has it
+            if end == "closed terminal":
+                person.close_terminal()
+            elif end == "Ctrl-C":
+                person.types("\x03", enter=False)
+            else:
+                person.process.terminate()
+            person.process.wait(60)
+        assert there.where_mm()[2] == approx(22.0)
+        assert there.done()[-1]["plunger"] < 0  # relieved
+        assert person.process.returncode == 130
+
+
+def test_an_alarm_in_the_middle_of_a_jog_is_told_and_nothing_more_is_sent(
+    tmp_path: Path, bench: Path
+) -> None:
+    # The gantry is shorter than its profile says: a switch is met at 15 mm.
+    ends = ["--travel", "X=0,15", "--start", "3,4,30", "--scale", "0.01"]
+    with Machine("reprap", tmp_path, *ends) as there:
+        with Person("machine", "jog", "--home", "-p", bench, "--port", there.port) as person:
+            person.answers(("out of the gantry? (y/n)", "y"))
+            person.sees("step 0.1 mm")
+            steps = (
+                ("4", "step 10 mm"),
+                ("u", "Z 10.00"),
+                ("u", "Z 20.00"),
+                ("u", "Z 30.00"),
+                (RIGHT, "X 10.00"),
+            )
+            for key, shown in steps:
+                person.types(key, enter=False)
+                person.sees(shown)
+            person.types(RIGHT, enter=False)
+            person.sees("halted")
+            assert person.ends() == 1
+        assert "not lifted" in person.seen
+        assert there.where_mm()[0] == approx(15.0, abs=1e-4)
