@@ -38,6 +38,7 @@ class Wanted:
     job: Job = NO_JOB
     dry: bool = False
     even_if_unverified: bool = False
+    every_warning: bool = False
 
 
 def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
@@ -52,7 +53,7 @@ def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
         plan = make_plan(board, profile, dry=wanted.dry, placements=where, job=wanted.job, on_stage=begin)
         begin("report")
         program_file = write_results(plan, wanted.out, even_if_unverified=wanted.even_if_unverified)
-    print_summary(plan, wanted.out, program_file)
+    print_summary(plan, wanted.out, program_file, every_warning=wanted.every_warning)
     return plan.verdict.ok
 
 
@@ -103,5 +104,5 @@ def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
             f"[bold]{len(plans)} programs[/]: boards {escape(boards)}. Fill the barrel and clean the strip before each."
         )
     for plan, folder, file in zip(plans, folders, files, strict=True):
-        print_summary(plan, folder, file)
+        print_summary(plan, folder, file, every_warning=wanted.every_warning)
     return all(plan.verdict.ok for plan in plans)

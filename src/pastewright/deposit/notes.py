@@ -21,7 +21,7 @@ def note_bridges(
     notes: dict[int, list[str]],
     settings: DepositSettings,
 ) -> int:
-    """Add bridging warnings to the pads they are about; returns the number of pairs of pads."""
+    """Add a bridging warning to the first pad of each pair; returns the number of pairs of pads."""
     place = {pad.id: index for index, pad in enumerate(board.pads)}
     members = [[place[share.pad_id] for share in deposit.shares] for deposit in deposits]
     nets = [frozenset(board.pads[index].net for index in group) for group in members]
@@ -42,11 +42,10 @@ def note_bridges(
             if gap_mm > 0
             else f"their deposits may overlap by {-gap_mm:.3f} mm {after}"
         )
-        for index, across in ((one, other), (other, one)):
-            notes[index].append(
-                f"may bridge to {board.pads[across].id}: {between}, the limit is"
-                f" {settings.bridge_gap_mm:g} mm"
-            )
+        # Said once, with the first of the two.
+        notes[one].append(
+            f"may bridge to {board.pads[other].id}: {between}, the limit is {settings.bridge_gap_mm:g} mm"
+        )
     for near in touched_lands(
         deposits,
         nets,

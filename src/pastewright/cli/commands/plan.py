@@ -24,6 +24,9 @@ def plan(
         typer.Option("--placement", help="Where the board lies: placement.json [the bed's corner]."),
     ] = None,
     tray: Annotated[Path | None, typer.Option("--tray", help="Several boards: a tray, a TOML file.")] = None,
+    every_warning: Annotated[
+        bool, typer.Option("--every-warning", help="List each warning; else those alike are told together.")
+    ] = False,
     asked: Asking,
 ) -> int:
     """Plan one side of a board: program, plan.json, pads.csv, board.svg and report.html."""
@@ -43,6 +46,7 @@ def plan(
         job=job,
         dry=dry,
         even_if_unverified=even_if_unverified,
+        every_warning=every_warning,
     )
     if tray is not None and placement is not None:
         raise one_error("--placement and --tray are both given", "A tray file says where each board lies.")

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from pastewright.alike import told_together
 from pastewright.problems import Problem, Severity
 
 if TYPE_CHECKING:
@@ -43,12 +44,16 @@ def print_problems(problems: Sequence[Problem]) -> None:
         err.print(f"… and {len(problems) - MOST_SHOWN} more.")
 
 
-def print_warnings(warnings: Sequence[str], *, most: int = 12) -> None:
-    """Print warnings, the first `most` of them."""
-    for words in warnings[:most]:
+def print_warnings(warnings: Sequence[str], *, most: int = 12, every: bool = False) -> None:
+    """Print warnings, those alike together and the first `most` of them; or `every` single one."""
+    lines = list(warnings) if every else told_together(warnings)
+    shown = lines if every else lines[:most]
+    for words in shown:
         out.print(f"[yellow]look[/] {escape(words)}")
-    if len(warnings) > most:
-        out.print(f"[yellow]look[/] … and {len(warnings) - most} more, all in report.html")
+    if len(shown) < len(lines):
+        out.print(
+            f"[yellow]look[/] … and {len(lines) - len(shown)} more, all in report.html; --every-warning lists them"
+        )
 
 
 def print_file(what: str, path: Path) -> None:

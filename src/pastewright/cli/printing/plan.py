@@ -13,7 +13,7 @@ from pastewright.readback.model import Verdict
 from pastewright.records.plan import FindingRecord, VerdictRecord
 
 
-def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
+def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_warning: bool = False) -> None:
     """Print what a person wants to know first: totals, what needs a look, the verdict, where the files are."""
     totals = plan.record.totals
     gain_s = totals.travel_s - totals.travel_bound_s
@@ -40,7 +40,7 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None) -> None:
         f" {totals.travel_bound_mm:.0f} mm, and none saves more than {gain_s:.1f} s"
     )
     pad_words = [f"{pad.id}: {words}" for pad in plan.record.pads for words in pad.warnings]
-    print_warnings([*plan.record.warnings, *pad_words])
+    print_warnings([*plan.record.warnings, *pad_words], every=every_warning)
     print_verdict(plan.record.verdict)
     if program_file is None:
         console.print("  The program was not written; --even-if-unverified writes it all the same.")

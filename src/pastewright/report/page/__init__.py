@@ -13,6 +13,7 @@ from math import atan2, degrees
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from pastewright.alike import told_together
 from pastewright.counting import counted
 from pastewright.records.placement import ON_BED, StepRecord
 from pastewright.records.plan import PlacesRecord, PlanRecord
@@ -32,7 +33,7 @@ def report_page(
     """Return the report of a plan (the content of `plan.json`) with its pictures as one HTML page."""
     pads = plan.pads
     shown = sorted(pads, key=lambda pad: not pad.warnings)[:MOST_ROWS] if len(pads) > MOST_ROWS else pads
-    looks = [*plan.warnings, *(f"{pad.id}: {words}" for pad in pads for words in pad.warnings)]
+    looks = told_together([*plan.warnings, *(f"{pad.id}: {words}" for pad in pads for words in pad.warnings)])
     page: str = _template().render(
         board=plan.board,
         profile=plan.profile,
