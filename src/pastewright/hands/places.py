@@ -55,6 +55,13 @@ def plan_places(plan: PlanRecord, *, file: str = "") -> dict[str, NamedPlace]:
         for name, place in {**pads, **dict(zip(CORNERS, corners, strict=True)), **marks}.items():
             full = f"{record.name}:{name}" if len(boards) > 1 else name
             named[full] = _named(full, place, placed)
+    # Where the profile leaves strip and park place open, the plan has chosen them.
+    where = plan.placement
+    if where.strips:
+        height = plan.profile.board_at_mm[2]
+        named["strip"] = NamedPlace(name="strip", at_mm=where.strips[0].from_mm, surface_z_mm=height)
+    if where.park_mm is not None:
+        named["park"] = NamedPlace(name="park", at_mm=where.park_mm)
     return named
 
 
