@@ -11,13 +11,19 @@ from msgspec import structs
 from pytest import approx
 
 from pastewright.board.model import Side
+from pastewright.link.job import read_job
+from pastewright.motion.model import Step
 from pastewright.place.transform import Placements, PlaceStep, affine
+from pastewright.plan.compare import compare_boards
 from pastewright.records.plan import FindingRecord
 from pastewright.report.beside import beside_of
 from pastewright.report.board_svg import board_svg
 from pastewright.report.colours import FILL_EDGES, FILL_SCALE, fill_colour
+from pastewright.report.compare_svg import compare_svg
 from pastewright.report.page import report_page
 from pastewright.report.render import render_report
+from pastewright.report.run_svg import run_svg
+from pastewright.report.tray_svg import tray_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -143,3 +149,74 @@ def test_what_lies_beside_a_turned_board_is_seen_from_the_board():
     for (x, y), known in zip(seen.strips[0], ((0.0, 0.0), (bed.strip_length_mm, 0.0)), strict=True):
         assert where.point((x, y)) == approx((bed.strip_x_mm + known[0], bed.strip_y_mm))
     assert where.point(seen.park) == approx((bed.park_x_mm, bed.park_y_mm))
+
+
+def legend_of(root: ET.Element) -> list[tuple[float, float, float, str]]:
+    """Words outside the flipped body: x, y, size, text."""
+    return [
+        (
+            float(text.get("x", "")),
+            float(text.get("y", "")),
+            float(text.get("font-size", "")),
+            text.text or "",
+        )
+        for text in root.findall(f"{SVG}text")
+    ]
+
+
+def drawn_pictures() -> dict[str, str]:
+    plan = plan_of(Side.TOP)
+    same = compare_boards(plan.board, plan.board, None)
+    job = read_job(plan.program.text, plan.record, file="program.gcode", plan_file="plan.json")
+    return {
+        "board": board_svg(plan.board),
+        "plan": board_svg(plan.board, layout=plan.layout, tour=plan.tour),
+        "comparison": compare_svg(plan.board, plan.board, same),
+        "run": run_svg(job, {}),
+        "tray": tray_svg(
+            plan.board,
+            plan.layout,
+            plan.placements,
+            plan.motions,
+            beside_of(plan.profile, plan.placements, strip_mm=1.0),
+        ),
+    }
+
+
+@pytest.mark.parametrize("name", ["board", "plan", "comparison", "run", "tray"])
+def test_words_of_a_legend_stand_apart_and_inside_and_can_be_read(name: str):
+    root = ET.fromstring(drawn_pictures()[name])
+    left, top, width, height = map(float, root.get("viewBox", "").split())
+    scale = float(root.get("width", "")) / width
+    words = [one for one in legend_of(root) if one[1] > top + height * 0.6]
+    assert len(words) >= 3
+    for x, y, size, text in words:
+        end = x + 0.6 * size * len(text)  # letters of common sans-serif fonts are about so wide
+        assert end <= left + width + 1e-6
+        assert y < top + height
+        assert size * scale >= 14  # pixels, where the picture stands alone
+        for other_x, other_y, _, other in words:
+            if other != text and abs(other_y - y) < size / 2 and other_x > x:
+                assert other_x - 1.4 * size >= end, (text, other)
+
+
+def test_all_travel_of_a_tray_is_inside_its_picture():
+    plan = plan_of(Side.TOP)
+    root = ET.fromstring(drawn_pictures()["tray"])
+    left, top, width, height = map(float, root.get("viewBox", "").split())
+    for move in plan.motions.moves:
+        if move.step is not Step.RAISE:
+            assert left <= move.x_mm <= left + width
+            assert top <= -move.y_mm <= top + height
+
+
+def test_parts_are_named_and_a_page_can_find_each_pad(pages: tuple[str, str]):
+    board = plan_of(Side.TOP).board
+    alone = ET.fromstring(pages[0])
+    names = [text.text for text in alone.iter(f"{SVG}text")]
+    for ref in {pad.ref for pad in board.pads if pad.ref}:
+        assert names.count(ref) == 1
+    assert "data-pad" not in pages[0]
+    for pad in board.pads:
+        assert f'<path data-pad="{pad.id}"' in pages[1]
+        assert f'<tr data-pad="{pad.id}"' in pages[1]

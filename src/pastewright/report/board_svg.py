@@ -15,9 +15,12 @@ from pastewright.decimals import short as _n
 from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
 from pastewright.report.beside import Beside, drawn
+from pastewright.report.svg import LIGHT, Box, box_of, picture
 from pastewright.route.model import Tour
 
 MARGIN_MM = 2.0  # a ring round a pad at the edge stays inside
+MOST_NAMES = 400  # more parts would be a fog of letters
+NAME_SHARE = 0.7  # of the legend's letters
 MOST_TITLES = 3000  # beyond that, tooltips would double the size of the file
 
 
@@ -46,36 +49,27 @@ def board_svg(
     `targets_ul` are doses by pad id, which colour the paste by planned over target. Without a `layout` the
     apertures themselves are drawn. `beside` is what lies beside the board, in its coordinates.
     """
-    x0, y0, x1, y1 = _frame(board, layout, beside)
-    width = x1 - x0
-    legend, legend_mm = _legend(
-        _entries(board, planned=layout is not None, looks=bool(looks)), x0=x0, base=-y0, width=width
-    )
-    height = y1 - y0 + legend_mm
-    box = f"{_n(x0)} {_n(-y1)} {_n(width)} {_n(height)}"
-    size = f' width="{_n(width * 12)}" height="{_n(height * 12)}"' if standalone else ""
-    words = escape(f"{board.name}, {board.side} side", quote=True)
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}"{size} role="img" aria-label="{words}"'
-        ' font-family="sans-serif">',
-        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height)}" fill="{colours.GROUND}"/>',
-        '<g transform="scale(1 -1)">',
-        *_ground(board),
-        *_lands(board),
-    ]
+    linked = not standalone
+    body = [*_ground(board), *_lands(board, linked=linked)]
     if layout is None:
-        parts += _apertures(board)
+        body += _apertures(board)
     else:
-        parts += _paste(board, layout, targets_ul or {})
+        body += _paste(board, layout, targets_ul or {}, linked=linked)
         if tour is not None:
-            parts.append(_travel(layout.deposits, tour))
+            body.append(_travel(layout.deposits, tour))
+    box = _frame(board, layout, beside)
     if beside is not None:
-        parts += drawn(beside, (x0, y0, x1, y1))
-    parts += _looks(looks)
-    parts.append("</g>")
-    parts += legend
-    parts.append("</svg>")
-    return "\n".join(parts)
+        body += drawn(beside, (box.x0, box.y0, box.x1, box.y1))
+    body += _looks(looks)
+    return picture(
+        box,
+        body,
+        words=f"{board.name}, {board.side} side",
+        ground=colours.GROUND,
+        legend=_entries(board, planned=layout is not None, looks=bool(looks), strip=beside is not None),
+        above=_names(board, box.letter_mm),
+        standalone=standalone,
+    )
 
 
 def board_body(board: Board, layout: Layout, *, targets_ul: Mapping[str, float] | None = None) -> list[str]:
@@ -83,21 +77,37 @@ def board_body(board: Board, layout: Layout, *, targets_ul: Mapping[str, float] 
     return [*_ground(board), *_lands(board), *_paste(board, layout, targets_ul or {})]
 
 
-def _frame(board: Board, layout: Layout | None, beside: Beside | None) -> tuple[float, float, float, float]:
-    xs, ys = [0.0, board.size_mm[0]], [0.0, board.size_mm[1]]
+def _frame(board: Board, layout: Layout | None, beside: Beside | None) -> Box:
+    points = [(0.0, 0.0), board.size_mm]
     for pad in board.pads:
         left, low, right, high = pad.land.bounds
-        xs += (left, right)
-        ys += (low, high)
+        points += [(left, low), (right, high)]
     if layout is not None:
-        for deposit in layout.deposits:
-            for x, y in deposit.points_mm:
-                xs.append(x)
-                ys.append(y)
-    for x, y in beside.points() if beside is not None else ():
-        xs.append(x)
-        ys.append(y)
-    return min(xs) - MARGIN_MM, min(ys) - MARGIN_MM, max(xs) + MARGIN_MM, max(ys) + MARGIN_MM
+        points += [point for deposit in layout.deposits for point in deposit.points_mm]
+    if beside is not None:
+        points += beside.points()
+    return box_of(points, MARGIN_MM)
+
+
+def _names(board: Board, letter_mm: float) -> list[str]:
+    """The parts' names above their pads, small, with a dark rim; y runs down here."""
+    boxes: dict[str, tuple[float, float, float, float]] = {}
+    for pad in board.pads:
+        if pad.ref:
+            left, low, right, high = pad.land.bounds
+            x0, y0, x1, y1 = boxes.get(pad.ref, (left, low, right, high))
+            boxes[pad.ref] = min(x0, left), min(y0, low), max(x1, right), max(y1, high)
+    if not 0 < len(boxes) <= MOST_NAMES:
+        return []
+    size = letter_mm * NAME_SHARE
+    names = "".join(
+        f'<text x="{_n((x0 + x1) / 2)}" y="{_n(-y1 - 0.3 * size)}">{escape(ref)}</text>'
+        for ref, (x0, y0, x1, y1) in boxes.items()
+    )
+    return [
+        f'<g class="names" font-size="{_n(size)}" text-anchor="middle" fill="{LIGHT}" stroke="{colours.GROUND}"'
+        f' stroke-width="{_n(size / 4)}" paint-order="stroke" pointer-events="none">{names}</g>'
+    ]
 
 
 def _ground(board: Board) -> Iterable[str]:
@@ -119,7 +129,12 @@ def _ground(board: Board) -> Iterable[str]:
         )
 
 
-def _lands(board: Board) -> Iterable[str]:
+def _link(pad_id: str, *, linked: bool) -> str:
+    """What lets a page find the row of a pad."""
+    return f' data-pad="{escape(pad_id, quote=True)}"' if linked else ""
+
+
+def _lands(board: Board, *, linked: bool = False) -> Iterable[str]:
     titled = len(board.pads) <= MOST_TITLES
     for pad in board.pads:
         fill = (
@@ -129,7 +144,8 @@ def _lands(board: Board) -> Iterable[str]:
             if pad.apertures
             else colours.LAND_BARE
         )
-        head = f'<path d="{area_path(pad.land)}" fill="{fill}" fill-rule="evenodd"'
+        link = _link(pad.id, linked=linked and titled)
+        head = f'<path{link} d="{area_path(pad.land)}" fill="{fill}" fill-rule="evenodd"'
         yield (
             f"{head}><title>{escape(_pad_words(pad.id, pad.kind, pad.net))}</title></path>"
             if titled
@@ -159,7 +175,9 @@ def _apertures(board: Board) -> Iterable[str]:
         yield f'<path d="{paths}" fill="{colours.APERTURE}" fill-opacity="0.75" fill-rule="evenodd"/>'
 
 
-def _paste(board: Board, layout: Layout, targets_ul: Mapping[str, float]) -> Iterable[str]:
+def _paste(
+    board: Board, layout: Layout, targets_ul: Mapping[str, float], *, linked: bool = False
+) -> Iterable[str]:
     openings = "".join(area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
     if openings:
         yield (
@@ -171,7 +189,9 @@ def _paste(board: Board, layout: Layout, targets_ul: Mapping[str, float]) -> Ite
         wanted = sum(targets_ul.get(share.pad_id, 0.0) for share in deposit.shares)
         laid = sum(planned_ul.get(share.pad_id, 0.0) for share in deposit.shares)
         fill = laid / wanted if wanted > 0 else 1.0
-        yield _deposit(deposit, colours.fill_colour(fill), _deposit_words(deposit, fill) if titled else "")
+        link = _link(deposit.shares[0].pad_id, linked=linked and titled) if deposit.shares else ""
+        words = _deposit_words(deposit, fill) if titled else ""
+        yield _deposit(deposit, colours.fill_colour(fill), words, link)
 
 
 def _deposit_words(deposit: Deposit, fill: float) -> str:
@@ -179,17 +199,17 @@ def _deposit_words(deposit: Deposit, fill: float) -> str:
     return f"{pads}: {deposit.kind} {deposit.volume_ul:.4f} µL, {fill:.0%} of the dose"
 
 
-def _deposit(deposit: Deposit, colour: str, title: str) -> str:
+def _deposit(deposit: Deposit, colour: str, title: str, link: str) -> str:
     words = f"<title>{escape(title)}</title>" if title else ""
     if deposit.kind is DepositKind.DOT:
         x, y = deposit.points_mm[0]
         return (
-            f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(deposit.width_mm / 2)}" fill="{colour}"'
+            f'<circle{link} cx="{_n(x)}" cy="{_n(y)}" r="{_n(deposit.width_mm / 2)}" fill="{colour}"'
             f' fill-opacity="0.88">{words}</circle>'
         )
     line = "L".join(f"{_n(x)} {_n(y)}" for x, y in deposit.points_mm)
     return (
-        f'<path d="M{line}" stroke="{colour}" stroke-width="{_n(deposit.width_mm)}" stroke-opacity="0.88"'
+        f'<path{link} d="M{line}" stroke="{colour}" stroke-width="{_n(deposit.width_mm)}" stroke-opacity="0.88"'
         f' stroke-linecap="round" stroke-linejoin="round" fill="none">{words}</path>'
     )
 
@@ -217,7 +237,7 @@ def _looks(looks: Sequence[BoardLook]) -> Iterable[str]:
         )
 
 
-def _entries(board: Board, *, planned: bool, looks: bool) -> list[tuple[str, str]]:
+def _entries(board: Board, *, planned: bool, looks: bool, strip: bool) -> list[tuple[str, str]]:
     entries = [(colours.LAND, "pad"), (colours.LAND_BARE, "pad without paste")]
     if board.fiducials:
         entries.append((colours.FIDUCIAL, "fiducial"))
@@ -226,30 +246,13 @@ def _entries(board: Board, *, planned: bool, looks: bool) -> list[tuple[str, str
         entries.append((colours.TRAVEL, "travel"))
     else:
         entries.append((colours.APERTURE, "paste aperture"))
+    if strip:
+        entries.append((colours.APERTURE, "settling strip"))
     if board.left_out:
         entries.append((colours.LEFT_OUT, "not paste"))
     if looks:
         entries.append((colours.LOOK, "needs a look"))
-    return entries
-
-
-def _legend(
-    entries: Sequence[tuple[str, str]], *, x0: float, base: float, width: float
-) -> tuple[list[str], float]:
-    """Swatches under the board, in rows that fit its width, and the height they take [mm]."""
-    size = min(1.6, max(0.6, width / 50))
-    column = size * 13
-    per_row = max(1, int((width - MARGIN_MM) / column))
-    parts = []
-    for index, (colour, words) in enumerate(entries):
-        x = x0 + MARGIN_MM / 2 + (index % per_row) * column
-        y = base + size * (0.9 + 1.5 * (index // per_row))
-        parts.append(
-            f'<rect x="{_n(x)}" y="{_n(y - size * 0.75)}" width="{_n(size)}" height="{_n(size * 0.8)}"'
-            f' fill="{colour}"/>'
-            f'<text x="{_n(x + size * 1.3)}" y="{_n(y)}" font-size="{_n(size)}" fill="#e9efe9">{escape(words)}</text>'
-        )
-    return parts, size * (0.6 + 1.5 * -(-len(entries) // per_row))
+    return [(f'fill="{colour}"', words) for colour, words in entries]
 
 
 def area_path(area: Area) -> str:

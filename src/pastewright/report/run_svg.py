@@ -6,6 +6,7 @@ from html import escape
 from pastewright.decimals import short as _n
 from pastewright.link.job import Laid, ProgramJob
 from pastewright.link.journal_rows import DepositState
+from pastewright.report.svg import box_of, picture
 
 MARGIN_MM = 3.0  # room for the name of a pad at the edge
 RING_MM = 1.2  # round a dot of any size, to be seen on a whole board
@@ -28,40 +29,32 @@ WORDS = {
 
 def run_svg(job: ProgramJob, states: Mapping[int, DepositState]) -> str:
     """Return the picture as SVG text; `states` are by deposit id, a deposit that is missing is not started."""
-    x0, y0, x1, y1 = _frame(job)
-    width, height = x1 - x0, y1 - y0
-    legend_mm = 2.2 * len(WORDS) + 2
     shown = {laid.id: states.get(laid.id, DepositState.NOT_STARTED) for laid in job.deposits}
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height + legend_mm)}"'
-        f' width="{_n(width * 10)}" height="{_n((height + legend_mm) * 10)}" role="img" font-family="sans-serif"'
-        f' aria-label="{escape(f"{job.board}, {job.side} side: deposits", quote=True)}">',
-        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height + legend_mm)}" fill="#ffffff"/>',
-        f'<rect x="0" y="{_n(-job.size_mm[1])}" width="{_n(job.size_mm[0])}" height="{_n(job.size_mm[1])}"'
-        ' fill="#f2f4ee" stroke="#555555" stroke-width="0.15"/>',
-    ]
-    parts += [_deposit(laid, shown[laid.id]) for laid in job.deposits]
     doubted = [
         laid for laid in job.deposits if shown[laid.id] in (DepositState.TO_BE_CHECKED, DepositState.STARTED)
     ]
-    parts += [_ring(laid, named=len(doubted) <= MOST_NAMES) for laid in doubted]
-    for row, (state, words) in enumerate(WORDS.items()):
-        y = -y0 + 2.2 * row + 2
-        count = sum(1 for value in shown.values() if value is state)
-        if state is DepositState.TO_BE_CHECKED:
-            count = len(doubted)
-        parts.append(
-            f'<circle cx="{_n(x0 + 2)}" cy="{_n(y)}" r="0.6" {_paint(state)}/>'
-            f'<text x="{_n(x0 + 3.4)}" y="{_n(y + 0.6)}" font-size="1.8" fill="#222222">{count} {words}</text>'
+    points = [(0.0, 0.0), job.size_mm, *(point for laid in job.deposits for point in laid.points_mm)]
+    # Drawn with y down, since names stand beside what is in doubt.
+    drawn = [
+        f'<rect x="0" y="{_n(-job.size_mm[1])}" width="{_n(job.size_mm[0])}" height="{_n(job.size_mm[1])}"'
+        ' fill="#f2f4ee" stroke="#555555" stroke-width="0.15"/>'
+    ]
+    drawn += [_deposit(laid, shown[laid.id]) for laid in job.deposits]
+    drawn += [_ring(laid, named=len(doubted) <= MOST_NAMES) for laid in doubted]
+    counts = {state: sum(1 for value in shown.values() if value is state) for state in WORDS}
+    counts[DepositState.TO_BE_CHECKED] = len(doubted)
+    return (
+        picture(
+            box_of(points, MARGIN_MM),
+            (),
+            words=f"{job.board}, {job.side} side: deposits",
+            ground="#ffffff",
+            ink="#222222",
+            legend=[(_paint(state), f"{counts[state]} {words}") for state, words in WORDS.items()],
+            above=drawn,
         )
-    parts.append("</svg>")
-    return "\n".join(parts) + "\n"
-
-
-def _frame(job: ProgramJob) -> tuple[float, float, float, float]:
-    xs = [0.0, job.size_mm[0], *(x for laid in job.deposits for x, _ in laid.points_mm)]
-    ys = [0.0, job.size_mm[1], *(y for laid in job.deposits for _, y in laid.points_mm)]
-    return min(xs) - MARGIN_MM, min(ys) - MARGIN_MM, max(xs) + MARGIN_MM, max(ys) + MARGIN_MM
+        + "\n"
+    )
 
 
 def _paint(state: DepositState) -> str:

@@ -18,8 +18,10 @@ from pastewright.place.transform import Placement, Placements, corners_mm
 from pastewright.report import colours
 from pastewright.report.beside import Beside, drawn
 from pastewright.report.board_svg import board_body
+from pastewright.report.svg import LIGHT, box_of, picture
 
 MARGIN_MM = 6.0  # room for the names above the boards
+WARM, COLD = "#ff8c3c", "#3c8cff"  # about the middle of the two scales of `_bow`
 CELLS = 24  # a side; finer shows no more of a bow
 LEAST_BOW_MM = 0.02  # flatter boards are not coloured
 
@@ -43,34 +45,48 @@ def tray_svg(
     points = [tuple(corner) for four in outlines.values() for corner in four.tolist()]
     points += [corner for _, four in skipped for corner in four]
     points += beside.points()
-    (x0, y0), (x1, y1) = np.min(points, axis=0) - MARGIN_MM, np.max(points, axis=0) + MARGIN_MM
-    width, height = x1 - x0, y1 - y0
-    size = f' width="{_n(width * 6)}" height="{_n(height * 6)}"' if standalone else ""
-    words = escape(
-        f"{counted(len(placements.boards), 'board')} of {board.name}, {board.side} side", quote=True
-    )
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(x0)} {_n(-y1)} {_n(width)} {_n(height)}"{size}'
-        f' role="img" aria-label="{words}" font-family="sans-serif">',
+    points += [(move.x_mm, move.y_mm) for move in motions.moves if move.step is not Step.RAISE]
+    box = box_of(points, MARGIN_MM)
+    body = [
         '<defs><g id="board">',
         *board_body(board, layout, targets_ul=targets_ul),
         "</g></defs>",
-        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(width)}" height="{_n(height)}" fill="{colours.GROUND}"/>',
-        '<g transform="scale(1 -1)">',
     ]
     for one in placements.boards:
         where = one.affine
         numbers = (where.xx, where.yx, where.xy, where.yy, where.x_mm, where.y_mm)
         matrix = " ".join(f"{value:.7g}" for value in numbers)
-        parts.append(f'<use href="#board" transform="matrix({matrix})"/>')
-        parts += _bow(one, outlines[one.name].tolist())
-    parts += _left_out(skipped)
-    parts += drawn(beside, (x0, y0, x1, y1))
-    parts.append(_way(motions))
-    parts.append("</g>")
-    parts += _names(placements.boards, outlines, skipped)
-    parts.append("</svg>")
-    return "\n".join(parts)
+        body.append(f'<use href="#board" transform="matrix({matrix})"/>')
+        body += _bow(one, outlines[one.name].tolist())
+    body += _left_out(skipped)
+    body += drawn(beside, (box.x0, box.y0, box.x1, box.y1))
+    body.append(_way(motions))
+    bowed = any('fill-opacity="0.4"' in part for part in body)
+    return picture(
+        box,
+        body,
+        words=f"{counted(len(placements.boards), 'board')} of {board.name}, {board.side} side",
+        ground=colours.GROUND,
+        legend=_entries(placements, skipped=bool(skipped), bowed=bowed),
+        above=list(_names(placements.boards, outlines, skipped, box.letter_mm)),
+        standalone=standalone,
+    )
+
+
+def _entries(placements: Placements, *, skipped: bool, bowed: bool) -> list[tuple[str, str]]:
+    entries = [
+        (colours.LAND, "pad"),
+        (colours.FILL_SCALE[2][1], "paste"),
+        (colours.APERTURE, "settling strip"),
+    ]
+    if placements.wipe is not None:
+        entries.append((colours.TRAVEL, "wiping pad"))
+    entries.append((colours.TRAVEL, "travel"))
+    if bowed:
+        entries += [(WARM, "bowed up"), (COLD, "bowed down")]
+    if skipped:
+        entries.append((colours.LOOK, "marked bad"))
+    return [(f'fill="{colour}"', words) for colour, words in entries]
 
 
 def _bow(one: Placement, corners: Sequence[Point]) -> Iterable[str]:
@@ -135,6 +151,7 @@ def _names(
     boards: Sequence[Placement],
     outlines: Mapping[str, np.ndarray],
     skipped: Sequence[tuple[str, Sequence[Point]]],
+    letter_mm: float,
 ) -> Iterable[str]:
     for name, corners, more in [
         *((one.name, outlines[one.name], _turn_words(one)) for one in boards),
@@ -142,8 +159,9 @@ def _names(
     ]:
         x, y = float(corners[:, 0].min()), float(corners[:, 1].max())
         yield (
-            f'<text x="{_n(x)}" y="{_n(-y - 0.8)}" font-size="3" fill="#e9efe9">{escape(name)}'
-            f'<tspan font-size="2.2" dx="1.2">{escape(more)}</tspan></text>'
+            f'<text x="{_n(x)}" y="{_n(-y - 0.3 * letter_mm)}" font-size="{_n(letter_mm)}" fill="{LIGHT}">'
+            f'{escape(name)}<tspan font-size="{_n(0.8 * letter_mm)}" dx="{_n(0.4 * letter_mm)}">{escape(more)}</tspan>'
+            "</text>"
         )
 
 
