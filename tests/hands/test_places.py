@@ -3,11 +3,13 @@
 import pytest
 from demo_plans import plan_of
 from guides_played import bench
+from msgspec import structs
 from pytest import approx
 
 from pastewright.board.model import Side
 from pastewright.hands.places import bench_places, find_place, plan_places
 from pastewright.problems import InputError
+from pastewright.records.placement import StripRecord
 
 
 def test_places_of_a_bench() -> None:
@@ -30,3 +32,10 @@ def test_places_of_a_plan() -> None:
     pad = plan.pads[0]
     assert find_place(pad.id, places).at_mm == approx((60 + pad.x_mm, 60 + pad.y_mm))
     assert find_place(pad.id, places).surface_z_mm == approx(20.0)
+    # What the plan has chosen counts, not the profile.
+    strip = StripRecord(from_mm=(75.0, 56.0), to_mm=(105.0, 56.0))
+    chosen = structs.replace(
+        plan, placement=structs.replace(plan.placement, strips=(strip,), park_mm=(3.0, 4.0))
+    )
+    assert find_place("strip", plan_places(chosen)).at_mm == (75.0, 56.0)
+    assert find_place("park", plan_places(chosen)).at_mm == (3.0, 4.0)

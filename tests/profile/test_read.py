@@ -94,6 +94,22 @@ def test_what_is_left_out_follows_from_what_is_given():
     assert profile.barrel.fill_ul == profile.barrel.capacity_ul
 
 
+def test_an_open_strip_stands_in_front_of_the_board_and_within_the_travel():
+    lines = [
+        line for line in DEMO.splitlines(keepends=True) if not line.startswith(("strip_x_mm", "strip_y_mm"))
+    ]
+    bed = parse_profile("".join(lines), "bench.toml").bed
+    assert bed.strip_open and not bed.park_open
+    assert (bed.strip_x_mm, bed.strip_y_mm) == (bed.board_x_mm, bed.board_y_mm - 15.0)
+    near = edited(
+        edited("".join(lines), "board_x_mm = 60", "board_x_mm = 210"), "board_y_mm = 60", "board_y_mm = 4"
+    )
+    bed = parse_profile(near, "bench.toml").bed
+    assert (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm) == (220.0, 0.0)
+    with pytest.raises(InputError, match=r"strip_x_mm is given without strip_y_mm"):
+        parse_profile("".join([*lines]).replace("park_x_mm", "strip_x_mm = 60\npark_x_mm", 1), "bench.toml")
+
+
 def test_dose_rules_keep_their_order_and_lines():
     text = example_text("bench-reprap-ul-abs")
     first, second = parse_profile(text, "bench.toml").dose.rules

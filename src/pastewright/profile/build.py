@@ -37,12 +37,13 @@ IN_FRONT_MM = 15.0  # of the board: until a board is known, room for a card and 
 
 def profile(values: Values, *, sha256: str) -> Profile:
     """Return the profile, with what its trials taught; every check must have passed."""
+    machine = Machine(**_fields(values["machine"]))
     plain = Profile(
         name=values[""].text("name"),
         file=values.file,
         sha256=sha256,
-        machine=Machine(**_fields(values["machine"])),
-        bed=_bed(values["bed"]),
+        machine=machine,
+        bed=_bed(values["bed"], machine),
         controller=_controller(values["controller"]),
         plunger=_plunger(values["plunger"]),
         barrel=_barrel(values["barrel"]),
@@ -73,11 +74,15 @@ def _fields(table: Table) -> dict[str, Any]:
     return fields
 
 
-def _bed(table: Table) -> Bed:
+def _bed(table: Table, machine: Machine) -> Bed:
     fields = _fields(table)
     strip_open, park_open = fields["strip_x_mm"] is None, fields["park_x_mm"] is None
     if strip_open:
-        fields.update(strip_x_mm=fields["board_x_mm"], strip_y_mm=fields["board_y_mm"] - IN_FRONT_MM)
+        furthest_mm = machine.x_max_mm - fields["strip_length_mm"]
+        fields.update(
+            strip_x_mm=max(min(fields["board_x_mm"], furthest_mm), machine.x_min_mm),
+            strip_y_mm=max(fields["board_y_mm"] - IN_FRONT_MM, machine.y_min_mm),
+        )
     if park_open:
         fields.update(park_x_mm=fields["strip_x_mm"], park_y_mm=fields["strip_y_mm"])
     return Bed(**fields, strip_open=strip_open, park_open=park_open)
