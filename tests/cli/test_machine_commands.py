@@ -4,12 +4,15 @@ import io
 import json
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from demo_plans import plan_of
 
 from pastewright.board.model import Side
+from pastewright.link.barrels import barrel_named
+from pastewright.link.journal import Journal
 from pastewright.link.port import SerialPort
 from pastewright.problems import one_error
 from pastewright.profile.examples import example_text
@@ -209,3 +212,27 @@ def test_an_error_of_the_machine_is_told_with_the_last_place(run, bench, lines, 
     answer = run("machine", "relieve", "-p", bench, "--port", SIM)
     assert answer.code == 2
     assert "cold extruder" in answer.err
+
+
+def test_paste_moved_by_hand_is_in_the_account_of_its_barrel(run, bench, lines, tmp_path) -> None:
+    book = ("--journal", tmp_path / "journal.db")
+    port = ("-p", bench, "--port", SIM, "--barrel", "A7", *book)
+    lines("card")
+    answer = run("machine", "purge", *port)
+    assert answer.code == 2
+    assert "there is no barrel 'A7'" in answer.err
+    assert run("barrel", "new", "A7", "--fill-ul", "30", *book).code == 0
+    relief_ul = parse_profile(bench.read_text(encoding="utf-8"), "").run.relieve_ul
+    lines("card")
+    assert run("machine", "purge", "--ul", "12", *port).code == 0
+    assert run("machine", "relieve", *port).code == 0
+    assert run("machine", "jog", "p+0.1", *port).code == 0
+    with closing(Journal(tmp_path / "journal.db")) as journal:
+        used_ul = barrel_named(journal, "A7").used_ul
+    area_mm2 = parse_profile(bench.read_text(encoding="utf-8"), "").barrel.area_mm2
+    assert used_ul == pytest.approx(12 - 2 * relief_ul + 0.1 * area_mm2, rel=1e-6)
+    # What is left is not enough for as much again: somebody has to look, and a yes from a pipe does not do.
+    lines("yes")
+    answer = run("machine", "purge", "--ul", "25", *port)
+    assert answer.code == 1
+    assert "barrel A7 has run out" in answer.out

@@ -153,8 +153,19 @@ class AtMachine:
     home: Annotated[bool, typer.Option("--home", help="Home the machine first.")] = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfBarrel:
+    """Whose account it is when a hand moves paste."""
+
+    barrel: Annotated[
+        str,
+        typer.Option("--barrel", metavar="NAME", help="The barrel in the machine (pastewright barrel new)."),
+    ] = ""
+    journal: JournalOption = None
+
+
 PlanOption = Annotated[
     Path | None, typer.Option("--plan", help="A plan.json, for places by fiducial, corner or pad.")
 ]
 
-BUNDLES: tuple[type, ...] = (ReadOptions, Asking, Sending, AtMachine)
+BUNDLES: tuple[type, ...] = (ReadOptions, Asking, Sending, AtMachine, OfBarrel)

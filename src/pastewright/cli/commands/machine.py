@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import AtMachine, PlanOption, ProfilePath
+from pastewright.cli.options import AtMachine, OfBarrel, PlanOption, ProfilePath
 
 AtPlace = Annotated[
     str | None, typer.Option("--at", metavar="PLACE", help="Go over this place first [where the tip is].")
@@ -35,12 +35,16 @@ def jog(
     *,
     profile: ProfilePath,
     machine: AtMachine,
+    barrel: OfBarrel,
 ) -> int:
     """Move the tip by keys, one bounded step a press, or by typed steps; never out of reach."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import worked
 
-    return worked(profile, machine.port, work.jogged(steps or []), baud=machine.baud, home=machine.home)
+    return worked(
+        profile, machine.port, work.jogged(steps or [], Account(barrel)), baud=machine.baud, home=machine.home
+    )
 
 
 def to(
@@ -78,45 +82,54 @@ def touch_off(
     return worked(profile, machine.port, work.touched_off(by, at, plan), baud=machine.baud, home=machine.home)
 
 
-def load(*, profile: ProfilePath, machine: AtMachine) -> int:
+def load(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
     """Put a barrel in, run the plunger up to the paste, and feed until paste shows."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import worked
 
-    return worked(profile, machine.port, work.loaded, baud=machine.baud, home=machine.home)
+    return worked(profile, machine.port, work.loaded(Account(barrel)), baud=machine.baud, home=machine.home)
 
 
-def unload(*, profile: ProfilePath, machine: AtMachine) -> int:
+def unload(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
     """Relieve the paste, draw the plunger back, and take the barrel out."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import worked
 
-    return worked(profile, machine.port, work.unloaded, baud=machine.baud, home=machine.home)
+    return worked(profile, machine.port, work.unloaded(Account(barrel)), baud=machine.baud, home=machine.home)
 
 
 def purge(
     *,
     profile: ProfilePath,
     machine: AtMachine,
+    barrel: OfBarrel,
     volume_ul: Annotated[float, typer.Option("--ul", min=0.1, max=1000, help="How much [µL].")] = 10.0,
     at: AtPlace = None,
     plan: PlanOption = None,
 ) -> int:
     """Press waste out of the tip, and relieve."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import worked
 
     return worked(
-        profile, machine.port, work.purged(volume_ul, at, plan), baud=machine.baud, home=machine.home
+        profile,
+        machine.port,
+        work.purged(volume_ul, at, plan, Account(barrel)),
+        baud=machine.baud,
+        home=machine.home,
     )
 
 
-def relieve(*, profile: ProfilePath, machine: AtMachine) -> int:
+def relieve(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
     """Take the pressure off the paste: the plunger goes back by [run] relieve_ul."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import worked
 
-    return worked(profile, machine.port, work.relieve, baud=machine.baud, home=machine.home)
+    return worked(profile, machine.port, work.rested(Account(barrel)), baud=machine.baud, home=machine.home)
 
 
 def measure(
@@ -124,6 +137,7 @@ def measure(
     *,
     profile: ProfilePath,
     machine: AtMachine,
+    barrel: OfBarrel,
     by: Annotated[
         str, typer.Option("--by", help="plunger: caliper or scale; stiffness: scale or current.")
     ] = "",
@@ -134,9 +148,10 @@ def measure(
 ) -> int:
     """Measure the bench with your help, and write the number into the profile."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import Eyes, Session, worked
 
-    chosen = work.measured(what, by)
+    chosen = work.measured(what, by, Account(barrel))
 
     def looking(session: Session) -> None:
         session.eyes = Eyes(camera=camera, photos=tuple(photo or ()))
@@ -145,11 +160,17 @@ def measure(
     return worked(profile, machine.port, looking, baud=machine.baud, home=machine.home)
 
 
-def stay(*, profile: ProfilePath, machine: AtMachine, plan: PlanOption = None) -> int:
+def stay(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel, plan: PlanOption = None) -> int:
     """Stay connected and take one line after another: a controller that starts anew is homed only once."""
     from pastewright.cli.machine import work
+    from pastewright.cli.machine.paste import Account
     from pastewright.cli.machine.session import worked
 
     return worked(
-        profile, machine.port, work.stayed(plan), baud=machine.baud, home=machine.home, moves=machine.home
+        profile,
+        machine.port,
+        work.stayed(plan, Account(barrel)),
+        baud=machine.baud,
+        home=machine.home,
+        moves=machine.home,
     )

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from rich.markup import escape
 
+from pastewright.cli.machine.paste import NO_ACCOUNT, Account
 from pastewright.cli.machine.session import Session, tried
 from pastewright.cli.machine.steering import steer
 from pastewright.cli.printing.console import out as console
@@ -65,11 +66,17 @@ def state(session: Session) -> None:
     console.print(f"  by hand   {limits} mm; travels at Z {reach.travel_z_mm:g}")
 
 
-def jogged(words: Sequence[str]) -> Work:
+def jogged(words: Sequence[str], account: Account = NO_ACCOUNT) -> Work:
     """Return the work of typed steps, or of keys where there are none."""
     steps = typed_steps(words)
 
     def work(session: Session) -> None:
+        hand = session.hand
+        with account.counting(session, "by hand"):
+            moved(session)
+        console.print(f"  {hand.at.words}")
+
+    def moved(session: Session) -> None:
         hand = session.hand
         if words:
             hand.go(stepped(steps, hand.at, hand.reach(), speeds_of(hand.profile)))
@@ -79,7 +86,6 @@ def jogged(words: Sequence[str]) -> Work:
                 hand,
                 session.terminal,
             )
-        console.print(f"  {hand.at.words}")
 
     return work
 
@@ -126,47 +132,73 @@ def touched_off(by: str, at: str | None, plan: Path | None) -> Work:
     return work
 
 
-def loaded(session: Session) -> None:
-    """Put a barrel in."""
-    hand = session.hand
-    fed_ul = session.play(load(hand.profile, hand.at, hand.reach()))
-    console.print(f"[green]loaded[/]: {fed_ul:.0f} µL fed until paste showed")
+def loaded(account: Account) -> Work:
+    """Return the work of putting a barrel in; what was fed is entered in its account."""
+
+    def work(session: Session) -> None:
+        hand = session.hand
+        with account.opened():  # a name that is not there is told before anything moves
+            pass
+        fed_ul = session.play(load(hand.profile, hand.at, hand.reach()))
+        account.enter("load", fed_ul - hand.profile.run.relieve_ul)
+        console.print(f"[green]loaded[/]: {fed_ul:.0f} µL fed until paste showed")
+
+    return work
 
 
-def unloaded(session: Session) -> None:
-    """Take a barrel out."""
-    hand = session.hand
-    session.play(unload(hand.profile, hand.at, hand.reach()))
-    console.print("[green]unloaded[/]")
+def unloaded(account: Account) -> Work:
+    """Return the work of taking a barrel out."""
+
+    def work(session: Session) -> None:
+        hand = session.hand
+        session.play(unload(hand.profile, hand.at, hand.reach()))
+        account.enter("unload", -hand.profile.run.relieve_ul)
+        console.print("[green]unloaded[/]")
+
+    return work
 
 
-def purged(volume_ul: float, at: str | None, plan: Path | None) -> Work:
+def purged(volume_ul: float, at: str | None, plan: Path | None, account: Account) -> Work:
     """Return the work of pressing waste out."""
 
     def work(session: Session) -> None:
         hand = session.hand
         over = None if at is None else find_place(at, places_known(session, plan)).at_mm
-        session.play(purge(hand.profile, hand.at, hand.reach(), volume_ul=volume_ul, over_mm=over))
+        account.must_hold(session, volume_ul)
+        with account.counting(session, "purge"):
+            session.play(purge(hand.profile, hand.at, hand.reach(), volume_ul=volume_ul, over_mm=over))
         console.print(f"[green]purged[/]: {volume_ul:g} µL")
 
     return work
 
 
-def relieve(session: Session) -> None:
-    """Take the pressure off the paste."""
-    session.hand.go(relieved(session.profile))
-    console.print(f"[green]relieved[/]: {session.profile.run.relieve_ul:g} µL back")
+def rested(account: Account) -> Work:
+    """Return the work of taking the pressure off the paste."""
+
+    def work(session: Session) -> None:
+        with account.counting(session, "relief"):
+            session.hand.go(relieved(session.profile))
+        console.print(f"[green]relieved[/]: {session.profile.run.relieve_ul:g} µL back")
+
+    return work
 
 
-def measured(what: str, by: str) -> Work:
-    """Return the work of measuring something in some way."""
+def measured(what: str, by: str, account: Account = NO_ACCOUNT) -> Work:
+    """Return the work of measuring something in some way; paste that is weighed is entered in the account."""
     found = MEASURES.get((what, by))
     if found is None:
         ways = [f"{one} --by {way}" if way else one for one, way in MEASURES]
         raise one_error(
             f"{what}{' --by ' + by if by else ''} cannot be measured", f"There are: {', '.join(ways)}."
         )
-    return found
+    if (what, by) != ("plunger", "scale"):
+        return found
+
+    def weighed(session: Session) -> None:
+        with account.counting(session, "weighed"):
+            found(session)
+
+    return weighed
 
 
 HELP = """\
@@ -179,7 +211,7 @@ HELP = """\
 """
 
 
-def stayed(plan: Path | None) -> Work:
+def stayed(plan: Path | None, account: Account) -> Work:
     """Return the work of one line after another on one connection, until "quit"."""
 
     def work(session: Session) -> None:
@@ -190,7 +222,7 @@ def stayed(plan: Path | None) -> Work:
                 continue
             if words[0] in ("quit", "q", "exit"):
                 break
-            tried(session, lambda at, words=words: _line(words, plan)(at))  # type: ignore[misc]
+            tried(session, lambda at, words=words: _line(words, plan, account)(at))  # type: ignore[misc]
         hand = session.hand
         if hand.owner.known and hand.moved:
             hand.owner.lift()
@@ -198,31 +230,31 @@ def stayed(plan: Path | None) -> Work:
     return work
 
 
-def _line(words: Sequence[str], plan: Path | None) -> Work:
+def _line(words: Sequence[str], plan: Path | None, account: Account) -> Work:
     """Return the work that a line asks for; raises `InputError` for one that asks for none."""
     first, rest = words[0], list(words[1:])
     simple: Mapping[str, Work] = {
         "state": state,
         "home": Session.home,
-        "load": loaded,
-        "unload": unloaded,
-        "relieve": relieve,
+        "load": loaded(account),
+        "unload": unloaded(account),
+        "relieve": rested(account),
         "help": lambda _: console.print(escape(HELP)),
     }
     if first in simple and not rest:
         return simple[first]
     if first == "jog":
-        return jogged(rest)
+        return jogged(rest, account)
     if first == "to" and len(rest) in (1, 2):
         return gone_to(rest[0], plan, _number(rest[1]) if len(rest) == 2 else None)
     if first == "touch-off" and len(rest) <= 1:
         return touched_off(rest[0] if rest else "paper", None, plan)
     if first == "purge" and len(rest) <= 1:
-        return purged(_number(rest[0]) if rest else PURGE_UL, None, plan)
+        return purged(_number(rest[0]) if rest else PURGE_UL, None, plan, account)
     if first == "measure" and len(rest) in (1, 2):
-        return measured(rest[0], rest[1] if len(rest) == 2 else "")
+        return measured(rest[0], rest[1] if len(rest) == 2 else "", account)
     if first[:1].lower() in "xyzp" and first[1:2] in ("+", "-"):
-        return jogged(words)
+        return jogged(words, account)
     raise one_error(f"{' '.join(words)!r} is not known", "help lists what is.")
 
 
