@@ -359,7 +359,7 @@ def test_a_folder_that_holds_zips_says_which_is_the_board():
 def test_one_line_says_what_the_board_is_and_how_sure():
     board = read(logger())
     assert board.in_words == (
-        "30.0 × 25.0 mm, top of one side with paste, 0 named parts, 12 pads (12 pasted), 10 holes; "
+        "30.0 × 25.0 mm, top side (one side has a paste layer), 0 named parts, 12 pads (12 pasted), 10 holes; "
         "sure: closed outline, 12 of 12 paste openings on copper, 10 of 10 plated holes in copper"
     )
 

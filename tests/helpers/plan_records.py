@@ -57,7 +57,7 @@ def plan_data(pads: list[dict[str, Any]], **changes: dict[str, Any]) -> dict[str
             "mirrored": False,
             "paste_from": "paste layer",
             "inputs_sha256": SHA,
-            "in_words": "60.0 × 40.0 mm, top of one side with paste",
+            "in_words": "60.0 × 40.0 mm, top side (one side has a paste layer)",
             "fiducials": [],
             "layers": [],
             "left_out": [],

@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from shapely.geometry import MultiPolygon, Polygon
 
+from pastewright.counting import counted
 from pastewright.problems import Problem
 from pastewright.records.kinds import PadKind as PadKind
 from pastewright.records.kinds import PasteOrigin as PasteOrigin
@@ -189,11 +190,13 @@ class Board:
         pasted = sum(bool(pad.apertures) for pad in self.pads)
         parts = len({pad.ref for pad in self.pads if pad.ref})
         roles = {use.role for use in self.layers}
-        both = {LayerRole.TOP_PASTE, LayerRole.BOTTOM_PASTE} <= roles
+        layers = (
+            "both sides have" if {LayerRole.TOP_PASTE, LayerRole.BOTTOM_PASTE} <= roles else "one side has"
+        )
         return (
-            f"{width_mm:.1f} × {height_mm:.1f} mm, {self.side} of {'two sides' if both else 'one side'} with paste,"
-            f" {_count(parts, 'named part')}, {_count(len(self.pads), 'pad')} ({pasted} pasted),"
-            f" {_count(len(self.holes), 'hole')}; {self.certainty}"
+            f"{width_mm:.1f} × {height_mm:.1f} mm, {self.side} side ({layers} a paste layer),"
+            f" {counted(parts, 'named part')}, {counted(len(self.pads), 'pad')} ({pasted} pasted),"
+            f" {counted(len(self.holes), 'hole')}; {self.certainty}"
         )
 
     @property
@@ -208,7 +211,3 @@ class Board:
         """Return the place (x, y) [mm, board] in the coordinates of the fabrication files [mm]."""
         x0_mm, y0_mm = self.file_origin_mm
         return (x0_mm - x_mm if self.mirrored else x0_mm + x_mm), y0_mm + y_mm
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
