@@ -12,11 +12,13 @@ from PIL import Image
 from rendered_photos import Camera, Scene, jpeg_bytes, make_sheet, render
 
 from pastewright.problems import InputError
-from pastewright.tune.photo.photo import photo_from_bytes
+from pastewright.tune.photo.measure import measure_photo
+from pastewright.tune.photo.overlay import shown_px
+from pastewright.tune.photo.photo import photo_from_bytes, read_photo
 from pastewright.tune.photo.read import parse_weighed, read_photos
 from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
-from pastewright.tune.sheet.model import write_sheet
+from pastewright.tune.sheet.model import read_sheet, write_sheet
 
 SHEET = make_sheet(rows=7, columns=8)
 SCENE = Scene(sheet=SHEET, width_px=1600, height_px=1200, fill=0.85, missing=2, seed=3)
@@ -165,10 +167,14 @@ def test_the_command_writes_dots_and_an_overlay_that_shows_them(run_pastewright,
     green = (overlay[..., 1] > 150) & (overlay[..., 2] < 110) & (overlay[..., 0] < 140)
     near_green = cv2.dilate(green.astype(np.uint8), np.ones((5, 5))) > 0
     camera, truth = Camera(SCENE), rendered[1]
+    sheet = read_sheet(folder / "sheet.json")
+    left, top, right, _ = shown_px(sheet, measure_photo(read_photo(folder / "one.jpg"), sheet))
+    factor = overlay.shape[1] / (right - left)
     turns = np.arange(16) * (np.pi / 8)
     for index, (x, y) in truth.centre_mm.items():
         edge = truth.diameter_mm[index] / 2 * np.stack([np.cos(turns), np.sin(turns)], axis=-1) + [x, y]
-        px = camera.project(np.column_stack([edge, np.zeros(16)])).round().astype(int)
+        px = camera.project(np.column_stack([edge, np.zeros(16)]))
+        px = ((px - [left, top]) * factor).round().astype(int)
         assert near_green[px[:, 1], px[:, 0]].mean() > 0.7, index
 
 
