@@ -111,6 +111,7 @@ def plan_record(
                     y_from_mm=zone.y_from_mm,
                     y_to_mm=zone.y_to_mm,
                     height_mm=zone.height_mm,
+                    margin_mm=zone.margin_mm,
                 )
                 for zone in job.zones
             ),
@@ -136,6 +137,13 @@ def plan_record(
         parts=_parts(board, layout, paste),
         warnings=tuple(warnings),
         verdict=NOT_JUDGED,
+    )
+
+
+def totals_of_motions(totals: TotalsRecord, motions: Motions) -> TotalsRecord:
+    """Return totals with the times and sweep of other motions over the same deposits."""
+    return structs.replace(
+        totals, machine_s=round(motions.machine_s, 2), barrel_sweep_ul=_ul(motions.swept_ul)
     )
 
 

@@ -4,13 +4,14 @@ The job file is read by `job`; here its wishes meet the board. A wish that meets
 misspelt reference that silently pastes a part is worse than an error.
 """
 
+from collections.abc import Sequence
 from fnmatch import fnmatchcase
 
 import numpy as np
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board
-from pastewright.job.model import Job, LayTurn, zone_box
+from pastewright.job.model import Job, LayTurn, Zone, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
 from pastewright.problems import InputError, Problem, one_error
@@ -58,10 +59,15 @@ def turns_of(job: Job, board: Board) -> dict[str, LayTurn]:
 
 
 def blocked_on(job: Job, placements: Placements) -> tuple[Blocked, ...]:
+    """Return the zones of a job on every board; see `blocked_by`."""
+    return blocked_by(job.zones, placements)
+
+
+def blocked_by(zones: Sequence[Zone], placements: Placements) -> tuple[Blocked, ...]:
     """Return the zones of every board where they lie in machine coordinates, heights above their board."""
     found: list[Blocked] = []
     for placed in placements.boards:
-        for zone in job.zones:
+        for zone in zones:
             corners = placed.affine.apply(np.array(zone_box(zone).exterior.coords[:4]))
             surface = float(placed.surface.heights_mm(corners).max())
             found.append(

@@ -150,7 +150,9 @@ def finish_plan(
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")
-    program = write_program(motions, profile, _header(board, profile, layout, motions, job), _labels(layout))
+    program = write_program(
+        motions, profile, _header(board, profile, layout, motions, job), labels_of(layout)
+    )
     placed = [words for one in where.boards for words in one.warnings]
     # The file's name without its folders: a plan is the same wherever it was made.
     own_name = PurePath(profile.file).name
@@ -213,7 +215,8 @@ def tip_words(profile: Profile) -> str:
     return f"{gauge}bore {profile.tip.bore_mm:g} mm, length {profile.tip.length_mm:g} mm"
 
 
-def _labels(layout: Layout) -> dict[int, str]:
+def labels_of(layout: Layout) -> dict[int, str]:
+    """Return the comment of each deposit in a program, by its index."""
     labels = {}
     for deposit in layout.deposits:
         names = [share.pad_id for share in deposit.shares]

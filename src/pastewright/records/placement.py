@@ -111,6 +111,7 @@ class ZoneRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     y_from_mm: Length
     y_to_mm: Length
     height_mm: Length | None
+    margin_mm: Annotated[Length, Meta(description="What a way round it keeps away, where it can.")] = 0.0
 
 
 class Places(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -1,0 +1,232 @@
+"""A plan to the same plan for the barrel as it is now: less paste is stiffer, so that every push lays more.
+
+    C(P) = A²/k_frame + V_paste/K_bulk + air          V_paste falls as the barrel empties, and C with it
+
+The deposits, where the boards lie and the order stay those of plan.json; no fabrication file is needed. Pushes,
+retractions and walks are solved anew, the program is written and read back anew.
+"""
+
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from math import dist
+
+import numpy as np
+from msgspec import structs
+
+from pastewright.deposit.model import Deposit, Layout, PadPlan, Share
+from pastewright.job.model import Zone
+from pastewright.motion.around import around
+from pastewright.motion.dry import dry as dry_motions
+from pastewright.motion.model import Motions
+from pastewright.motion.plan import motions_over
+from pastewright.place.transform import Neighbour, Placements, Wipe
+from pastewright.place.tray.document import board_place_of
+from pastewright.place.tray.located import Located, located
+from pastewright.plan.document import totals_of_motions, with_verdict
+from pastewright.plan.jobs import blocked_by
+from pastewright.plan.pipeline import labels_of, tip_words
+from pastewright.problems import one_error
+from pastewright.profile.model import Profile
+from pastewright.program.model import Header, Program
+from pastewright.program.write import write_program
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.verify import verify
+from pastewright.readback.model import Verdict
+from pastewright.records.plan import PlanRecord
+from pastewright.route.model import Tour, Visit
+from pastewright.version import __version__
+
+WORTH = 0.01
+"""Share of the dose: what deposits may be off before a plan is made anew, a fifth of the usual tolerance. Own choice."""
+AT_PERCENTILE = 95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedAgain:
+    """The program for the barrel as it is, its plan and verdict; `profile` is the bench with that barrel."""
+
+    program: Program
+    record: PlanRecord
+    verdict: Verdict
+    profile: Profile
+
+
+def with_less_paste(profile: Profile, used_ul: float) -> Profile:
+    """Return the bench with as much less in its barrel; raises `InputError` when nothing is left."""
+    left_ul = profile.barrel.fill_ul - used_ul
+    if left_ul <= 0:
+        raise one_error(
+            f"{used_ul:.0f} µL were used of a barrel of {profile.barrel.fill_ul:.0f} µL: it is empty",
+            "Refill it, or say how much is in it.",
+            file=profile.file,
+        )
+    return replace(profile, barrel=replace(profile.barrel, fill_ul=left_ul))
+
+
+def off_by(text: str, plan: PlanRecord, profile: Profile, *, used_ul: float) -> float:
+    """Return how far the deposits of a program would be off on a barrel that has been used [share of the dose].
+
+    The 95th percentile of them, as the read-back simulates the program; 0 for a dry one.
+    """
+    expected = expected_from_plan(plan)
+    if expected.dry or not expected.deposits:
+        return 0.0
+    found = verify(text, expected, with_less_paste(profile, used_ul)).delivered
+    off = [
+        abs(got.volume_ul / wanted.volume_ul - 1) if got is not None else 1.0
+        for got, wanted in zip(found, expected.deposits, strict=True)
+    ]
+    return float(np.percentile(off, AT_PERCENTILE))
+
+
+def planned_again(plan: PlanRecord, profile: Profile, *, used_ul: float) -> PlannedAgain:
+    """Return the plan for a barrel that `used_ul` were taken from, read back on a bench with that barrel.
+
+    Raises `InputError` when the paste left, or the stroke, is not enough for it.
+    """
+    bench = with_less_paste(_where_it_was(plan, profile), used_ul)
+    layout = _layout(plan)
+    there = located(layout, _placements(plan))
+    motions = motions_over(there, _tour(plan, there), bench)
+    zones = tuple(
+        Zone(
+            name=zone.name,
+            x_from_mm=zone.x_from_mm,
+            x_to_mm=zone.x_to_mm,
+            y_from_mm=zone.y_from_mm,
+            y_to_mm=zone.y_to_mm,
+            height_mm=zone.height_mm,
+            margin_mm=zone.margin_mm,
+            line=0,
+        )
+        for zone in plan.placement.zones
+    )
+    motions = around(motions, blocked_by(zones, there.placements), bench)
+    if plan.dry:
+        motions = dry_motions(motions, bench)
+    program = write_program(motions, bench, _header(plan, bench, motions), labels_of(layout))
+    record = _told(plan, motions, program)
+    verdict = verify(program.text, expected_from_plan(record), bench)
+    return PlannedAgain(program=program, record=with_verdict(record, verdict), verdict=verdict, profile=bench)
+
+
+def _where_it_was(plan: PlanRecord, profile: Profile) -> Profile:
+    """Return the profile with strip and park place where the plan has them."""
+    strips, park = plan.placement.strips, plan.placement.park_mm
+    bed = profile.bed
+    if strips:
+        bed = replace(bed, strip_x_mm=strips[0].from_mm[0], strip_y_mm=strips[0].from_mm[1])
+    if park is not None:
+        bed = replace(bed, park_x_mm=park[0], park_y_mm=park[1])
+    return replace(profile, bed=bed)
+
+
+def _placements(plan: PlanRecord) -> Placements:
+    places = plan.placement
+    wipe = places.wipe
+    return Placements(
+        boards=tuple(board_place_of(board, "plan.json") for board in places.boards),
+        settle=places.settle,
+        strip_step_mm=places.strip_step_mm,
+        wipe=None
+        if wipe is None
+        else Wipe(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm, strokes=wipe.strokes),
+        neighbours=tuple(
+            Neighbour(name=other.name, corners_mm=other.corners_mm) for other in places.neighbours
+        ),
+    )
+
+
+def _layout(plan: PlanRecord) -> Layout:
+    """Return the deposits that a plan lists, each once, in the order of their ids."""
+    numbers = {board.name: number for number, board in enumerate(plan.placement.boards)}
+    found: dict[int, Deposit] = {}
+    for pad in plan.pads:
+        for row in pad.deposits:
+            share = Share(pad_id=pad.id, volume_ul=row.volume_ul)
+            if row.id in found:
+                found[row.id] = replace(found[row.id], shares=(*found[row.id].shares, share))
+                continue
+            found[row.id] = Deposit(
+                index=row.id,
+                kind=row.kind,
+                points_mm=row.points_mm,
+                volume_ul=row.total_ul,
+                width_mm=row.width_mm,
+                height_mm=row.height_mm,
+                shares=(share,),
+                board=numbers.get(pad.board, 0),
+            )
+    pads = tuple(
+        PadPlan(
+            pad_id=pad.id,
+            planned_ul=pad.planned_ul,
+            form=pad.form,
+            reason="",
+            deposits=tuple(row.id for row in pad.deposits),
+            board=numbers.get(pad.board, 0),
+        )
+        for pad in plan.pads
+    )
+    if not found or sorted(found) != list(range(len(found))):
+        raise one_error("the plan does not number its deposits from 0 on", "Plan the board anew.")
+    return Layout(deposits=tuple(found[index] for index in sorted(found)), pads=pads)
+
+
+def _tour(plan: PlanRecord, there: Located) -> Tour:
+    """Return the order of the plan's lines; a bead begins at the end that is nearer to where the tip comes from."""
+    lines = {row.id: row.line for pad in plan.pads for row in pad.deposits}
+    here = plan.placement.strips[0].to_mm if plan.placement.strips else None
+    visits = []
+    for index in sorted(lines, key=lines.__getitem__):
+        points = there.layout.deposits[index].points_mm
+        backwards = here is not None and dist(here, points[-1]) < dist(here, points[0])
+        visits.append(Visit(deposit=index, backwards=backwards))
+        here = points[0] if backwards else points[-1]
+    totals = plan.totals
+    return Tour(
+        visits=tuple(visits),
+        travel_mm=totals.travel_mm,
+        travel_s=totals.travel_s,
+        bound_mm=totals.travel_bound_mm,
+        bound_s=totals.travel_bound_s,
+    )
+
+
+def _header(plan: PlanRecord, profile: Profile, motions: Motions) -> Header:
+    return Header(
+        board=plan.board.name,
+        side=str(plan.board.side),
+        profile=profile.name,
+        paste=profile.paste.name,
+        tip=tip_words(profile),
+        paste_ul=plan.totals.paste_ul,
+        machine_s=motions.machine_s,
+        deposits=plan.totals.deposits,
+        pads=plan.totals.pads,
+        inputs_sha256=plan.board.inputs_sha256,
+        profile_sha256=profile.sha256,
+        job_sha256=plan.job_sha256,
+        version=__version__,
+    )
+
+
+def _told(plan: PlanRecord, motions: Motions, program: Program) -> PlanRecord:
+    """Return the plan with what is new in it: lines, times, sweep, the program's hash."""
+    pads = tuple(
+        structs.replace(
+            pad,
+            deposits=tuple(
+                structs.replace(row, line=program.deposit_lines.get(row.id, 0)) for row in pad.deposits
+            ),
+        )
+        for pad in plan.pads
+    )
+    return structs.replace(
+        plan,
+        made_by=f"pastewright {__version__}",
+        program_sha256=sha256(program.text.encode()).hexdigest(),
+        pads=pads,
+        totals=totals_of_motions(plan.totals, motions),
+        warnings=(*plan.warnings, *(words for words in motions.warnings if words not in plan.warnings)),
+    )

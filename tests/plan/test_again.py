@@ -1,0 +1,77 @@
+"""A plan for the barrel as it is now: the same deposits, right again though the barrel has become stiffer."""
+
+from dataclasses import replace
+
+import pytest
+from demo_plans import plan_of
+from pytest import approx
+
+from pastewright.board.model import Side
+from pastewright.plan.again import WORTH, off_by, planned_again, with_less_paste
+from pastewright.problems import InputError
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.origin import strangers
+from pastewright.readback.judge.verify import verify
+
+USED_UL = 1000.0
+
+
+def deposits(plan):
+    return {row.id: (row.kind, row.points_mm, row.total_ul) for pad in plan.pads for row in pad.deposits}
+
+
+def order(plan):
+    lines = {row.id: row.line for pad in plan.pads for row in pad.deposits}
+    return sorted(lines, key=lines.__getitem__)
+
+
+def test_a_barrel_emptied_by_a_millilitre_costs_more_than_a_per_cent_and_the_new_plan_does_not():
+    plan = plan_of(Side.TOP)
+    before = off_by(plan.program.text, plan.record, plan.profile, used_ul=USED_UL)
+    assert before > 3 * WORTH
+    again = planned_again(plan.record, plan.profile, used_ul=USED_UL)
+    assert again.verdict.ok, again.verdict.findings[:3]
+    after = off_by(again.program.text, again.record, plan.profile, used_ul=USED_UL)
+    assert after < WORTH
+    assert deposits(again.record) == deposits(plan.record)
+    assert order(again.record) == order(plan.record)
+    # And it is for that barrel: on a full one it would be wrong the other way.
+    assert off_by(again.program.text, again.record, plan.profile, used_ul=0.0) > 3 * WORTH
+
+
+def test_for_a_barrel_that_was_not_used_it_is_the_same_program_to_the_last_figure_that_counts():
+    plan = plan_of(Side.TOP)
+    again = planned_again(plan.record, plan.profile, used_ul=0.0)
+    assert len(again.program.text.splitlines()) == len(plan.program.text.splitlines())
+    assert again.record.totals.barrel_sweep_ul == approx(
+        plan.record.totals.barrel_sweep_ul, abs=2 * plan.profile.microstep_ul
+    )
+    assert again.record.totals.machine_s == approx(plan.record.totals.machine_s, rel=1e-3)
+    assert off_by(again.program.text, again.record, plan.profile, used_ul=0.0) < WORTH
+
+
+def test_the_new_plan_and_program_belong_together_and_verify_on_the_bench_with_that_barrel():
+    plan = plan_of(Side.TOP)
+    again = planned_again(plan.record, plan.profile, used_ul=USED_UL)
+    assert strangers(again.program.text, again.record, plan.profile) == ()
+    assert strangers(plan.program.text, again.record, plan.profile)
+    now = with_less_paste(plan.profile, USED_UL)
+    assert verify(again.program.text, expected_from_plan(again.record), now).ok
+
+
+def test_an_empty_barrel_is_refused_and_so_is_one_with_too_little():
+    plan = plan_of(Side.TOP)
+    with pytest.raises(InputError, match="it is empty"):
+        planned_again(plan.record, plan.profile, used_ul=plan.profile.barrel.fill_ul)
+    with pytest.raises(InputError, match="the barrel holds 10 µL"):
+        planned_again(plan.record, plan.profile, used_ul=plan.profile.barrel.fill_ul - 10)
+
+
+def test_an_open_strip_stays_where_the_plan_has_it():
+    plan = plan_of(Side.TOP)
+    opened = replace(
+        plan.profile, bed=replace(plan.profile.bed, strip_x_mm=1.0, strip_y_mm=1.0, strip_open=True)
+    )
+    again = planned_again(plan.record, opened, used_ul=100.0)
+    assert again.verdict.ok
+    assert again.record.placement.strips == plan.record.placement.strips
