@@ -163,7 +163,8 @@ class Judging(StrEnum):
 class Artwork:
     """What was read of a board for one side; no entry in `layers` where there is no such layer.
 
-    `points` and `parts` are those of that side; `points_file` and `parts_file` name the files they are from. `what`
+    `points` and `parts` are those of that side; `points_file` and `parts_file` name the files they are from. Where
+    `parts_unit_known` is False, places of parts are as the file writes them, in a unit that nothing says. `what`
     names the format for messages, `file` the file where it is just one. `others` are films of which nothing is pasted
     (inner layers, drill drawings): what stands on them and on a paste layer alike is a legend.
     """
@@ -177,6 +178,7 @@ class Artwork:
     points_file: str = ""
     parts: tuple[PartPlace, ...] = ()
     parts_file: str = ""
+    parts_unit_known: bool = True
     uses: tuple[LayerUse, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
     file: str = ""

@@ -17,7 +17,7 @@ from pastewright.board.drill.excellon import read_excellon
 from pastewright.board.drill.gerber_drills import drills_of_gerber
 from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import LayerRole, LayerUse, Side
-from pastewright.board.parts.centroid import read_centroids
+from pastewright.board.parts.centroid import Centroids, read_centroids
 from pastewright.board.parts.ipc356 import read_ipc356
 from pastewright.board.roles.recognise import LAYERS, Recognised, recognise
 from pastewright.board.roles.role_words import role_of_name
@@ -55,7 +55,7 @@ def read_gerber_set(files: Sequence[SourceFile], ask: Ask) -> Artwork:
         layers[LayerRole.OUTLINE] = outline
     drillings = reading.drillings()
     points, points_file = reading.points(ask.side)
-    parts, parts_file = reading.parts(ask.side, ask.units)
+    parts, parts_file, unit_known = reading.parts(ask.side, ask.units)
     problems = [*reading.problems, *(problem for each in found for problem in each.problems)]
     if reading.failed:
         raise InputError(problems)
@@ -71,6 +71,7 @@ def read_gerber_set(files: Sequence[SourceFile], ask: Ask) -> Artwork:
         points_file=points_file,
         parts=parts,
         parts_file=parts_file,
+        parts_unit_known=unit_known,
         uses=tuple(_use(each, reading.used) for each in found),
         problems=tuple(problems),
     )
@@ -186,28 +187,37 @@ class _SetReading:
             files.append(each.file.name)
         return tuple(points), ", ".join(files)
 
-    def parts(self, side: Side, units: str) -> tuple[tuple[PartPlace, ...], str]:
-        """Return the parts of this side. A bad centroid file only costs names, so it is a warning."""
-        parts: list[PartPlace] = []
-        files: list[str] = []
+    def parts(self, side: Side, units: str) -> tuple[tuple[PartPlace, ...], str, bool]:
+        """Return the parts of this side, and whether their unit is known. A bad centroid file only costs names.
+
+        Of files that list the same parts one is used, before others one that states its unit.
+        """
+        read: list[tuple[str, Centroids]] = []
         for each in self._of(LayerRole.CENTROID):
-            if each.note:
-                continue
             try:
-                centroids = read_centroids(each.file.data, each.file.name, units=units)
+                read.append((each.file.name, read_centroids(each.file.data, each.file.name, units=units)))
             except InputError as error:
                 self._soft(error, each.file.name, UNREAD_NAMES)
-                continue
-            known = {part.ref for part in parts}
-            if parts and 2 * sum(part.ref in known for part in centroids.parts) > len(known):
+        read.sort(key=lambda pair: not pair[1].unit_known)
+        parts: list[PartPlace] = []
+        files: list[str] = []
+        known = True
+        for file, centroids in read:
+            refs = {part.ref for part in parts}
+            if parts and 2 * sum(part.ref in refs for part in centroids.parts) > len(refs):
                 what = f"lists the same parts as {files[0]}; it is not used"
-                self.problems.append(Problem(what=what, severity=Severity.NOTE, file=each.file.name))
+                self.problems.append(Problem(what=what, severity=Severity.NOTE, file=file))
                 continue
+            if parts and known and not centroids.unit_known:
+                what = f"states no unit, while {files[0]} does: it is not used"
+                self.problems.append(Problem(what=what, severity=Severity.WARNING, file=file))
+                continue
+            known = centroids.unit_known
             self.problems.extend(centroids.problems)
             parts.extend(part for part in centroids.parts if part.side in (side, None))
-            self.used.add(each.file.name)
-            files.append(each.file.name)
-        return tuple(parts), ", ".join(files)
+            self.used.add(file)
+            files.append(file)
+        return tuple(parts), ", ".join(files), known
 
 
 def _gerber_drills(data: bytes, file: str) -> DrillFile:

@@ -159,6 +159,15 @@ AGREED_PART = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartlyNamed:
+    """A part of which only `named` `of` so many pads bear its name: a rule for it misses the others."""
+
+    ref: str
+    named: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Board:
     """One side of a board, ready for dosing. `outline` has inner cut-outs as holes; None when no file has it.
 
@@ -182,6 +191,7 @@ class Board:
     inputs_sha256: str = ""
     outline_from: OutlineFrom = OutlineFrom.NOTHING
     checks: tuple[Check, ...] = ()
+    partly_named: tuple[PartlyNamed, ...] = ()
 
     @property
     def in_words(self) -> str:

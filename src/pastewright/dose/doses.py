@@ -19,7 +19,7 @@ from pastewright.dose.bead import bead_volume_ul
 from pastewright.dose.hole import Lead, hole_area_mm2, joint_solder_ul
 from pastewright.dose.model import Dose, Doses
 from pastewright.dose.prints import Printed, covered, prints_of
-from pastewright.dose.rules import pasted_joint, rule_words, rules_of_pads
+from pastewright.dose.rules import missed_by_rules, pasted_joint, rule_words, rules_of_pads
 from pastewright.job.model import NO_JOB, Job, zone_box
 from pastewright.materials.model import Paste, metal_volume_fraction
 from pastewright.profile.model import DoseRule, DoseSettings
@@ -91,6 +91,7 @@ def dose_board(
         land_mm2=lands_mm2,
         paste_in_hole=settings.paste_in_hole,
     )
+    warnings = (*warnings, *missed_by_rules((*bare, *job.rules, *settings.rules), board.partly_named))
     own_rules = {rule.pad_id: rule for rule in job.pads}
     zones = [(zone, zone_box(zone)) for zone in job.zones]
     doses: list[Dose] = []

@@ -9,7 +9,7 @@ a fiducial; to paste a test point, or a through-hole pad that is no joint for pa
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 
-from pastewright.board.model import Pad, PadKind
+from pastewright.board.model import Pad, PadKind, PartlyNamed
 from pastewright.profile.model import DoseRule
 
 _NEVER_UNASKED = frozenset({PadKind.FIDUCIAL, PadKind.TEST_POINT})
@@ -70,6 +70,16 @@ def rules_of_pads(
             if matched or not (rule.skip and bare):
                 warnings.append(_unused(rule, matched=matched, bare=bare))
     return tuple(decided), tuple(warnings)
+
+
+def missed_by_rules(rules: Sequence[DoseRule], partly: Sequence[PartlyNamed]) -> list[str]:
+    """Return a warning for each rule that names a part of which only some pads bear the name."""
+    return [
+        f"{rule_words(rule)} reaches {each.named} of the {each.of} pads of {each.ref}: the others bear no name"
+        for rule in rules
+        for each in partly
+        if rule.ref and _fits(rule.ref, each.ref)
+    ]
 
 
 def _unused(rule: DoseRule, *, matched: int, bare: Sequence[Pad]) -> str:

@@ -226,10 +226,12 @@ def test_centroid_files_of_many_programs_say_the_same(name):
     assert not looks_like_pads(CENTROIDS[name].encode())
 
 
-def test_a_centroid_file_without_a_unit_is_not_guessed():
-    with pytest.raises(InputError, match="which unit"):
-        read_centroids(b"Ref,X,Y\nR1,100,200\n", "pnp.csv")
-    assert read_centroids(b"Ref,X,Y\nR1,100,200\n", "pnp.csv", units="mil").parts[0].x_mm == approx(2.54)
+def test_a_centroid_file_without_a_unit_is_left_to_the_pads():
+    found = read_centroids(b"ref,x,y\nR1,1,2\nR2,3,4\n", "pnp.csv")
+    assert not found.unit_known and [(p.x_mm, p.y_mm) for p in found.parts] == [(1, 2), (3, 4)]
+    assert read_centroids(b"ref,x (mm),y (mm)\nR1,1,2\nR2,3,4\n", "pnp.csv").unit_known
+    with pytest.raises(InputError, match="unit"):
+        read_centroids(b"ref,x,y\nR1,1mm,2mm\nR2,3,4\n", "pnp.csv")
 
 
 def test_the_side_may_stand_in_the_files_name():

@@ -18,6 +18,7 @@ from pastewright.board.pads.kinds import Kind, pad_kinds
 from pastewright.board.pads.lands import Land, Lands, find_lands
 from pastewright.board.pads.missing import missing_layers, no_paste, nothing_exposed
 from pastewright.board.pads.outline import NO_OUTLINE, Outline, read_outline
+from pastewright.board.pads.partly import partly_named
 from pastewright.board.pads.pasted import (
     Pasted,
     exposed_openings,
@@ -61,6 +62,8 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
     problems.extend(pasted.problems)
     sites, named, name_problems = sites_of(pasted, holes, artwork)
     problems.extend(name_problems)
+    partly, partly_told = partly_named(sites, artwork.parts_file or artwork.points_file)
+    problems.extend(partly_told)
     kinds = pad_kinds(sites, lands, outline.area, origin)
     kept = [n for n, (site, kind) in enumerate(zip(sites, kinds, strict=True)) if _is_pad(site, kind, origin)]
     left_out = list(pasted.left_out)
@@ -83,6 +86,7 @@ def films_side(artwork: Artwork, side: Side) -> FoundSide:
         left_out=tuple(left_out),
         problems=tuple(problems),
         outline_from=outline.known,
+        partly_named=tuple(partly),
         checks=tuple(check for check in (*_checks(pasted, films), *named) if check.of),
     )
 

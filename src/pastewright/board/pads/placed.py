@@ -24,6 +24,7 @@ from pastewright.board.model import (
     OutlineFrom,
     Pad,
     PadKind,
+    PartlyNamed,
     PasteOrigin,
     Point,
     Side,
@@ -54,6 +55,7 @@ class FoundSide:
     problems: tuple[Problem, ...]
     outline_from: OutlineFrom
     checks: tuple[Check, ...] = ()
+    partly_named: tuple[PartlyNamed, ...] = ()
 
 
 def placed_board(
@@ -90,6 +92,7 @@ def placed_board(
         inputs_sha256=sha256,
         outline_from=found.outline_from,
         checks=found.checks,
+        partly_named=found.partly_named,
     )
 
 

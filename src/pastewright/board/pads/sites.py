@@ -14,6 +14,7 @@ from pastewright.board.pads.lands import Land
 from pastewright.board.pads.pasted import Pasted
 from pastewright.board.pads.site import Site
 from pastewright.board.parts.part_fit import name_by_parts
+from pastewright.board.parts.part_units import name_by_parts_in_any_unit
 from pastewright.board.parts.pin_fit import name_lands
 from pastewright.board.shapes.islands import Shapes, shape_array
 from pastewright.problems import Problem, Severity
@@ -74,7 +75,8 @@ def _with_parts(
     if not artwork.parts:
         return result, None, ()
     own = [number for number, site in enumerate(sites) if not site.land.via]
-    placed = name_by_parts(
+    by_parts = name_by_parts if artwork.parts_unit_known else name_by_parts_in_any_unit
+    placed = by_parts(
         artwork.parts,
         shapes[own],
         [sites[number].ref for number in own],

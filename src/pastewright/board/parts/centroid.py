@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pastewright.board.artwork import PartPlace
 from pastewright.board.model import Side
 from pastewright.board.source.column_names import Columns, Field, columns_of_header, fields_of, side_of
+from pastewright.board.source.spreadsheet import is_spreadsheet, spreadsheet_text
 from pastewright.board.source.text_table import Row, TextTable, number_in, read_table_text
 from pastewright.board.source.units import NAMES, UNIT_MM
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -29,13 +30,18 @@ class Centroids:
 
     parts: tuple[PartPlace, ...]
     problems: tuple[Problem, ...]
+    unit_known: bool = True
 
 
 def read_centroids(data: bytes, file: str, *, units: str = "") -> Centroids:
-    """Return the parts of a centroid file; rows that cannot be read are passed over with a warning.
+    """Return the parts of a centroid file or spreadsheet; rows that cannot be read are passed over with a warning.
 
-    Raises `InputError` when there is no header with a reference and a place, no unit, or no row that can be read.
+    Where nothing says the unit, places are as written and `unit_known` is False: the pads tell (`part_units`). Raises
+    `InputError` when there is no header with a reference and a place, a unit for some rows only, or no row that can
+    be read.
     """
+    if is_spreadsheet(data):
+        data = spreadsheet_text(data, file, is_header=_is_header)
     table = read_table_text(data, file, is_header=_is_header)
     if not table.header:
         raise one_error(
@@ -51,6 +57,8 @@ def read_centroids(data: bytes, file: str, *, units: str = "") -> Centroids:
     named = set(columns.unit.values())
     common = common or (named.pop() if len(named) == 1 else "")
     whole = _side_of_name(file)
+    bare = not common and not columns.unit and not _has_units(table, columns)
+    common = "mm" if bare else common
     parts: list[PartPlace] = []
     problems: list[Problem] = []
     for row in table.rows:
@@ -68,7 +76,19 @@ def read_centroids(data: bytes, file: str, *, units: str = "") -> Centroids:
         raise InputError(problems or [Problem(what="names no part", mend="Export it again.", file=file)])
     if len(parts) > MOST_PARTS:
         raise one_error(f"has {len(parts)} parts; {MOST_PARTS} are the limit", "Leave it out.", file=file)
-    return Centroids(parts=tuple(parts), problems=tuple(problems))
+    return Centroids(parts=tuple(parts), problems=tuple(problems), unit_known=not bare)
+
+
+def _has_units(table: TextTable, columns: Columns) -> bool:
+    """Tell whether numbers of places bear a unit each."""
+    for row in table.rows:
+        for field in (Field.X, Field.Y):
+            number = columns.index.get(field)
+            cell = row.cells[number] if number is not None and number < len(row.cells) else ""
+            found = number_in(cell, decimal_comma=table.decimal_comma)
+            if found is not None and found[1]:
+                return True
+    return False
 
 
 def _is_header(cells: Sequence[str]) -> bool:

@@ -272,8 +272,6 @@ def _other_by_name(file: SourceFile, named: LayerRole | None, told: str) -> Reco
     by_extension = told.startswith("*.")
     if named is LayerRole.CENTROID and (extension in SPREADSHEETS or _has_places(file)):
         role, note = named, ""
-        if extension in SPREADSHEETS:
-            note = "a spreadsheet, which is not read"
     elif named is LayerRole.CENTROID:
         note = f"ignored: named like a table of parts ({told}), but holds no such table"
     elif (
