@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from time import sleep
 
 import pytest
 from at_a_terminal import Machine, Person
@@ -167,27 +168,62 @@ def test_whatever_ends_the_host_lifts_the_tip_of_a_hand(tmp_path: Path, bench: P
         assert person.process.returncode == 130
 
 
+ALARMS = {
+    # The gantry is shorter than its profile says: a switch is met at 15 mm. Where home is at the bottom, up first.
+    "reprap": ("bench-reprap-e", "G28", "halted", [("u", "Z 10.00"), ("u", "Z 20.00"), ("u", "Z 30.00")]),
+    "cnc": ("bench-ngc-rotary-a", "$H", "ALARM:1 (a limit switch was hit)", []),
+}
+
+
+@pytest.mark.parametrize("protocol", ALARMS)
 def test_an_alarm_in_the_middle_of_a_jog_is_told_and_nothing_more_is_sent(
-    tmp_path: Path, bench: Path
+    tmp_path: Path, protocol: str
 ) -> None:
-    # The gantry is shorter than its profile says: a switch is met at 15 mm.
+    name, home, alarm, up = ALARMS[protocol]
+    bench = tmp_path / "bench.toml"
+    bench.write_text(f'{example_text(name)}\n[run]\nhome = "{home}"\n', encoding="utf-8")
     ends = ["--travel", "X=0,15", "--start", "3,4,30", "--scale", "0.01"]
-    with Machine("reprap", tmp_path, *ends) as there:
+    with Machine(protocol, tmp_path, *ends) as there:
         with Person("machine", "jog", "--home", "-p", bench, "--port", there.port) as person:
             person.answers(("out of the gantry? (y/n)", "y"))
             person.sees("step 0.1 mm")
-            steps = (
-                ("4", "step 10 mm"),
-                ("u", "Z 10.00"),
-                ("u", "Z 20.00"),
-                ("u", "Z 30.00"),
-                (RIGHT, "X 10.00"),
-            )
-            for key, shown in steps:
+            for key, shown in (("4", "step 10 mm"), *up, (RIGHT, "X 10.00")):
                 person.types(key, enter=False)
                 person.sees(shown)
             person.types(RIGHT, enter=False)
-            person.sees("halted")
+            person.sees("not lifted")
+            person.sees(alarm)
+            person.sees("larger than the machine")
             assert person.ends() == 1
-        assert "not lifted" in person.seen
         assert there.where_mm()[0] == approx(15.0, abs=1e-4)
+
+
+def test_a_locked_controller_moves_nothing_until_it_is_homed(tmp_path: Path) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(example_text("bench-ngc-rotary-a") + '\n[run]\nhome = "$H"\n', encoding="utf-8")
+    with Machine("cnc", tmp_path, "--start", "30,40,-20", "--scale", "0.01", "--ground=-61.9") as there:
+        with Person("machine", "stay", "-p", bench, "--port", there.port) as person:
+            person.answers(("machine> ", "to park"))
+            person.sees("nothing moves while the place of the tip is not known")
+            assert [row for row in there.done() if row["text"].startswith("G1")] == []
+            person.answers(("machine> ", "home"), ("(y/n)", "y"), ("homed: X 0.00", "to 110,90"))
+            person.answers(
+                ("110,90: X 110.00", "touch-off probe"), ("(y/n)", "y"), ("board_z_mm is -61.9 mm", "quit")
+            )
+            assert person.ends() == 0
+        assert there.where_mm() == approx((110.0, 90.0, -61.9 + 4.0), abs=1e-3)  # at travel height
+
+
+def test_a_closed_terminal_stops_a_travel_on_its_way(tmp_path: Path) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(example_text("bench-ngc-rotary-a") + '\n[run]\nhome = "$H"\n', encoding="utf-8")
+    with Machine("cnc", tmp_path, "--scale", "2") as there:
+        with Person("machine", "to", "300,200", "--home", "-p", bench, "--port", there.port) as person:
+            person.answers(("out of the gantry? (y/n)", "y"))
+            person.sees("homed")
+            sleep(1.5)  # 30 mm/s in this slow motion of a machine: well on its way, and far from its end
+            person.close_terminal()
+            assert person.process.wait(60) == 130
+        x, y, _ = there.where_mm()
+        assert 0.0 < x < 290.0
+        assert y == approx(x * 2 / 3, abs=0.01)

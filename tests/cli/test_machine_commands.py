@@ -7,6 +7,8 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from demo_plans import plan_of
 
@@ -236,3 +238,23 @@ def test_paste_moved_by_hand_is_in_the_account_of_its_barrel(run, bench, lines, 
     answer = run("machine", "purge", "--ul", "25", *port)
     assert answer.code == 1
     assert "barrel A7 has run out" in answer.out
+
+
+def test_the_camera_is_measured_from_two_pictures(run, bench, lines, tmp_path) -> None:
+    pictures = []
+    for number, centre in enumerate([(400, 200), (300, 300)]):
+        frame = np.full((480, 640), 60, dtype=np.uint8)
+        cv2.circle(frame, centre, 20, 220, -1, cv2.LINE_AA)
+        pictures += ["--photo", tmp_path / f"{number}.png"]
+        assert cv2.imwrite(str(tmp_path / f"{number}.png"), frame)
+    lines("z+10 z+10 z+2", "ok")
+    answer = run("machine", "measure", "camera", "-p", bench, "--port", SIM, *pictures)
+    assert answer.code == 0, answer
+    camera = parse_profile(bench.read_text(encoding="utf-8"), "").camera
+    # 2 mm along both axes moved the mark by 100 pixels along both.
+    assert camera.mm_per_px == pytest.approx(0.02, rel=1e-3)
+    assert camera.turn_deg == pytest.approx(0.0, abs=0.05)
+    lines("ok")
+    answer = run("machine", "measure", "camera", "-p", bench, "--port", SIM)
+    assert answer.code == 2
+    assert "nothing to look with" in answer.err

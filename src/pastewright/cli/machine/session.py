@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from errno import EIO, EPIPE
 from math import isclose
 from pathlib import Path
 from typing import Any, TypeVar
@@ -30,6 +31,7 @@ from pastewright.hands.guide import (
     Tell,
 )
 from pastewright.link.ending import guarded
+from pastewright.link.events import Trouble
 from pastewright.link.hand import Hand
 from pastewright.link.owner import MachineError, Stand, connect
 from pastewright.link.port import check_port
@@ -56,6 +58,8 @@ class Session:
     def __init__(self, hand: Hand, terminal: Terminal, profile_path: Path) -> None:
         self.hand, self.terminal, self.profile_path = hand, terminal, profile_path
         self.eyes = Eyes()
+        self.ended = ""
+        """Why the host is ending, as far as that was heard while something moved."""
         self._looks = 0
         hand.stop = self._stopping
 
@@ -68,7 +72,8 @@ class Session:
         """Tell whether motion should end: any key, or the end of the host (which then ends all the rest)."""
         try:
             return bool(self.terminal.pressed())
-        except EndedError:
+        except EndedError as ended:
+            self.ended = str(ended)
             return True
 
     def play(self, guide: Guide[Result]) -> Result:
@@ -273,10 +278,15 @@ def opened(
         owner = connect(port, profile, baud=baud)
         with owner:
             hand = Hand(owner, surface_z_mm=surface_z_mm)
+            session = Session(hand, terminal, profile_path)
             try:
-                yield Session(hand, terminal, profile_path)
+                yield session
             except BaseException as error:
                 _made_safe(hand, error)
+                if isinstance(error, OSError) and error.errno in (EIO, EPIPE):
+                    session.ended = "the terminal was closed"
+                if session.ended and not isinstance(error, EndedError):
+                    raise EndedError(session.ended) from error
                 raise
 
 
@@ -320,7 +330,13 @@ def worked(
         return _said(str(given_up), FINDINGS)
     except MachineError as error:
         at = ", ".join(f"{axis} {value:.2f}" for axis, value in error.position.items() if axis in "XYZ")
-        return _said(f"the machine: {error.what}" + (f"; last reported at {at}" if at else ""), FINDINGS)
+        code = _said(f"the machine: {error.what}" + (f"; last reported at {at}" if at else ""), FINDINGS)
+        if error.trouble is Trouble.ALARM:
+            console.print(
+                "Home it before anything else moves. A switch that is met within the limits means that \\[machine] of the"
+                " profile is larger than the machine."
+            )
+        return code
 
 
 def tried(session: Session, work: Callable[[Session], None]) -> None:

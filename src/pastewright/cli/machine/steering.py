@@ -45,8 +45,9 @@ def steer(request: Steer, hand: Hand, terminal: Terminal) -> Spot:
     if not terminal.is_there:
         return _by_lines(request, hand, terminal)
     parts = [words for axes, words in WORDS.items() if set(axes) <= set(request.axes)]
-    sizes = ", ".join(f"{key} {size:g}" for key, size in SIZE_KEYS.items())
-    console.print(f"[dim]{'; '.join(parts)}; step: {sizes} mm; Enter: here; q: leave; any other key stops[/]")
+    sizes = " ".join(f"{size:g}" for size in SIZES_MM)
+    console.print(f"[dim]{'; '.join(parts)}; {' '.join(SIZE_KEYS)} a step of {sizes} mm[/]")
+    console.print("[dim]Enter: here; q: leave; any other key: nothing, and what moves stops[/]")
     size_mm, about = FIRST_SIZE_MM, ""
     while True:
         _show(hand, size_mm, about, request)
