@@ -121,8 +121,11 @@ def test_the_program_is_in_the_journal_and_comes_back_whole(path):
 
 def test_boards_of_one_program_are_counted_on(path):
     journal, _, run = begun(path)
-    assert journal.next_number(journal.run(run).program) == 2
-    assert journal.next_number("another") == 1
+    job = journal.job(journal.run(run).program)
+    assert journal.next_number(job) == 2
+    # Planned anew it is another program, that goes the same way.
+    assert journal.next_number(replace(job, sha256="anew")) == 2
+    assert journal.next_number(replace(job, sha256="another", path_sha256="elsewhere")) == 1
 
 
 @pytest.mark.parametrize("content", [b"no database at all" * 100, None])

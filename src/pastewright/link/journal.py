@@ -377,10 +377,12 @@ class Journal:
             return 0.0
         return sum(run.used_ul for run in self.runs() if run.lot == lot and run.opened_at == opened_at)
 
-    def next_number(self, sha256: str) -> int:
-        """Return the number of the next board of a program."""
+    def next_number(self, job: ProgramJob) -> int:
+        """Return the number of the next board of a program; one planned anew goes the same way, and is counted on."""
         row = self._db.execute(
-            "SELECT coalesce(max(number), 0) + 1 FROM boards WHERE program = ? AND dry = 0", (sha256,)
+            "SELECT coalesce(max(number), 0) + 1 FROM boards"
+            " WHERE (program = ? OR (path = ? AND path != '')) AND dry = 0",
+            (job.sha256, job.path_sha256),
         ).fetchone()
         return int(row[0])
 

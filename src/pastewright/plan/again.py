@@ -37,7 +37,7 @@ from pastewright.route.model import Tour, Visit
 from pastewright.version import __version__
 
 WORTH = 0.01
-"""Share of the dose: what deposits may be off before a plan is made anew, a fifth of the usual tolerance. Own choice."""
+"""Share of a deposit: so much it may change before a plan is made anew, a fifth of the usual tolerance. Own choice."""
 AT_PERCENTILE = 95
 
 
@@ -51,40 +51,42 @@ class PlannedAgain:
     profile: Profile
 
 
-def with_less_paste(profile: Profile, used_ul: float) -> Profile:
-    """Return the bench with as much less in its barrel; raises `InputError` when nothing is left."""
-    left_ul = profile.barrel.fill_ul - used_ul
+def with_paste(profile: Profile, left_ul: float) -> Profile:
+    """Return the bench with so much paste in its barrel; raises `InputError` when there is none."""
     if left_ul <= 0:
         raise one_error(
-            f"{used_ul:.0f} µL were used of a barrel of {profile.barrel.fill_ul:.0f} µL: it is empty",
+            "the barrel is empty, by what was used of it",
             "Refill it, or say how much is in it.",
             file=profile.file,
         )
     return replace(profile, barrel=replace(profile.barrel, fill_ul=left_ul))
 
 
-def off_by(text: str, plan: PlanRecord, profile: Profile, *, used_ul: float) -> float:
-    """Return how far the deposits of a program would be off on a barrel that has been used [share of the dose].
+def off_by(text: str, plan: PlanRecord, profile: Profile, *, left_ul: float) -> float:
+    """Return how far deposits change when a program is sent with `left_ul` in the barrel [share of each].
 
-    The 95th percentile of them, as the read-back simulates the program; 0 for a dry one.
+    Against the barrel of the profile, which it was planned for; the 95th percentile, as the read-back simulates both.
+    0 for a dry program.
     """
     expected = expected_from_plan(plan)
-    if expected.dry or not expected.deposits:
+    if expected.dry or not expected.deposits or left_ul == profile.barrel.fill_ul:
         return 0.0
-    found = verify(text, expected, with_less_paste(profile, used_ul)).delivered
+    then = verify(text, expected, profile).delivered
+    now = verify(text, expected, with_paste(profile, left_ul)).delivered
     off = [
-        abs(got.volume_ul / wanted.volume_ul - 1) if got is not None else 1.0
-        for got, wanted in zip(found, expected.deposits, strict=True)
+        abs(got.volume_ul / was.volume_ul - 1) if got is not None else 1.0
+        for got, was in zip(now, then, strict=True)
+        if was is not None and was.volume_ul > 0
     ]
-    return float(np.percentile(off, AT_PERCENTILE))
+    return float(np.percentile(off, AT_PERCENTILE)) if off else 0.0
 
 
-def planned_again(plan: PlanRecord, profile: Profile, *, used_ul: float) -> PlannedAgain:
-    """Return the plan for a barrel that `used_ul` were taken from, read back on a bench with that barrel.
+def planned_again(plan: PlanRecord, profile: Profile, *, left_ul: float) -> PlannedAgain:
+    """Return the plan for a barrel that holds `left_ul`, read back on a bench with that barrel.
 
     Raises `InputError` when the paste left, or the stroke, is not enough for it.
     """
-    bench = with_less_paste(_where_it_was(plan, profile), used_ul)
+    bench = with_paste(_where_it_was(plan, profile), left_ul)
     layout = _layout(plan)
     there = located(layout, _placements(plan))
     motions = motions_over(there, _tour(plan, there), bench)

@@ -101,7 +101,7 @@ def _some(names: Sequence[str]) -> str:
 def board_number_of(journal: Journal, job: ProgramJob, wanted: int | None) -> int:
     """Return the number of the board that begins; one that is in the journal is an `InputError`."""
     if wanted is None:
-        return journal.next_number(job.sha256)
+        return journal.next_number(job)
     for row in journal.runs():
         if row.program == job.sha256 and row.number == wanted and not row.dry and not job.dry:
             raise one_error(

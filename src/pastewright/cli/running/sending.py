@@ -10,6 +10,7 @@ from pastewright.cli.reading import read_text
 from pastewright.cli.running.asking import paste_of, show_job, show_paste
 from pastewright.cli.running.checks import ask, run_checks
 from pastewright.cli.running.choice import board_number_of, check_fits, check_verified, wanted_deposits
+from pastewright.cli.running.fresh import for_barrel
 from pastewright.cli.running.laying import Laying, believed
 from pastewright.cli.running.records import default_journal
 from pastewright.link.bench import ul_per_unit
@@ -72,15 +73,18 @@ def send(
         show_job(job, deposits, given.name, number, given.companion, bench)
         paste = paste_of(journal, bench, sending)
         about_paste = show_paste(job, deposits, bench, paste)
+        text, companion = given.text, given.companion
+        if not choice.even_if_unverified:
+            text, companion, job = for_barrel((text, companion, job), bench, paste)
         check_port(sending.port)
         ask(about_paste, sending)
-        laying = Laying(journal, job, bench, sending, paste, kind=given.companion.kind)
+        laying = Laying(journal, job, bench, sending, paste, kind=companion.kind)
         with laying.connected() or nullcontext() as owner:
             if owner is not None and not laying.rehearsal:
                 ask(run_checks(bench, job, journal, owner.look()), sending)
                 believed(owner)
             key = journal.begin_board(
-                job, name=given.name, text=given.text, plan=given.companion, number=number, now_s=unix_s()
+                job, name=given.name, text=text, plan=companion, number=number, now_s=unix_s()
             )
             return laying.work(key, deposits, owner)
     finally:
