@@ -10,10 +10,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pastewright.kinematics import move_time_s
-from pastewright.motion.cycles import path_of, plan_cycles
+from pastewright.motion.cycles import plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.dry import dry
 from pastewright.motion.model import Step
+from pastewright.motion.paths import path_of
 from pastewright.motion.plan import motions_of, plan_motions, standoff_mm
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle

@@ -7,20 +7,20 @@ blended by what has been used.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
-from math import dist
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.deposit.model import Deposit, DepositKind, Layout
+from pastewright.deposit.model import Deposit, Layout
+from pastewright.motion.levels import Levels, levels_of
+from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.bead import Beads, solved_beads
 from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.common import dots_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.runs import even_walks
 from pastewright.plunger.settle import Settling, strip_of
-from pastewright.plunger.table import dot_table
-from pastewright.plunger.walk import Walk
+from pastewright.plunger.walk import Walk, walk_lasting
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
 
@@ -32,10 +32,6 @@ SAME_COMPLIANCE = 0.001
 
 # Beads that agree within a nanolitre's thousandth and a tenth of a micrometre are one bead.
 VOLUME_DIGITS = 6
-LENGTH_DIGITS = 4
-
-# Points of a path closer than a micrometre are one point: no axis here tells them apart.
-SAME_POINT_MM = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,24 +52,20 @@ class Cycles:
         return max([self.settling.cycle.peak_kpa, *(cycle.peak_kpa for cycle in self.visits)])
 
 
-def path_of(deposit: Deposit, *, backwards: bool) -> tuple[tuple[float, float], ...]:
-    """Return the deposit's points in the order they are laid [mm, board], doubled points once."""
-    points = deposit.points_mm[::-1] if backwards else deposit.points_mm
-    kept = [points[0]]
-    for point in points[1:]:
-        if dist(kept[-1], point) > SAME_POINT_MM:
-            kept.append(point)
-    return tuple(kept)
+def plan_cycles(layout: Layout, tour: Tour, profile: Profile, levels: Levels | None = None) -> Cycles:
+    """Return the cycles of all visits [µL of real sweep], and the strip that comes first.
+
+    `levels` are those that the order was made for; without them they are found here.
+    """
+    return cycles_of(
+        [(layout.deposits[visit.deposit], visit.backwards) for visit in tour.visits], profile, levels
+    )
 
 
-def plan_cycles(layout: Layout, tour: Tour, profile: Profile) -> Cycles:
-    """Return the cycles of all visits [µL of real sweep], and the strip that comes first."""
-    return cycles_of([(layout.deposits[visit.deposit], visit.backwards) for visit in tour.visits], profile)
-
-
-def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile) -> Cycles:
+def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile, levels: Levels | None = None) -> Cycles:
     """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
     bench = bench_of(profile)
+    levels = levels or levels_of([deposit for deposit, _ in laid], profile)
     strip = strip_of(profile)
     deposits = [deposit for deposit, _ in laid]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
@@ -84,12 +76,21 @@ def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile) -> Cycles:
     walks: list[Walk | None] = [None] * len(deposits)
     ends = [0.0] * len(deposits)
 
-    at = np.array([i for i, deposit in enumerate(deposits) if _is_dot(deposit)], dtype=int)
-    for index, dot in zip(at.tolist(), _dots(volumes[at], share[at], bench, late), strict=True):
+    at = np.array([i for i, deposit in enumerate(deposits) if is_dot(deposit)], dtype=int)
+    for index, dot in zip(
+        at.tolist(), _dots(volumes[at], share[at], levels.push_ul, bench, late), strict=True
+    ):
         cycles[index] = dot
 
-    at = np.array([i for i, deposit in enumerate(deposits) if not _is_dot(deposit)], dtype=int)
-    paths = [_walk(deposits[index], profile, backwards=laid[index][1]) for index in at.tolist()]
+    at = np.array([i for i, deposit in enumerate(deposits) if not is_dot(deposit)], dtype=int)
+    paths = [
+        # No faster than the common push feeds it.
+        walk_lasting(
+            walk_of(deposits[index], profile, backwards=laid[index][1]),
+            float(volumes[index]) / levels.bead_ul_s,
+        )
+        for index in at.tolist()
+    ]
     for index, bead, walk, end in zip(
         at.tolist(), *bead_cycles(volumes[at], paths, share[at], bench, late), strict=True
     ):
@@ -102,10 +103,6 @@ def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile) -> Cycles:
     )
 
 
-def _is_dot(deposit: Deposit) -> bool:
-    return deposit.kind is DepositKind.DOT or len(path_of(deposit, backwards=False)) < 2
-
-
 def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
     """Return the bench with `used_ul` less paste, or None where that is no other bench."""
     store = bench.store
@@ -116,37 +113,32 @@ def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
     return replace(bench, store=replace(store, paste_ul=left))
 
 
-def _walk(deposit: Deposit, profile: Profile, *, backwards: bool) -> Walk:
-    path = path_of(deposit, backwards=backwards)
-    return Walk(
-        legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(path)),
-        speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
-        accel_mm_s2=profile.machine.accel_xy_mm_s2,
-    )
-
-
-def _dots(volumes: Floats, share: Floats, bench: PlungerBench, late: PlungerBench | None) -> list[DotCycle]:
+def _dots(
+    volumes: Floats, share: Floats, push_ul: float, bench: PlungerBench, late: PlungerBench | None
+) -> list[DotCycle]:
     if not volumes.size:
         return []
-    smallest, largest = float(volumes.min()), float(volumes.max())
-    dots = dot_table(smallest, largest, bench).dots(volumes)
-    push, rate, peak = dots.push_ul, dots.push_ul_s, dots.peak_kpa
+    dots = dots_of(volumes, push_ul, bench)
+    push, rate, peak, dwell = dots.push_ul, dots.push_ul_s, dots.peak_kpa, dots.dwell_s
     if late is not None:
-        then = dot_table(smallest, largest, late).dots(volumes)
+        then = dots_of(volumes, push_ul, late)
         push = push + share * (then.push_ul - push)
         rate = rate + share * (then.push_ul_s - rate)
         peak = peak + share * (then.peak_kpa - peak)
+        dwell = dwell + share * (then.dwell_s - dwell)
     return [
         DotCycle(
             volume_ul=v,
             push_ul=a,
             push_ul_s=u,
-            dwell_s=bench.dwell_s,
+            dwell_s=t,
             retract_ul=a - v,
             retract_ul_s=bench.push_ul_s,
             peak_kpa=p,
         )
-        for v, a, u, p in zip(volumes.tolist(), push.tolist(), rate.tolist(), peak.tolist(), strict=True)
+        for v, a, u, p, t in zip(
+            volumes.tolist(), push.tolist(), rate.tolist(), peak.tolist(), dwell.tolist(), strict=True
+        )
     ]
 
 

@@ -13,10 +13,12 @@ from math import dist, pi, sqrt
 
 from pastewright.deposit.model import Layout
 from pastewright.kinematics import move_time_s
-from pastewright.motion.cycles import Cycles, path_of, plan_cycles
+from pastewright.motion.cycles import Cycles, plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
+from pastewright.motion.levels import Levels
 from pastewright.motion.model import Motions, Move, Step
+from pastewright.motion.paths import path_of
 from pastewright.place.transform import Placements, Wipe, on_bed
 from pastewright.place.tray.located import Located, located
 from pastewright.plunger.bench import PlungerBench, bench_of
@@ -64,10 +66,12 @@ def plan_motions(
     return motions_over(located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def motions_over(there: Located, tour: Tour, profile: Profile) -> Motions:
-    """Return the whole journey over deposits that are located; see `plan_motions`."""
+def motions_over(
+    there: Located, tour: Tour, profile: Profile, levels: Levels | None = None
+) -> Motions:
+    """Return the whole journey over deposits that are located; see `plan_motions`, and `plan_cycles` for `levels`."""
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
-    cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile)
+    cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile, levels)
     return _motions(cycles, there, tour, profile)
 
 

@@ -14,6 +14,7 @@ from pastewright.motion.around import around
 from pastewright.motion.aside import with_strip
 from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.faults import check_fits
+from pastewright.motion.levels import levels_of
 from pastewright.motion.model import Motions
 from pastewright.motion.plan import motions_over
 from pastewright.place.transform import Placements, on_bed
@@ -144,9 +145,10 @@ def finish_plan(
     zones = blocked_on(job, where)
     profile = with_strip(profile, where, board.size_mm, zones)
     there = located(layout, where)
-    tour = placed_tour(there, profile, turns_of(job, board))
+    levels = levels_of(there.layout.deposits, profile)
+    tour = placed_tour(there, profile, turns_of(job, board), levels.classes)
     on_stage("motions")
-    motions = around(motions_over(there, tour, profile), zones, profile)
+    motions = around(motions_over(there, tour, profile, levels), zones, profile)
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")

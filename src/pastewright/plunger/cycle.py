@@ -41,17 +41,38 @@ STEADY_OF_REACH = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Dots:
-    """Solved dots, one a lane: volumes in µL, the push's rate in µL/s, the highest pressure in kPa."""
+    """Solved dots, one a lane: volumes in µL, the push's rate in µL/s, the highest pressure in kPa, the dwell in s."""
 
     volume_ul: Floats
     push_ul: Floats
     push_ul_s: Floats
     peak_kpa: Floats
+    dwell_s: Floats
 
     @property
     def retract_ul(self) -> Floats:
         """What is drawn back [µL], b = a − V."""
         return self.push_ul - self.volume_ul
+
+    def where(self, these: NDArray[np.bool_], other: "Dots") -> "Dots":
+        """Return these dots where `these` is true, the other's elsewhere; volumes stay."""
+        return Dots(
+            self.volume_ul,
+            np.where(these, self.push_ul, other.push_ul),
+            np.where(these, self.push_ul_s, other.push_ul_s),
+            np.where(these, self.peak_kpa, other.peak_kpa),
+            np.where(these, self.dwell_s, other.dwell_s),
+        )
+
+    def taken(self, lanes: NDArray[np.int64]) -> "Dots":
+        """Return the dots of these lanes."""
+        return Dots(
+            self.volume_ul[lanes],
+            self.push_ul[lanes],
+            self.push_ul_s[lanes],
+            self.peak_kpa[lanes],
+            self.dwell_s[lanes],
+        )
 
 
 def dot_cycle(volume_ul: float, bench: PlungerBench) -> DotCycle:
@@ -96,7 +117,16 @@ def dots_pushed_at(volumes_ul: ArrayLike, rates_ul_s: ArrayLike, bench: PlungerB
 
 def _pushed_at(volumes: Floats, rates: Floats, bench: PlungerBench) -> Dots:
     pushes = _pushes(volumes, rates, bench)
-    return Dots(volumes, pushes, rates, _pushed(pushes, rates, bench)[1])
+    peaks = _pushed(pushes, rates, bench)[1]
+    return Dots(volumes, pushes, rates, peaks, np.full_like(volumes, bench.dwell_s))
+
+
+def dots_begun(
+    pushes_ul: Floats, bench: PlungerBench, start_kpa: Floats | None = None
+) -> tuple[Floats, Floats]:
+    """Return pressure after each push at the tuned rate and the highest on the way [kPa], from rest or `start_kpa`."""
+    start = np.full_like(pushes_ul, bench.rest_kpa) if start_kpa is None else start_kpa + 0 * pushes_ul
+    return pushed(start, _ramp(pushes_ul, bench.push_ul_s, bench), bench)
 
 
 def dot_end_kpa(

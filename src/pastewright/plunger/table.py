@@ -6,6 +6,7 @@ conservation holds exactly whatever the interpolation does.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -38,6 +39,7 @@ class DotTable:
     log_peak: Floats
     corner: int
     to_yield_ul: float
+    dwell_s: float
 
     def dots(self, volumes_ul: ArrayLike) -> Dots:
         """Return the dots of the given volumes [µL], which must lie on the ladder."""
@@ -49,7 +51,7 @@ class DotTable:
         beyond, rate, peak = (
             np.exp(self._read(at, column)) for column in (self.log_beyond, self.log_rate, self.log_peak)
         )
-        return Dots(volumes, self.to_yield_ul + beyond, rate, peak)
+        return Dots(volumes, self.to_yield_ul + beyond, rate, peak, np.full_like(volumes, self.dwell_s))
 
     def _read(self, at: Floats, column: Floats) -> Floats:
         if self.corner == 0:
@@ -68,6 +70,7 @@ def _curve(at: Floats, knots: Floats, values: Floats) -> Floats:
     return read
 
 
+@lru_cache(maxsize=8)
 def dot_table(smallest_ul: float, largest_ul: float, bench: PlungerBench) -> DotTable:
     """Return the table for volumes from `smallest_ul` to `largest_ul` [µL], both above zero."""
     # A hair wider than asked, so that a single volume too has a ladder.
@@ -88,6 +91,7 @@ def dot_table(smallest_ul: float, largest_ul: float, bench: PlungerBench) -> Dot
         np.log(dots.peak_kpa),
         corner,
         to_yield,
+        bench.dwell_s,
     )
 
 

@@ -30,10 +30,11 @@ class Visit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tour:
-    """The tour. `travel_mm` and `travel_s` are of the hops between deposits alone (the way from the settling
-    strip to the first deposit included, and to the end where one was given; beads themselves not, lifts only
-    where `order` was told their time); no order of the same deposits can go below the `bound`s, whatever the
-    heuristic found. The tour is made for time: the shortest way would be up to a fifth shorter, but slower.
+    """The tour. `travel_mm` and `travel_s` are of the hops between deposits alone: the way from the settling strip to
+    the first deposit included, and to the end where one was given; beads themselves not, lifts only where `order` was
+    told their time. No order of the same deposits (of each class, where classes follow each other) can go below the
+    `bound`s, whatever the heuristic found. The tour is made for time: the shortest way would be up to a fifth shorter,
+    but slower.
     """
 
     visits: tuple[Visit, ...]

@@ -1,7 +1,8 @@
 """Located deposits to a `Tour`: one tour over all boards, or board after board, whichever is quicker.
 
 Boards that must be finished one by one (a settling strip or a wipe between them) are; their order is that of a
-short way past their middles. What a job wants laid first or last is, within a board or over all of them.
+short way past their middles. What a job wants laid first or last is, within a board or over all of them. Within that,
+classes of deposits that must follow each other do (`motion.levels`); within a class the order is free.
 """
 
 from collections import defaultdict
@@ -19,17 +20,25 @@ from pastewright.route.order import order
 
 Turns = Mapping[str, LayTurn]
 NO_TURNS: Turns = {}
+
+Classes = Mapping[int, int]
+"""The class of each deposit, by its index; lower numbers are laid first."""
+NO_CLASSES: Classes = {}
+TURNS = (LayTurn.FIRST, LayTurn.BETWEEN, LayTurn.LAST)
 NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
 
 
-def placed_tour(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> Tour:
+def placed_tour(
+    there: Located, profile: Profile, turns: Turns = NO_TURNS, classes: Classes = NO_CLASSES
+) -> Tour:
     """Return the order of all deposits, from the end of the settling strip on.
 
-    `turns` say when single pads are laid, by their id. Travel and bounds are those of `route.order`; for several
-    boards the bound holds for every order that the placements allow.
+    `turns` say when single pads are laid, by their id, `classes` which deposits come before which. Travel and bounds
+    are those of `route.order`, the bounds for orders that keep turns and classes; for several boards they hold for
+    every such order that the placements allow.
     """
     bed, placements = profile.bed, there.placements
-    route = _Route(profile, turns)
+    route = _Route(profile, turns, classes)
     start = _strip_end(bed)
     if placements.on_bed and not turns:
         # In board coordinates, as the deposits are.
@@ -39,9 +48,9 @@ def placed_tour(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> To
     if len(placements.boards) == 1:
         return route.over(deposits, start)
     if placements.one_by_one:
-        return one_by_one(there, profile, turns)
+        return one_by_one(there, profile, turns, classes)
     whole = route.over(deposits, start)
-    apart = one_by_one(there, profile, turns)
+    apart = one_by_one(there, profile, turns, classes)
     if whole.travel_s <= apart.travel_s:
         return whole
     return replace(apart, bound_mm=whole.bound_mm, bound_s=whole.bound_s)
@@ -56,22 +65,23 @@ class _Middle:
 
 
 class _Route:
-    """Ways over deposits that keep to the turns of a job."""
+    """Ways over deposits that keep to the turns of a job, and to classes within them."""
 
-    def __init__(self, profile: Profile, turns: Turns) -> None:
+    def __init__(self, profile: Profile, turns: Turns, classes: Classes) -> None:
         self.machine = profile.machine
         self.turns = turns
+        self.classes = classes
 
-    def over(self, deposits: Sequence[Deposit], start_mm: Point) -> Tour:
-        """Return the way over some deposits, each turn's after the other's."""
-        if not self.turns:
-            return self.short(deposits, start_mm)
+    def over(self, deposits: Sequence[Deposit], start_mm: Point, *, rising: bool = False) -> Tour:
+        """Return the way over some deposits, group after group; `rising` takes the classes the other way round."""
+        groups: dict[tuple[int, int], list[Deposit]] = defaultdict(list)
+        for deposit in deposits:
+            number = self.classes.get(deposit.index, 0)
+            groups[TURNS.index(self._turn(deposit)), -number if rising else number].append(deposit)
         tour, here = NOWHERE, start_mm
-        for turn in (LayTurn.FIRST, LayTurn.BETWEEN, LayTurn.LAST):
-            group = [deposit for deposit in deposits if self._turn(deposit) is turn]
-            if group:
-                part = self.short(group, here)
-                tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in group})
+        for _, group in sorted(groups.items()):
+            part = self.short(group, here)
+            tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in group})
         return tour
 
     def short(self, stops: Sequence[Stop], start_mm: Point) -> Tour:
@@ -84,9 +94,15 @@ class _Route:
         return next((turn for turn in (LayTurn.FIRST, LayTurn.LAST) if turn in found), LayTurn.BETWEEN)
 
 
-def one_by_one(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> Tour:
-    """Return the boards one after the other; each begins at the strip or wiping pad, or where the last one ended."""
-    route, start = _Route(profile, turns), _strip_end(profile.bed)
+def one_by_one(
+    there: Located, profile: Profile, turns: Turns = NO_TURNS, classes: Classes = NO_CLASSES
+) -> Tour:
+    """Return the boards one after the other; each begins at the strip or wiping pad, or where the last one ended.
+
+    Without a strip between them every other board takes the classes the other way round, so that pushes change little
+    from one board to the next.
+    """
+    route, start = _Route(profile, turns, classes), _strip_end(profile.bed)
     placements = there.placements
     boards: dict[int, list[Deposit]] = defaultdict(list)
     for deposit in there.layout.deposits:
@@ -98,7 +114,8 @@ def one_by_one(there: Located, profile: Profile, turns: Turns = NO_TURNS) -> Tou
     tour, here = NOWHERE, start
     for laid, visit in enumerate(route.short(middles, start).visits):
         own = boards[visit.deposit]
-        part = route.over(own, _begun_at(placements, laid, start) or here)
+        rising = laid % 2 == 1 and not placements.settle
+        part = route.over(own, _begun_at(placements, laid, start) or here, rising=rising)
         tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in own})
     return tour
 

@@ -12,8 +12,9 @@ import numpy as np
 
 from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
 from pastewright.deposit.shape import bead_width_mm, dot_width_mm
-from pastewright.motion.cycles import LENGTH_DIGITS, Cycles, bead_cycles, late_bench
+from pastewright.motion.cycles import Cycles, bead_cycles, late_bench
 from pastewright.motion.model import Motions, Move, Step
+from pastewright.motion.paths import LENGTH_DIGITS
 from pastewright.motion.plan import motions_of
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.model import DotCycle
