@@ -66,9 +66,7 @@ def plan_motions(
     return motions_over(located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def motions_over(
-    there: Located, tour: Tour, profile: Profile, levels: Levels | None = None
-) -> Motions:
+def motions_over(there: Located, tour: Tour, profile: Profile, levels: Levels | None = None) -> Motions:
     """Return the whole journey over deposits that are located; see `plan_motions`, and `plan_cycles` for `levels`."""
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
     cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile, levels)

@@ -15,9 +15,10 @@ deposits that are too large or too small for it are laid first and last. The pus
 and what it leaves of such steps (`chosen_push`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from math import log
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -137,7 +138,8 @@ def chosen_push(
     """
     candidates = _candidates(dots_ul, bench)
     surface = _Surface(candidates, bench)
-    costs = [surface.cost(index, dots_ul, beads) for index in range(candidates.size)]
+    sizes = (_classes((volume, 1.0) for volume in dots_ul), _classes(beads))
+    costs = [surface.cost(index, *sizes) for index in range(candidates.size)]
     allowed = max(tolerance, NEARLY_BEST * min(error for _, error in costs))
     good = [index for index, (_, error) in enumerate(costs) if error <= allowed]
     return float(candidates[min(good, key=lambda index: costs[index][0])])
@@ -199,25 +201,27 @@ class _Surface:
         left = _retractions_read(drifted, thick) - back[0]
         self.kept = left / (1 - self.passed_on)
 
-    def cost(
-        self, index: int, dots_ul: Sequence[float], beads: Sequence[tuple[float, float]]
-    ) -> tuple[float, float]:
+    def cost(self, index: int, dots: Sequence["_Size"], beads: Sequence["_Size"]) -> tuple[float, float]:
         """Time of pushing, dwelling and walking [s], and the share that 95 % of the deposits are within."""
         rate = self.bench.push_ul_s
         rows, seconds = [], 0.0
-        for volume, count in _classes(dots_ul):
-            row, dwell_s = self._dot(index, volume, count)
+        for size in dots:
+            row, dwell_s = self._dot(index, size.volume_ul, size.count)
             rows.append(row)
-            seconds += count * (dwell_s + 2 * row.push_ul / rate)
+            seconds += size.count * (dwell_s + 2 * row.push_ul / rate)
         flow = float(flow_ul_s(self.full_kpa[index], self.bench.tip))
-        for volume, least_s in beads:
-            walked_s = max(least_s, volume / max(flow, 1e-9))
-            pressure = driving_pressure_kpa(np.array([volume / walked_s]), self.bench.tip)
-            stored = float(stored_ul(pressure, self.bench.store)[0]) - self.bench.rest_ul
-            seconds += walked_s + 2 * stored / rate
+        walked_s = np.array([max(size.seconds, size.volume_ul / max(flow, 1e-9)) for size in beads])
+        flows = np.array([size.volume_ul for size in beads]) / walked_s
+        stored = (
+            stored_ul(driving_pressure_kpa(flows, self.bench.tip), self.bench.store) - self.bench.rest_ul
+            if beads
+            else flows
+        )
+        for size, walk_s, push in zip(beads, walked_s.tolist(), stored.tolist(), strict=True):
+            seconds += size.count * (walk_s + 2 * push / rate)
             # A bead answers to what it begins with much as a dot of its volume and push does.
-            like, _ = self._dot(index, volume, 1)
-            rows.append(replace(like, push_ul=stored, kept_ul=like.kept_ul * stored / like.push_ul))
+            like, _ = self._dot(index, size.volume_ul, size.count)
+            rows.append(replace(like, push_ul=push, kept_ul=like.kept_ul * push / like.push_ul))
         return seconds, _error_95(sorted(rows, key=lambda row: (-row.push_ul, -row.volume_ul)))
 
     def _dot(self, index: int, volume: float, count: int) -> tuple["_Row", float]:
@@ -256,15 +260,26 @@ class _Row:
     kept_ul: float
 
 
-def _classes(volumes_ul: Sequence[float]) -> list[tuple[float, int]]:
-    """Sizes [µL] and how many deposits have about that size."""
-    found: list[tuple[float, int]] = []
-    for volume in sorted(volumes_ul):
-        if found and volume <= found[-1][0] * (1 + SAME_SIZE):
-            found[-1] = (found[-1][0], found[-1][1] + 1)
-        else:
-            found.append((volume, 1))
-    return found
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Size:
+    """So many deposits of about this volume and least time of walking."""
+
+    volume_ul: float
+    seconds: float
+    count: int
+
+
+def _classes(deposits: Iterable[tuple[float, float]]) -> list[_Size]:
+    """Return sizes of deposits with these volumes [µL] and times [s], alike within `SAME_SIZE`."""
+    found: dict[tuple[int, int], list[float]] = {}
+    for volume, seconds in deposits:
+        key = (round(log(volume) / SAME_SIZE), round(log(max(seconds, 1e-6)) / SAME_SIZE))
+        sums = found.setdefault(key, [0.0, 0.0, 0])
+        sums[0], sums[1], sums[2] = sums[0] + volume, sums[1] + seconds, sums[2] + 1
+    return [
+        _Size(volume_ul=volume / count, seconds=seconds / count, count=int(count))
+        for volume, seconds, count in found.values()
+    ]
 
 
 def _error_95(rows: Sequence[_Row]) -> float:

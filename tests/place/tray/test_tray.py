@@ -9,6 +9,7 @@ import pytest
 from msgspec import structs
 
 from pastewright.job.model import LayTurn
+from pastewright.motion.levels import levels_of
 from pastewright.motion.model import Step
 from pastewright.place.transform import affine, corners_mm
 from pastewright.place.tray.file import parse_tray
@@ -193,7 +194,9 @@ def one_tour_plan(small, profile, prepared, tip, text=SIX):
 def test_without_stops_between_boards_the_quicker_tour_is_taken(small, profile, prepared, tip):
     plan = one_tour_plan(small, profile, prepared, tip)
     assert plan.verdict.ok, plan.verdict.findings[:5]
-    apart = one_by_one(located(plan.layout, plan.placements), profile)
+    there = located(plan.layout, plan.placements)
+    classes = levels_of(there.layout.deposits, profile).classes
+    apart = one_by_one(there, profile, classes=classes)
     assert plan.tour.travel_s <= apart.travel_s
     assert plan.tour.bound_s <= plan.tour.travel_s
     assert sorted(visit.deposit for visit in plan.tour.visits) == list(range(len(plan.layout.deposits)))

@@ -51,9 +51,9 @@ def placed_tour(
         return one_by_one(there, profile, turns, classes)
     whole = route.over(deposits, start)
     apart = one_by_one(there, profile, turns, classes)
-    if whole.travel_s <= apart.travel_s:
-        return whole
-    return replace(apart, bound_mm=whole.bound_mm, bound_s=whole.bound_s)
+    # What neither way of ordering can go below.
+    bounds = {"bound_mm": min(whole.bound_mm, apart.bound_mm), "bound_s": min(whole.bound_s, apart.bound_s)}
+    return replace(whole if whole.travel_s <= apart.travel_s else apart, **bounds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
