@@ -52,8 +52,11 @@ def placed_tour(
     whole = route.over(deposits, start)
     apart = one_by_one(there, profile, turns, classes)
     # What neither way of ordering can go below.
-    bounds = {"bound_mm": min(whole.bound_mm, apart.bound_mm), "bound_s": min(whole.bound_s, apart.bound_s)}
-    return replace(whole if whole.travel_s <= apart.travel_s else apart, **bounds)
+    return replace(
+        whole if whole.travel_s <= apart.travel_s else apart,
+        bound_mm=min(whole.bound_mm, apart.bound_mm),
+        bound_s=min(whole.bound_s, apart.bound_s),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
