@@ -257,3 +257,36 @@ def test_a_command_loads_only_what_it_needs(words: list[str], may_load: set[str]
     )
     loaded = set(ast.literal_eval(result.stdout.splitlines()[-1]))
     assert loaded <= may_load
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["tips", "--powder", "abc"], "--powder: a whole number is wanted"),
+        (["tips", "--powder", "9"], "--powder: at most 8"),
+        (["tips", "more"], "too many words: more"),
+        (["look", ".", "--side", "left"], "--side: 'left' is not one of"),
+        (["verify", "a"], "--plan is missing"),
+        (["plan", "a", "-p"], "-p wants a value"),
+        (["tune", "fitt"], "there is no command 'fitt'; did you mean 'fit'?"),
+        (["plan", "a", "--dri"], "there is no option --dri"),
+        (["look", ".", "--units", "furlong"], "--units 'furlong' is no unit of length"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else None,
+)
+def test_a_typing_error_is_told_in_plain_words(words: list[str], says: str, run: Callable):
+    answer = run(*words)
+    assert answer.code == 2
+    assert says in answer.err
+    for jargon in ("Input should", "Value error", "Invalid value", "argument(s)", "unable to parse"):
+        assert jargon not in answer.err
+
+
+def test_a_reader_of_problems_that_has_enough_is_no_mistake(tmp_path: Path, bench: Path):
+    # Many problems, and nobody reads them to the end.
+    command = (
+        f"{sys.executable} -c 'from pastewright.cli.app import main; main()' job check {bench} 2>&1 | head -1"
+    )
+    result = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=True)
+    assert result.stderr == ""
+    assert "Traceback" not in result.stdout

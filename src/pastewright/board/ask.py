@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from pastewright.board.model import LayerRole, Side
+from pastewright.board.source.units import unit_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,3 +22,8 @@ class Ask:
     units: str = ""
     columns: str = ""
     cut_short: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse a word that is no unit, whether or not the files need one."""
+        if self.units:
+            unit_mm(self.units)

@@ -4,53 +4,76 @@ import inspect
 import os
 import sys
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, fields
 from importlib import import_module
-from typing import Annotated, Any, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
 from pastewright.cli.commands import COMMANDS, GROUPS
 from pastewright.cli.exits import DONE, INTERRUPTED, NO_READER, OUR_MISTAKE, WRONG_INPUT
 from pastewright.cli.options import BUNDLES
+from pastewright.cli.usage import usage_problem
 from pastewright.version import __version__
+
+if TYPE_CHECKING:
+    from pastewright.problems import Problem
 
 HELP = "From a board's fabrication files to a verified program that lays solder paste."
 
 
 def main() -> None:
     """Run the command line; bad input ends with a message and exit code 2, never with a traceback."""
-    from pastewright.problems import InputError
+    try:
+        code = _ended()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # What is still buffered has nowhere to go; without this Python would complain once more at its end.
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        for stream in (sys.stdout, sys.stderr):
+            os.dup2(nowhere, stream.fileno())
+        code = NO_READER
+    sys.exit(code)
+
+
+def _ended() -> int:
+    """Run the command line; returns the exit code, with what went wrong told."""
+    from pastewright.problems import InputError, Problem
 
     try:
         code = app(standalone_mode=False)
     except InputError as error:
-        from pastewright.cli.printing.console import print_problems
-
-        print_problems(error.problems)
-        sys.exit(WRONG_INPUT)
+        _tell(error.problems)
+        return WRONG_INPUT
     except typer.Abort:
         print("Stopped; nothing was written after this point.", file=sys.stderr)
-        sys.exit(INTERRUPTED)
+        return INTERRUPTED
     except typer.Exit as leave:
-        sys.exit(leave.exit_code)
+        return leave.exit_code
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
-        sys.exit(INTERRUPTED)
+        return INTERRUPTED
     except BrokenPipeError:
-        # What is still buffered has nowhere to go; without this Python would complain once more at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(NO_READER)
+        raise
     except Exception as error:
-        show = getattr(error, "show", None)
-        if show is None or not hasattr(error, "exit_code"):
+        if not hasattr(error, "show") or not hasattr(error, "exit_code"):
             traceback.print_exc()
             print("This is a mistake of pastewright itself, not yours; please report it.", file=sys.stderr)
-            sys.exit(OUR_MISTAKE)
-        show()
-        sys.exit(WRONG_INPUT)
-    sys.exit(code if isinstance(code, int) else DONE)
+            return OUR_MISTAKE
+        wrong = usage_problem(error)
+        if wrong is None:
+            error.show()
+        else:
+            _tell([Problem(what=wrong[0], mend=wrong[1])])
+        return WRONG_INPUT
+    return code if isinstance(code, int) else DONE
+
+
+def _tell(problems: "Sequence[Problem]") -> None:
+    from pastewright.cli.printing.console import print_problems
+
+    print_problems(problems)
 
 
 def unbundled(command: Callable[..., int]) -> Callable[..., int]:
