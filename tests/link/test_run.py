@@ -7,7 +7,7 @@ from programs import written
 
 from pastewright.link.job import chosen
 from pastewright.link.reprap import RepRapSender
-from pastewright.link.run import OVER, TABLE, Cue, Done, Doubt, Entered, Phase, Run, Send, Started
+from pastewright.link.run import OVER, TABLE, Cue, Done, Doubt, Entered, Phase, Run, Send, Started, Swept
 
 PROTOCOLS = ("reprap", "cnc")
 
@@ -248,7 +248,11 @@ def test_the_unplugged_cable_leaves_the_open_deposit_in_doubt():
     run = Run(job, chosen(job, {10, 11, 12, 13}), RepRapSender(), bench("reprap"))
     drive_until = At(Ledger(job), 2, lambda run, now_s: run.lost("the cable"))
     drive(run, TinyPrinter(), watch=drive_until)
-    assert run.actions() == [Doubt((11,), "the cable"), Entered(Phase.LOST, "the cable")]
+    assert run.actions() == [
+        Swept("sent and not carried out", pytest.approx(-0.02)),  # none of its lines had gone out yet
+        Doubt((11,), "the cable"),
+        Entered(Phase.LOST, "the cable"),
+    ]
 
 
 def test_a_garbled_plunger_position_never_draws_back_more_than_was_pushed():

@@ -58,6 +58,8 @@ HOMING_S = 120.0
 MOST_PENDING = 4096
 EXACT_STOP, EXACT_PATH = "G61.1", "G61"
 """Small CNC controllers know only the second (from memory): they keep to the path but do not stop at its corners."""
+STAND = b"G4 P0\n"
+"""Answered when all motion before it has ended."""
 RESET, STATUS, HOLD, GO = b"\x18", b"?", b"!", b"~"
 
 _UNFIT = frozenset({"Hold", "Door", "Sleep", "Check", "Jog"})  # "Home" is a home line at work
@@ -119,8 +121,8 @@ class CncSender:
 
     @property
     def unsent(self) -> int:
-        """Lines pushed and not yet sent."""
-        return len(self._queue)
+        """Lines pushed and not yet sent, barriers not counted."""
+        return sum(data is not STAND and token is None for data, token, _ in self._queue)
 
     @property
     def next_s(self) -> float | None:
@@ -153,7 +155,7 @@ class CncSender:
 
     def barrier(self, token: int) -> None:
         """Queue G4 P0 and $G."""
-        self._queue.append((b"G4 P0\n", None, 6))
+        self._queue.append((STAND, None, len(STAND)))
         self._queue.append((b"$G\n", token, 3))
 
     def drop_unsent(self) -> int:
@@ -188,6 +190,7 @@ class CncSender:
         self._held = True
         self._now += HOLD
         self._heard_s = now_s
+        self._blind = 0
         self._enter(_State.HOLDING, now_s)
         self._poll(now_s)
 
@@ -315,6 +318,8 @@ class CncSender:
         state = fields[0]
         place, machine = self._place(fields[1:])
         word = state.split(":")[0]
+        if self._state is _State.RESETTING:
+            place = {}  # G92, by which the program counts its plunger, is forgotten: these are other numbers
         if self._state is _State.ASKING:
             if word == "Idle" or state == "Hold:0" or (word == "Alarm" and self._locked_is_fine):
                 self._blind += 1
@@ -334,7 +339,10 @@ class CncSender:
                 self._after_reset(word, state, events)
         elif self._state is _State.HOLDING:
             if state == "Hold:0" or word == "Idle":
-                self._reset(now_s)
+                # The plunger's place is wanted in the program's numbers, and the reset forgets their offset.
+                self._blind += 1
+                if self._offset_known or self._blind > MOST_BLIND:
+                    self._reset(now_s)
             elif word == "Alarm":
                 self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
         elif self._state is _State.READY:

@@ -23,6 +23,9 @@ LAST_WAIT_S = 0.5
 """At the end a journal that is locked or has no room is tried again, beside the database's own patience."""
 
 
+TERMINAL_GONE = "the terminal is gone"
+
+
 class RecordLostError(Exception):
     """The journal cannot be written any more."""
 
@@ -97,7 +100,7 @@ class _Conductor:
         try:
             return wishes()
         except OSError as error:
-            return (Halt(f"the terminal is gone ({error.strerror or error})"),)
+            return (Halt(f"{TERMINAL_GONE} ({error.strerror or error})"),)
 
     def _perform(self) -> None:
         """Do what the run asks for, in its order."""
@@ -153,7 +156,7 @@ class _Conductor:
             self._show(actions)
         except (OSError, ValueError) as error:  # ValueError: written to a closed file
             self._show = None
-            self._run.stop(self._clock(), f"the terminal is gone ({error})")
+            self._run.stop(self._clock(), f"{TERMINAL_GONE} ({error})")
             self._perform()
 
     def make_safe(self, why: str, rescue: Callable[[str], bool]) -> None:

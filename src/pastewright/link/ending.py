@@ -21,6 +21,7 @@ REASONS = {
     "SIGHUP": "the terminal was closed (SIGHUP)",
     "SIGQUIT": "Ctrl-\\ (SIGQUIT)",
 }
+POLITE_ENDS = tuple(words for name, words in REASONS.items() if name != "SIGINT")
 PAUSES = ("SIGTSTP",)
 IGNORED = ("SIGTTIN", "SIGTTOU")
 

@@ -98,7 +98,7 @@ class Sender(Protocol):
 
     @property
     def unsent(self) -> int:
-        """Lines pushed and not yet sent."""
+        """Lines pushed and not yet sent, barriers not counted."""
 
     @property
     def next_s(self) -> float | None:

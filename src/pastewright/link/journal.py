@@ -84,15 +84,20 @@ class Journal:
 
     # -- boards and runs --------------------------------------------------------------------------------
 
+    def keep_program(self, text: str, *, name: str, companion: Companion) -> None:
+        """Keep a program and its companion, whether or not it is ever laid."""
+        with self.change():
+            self._db.execute(
+                "INSERT OR IGNORE INTO programs VALUES (?, ?, ?, ?)",
+                (job_sha256(text), name, text, companion_text(companion)),
+            )
+
     def begin_board(
         self, job: ProgramJob, *, name: str, text: str, plan: Companion, number: int, now_s: float
     ) -> int:
         """Enter a new board, all of its deposits not started; returns its id."""
+        self.keep_program(text, name=name, companion=plan)
         with self.change():
-            self._db.execute(
-                "INSERT OR IGNORE INTO programs VALUES (?, ?, ?, ?)",
-                (job_sha256(text), name, text, companion_text(plan)),
-            )
             board = self._db.execute(
                 "INSERT INTO boards (program, name, side, number, dry, began_at, path) VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (job_sha256(text), job.board, job.side, number, job.dry, now_s, job.path_sha256),

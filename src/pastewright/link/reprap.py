@@ -78,6 +78,7 @@ class _Queued:
     line: str
     token: int | None = None
     together: bool = False
+    barrier: bool = False
 
 
 class _State(Enum):
@@ -152,8 +153,8 @@ class RepRapSender:
 
     @property
     def unsent(self) -> int:
-        """Lines pushed and not yet sent."""
-        return len(self._queue)
+        """Lines pushed and not yet sent, barriers not counted."""
+        return sum(not queued.barrier for queued in self._queue)
 
     @property
     def next_s(self) -> float | None:
@@ -202,8 +203,8 @@ class RepRapSender:
 
     def barrier(self, token: int) -> None:
         """Queue M400 and M114."""
-        self._queue.append(_Queued("M400"))
-        self._queue.append(_Queued("M114", token))
+        self._queue.append(_Queued("M400", barrier=True))
+        self._queue.append(_Queued("M114", token, barrier=True))
 
     def drop_unsent(self) -> int:
         """Forget what was not sent; what is being repeated stays, as the controller waits for it."""
@@ -444,7 +445,7 @@ class RepRapSender:
         for number, token in list(self._barriers.items()):
             if number < self._next:  # the question was taken, its answer was lost: ask anew
                 del self._barriers[number]
-                self._queue.appendleft(_Queued("M114", token))
+                self._queue.appendleft(_Queued("M114", token, barrier=True))
 
     # -- time -------------------------------------------------------------------------------------------
 

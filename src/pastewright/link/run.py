@@ -265,10 +265,11 @@ class Run:
             self._actions.append(Send(self._sender.emergency))
             self.lost(why)
 
-    def lost(self, why: str) -> None:
-        """The connection or the controller is gone."""
+    def lost(self, why: str, *, stands: bool = False) -> None:
+        """The connection or the controller is gone. `stands`: it stopped where it was; else it ends what it was sent."""
         if self.over:
             return
+        self._put_right(stands=stands)
         self.why = f"{self.why}; {why}" if self.why else why
         self._doubt(why)
         self._cue(Cue.LOST, why)
@@ -383,7 +384,20 @@ class Run:
         if event.trouble in KEEPS_PLACE and self.phase in (*MOVING, Phase.HELD):
             self.stop(now_s, event.what)
         else:
-            self.lost(event.what)
+            self.lost(event.what, stands=event.trouble in (Trouble.RESET, Trouble.ALARM))
+
+    def _put_right(self, *, stands: bool) -> None:
+        """Correct the account of the plunger where what was counted was not, or not wholly, carried out."""
+        if not self._sent or self.phase not in (*MOVING, Phase.HELD):
+            return
+        letter, begin = self._job.letter, self._sent[0].before.place.get(self._job.letter, 0.0)
+        counted = sum(self._units(block) for block in self._sent)
+        lines = [line for block in self._sent for line in block.lines]
+        sent = lines[: max(self._sent_lines - self._sender.unsent, 0)]
+        went = _plunger_units(sent, self._sent[0].before, letter)
+        if stands and not self._bench.reprap and letter in self.place:
+            went = self.place[letter] - begin  # reports come many times a second
+        self._sweep("sent and not carried out", went - counted)
 
     def _off(self, position: dict[str, float]) -> str:
         """Return how the reported position differs from the program's, "" where it does not."""

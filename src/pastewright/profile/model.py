@@ -254,6 +254,7 @@ class VerifySettings:
 class RunSettings:
     """How programs are sent. `home` is lines parted by "|". A stop draws `relieve_ul` [µL] back. The four
     `confirm_*` are questions asked before a run. `floor_life_s` is how long opened paste may be used [s].
+    Batches: `find` is "stop" or "points"; the card has `card_rows` rows, `card_pitch_mm` apart in Y.
     """
 
     baud: int = 115200
@@ -266,6 +267,9 @@ class RunSettings:
     relieve_ul: float = 2.0
     motors_off: bool = False
     floor_life_s: float = 8 * 3600.0
+    find: str = "stop"
+    card_rows: int = 8
+    card_pitch_mm: float = -5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

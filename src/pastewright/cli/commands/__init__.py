@@ -27,6 +27,7 @@ COMMANDS = {
     "ports": "ports:ports",
     "run": "run:run",
     "resume": "resume:resume",
+    "batch": "batch:batch",
     "runs": "runs:runs",
     "report": "report:report",
     "machine state": "machine:state",

@@ -16,7 +16,8 @@ from pastewright.cli.running.live import LiveView, wishes
 from pastewright.cli.running.records import write_picture
 from pastewright.counting import counted
 from pastewright.link.bench import ul_per_unit
-from pastewright.link.conduct import RecordLostError, conduct, unix_s
+from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, conduct, unix_s
+from pastewright.link.ending import POLITE_ENDS
 from pastewright.link.job import ProgramJob, chosen
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
@@ -44,6 +45,8 @@ class Laying:
     ) -> None:
         self._journal, self._job, self._profile, self._options = journal, job, profile, options
         self._paste, self._kind = paste, kind
+        self.host_ended = ""
+        """Why the host itself is ending, when it is: a run stopped by Ctrl-C ends only the run."""
 
     def connected(self) -> Owner | None:
         """Return the owner of the port, None for a file; raises `InputError` where nobody there understands."""
@@ -80,6 +83,7 @@ class Laying:
                 " could not keep is in doubt.",
                 file=str(journal.path),
             ) from None
+        self.host_ended = run.why if run.why.startswith((TERMINAL_GONE, *POLITE_ENDS)) else ""
         try:
             return self._ended(number, run)
         except OSError:  # the terminal is gone; the journal knows

@@ -1,0 +1,369 @@
+"""A batch at a terminal and a port: what is wanted becomes a batch in the journal, its keys and lines come from here."""
+
+import time
+from collections.abc import Collection, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from math import dist
+from pathlib import Path
+from typing import Any
+
+from rich.markup import escape
+
+from pastewright.cli.exits import DONE, FINDINGS, INTERRUPTED
+from pastewright.cli.machine.keys import EndedError, Terminal
+from pastewright.cli.machine.session import Session
+from pastewright.cli.options import Sending
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import print_problems
+from pastewright.cli.running.asking import paste_of, show_job
+from pastewright.cli.running.barrels import words_of
+from pastewright.cli.running.batching import BatchWork, Fitted, Hands, Outcome
+from pastewright.cli.running.checks import ask, run_checks
+from pastewright.cli.running.choice import check_verified
+from pastewright.cli.running.laying import Laying, believed
+from pastewright.cli.running.records import default_journal
+from pastewright.cli.running.sending import Loaded, loaded
+from pastewright.cli.running.witness import witness_of
+from pastewright.hands.finding import find_marks
+from pastewright.link.barrels import BarrelEvent, barrel_named, enter
+from pastewright.link.batch import BatchRow, PlaceState, batch, begin_batch, places
+from pastewright.link.companions import NAMES, companion_of, job_of
+from pastewright.link.conduct import unix_s
+from pastewright.link.ending import Ending, guarded
+from pastewright.link.hand import Hand
+from pastewright.link.journal import Journal
+from pastewright.link.owner import Owner
+from pastewright.link.port import check_port
+from pastewright.link.run import Phase
+from pastewright.link.weave import Shift, crossings, rigid, woven
+from pastewright.place.transform import Affine
+from pastewright.problems import InputError, one_error
+from pastewright.profile.model import Profile
+from pastewright.profile.read import read_profile
+from pastewright.records.plan import PlanRecord
+
+RECONNECT_S = 0.5
+"""A port that vanished comes back no sooner (common practice)."""
+PROGRAMS = ("program.gcode", "program.ngc")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What the person wants of a batch."""
+
+    program: Path | None
+    second: Path | None
+    boards: int
+    zones: tuple[str, ...]
+    go_on: int | None
+    name: str
+    serials: str
+    witness: bool
+    temperature_c: float | None
+
+
+def batch_command(wanted: Wanted, profile_path: Path, sending: Sending) -> int:
+    """Begin a batch or go on with one, until it is done, paused or the host ends; returns the exit code."""
+    profile = read_profile(profile_path)
+    journal = Journal(sending.journal or default_journal())
+    try:
+        row = (
+            _begun(journal, wanted, profile, sending)
+            if wanted.program is not None
+            else batch(journal, wanted.go_on)
+        )
+        if row.settings["profile_sha256"] != profile.sha256:
+            console.print("[yellow]look[/] the profile is not the one that this batch was begun with")
+        check_port(sending.port or str(row.settings["port"]))
+        with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
+            bench = _Bench(journal, row, profile, profile_path, sending, terminal, ending)
+            work = BatchWork(
+                journal, row, bench, Hands(fit=bench.fit, find=bench.find, lay=bench.lay, now=unix_s)
+            )
+            console.print(words_of(work.barrel()))
+            try:
+                bench.begin()
+                words = work.go()
+            except EndedError as ended:
+                words = f"the host ended: {ended}"
+            finally:
+                bench.close()
+        with suppress(OSError):
+            _tell(journal, row, words)
+        if words.startswith("the host"):
+            return INTERRUPTED
+        open_places = [
+            one for one in places(journal, row.id) if one.state not in (PlaceState.LAID, PlaceState.SKIPPED)
+        ]
+        return FINDINGS if open_places else DONE
+    finally:
+        journal.close()
+
+
+def _tell(journal: Journal, row: BatchRow, words: str) -> None:
+    counts: dict[str, int] = {}
+    for one in places(journal, row.id):
+        counts[one.state] = counts.get(one.state, 0) + 1
+    told = ", ".join(f"{count} {state}" for state, count in counts.items())
+    console.print(f"batch {row.id} ({escape(row.name)}) {escape(words)}: {told}")
+    if words != "ended":
+        console.print(f"  Go on with it: pastewright batch --go-on {row.id} --profile …")
+
+
+def _program(path: Path) -> Path:
+    """Return the program that is meant by a program, its companion or their folder."""
+    folder = path if path.is_dir() else path.parent if path.name in NAMES else None
+    if folder is None:
+        return path
+    found = [folder / name for name in PROGRAMS if (folder / name).is_file()]
+    if len(found) != 1:
+        raise one_error("there is no program here, or more than one", "Name the program.", file=str(path))
+    return found[0]
+
+
+def _serials(form: str, boards: int) -> list[str]:
+    if "{" not in form:
+        names = [name.strip() for name in form.split(",") if name.strip()]
+        if len(names) != boards:
+            raise one_error(
+                f"--serials names {len(names)} boards, --boards says {boards}", "Give each board one name."
+            )
+        return names
+    try:
+        return [form.format(number) for number in range(1, boards + 1)]
+    except (ValueError, IndexError, KeyError):
+        raise one_error(f"--serials {form!r} is no form", 'Write for instance "GH-{:03d}".') from None
+
+
+def _zones(words: Collection[str]) -> list[list[float]]:
+    zones = []
+    for word in words:
+        try:
+            x0, y0, x1, y1, height = (float(part) for part in word.split(","))
+        except ValueError:
+            raise one_error(f"--zone {word!r} is not X0,Y0,X1,Y1,HEIGHT", "Five numbers in mm.") from None
+        zones.append([min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1), height])
+    return zones
+
+
+def _begun(journal: Journal, wanted: Wanted, profile: Profile, sending: Sending) -> BatchRow:
+    """Enter a new batch: its programs, barrel and serials."""
+    assert wanted.program is not None
+    if not sending.barrel:
+        raise one_error(
+            "a batch needs to know which barrel is in the machine",
+            "Enter it once (pastewright barrel new NAME --fill-ul 2500), then name it: --barrel NAME.",
+        )
+    barrel = barrel_named(journal, sending.barrel)
+    if barrel.opened_at is None:
+        enter(journal, barrel, BarrelEvent.OPENED, now_s=unix_s())
+    programs: dict[str, Loaded] = {}
+    for path in (wanted.program, wanted.second):
+        if path is None:
+            continue
+        given = loaded(_program(path), companion_of(_program(path)), profile)
+        if not isinstance(given.companion, PlanRecord):
+            raise one_error("a batch is of boards", "`pastewright run` lays a sheet.", file=str(path))
+        if str(given.job.side) in programs:
+            raise one_error(
+                f"both programs are of the {given.job.side} side", "Give one of each side.", file=str(path)
+            )
+        programs[str(given.job.side)] = given
+    for given in programs.values():
+        journal.keep_program(given.text, name=given.name, companion=given.companion)
+    sides = list(programs)
+    first = programs[sides[0]]
+    show_job(first.job, {laid.id for laid in first.job.deposits}, first.name, 1, first.companion, profile)
+    return begin_batch(
+        journal,
+        name=wanted.name or first.job.board,
+        serials=_serials(wanted.serials, wanted.boards),
+        sides=sides,
+        settings={
+            "name": first.name,
+            "sides": sides,
+            "programs": {side: given.job.sha256 for side, given in programs.items()},
+            "zones": {sides[-1]: _zones(wanted.zones)},
+            "rows_a_card": profile.run.card_rows,
+            "pitch_mm": profile.run.card_pitch_mm,
+            "find": profile.run.find,
+            "witness": wanted.witness,
+            "barrel": sending.barrel,
+            "port": sending.port,
+            "profile_sha256": profile.sha256,
+            "profile": Path(profile.file).read_text("utf-8") if profile.file else "",
+            "temperature_c": wanted.temperature_c,
+        },
+        now_s=unix_s(),
+    )
+
+
+class _Bench:
+    """The desk of a batch, and its hands: the terminal, the port, the programs."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        row: BatchRow,
+        profile: Profile,
+        profile_path: Path,
+        sending: Sending,
+        terminal: Terminal,
+        ending: Ending,
+    ) -> None:
+        self._journal, self._row, self._profile, self._profile_path = journal, row, profile, profile_path
+        self._sending = replace(sending, port=sending.port or str(row.settings["port"]))
+        self._terminal, self._ending = terminal, ending
+        self._owner: Owner | None = None
+        self._asked = False
+        programs: Mapping[str, str] = row.settings["programs"]
+        self._plans: dict[str, tuple[str, PlanRecord]] = {}
+        for side, sha256 in programs.items():
+            _, text, companion = journal.program(sha256)
+            assert isinstance(companion, PlanRecord)
+            self._plans[side] = (text, companion)
+        self._fitted: dict[tuple[str, int, Shift], Fitted] = {}
+
+    # -- the desk ---------------------------------------------------------------------------------------
+
+    def key(self, words: str) -> str:
+        """Return a key; where lines are read, the first letter of one."""
+        console.print(f"[bold]{escape(words)}[/]")
+        if self._terminal.is_there:
+            return self._terminal.key()
+        return self._terminal.line("")[:1] or "enter"
+
+    def line(self, words: str) -> str:
+        """Return a line."""
+        return self._terminal.line(f"{words}: ")
+
+    def say(self, words: str) -> None:
+        """Print a line."""
+        console.print(escape(words))
+
+    # -- the hands --------------------------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Connect, look, ask once."""
+        self._connected(next(iter(self._plans)))
+
+    def close(self) -> None:
+        """Close the port."""
+        if self._owner is not None:
+            self._owner.port.close()
+            self._owner = None
+
+    def _connected(self, side: str) -> Owner:
+        if self._owner is not None and self._owner.known:
+            return self._owner
+        self.close()
+        text, plan = self._plans[side]
+        job = job_of(text, plan)
+        laying = Laying(self._journal, job, self._profile, self._sending, self._paste())
+        owner = laying.connected()
+        if owner is None:
+            raise one_error(
+                "a batch needs a machine at the port", "Name its port; a file is laid board by board."
+            )
+        self._owner = owner
+        if not laying.rehearsal:
+            checks = run_checks(self._profile, job, self._journal, owner.look())
+            if self._asked:  # of the board each key says it
+                checks = [check for check in checks if check.name in ("place", "clear")]
+            ask(checks, self._sending)
+            believed(owner)
+        self._asked = True
+        return owner
+
+    def _paste(self) -> Any:
+        name = str(batch(self._journal, self._row.id).settings["barrel"])
+        return paste_of(self._journal, self._profile, replace(self._sending, barrel=name))
+
+    def fit(self, side: str, slot: int, shift: Shift) -> Fitted:
+        """Return the program for a row of the card and a board, read back; raises `InputError` if it is not verified."""
+        key = (side, slot, shift)
+        if key in self._fitted:
+            return self._fitted[key]
+        settings, bed = self._row.settings, self._profile.bed
+        text, plan = self._plans[side]
+        job = job_of(text, plan)
+        strip = Shift(y_mm=slot * float(settings["pitch_mm"]))
+        witness = witness_of(self._profile, strip) if settings["witness"] else None
+        corner = plan.placement.boards[0].shift_mm
+        text, plan = woven(text, plan, job, strip=strip, board=shift, witness=witness, board_at_mm=corner)
+        job = job_of(text, plan)
+        aside = replace(self._profile, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
+        check_verified(text, job, plan, aside, Path(str(settings["name"])))
+        zones = [tuple(zone) for zone in settings["zones"].get(side, ())]
+        at_machine = [
+            (x0 + corner[0], y0 + corner[1], x1 + corner[0], y1 + corner[1], h) for x0, y0, x1, y1, h in zones
+        ]
+        if met := crossings(job, at_machine, board=shift, surface_z_mm=bed.board_z_mm):
+            raise one_error(
+                f"{len(met)} moves go through zones where parts stand, the first: {met[0]}",
+                "Raise [bed] clearance_mm and plan again, or leave out what lies there.",
+            )
+        fitted = Fitted(job=job, text=text, plan=plan)
+        self._fitted[key] = fitted
+        return fitted
+
+    def find(self, side: str) -> Shift:
+        """Return where the board lies: at the stop, or as two points of it are found by the person."""
+        if self._row.settings["find"] == "stop":
+            return Shift()
+        owner = self._connected(side)
+        _, plan = self._plans[side]
+        one = plan.placement.boards[0]
+        (xx, xy), (yx, yy) = one.matrix
+        where = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=one.shift_mm[0], y_mm=one.shift_mm[1])
+        marks = _two_points(plan)
+        session = Session(Hand(owner), self._terminal, self._profile_path)
+        hand = session.hand
+        hand.look()
+        found = session.play(find_marks(marks, where, self._profile, hand.at, hand.reach(), by_camera=False))
+        nominal = [
+            (xx * x + xy * y + one.shift_mm[0], yx * x + yy * y + one.shift_mm[1])
+            for x, y in (marks[point.name] for point in found)
+        ]
+        shift, residual_mm = rigid(nominal, [point.found_mm for point in found])
+        limit_mm = self._profile.deposit.placement_error_mm
+        if residual_mm > limit_mm:
+            raise one_error(
+                f"the two points are {2 * residual_mm:.2f} mm nearer or farther than on the board; {2 * limit_mm:.2f} mm"
+                " are allowed",
+                "Is it the right board? Find both points again.",
+            )
+        console.print(f"found: turned by {shift.turn_deg:.3f}°, residual {residual_mm:.3f} mm")
+        return shift
+
+    def lay(self, fitted: Fitted, board: int, deposits: Collection[int]) -> Outcome:
+        """Lay the deposits of a board."""
+        side = str(fitted.job.side)
+        try:
+            owner = self._connected(side)
+        except InputError as error:
+            with suppress(OSError):
+                print_problems(error.problems)
+            return Outcome(phase=Phase.LOST, why=str(error))
+        laying = Laying(self._journal, fitted.job, self._profile, self._sending, self._paste())
+        laying.work(board, deposits, owner)
+        last = next(run for run in self._journal.runs() if run.board == board)
+        if last.phase == Phase.LOST:
+            owner.doubt(last.why)
+            self.close()
+            time.sleep(RECONNECT_S)
+        host = last.why if laying.host_ended else ""
+        return Outcome(phase=Phase(last.phase), why=last.why, host=host)
+
+
+def _two_points(plan: PlanRecord) -> dict[str, tuple[float, float]]:
+    """Return the two fiducials that lie farthest apart, or two corners of the board, by name [mm, board]."""
+    marks = [
+        (f"fiducial {number}", (one.x_mm, one.y_mm)) for number, one in enumerate(plan.board.fiducials, 1)
+    ]
+    if len(marks) < 2:
+        return {"the lower left corner": (0.0, 0.0), "the upper right corner": plan.board.size_mm}
+    pairs = [(a, b) for at, a in enumerate(marks) for b in marks[at + 1 :]]
+    farthest = max(pairs, key=lambda pair: dist(pair[0][1], pair[1][1]))
+    return dict(farthest)
