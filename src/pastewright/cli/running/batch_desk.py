@@ -8,6 +8,7 @@ from math import dist
 from pathlib import Path
 from typing import Any
 
+import typer
 from rich.markup import escape
 
 from pastewright.cli.exits import DONE, FINDINGS, INTERRUPTED
@@ -87,6 +88,8 @@ def batch_command(wanted: Wanted, profile_path: Path, sending: Sending) -> int:
                 words = work.go()
             except EndedError as ended:
                 words = f"the host ended: {ended}"
+            except typer.Abort:
+                words = "paused, since a check was answered with no"
             finally:
                 bench.close()
         with suppress(OSError):
@@ -234,6 +237,10 @@ class _Bench:
             return self._terminal.key()
         return self._terminal.line("")[:1] or "enter"
 
+    def confirm(self, question: str) -> bool:
+        """Return whether the key pressed says yes."""
+        return self.key(f"{question} (y, n)").lower() == "y"
+
     def line(self, words: str) -> str:
         """Return a line."""
         return self._terminal.line(f"{words}: ")
@@ -271,7 +278,7 @@ class _Bench:
             checks = run_checks(self._profile, job, self._journal, owner.look())
             if self._asked:  # of the board each key says it
                 checks = [check for check in checks if check.name in ("place", "clear")]
-            ask(checks, self._sending)
+            ask(checks, self._sending, confirm=self.confirm)
             believed(owner)
         self._asked = True
         return owner
@@ -346,7 +353,7 @@ class _Bench:
             with suppress(OSError):
                 print_problems(error.problems)
             return Outcome(phase=Phase.LOST, why=str(error))
-        laying = Laying(self._journal, fitted.job, self._profile, self._sending, self._paste())
+        laying = Laying(self._journal, fitted.job, self._profile, self._sending, self._paste(), alone=False)
         laying.work(board, deposits, owner)
         last = next(run for run in self._journal.runs() if run.board == board)
         if last.phase == Phase.LOST:

@@ -5,7 +5,7 @@ What could hurt a hand, a board or the machine, and a barrel that is empty, are 
 """
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import typer
@@ -142,7 +142,9 @@ def _mark(job: ProgramJob) -> str:
     return f"Seen from above, pad {largest.pads[0]} must lie in the {along} {across} quarter."
 
 
-def ask(checks: Sequence[RunCheck], options: Sending) -> None:
+def ask(
+    checks: Sequence[RunCheck], options: Sending, *, confirm: Callable[[str], bool] = typer.confirm
+) -> None:
     """Ask each question; a no ends the command, and so does having nobody to ask."""
     assumed = {name.strip() for words in options.assume or () for name in words.split(",") if name.strip()}
     if unknown := assumed - set(CHECKS):
@@ -166,5 +168,5 @@ def ask(checks: Sequence[RunCheck], options: Sending) -> None:
             f"Run it at a terminal, or {'; '.join(words)}.",
         )
     for check in open_checks:
-        if not typer.confirm(check.question):
+        if not confirm(check.question):
             raise typer.Abort

@@ -42,9 +42,11 @@ class Laying:
         paste: PasteState,
         *,
         kind: ProgramKind = ProgramKind.BOARD,
+        alone: bool = True,
     ) -> None:
         self._journal, self._job, self._profile, self._options = journal, job, profile, options
         self._paste, self._kind = paste, kind
+        self._alone = alone  # a batch says by itself how to go on
         self.host_ended = ""
         """Why the host itself is ending, when it is: a run stopped by Ctrl-C ends only the run."""
 
@@ -165,7 +167,7 @@ class Laying:
         if run.phase is Phase.LOST:
             console.print(f"  {escape(run.why)}")
             console.print(f"  {escape(_where(run, self._job))}")
-        if not finished:
+        if not finished and self._alone:
             console.print(f"  Look at the board, then: pastewright resume {number} --profile …")
         return DONE if finished and not doubted else FINDINGS
 
