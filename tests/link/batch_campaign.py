@@ -17,9 +17,9 @@ from programs import written
 from pastewright.cli.running.batching import BatchWork, Fitted, Hands, Outcome
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.batch import PlaceState, batch, begin_batch, places
-from pastewright.link.job import Part, chosen
+from pastewright.link.job import ProgramPart, chosen
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 from pastewright.link.run import Phase, Run, Send
 from pastewright.link.weave import Shift
 from pastewright.records.plan import plan_of_data
@@ -270,7 +270,7 @@ def _checked(machine, path, key, story):
         run = next(run for run in journal.runs() if run.board == board)
         job = journal.job(run.program)
         for block in job.blocks:
-            if block.part is Part.DEPOSIT:
+            if block.part is ProgramPart.DEPOSIT:
                 first_line[block.deposit] = _place(block.lines[0])
         relaid = Counter()
         for one_run in journal.runs():
@@ -280,10 +280,10 @@ def _checked(machine, path, key, story):
                         relaid[int(told.split("[")[1].split("]")[0])] += 1
         for one in journal.deposits(board):
             again = relaid[one.deposit]  # each time a person said "lay it", it had been begun or nearly so
-            if one.state is State.DONE:
+            if one.state is DepositState.DONE:
                 least[one.deposit] += 1
                 most[one.deposit] += 1 + again
-            elif one.state is State.TO_BE_CHECKED:
+            elif one.state is DepositState.TO_BE_CHECKED:
                 most[one.deposit] += 1 + again
             else:
                 most[one.deposit] += again
@@ -299,11 +299,11 @@ def _checked(machine, path, key, story):
         )
     for row in rows:
         if row.state is PlaceState.LAID:
-            assert {one.state for one in journal.deposits(row.board)} == {State.DONE}
+            assert {one.state for one in journal.deposits(row.board)} == {DepositState.DONE}
     assert all(row.state not in (PlaceState.WAITING, PlaceState.AT_WORK) for row in rows)
     ledger_ul = sum(row.used_ul for row in barrels(journal))
     doubts = sum(
-        one.state is State.TO_BE_CHECKED
+        one.state is DepositState.TO_BE_CHECKED
         for row in rows
         for board in row.boards
         for one in journal.deposits(board)

@@ -72,7 +72,7 @@ def test_a_redone_place_is_not_made_laid_again_when_the_host_comes_back(journal)
     from harness import job_of
     from programs import written
 
-    from pastewright.link.journal_rows import State
+    from pastewright.link.journal_rows import DepositState
     from pastewright.records.plan import plan_of_data
 
     row = begun(journal)
@@ -87,7 +87,7 @@ def test_a_redone_place_is_not_made_laid_again_when_the_host_comes_back(journal)
     put(journal, places(journal, row.id)[0], PlaceState.WAITING, note="redone")
     assert settle(journal, row.id, why="killed", now_s=3.0) == []
     assert places(journal, row.id)[0].state is PlaceState.WAITING
-    assert journal.counts(board)[State.NOT_STARTED] == 3
+    assert journal.counts(board)[DepositState.NOT_STARTED] == 3
     assert [one["serial"] for one in records(journal, row.id)] == ["GH-0", "GH-1", "GH-2"]
 
 

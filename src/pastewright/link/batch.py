@@ -17,7 +17,7 @@ from enum import StrEnum
 from typing import Any
 
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 from pastewright.problems import one_error
 
 
@@ -174,11 +174,11 @@ def one_more(journal: Journal, key: int, serial: str) -> None:
 def state_of(journal: Journal, board: int) -> PlaceState:
     """Return how a board stands, from its deposits."""
     counts = journal.counts(board)
-    if counts[State.STARTED]:
+    if counts[DepositState.STARTED]:
         return PlaceState.AT_WORK
-    if counts[State.TO_BE_CHECKED]:
+    if counts[DepositState.TO_BE_CHECKED]:
         return PlaceState.DOUBT
-    return PlaceState.UNFINISHED if counts[State.NOT_STARTED] else PlaceState.LAID
+    return PlaceState.UNFINISHED if counts[DepositState.NOT_STARTED] else PlaceState.LAID
 
 
 def settle(journal: Journal, key: int, *, why: str, now_s: float) -> list[PlaceRow]:
@@ -277,9 +277,9 @@ def records(journal: Journal, key: int | None = None) -> list[dict[str, Any]]:
                         "paste_age_s": last.began_at - opened if last is not None and opened else None,
                         "temperature_c": one.settings.get("temperature_c"),
                         "used_ul": sum(run.used_ul for run in runs),
-                        "done": counts.get(State.DONE, 0),
-                        "in_doubt": counts.get(State.TO_BE_CHECKED, 0),
-                        "not_started": counts.get(State.NOT_STARTED, 0),
+                        "done": counts.get(DepositState.DONE, 0),
+                        "in_doubt": counts.get(DepositState.TO_BE_CHECKED, 0),
+                        "not_started": counts.get(DepositState.NOT_STARTED, 0),
                         "holds": sum(
                             kind == "phase" and text.startswith(("held", "paused"))
                             for run in runs

@@ -338,17 +338,20 @@ class CncSender:
             if self._words and self._token is None:
                 self._after_reset(word, state, events)
         elif self._state is _State.HOLDING:
-            if state == "Hold:0" or word == "Idle":
-                # The plunger's place is wanted in the program's numbers, and the reset forgets their offset.
-                self._blind += 1
-                if self._offset_known or self._blind > MOST_BLIND:
-                    self._reset(now_s)
-            elif word == "Alarm":
-                self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
+            self._held_still(state, word, now_s, events)
         elif self._state is _State.READY:
             self._watch(word, state, place, now_s, events)
         if self._state is not _State.FAILED:
             events.append(Standing(state, place, machine))
+
+    def _held_still(self, state: str, word: str, now_s: float, events: list[Event]) -> None:
+        """Reset once it stands, and once the plunger's place is told in the program's numbers: a reset forgets them."""
+        if state == "Hold:0" or word == "Idle":
+            self._blind += 1
+            if self._offset_known or self._blind > MOST_BLIND:
+                self._reset(now_s)
+        elif word == "Alarm":
+            self._fail(Trouble.ALARM, "the controller is locked after an alarm", events)
 
     def _after_reset(self, word: str, state: str, events: list[Event]) -> None:
         moved = [

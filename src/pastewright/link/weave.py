@@ -16,8 +16,8 @@ from math import cos, hypot, radians, sin
 
 import msgspec
 
-from pastewright.link.job import Block, Job, Part
-from pastewright.link.words import Scan, number, wire_line, words_of
+from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
+from pastewright.link.words import Scan, number, wire_line
 from pastewright.problems import one_error
 from pastewright.records.kinds import Form, PadKind
 from pastewright.records.placement import BoardPlaceRecord, StepRecord
@@ -27,8 +27,6 @@ DECIMALS = 4
 """Of a place [mm]: a tenth of what any controller resolves."""
 WITNESS_REF = "witness"
 FOUND_AGAIN = "found again at the machine"
-ZONE_CLEARANCE_MM = 0.5
-"""Left between tip and part: boards bow by as much (common practice)."""
 _NUMBERED = re.compile(r"\s*N\s*\d", re.IGNORECASE)
 _WORD = re.compile(r"([XY])\s*[-+]?(?:\d+\.?\d*|\.\d+)")
 
@@ -56,24 +54,35 @@ class Shift:
 class Witness:
     """Dots to be laid on the card before the board: a sheet's job and text, and the way from there to the card."""
 
-    job: Job
+    job: ProgramJob
     text: str
     shift: Shift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """Where strip and board come to lie; `board_at_mm` is the bed's corner, from which sheets count [mm, machine]."""
+
+    strip: Shift
+    board: Shift
+    board_at_mm: tuple[float, float]
 
 
 def woven(
     text: str,
     plan: PlanRecord,
-    job: Job,
+    job: ProgramJob,
     *,
     strip: Shift,
     board: Shift,
     witness: Witness | None,
     board_at_mm: tuple[float, float],
+    speed_xy_mm_s: float,
 ) -> tuple[str, PlanRecord]:
-    """Return program and plan for the next board; `board_at_mm` is where the plan's board corner lies.
+    """Return program and plan for the next board; `board_at_mm` is the corner of the bed.
 
-    Line numbers and checksums are left out: the sender has its own. Raises `InputError` for relative positions.
+    A hop whose ends were moved apart goes no faster than one axis alone may (`speed_xy_mm_s`). Line numbers and
+    checksums are left out: the sender has its own. Raises `InputError` for relative positions.
     """
     rows = _unnumbered(text)
     starts = {block.first: block.deposit for block in job.blocks if block.deposit is not None}
@@ -83,18 +92,21 @@ def woven(
     for block in job.blocks:
         if block.deposit is not None:
             if not lines and witness is not None:
-                witness_lines = _put_in(out, witness, job, block)
+                witness_lines = _put_in(out, witness, job, block, speed_xy_mm_s)
             lines[starts[block.first] or 0] = len(out) + 1
-        shift = {Part.SETTLE: strip, Part.DEPOSIT: board}.get(block.part, Shift())
-        out += _moved(rows[block.first - 1 : block.last], block, job.letter, shift)
-    return "\n".join(out) + "\n", _planned(plan, lines, witness, witness_lines, board, board_at_mm)
+        shift = {ProgramPart.SETTLE: strip, ProgramPart.DEPOSIT: board}.get(block.part, Shift())
+        moved = _moved(rows[block.first - 1 : block.last], block, job.letter, shift)
+        first = block.deposit is not None and len(lines) == 1
+        out += _slowed(moved, speed_xy_mm_s) if first or block.deposit is None else moved
+    ways = Ways(strip=strip, board=board, board_at_mm=board_at_mm)
+    return "\n".join(out) + "\n", _planned(plan, lines, witness, witness_lines, ways)
 
 
 def _unnumbered(text: str) -> list[str]:
     return [wire_line(row) if _NUMBERED.match(row) else row for row in text.splitlines()]
 
 
-def _moved(rows: Sequence[str], block: Block, letter: str, shift: Shift) -> list[str]:
+def _moved(rows: Sequence[str], block: ProgramBlock, letter: str, shift: Shift) -> list[str]:
     if shift.is_none:
         return list(rows)
     scan = Scan(letter, block.before)
@@ -121,24 +133,36 @@ def _moved(rows: Sequence[str], block: Block, letter: str, shift: Shift) -> list
     return moved
 
 
-def _put_in(out: list[str], witness: Witness, job: Job, first: Block) -> list[tuple[int, int]]:
+def _slowed(rows: Sequence[str], speed_mm_s: float) -> list[str]:
+    """Return rows whose hops go no faster than a speed: their ends were moved, and with them their direction."""
+
+    def slower(found: re.Match[str]) -> str:
+        return f"{found[1]}F{number(min(float(found[2]), 60 * speed_mm_s))}"
+
+    return [re.sub(r"^(G0\b[^;(]*?)F([\d.]+)", slower, row) for row in rows]
+
+
+def _put_in(
+    out: list[str], witness: Witness, job: ProgramJob, first: ProgramBlock, speed_mm_s: float
+) -> list[tuple[int, int]]:
     """Add the witness dots' lines; returns (deposit of the sheet, its line in the result)."""
     lines: list[tuple[int, int]] = []
     rows = _unnumbered(witness.text)
     begun = False
     for block in witness.job.blocks:
-        if block.part is not Part.DEPOSIT:
+        if block.part is not ProgramPart.DEPOSIT:
             continue
         if not begun:
             out += _renamed(job, block)
             begun = True
         lines.append((block.deposit or 0, len(out) + 1))
-        out += _moved(rows[block.first - 1 : block.last], block, job.letter, witness.shift)
+        moved = _moved(rows[block.first - 1 : block.last], block, job.letter, witness.shift)
+        out += moved if len(lines) > 1 else _slowed(moved, speed_mm_s)
     out += _renamed(job, first)
     return lines
 
 
-def _renamed(job: Job, before: Block) -> list[str]:
+def _renamed(job: ProgramJob, before: ProgramBlock) -> list[str]:
     """Return the line that calls the plunger's place what the lines from `before` on believe it to be."""
     place = before.before.place.get(job.letter)
     if place is None or before.before.plunger_absolute is False:
@@ -151,17 +175,27 @@ def _planned(
     lines: dict[int, int],
     witness: Witness | None,
     witness_lines: Sequence[tuple[int, int]],
-    board: Shift,
-    board_at_mm: tuple[float, float],
+    ways: Ways,
 ) -> PlanRecord:
     replace = msgspec.structs.replace
+    strip, board = ways.strip, ways.board
     pads = [
         replace(pad, deposits=tuple(replace(deposit, line=lines[deposit.id]) for deposit in pad.deposits))
         for pad in plan.pads
     ]
+    placement = replace(
+        plan.placement,
+        boards=plan.placement.boards
+        if board.is_none
+        else tuple(_placed(one, board) for one in plan.placement.boards),
+        strips=tuple(
+            replace(one, from_mm=strip.of(*one.from_mm), to_mm=strip.of(*one.to_mm))
+            for one in plan.placement.strips
+        ),
+    )
     totals = plan.totals
     if witness is not None:
-        added = _witness_pads(witness, witness_lines, max(lines) + 1, board, board_at_mm)
+        added = _witness_pads(witness, witness_lines, max(lines) + 1, placement.boards[0], ways.board_at_mm)
         volume_ul = sum(pad.planned_ul for pad in added)
         pads = [*added, *pads]
         totals = replace(
@@ -171,9 +205,6 @@ def _planned(
             deposits=totals.deposits + len(added),
             pads=totals.pads + len(added),
         )
-    placement = plan.placement
-    if not board.is_none:
-        placement = replace(placement, boards=tuple(_placed(one, board) for one in placement.boards))
     return replace(plan, pads=tuple(pads), totals=totals, placement=placement)
 
 
@@ -205,18 +236,19 @@ def _witness_pads(
     witness: Witness,
     lines: Sequence[tuple[int, int]],
     first_id: int,
-    board: Shift,
-    board_at_mm: tuple[float, float],
+    board: BoardPlaceRecord,
+    corner_mm: tuple[float, float],
 ) -> list[PadRecord]:
-    """Return the dots as pads of the plan. The sheet's places count from the bed's corner; the board may be turned."""
+    """Return the dots as pads of the plan, in coordinates of its board. The sheet's places count from the bed's corner."""
     laid = {one.id: one for one in witness.job.deposits}
-    back = Shift(turn_deg=-board.turn_deg)
+    (xx, xy), (yx, yy) = board.matrix
+    determinant = xx * yy - xy * yx
     pads = []
     for at, (key, line) in enumerate(lines):
         x, y = laid[key].points_mm[0]
-        machine = witness.shift.of(x + board_at_mm[0], y + board_at_mm[1])
-        unturned = back.of(machine[0] - board.x_mm, machine[1] - board.y_mm)
-        place = (unturned[0] - board_at_mm[0], unturned[1] - board_at_mm[1])
+        on_machine = witness.shift.of(x + corner_mm[0], y + corner_mm[1])
+        dx, dy = on_machine[0] - board.shift_mm[0], on_machine[1] - board.shift_mm[1]
+        place = ((yy * dx - xy * dy) / determinant, (xx * dy - yx * dx) / determinant)
         volume_ul = laid[key].volume_ul
         pads.append(
             PadRecord(
@@ -273,56 +305,3 @@ def rigid(
         hypot((turn * a + way - b).real, (turn * a + way - b).imag) for a, b in zip(w, z, strict=True)
     )
     return Shift(turn_deg=cmath.phase(turn) * 180 / cmath.pi, x_mm=way.real, y_mm=way.imag), residual_mm
-
-
-def crossings(
-    job: Job,
-    zones_mm: Sequence[tuple[float, float, float, float, float]],
-    *,
-    board: Shift,
-    surface_z_mm: float,
-) -> list[str]:
-    """Return where the tip would go through zones in which parts stand: corners and height, machine and above the board.
-
-    A zone is (x0, y0, x1, y1, height) [mm], its corners in machine coordinates of the board as planned.
-    """
-    words: list[str] = []
-    for block in job.blocks:
-        scan = Scan(job.letter, block.before)
-        at = (scan.place.get("X"), scan.place.get("Y"))
-        for line in block.lines:
-            words_of(line)
-            scan.line(line)
-            to = (scan.place.get("X"), scan.place.get("Y"))
-            z_mm = scan.place.get("Z")
-            if scan.moved and z_mm is not None and None not in (*at, *to):
-                for zone in zones_mm:
-                    top_mm = surface_z_mm + zone[4] + ZONE_CLEARANCE_MM
-                    if z_mm < top_mm and _meets(at, to, zone, board):  # type: ignore[arg-type]
-                        words.append(
-                            f"line {line!r} goes through the zone {zone[:4]} at Z {z_mm:g}; what stands there needs"
-                            f" {top_mm:g}"
-                        )
-            at = to
-    return words
-
-
-def _meets(
-    at: tuple[float, float],
-    to: tuple[float, float],
-    zone: tuple[float, float, float, float, float],
-    board: Shift,
-) -> bool:
-    """Tell whether a way crosses a zone: the segment cut by its four sides (Liang and Barsky's method)."""
-    back = Shift(turn_deg=-board.turn_deg)
-    (ax, ay), (bx, by) = (back.of(x - board.x_mm, y - board.y_mm) for x, y in (at, to))
-    low, high = 0.0, 1.0
-    for begin, end, least, most in ((ax, bx, zone[0], zone[2]), (ay, by, zone[1], zone[3])):
-        way = end - begin
-        if way == 0:
-            if not least <= begin <= most:
-                return False
-            continue
-        first, second = sorted(((least - begin) / way, (most - begin) / way))
-        low, high = max(low, first), min(high, second)
-    return low <= high

@@ -8,6 +8,7 @@ from math import dist
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import typer
 from rich.markup import escape
 
@@ -37,11 +38,12 @@ from pastewright.link.journal import Journal
 from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
 from pastewright.link.run import Phase
-from pastewright.link.weave import Shift, crossings, rigid, woven
+from pastewright.link.weave import Shift, rigid, woven
 from pastewright.place.transform import Affine
 from pastewright.problems import InputError, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
+from pastewright.records.placement import ZoneRecord
 from pastewright.records.plan import PlanRecord
 
 RECONNECT_S = 0.5
@@ -139,14 +141,22 @@ def _serials(form: str, boards: int) -> list[str]:
         raise one_error(f"--serials {form!r} is no form", 'Write for instance "GH-{:03d}".') from None
 
 
-def _zones(words: Collection[str]) -> list[list[float]]:
+def _zones(words: Collection[str]) -> list[dict[str, float]]:
     zones = []
     for word in words:
         try:
             x0, y0, x1, y1, height = (float(part) for part in word.split(","))
         except ValueError:
             raise one_error(f"--zone {word!r} is not X0,Y0,X1,Y1,HEIGHT", "Five numbers in mm.") from None
-        zones.append([min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1), height])
+        zones.append(
+            {
+                "x_from_mm": min(x0, x1),
+                "x_to_mm": max(x0, x1),
+                "y_from_mm": min(y0, y1),
+                "y_to_mm": max(y0, y1),
+                "height_mm": height,
+            }
+        )
     return zones
 
 
@@ -296,21 +306,34 @@ class _Bench:
         text, plan = self._plans[side]
         job = job_of(text, plan)
         strip = Shift(y_mm=slot * float(settings["pitch_mm"]))
-        witness = witness_of(self._profile, strip) if settings["witness"] else None
-        corner = plan.placement.boards[0].shift_mm
-        text, plan = woven(text, plan, job, strip=strip, board=shift, witness=witness, board_at_mm=corner)
-        job = job_of(text, plan)
-        aside = replace(self._profile, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
-        check_verified(text, job, plan, aside, Path(str(settings["name"])))
-        zones = [tuple(zone) for zone in settings["zones"].get(side, ())]
-        at_machine = [
-            (x0 + corner[0], y0 + corner[1], x1 + corner[0], y1 + corner[1], h) for x0, y0, x1, y1, h in zones
-        ]
-        if met := crossings(job, at_machine, board=shift, surface_z_mm=bed.board_z_mm):
-            raise one_error(
-                f"{len(met)} moves go through zones where parts stand, the first: {met[0]}",
-                "Raise [bed] clearance_mm and plan again, or leave out what lies there.",
+        if plan.placement.strips:  # the planner may have chosen another place than the profile's
+            bed = replace(
+                bed,
+                strip_x_mm=plan.placement.strips[0].from_mm[0],
+                strip_y_mm=plan.placement.strips[0].from_mm[1],
             )
+        here = replace(self._profile, bed=bed)
+        witness = witness_of(here, strip) if settings["witness"] else None
+        text, plan = woven(
+            text,
+            plan,
+            job,
+            strip=strip,
+            board=shift,
+            witness=witness,
+            board_at_mm=(bed.board_x_mm, bed.board_y_mm),
+            speed_xy_mm_s=here.machine.speed_xy_mm_s,
+        )
+        zones = [
+            ZoneRecord(name=f"zone {number}", **zone)
+            for number, zone in enumerate(settings["zones"].get(side, ()), 1)
+        ]
+        plan = msgspec.structs.replace(
+            plan, placement=msgspec.structs.replace(plan.placement, zones=(*plan.placement.zones, *zones))
+        )
+        job = job_of(text, plan)
+        aside = replace(here, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
+        check_verified(text, job, plan, aside, Path(str(settings["name"])))
         fitted = Fitted(job=job, text=text, plan=plan)
         self._fitted[key] = fitted
         return fitted

@@ -26,9 +26,9 @@ from pastewright.link.batch import (
     state_of,
     use_row,
 )
-from pastewright.link.job import Job
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import State
+from pastewright.link.journal_rows import DepositState
 from pastewright.link.run import Phase
 from pastewright.link.weave import Shift
 from pastewright.problems import InputError
@@ -60,7 +60,7 @@ class Desk(Protocol):
 class Fitted:
     """A program fitted to a row of the card and to where the board lies."""
 
-    job: Job
+    job: ProgramJob
     text: str
     plan: PlanRecord
 
@@ -180,7 +180,7 @@ class BatchWork:
         left = sum(one.state in OPEN for one in rows)
         words = f"Board {row.place} of {len(rows)}, {row.serial}, {row.side} side"
         if row.state is PlaceState.UNFINISHED and row.board is not None:
-            words += f": {self._journal.counts(row.board)[State.NOT_STARTED]} deposits are left to lay on it"
+            words += f": {self._journal.counts(row.board)[DepositState.NOT_STARTED]} deposits are left to lay on it"
         else:
             words += ": put it in"
         if self._lasted_s:
@@ -200,7 +200,7 @@ class BatchWork:
         board = row.board if goes_on else None
         wanted: set[int] = {laid.id for laid in fitted.job.deposits}
         if board is not None:
-            wanted = {one.deposit for one in journal.deposits(board) if one.state is State.NOT_STARTED}
+            wanted = {one.deposit for one in journal.deposits(board) if one.state is DepositState.NOT_STARTED}
         if not self._enough(fitted, wanted):
             return ""
         use_row(journal, self._batch.id, *place, what=f"board {row.place}, {row.side}", now_s=self._now())
@@ -245,7 +245,9 @@ class BatchWork:
         """Let the person say of each deposit in doubt whether it is there."""
         if row.board is None:
             return
-        doubted = [one for one in self._journal.deposits(row.board) if one.state is State.TO_BE_CHECKED]
+        doubted = [
+            one for one in self._journal.deposits(row.board) if one.state is DepositState.TO_BE_CHECKED
+        ]
         run = next(run.id for run in self._journal.runs() if run.board == row.board)
         for one in doubted:
             key = self._desk.key(
@@ -260,9 +262,9 @@ class BatchWork:
                     row.board, [one.deposit], is_there=key == "t", run=run, now_s=self._now()
                 )
         counts = self._journal.counts(row.board)
-        if counts[State.NOT_STARTED]:
+        if counts[DepositState.NOT_STARTED]:
             put(self._journal, row, PlaceState.UNFINISHED)
-        elif counts[State.TO_BE_CHECKED]:
+        elif counts[DepositState.TO_BE_CHECKED]:
             self._left_in_doubt.add((row.place, row.side))  # not asked again today
         else:
             put(self._journal, row, PlaceState.LAID)

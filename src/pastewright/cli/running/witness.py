@@ -10,12 +10,13 @@ from pastewright.link.sheets import sheet_job
 from pastewright.link.weave import Shift, Witness
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle
+from pastewright.plunger.settle import strip_of
 from pastewright.profile.model import Profile
 from pastewright.records.kinds import Role
 from pastewright.records.sheet import FORMAT, SheetDotRecord, SheetRecord
-from pastewright.tune.sheet.program import DotToLay, sheet_motions, sheet_program, strip_of
+from pastewright.tune.sheet.program import DotToLay, sheet_motions, sheet_program
 
-ORDER = "ssmmllsmlsll"
+ORDER = "ssmsllmmlsll"
 SIZES = {"s": 1.5, "m": 4.0, "l": 12.0}
 """Volumes in smallest dots: ten times from small to large holds what boards hold (0402 to thermal pads)."""
 BESIDE_MM = 2.5

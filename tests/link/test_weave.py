@@ -1,0 +1,123 @@
+"""Programs made to fit the next board: read back by separate code, whatever was moved, turned or put in."""
+
+from dataclasses import replace
+from itertools import pairwise
+from math import hypot
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import pastewright as pw
+from pastewright.cli.running.choice import check_verified
+from pastewright.cli.running.witness import ORDER, SIZES, witness_of
+from pastewright.demo.board import write_demo
+from pastewright.link.companions import companion_of, job_of, read_companion
+from pastewright.link.run import deposit_units
+from pastewright.link.weave import Shift, rigid, woven
+from pastewright.problems import InputError
+from pastewright.profile.examples import example_text
+
+BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a", "numbered": "bench-reprap-ul-abs"}
+
+
+@pytest.fixture(scope="module", params=list(BENCHES))
+def planned(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("weave")
+    (folder / "bench.toml").write_text(example_text(BENCHES[request.param]), "utf-8")
+    (folder / "board").mkdir()
+    write_demo(folder / "board", "x2")
+    bench = pw.read_profile(folder / "bench.toml")
+    pw.write_plan(pw.make_plan(pw.read_board(folder / "board", side="bottom"), bench), folder / "plan")
+    (program,) = [path for path in (folder / "plan").glob("program.*") if path.suffix in (".gcode", ".ngc")]
+    text, plan = program.read_text("utf-8"), read_companion(companion_of(program))
+    bed = bench.bed
+    if plan.placement.strips:
+        x, y = plan.placement.strips[0].from_mm
+        bench = replace(bench, bed=replace(bed, strip_x_mm=x, strip_y_mm=y))
+    return bench, text, plan, job_of(text, plan)
+
+
+STILL = Shift()
+
+
+def fitted(planned, *, strip=STILL, board=STILL, witness=False):
+    bench, text, plan, job = planned
+    row = witness_of(bench, strip) if witness else None
+    corner = (bench.bed.board_x_mm, bench.bed.board_y_mm)
+    text, plan = woven(
+        text,
+        plan,
+        job,
+        strip=strip,
+        board=board,
+        witness=row,
+        board_at_mm=corner,
+        speed_xy_mm_s=bench.machine.speed_xy_mm_s,
+    )
+    job = job_of(text, plan)
+    aside = replace(bench, bed=replace(bench.bed, strip_y_mm=bench.bed.strip_y_mm + strip.y_mm))
+    return text, plan, job, aside
+
+
+TURNED = Shift(turn_deg=0.7, x_mm=0.4, y_mm=-0.6)
+
+
+@pytest.mark.parametrize("board", [Shift(), TURNED])
+@pytest.mark.parametrize("witness", [False, True])
+def test_what_is_woven_passes_the_read_back(planned, board, witness, tmp_path):
+    text, plan, job, aside = fitted(planned, strip=Shift(y_mm=-5.0), board=board, witness=witness)
+    check_verified(text, job, plan, aside, tmp_path)
+    before = planned[3]
+    assert len(job.deposits) == len(before.deposits) + (len(ORDER) if witness else 0)
+    units, old = deposit_units(job, job.blocks), deposit_units(before, before.blocks)
+    for laid in before.deposits:
+        assert units[laid.id] == pytest.approx(old[laid.id], abs=1e-9)
+
+
+def test_the_judge_sees_a_board_that_was_turned_in_the_program_only(planned, tmp_path):
+    text, _, _, aside = fitted(planned, board=TURNED)
+    plan, job = planned[2], planned[3]
+    with pytest.raises(InputError, match="not verified"):
+        check_verified(text, job, plan, aside, tmp_path)
+
+
+def test_the_witness_dots_come_first_and_each_size_follows_each():
+    pairs = set(pairwise(ORDER))
+    assert pairs == {(a, b) for a in SIZES for b in SIZES}
+
+
+def test_the_witness_dots_are_laid_before_the_board(planned):
+    _, plan, job, _ = fitted(planned, witness=True)
+    assert [laid.pads[0] for laid in job.deposits[: len(ORDER)]] == [
+        f"witness-{number}" for number in range(1, len(ORDER) + 1)
+    ]
+    assert plan.totals.deposits == len(job.deposits)
+
+
+places = st.tuples(st.floats(-200, 200), st.floats(-200, 200))
+
+
+@given(
+    nominal=st.lists(places, min_size=2, max_size=5, unique=True),
+    turn=st.floats(-170, 170),
+    way=places,
+)
+def test_points_that_were_only_moved_are_found_where_they_are(nominal, turn, way):
+    far = max(hypot(a[0] - b[0], a[1] - b[1]) for a in nominal for b in nominal)
+    if far < 1.0:
+        return
+    true = Shift(turn_deg=turn, x_mm=way[0], y_mm=way[1])
+    found, residual_mm = rigid(nominal, [true.of(*place) for place in nominal])
+    assert residual_mm < 1e-6
+    for place in nominal:
+        assert found.of(*place) == pytest.approx(true.of(*place), abs=1e-6)
+
+
+def test_a_stretched_pair_leaves_half_the_difference_at_each_end():
+    _, residual_mm = rigid([(0, 0), (10, 0)], [(5, 5), (5, 15.4)])
+    assert residual_mm == pytest.approx(0.2)
+
+
+def test_a_quarter_turn_about_the_machines_origin():
+    assert Shift(turn_deg=90, x_mm=1).of(2, 0) == pytest.approx((1, 2))
