@@ -102,13 +102,13 @@ def test_window_panes_are_filled_pane_by_pane():
     assert layout.pads[0].planned_ul == approx(0.7843)
 
 
-def test_panes_too_small_for_the_tip_are_laid_as_one_land():
+def test_panes_too_small_for_the_tip_are_merged():
     panes = [rectangle(x * 0.4, y * 0.4, 0.3, 0.3) for x in range(-3, 4) for y in range(-3, 4)]
     thermal = pad("U1-EP", rectangle(0, 0, 2.8, 2.8), apertures=panes, kind=PadKind.THERMAL)
     layout = laid([thermal], [0.2])  # 49 panes of 0.0041 µL; the smallest dot of 25G is 0.0074 µL
-    assert layout.pads[0].form == Form.DOT_FIELD
+    assert layout.pads[0].form == Form.PANES and len(layout.deposits) <= 16
     assert layout.pads[0].planned_ul == approx(0.2)
-    assert "not pane by pane: in 49 of 49 panes: cannot be done" in layout.pads[0].reason
+    assert "49 panes merged into" in layout.pads[0].reason
     assert layout.pads[0].warnings == ()
 
 

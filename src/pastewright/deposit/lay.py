@@ -11,11 +11,12 @@ from dataclasses import replace
 
 from pastewright.board.model import Board, Pad, PadKind
 from pastewright.deposit.frame import Frame
+from pastewright.deposit.laid import LaidPad
 from pastewright.deposit.limits import Piece, limits
 from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Share
 from pastewright.deposit.notes import board_warnings, note_bridges
 from pastewright.deposit.rows import RowBead, Single, find_rows
-from pastewright.deposit.singly import Chooser, LaidPad, lay_singly
+from pastewright.deposit.singly import Chooser, lay_singly
 from pastewright.dose.model import Dose
 from pastewright.materials.model import Paste, Tip
 from pastewright.profile.model import DepositSettings, Tuning
@@ -107,6 +108,7 @@ def _collect(
                     reason=own.reason,
                     deposits=tuple(range(begin, len(deposits))),
                     warnings=own.warnings,
+                    balance=own.balance,
                 )
             )
         else:

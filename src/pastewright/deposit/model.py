@@ -35,10 +35,19 @@ class Deposit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Balance:
+    """Where the paste's centre should lie [mm, board], the pad's half width [mm], and how far off it is [shares]."""
+
+    centre_mm: Point
+    half_width_mm: float
+    imbalance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PadPlan:
     """What is laid on one pad: planned volume, the form chosen and why, and the deposits by index.
 
-    `board` is the number of its board, of those of one program.
+    `board` is the number of its board, of those of one program; `balance` is told of thermal lands.
     """
 
     pad_id: str
@@ -47,6 +56,7 @@ class PadPlan:
     reason: str
     deposits: tuple[int, ...]
     warnings: tuple[str, ...] = ()
+    balance: Balance | None = None
     board: int = 0
 
 

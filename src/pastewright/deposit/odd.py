@@ -59,7 +59,7 @@ def fit_odd(land: Area, volume_ul: float, limits: FormLimits) -> FormChoice | No
 
 
 def _fit(land: Area, volume_ul: float, limits: FormLimits, *, first: _Widest) -> FormChoice | None:
-    for care in (limits, replace(limits, tall_mm=inf, spread=inf)):
+    for care in (limits, replace(limits, spread=inf), replace(limits, tall_mm=inf, spread=inf)):
         field = _field(land, volume_ul, care, first=first)
         if field is not None:
             return _choice(field, volume_ul, land, limits)

@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -13,9 +13,11 @@ from pastewright.board.model import Board, Hole, Pad, PadKind
 from pastewright.board.model import Point as PlanePoint
 from pastewright.deposit.forms import choose
 from pastewright.deposit.frame import BOARD_FRAME, Frame, frames
-from pastewright.deposit.limits import FormChoice, FormLimits
+from pastewright.deposit.laid import LaidPad
+from pastewright.deposit.limits import EPS, FormChoice, FormLimits
 from pastewright.deposit.line import along_line
 from pastewright.deposit.odd import choose_odd, fit_odd, lies_within
+from pastewright.deposit.thermal import levelled
 from pastewright.dose.model import Dose
 from pastewright.records.kinds import Form
 
@@ -30,21 +32,6 @@ _PARTIAL_OPENING = 0.6
 
 # Paste for a hole may be printed beyond its land; it draws back in reflow (IPC-7525 on intrusive reflow, from memory).
 HOLE_OVERHANG_MM = 0.3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LaidPad:
-    """What a pad gets by itself: pieces with the frames they stand in."""
-
-    form: Form
-    parts: tuple[tuple[Frame, FormChoice], ...]
-    reason: str
-    warnings: tuple[str, ...]
-
-    @property
-    def possible(self) -> bool:
-        """Whether every piece keeps within the limits."""
-        return all(choice.possible for _, choice in self.parts)
 
 
 class Chooser:
@@ -64,7 +51,15 @@ class Chooser:
         # A femtolitre is far below what any plunger resolves; equal pads differ by less in rounding.
         name = (frame.shape, round(volume_ul, 9), over_hole)
         if name not in self._known:
-            self._known[name] = self._fresh(area, frame, name[1], over_hole=over_hole)
+            fresh = self._fresh(area, frame, name[1], over_hole=over_hole)
+            high_mm = max(piece.height_mm for piece in fresh.pieces)
+            if high_mm > self.bench.tall_mm + EPS and not over_hole:
+                words = (
+                    f"stands {high_mm:.2f} mm high, {self.bench.tall_mm:g} mm is the limit: less paste by a rule, or a"
+                    " finer tip that lays more dots"
+                )
+                fresh = replace(fresh, warnings=(*fresh.warnings, words))
+            self._known[name] = fresh
         return self._known[name]
 
     def _fresh(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool) -> FormChoice:
@@ -121,13 +116,23 @@ def lay_singly(board: Board, doses: Sequence[Dose], chooser: Chooser) -> dict[in
             pad, group, found[begin:end], volume_ul, chooser, [holes.get(k, []) for k in range(begin, end)]
         )
         own = _of_areas(parts)
-        if len(group) > 1:
-            if own.warnings:
-                land, at = [pad.land], slice(instead, instead + 1)
-                whole = _of_areas(_parts(pad, land, found[at], volume_ul, chooser, [holes.get(instead, [])]))
-                if not whole.warnings:
-                    own = replace(whole, reason=f"{whole.reason}; not pane by pane: {own.warnings[0]}")
-            instead += 1
+        if len(group) > 1 and own.warnings:
+            land, at = [pad.land], slice(instead, instead + 1)
+            whole = _of_areas(_parts(pad, land, found[at], volume_ul, chooser, [holes.get(instead, [])]))
+            if not whole.warnings:
+                own = replace(whole, reason=f"{whole.reason}; not pane by pane: {own.warnings[0]}")
+        if pad.kind is PadKind.THERMAL:
+            k = instead if len(group) > 1 else begin
+            own = levelled(
+                pad,
+                own,
+                group,
+                frame=found[k],
+                holes=holes.get(k, []),
+                volume_ul=volume_ul,
+                limits=chooser.bench,
+            )
+        instead += len(group) > 1
         laid[index] = own
         begin = end
     lines = [index for index in pasted if board.pads[index].path_mm]

@@ -22,6 +22,7 @@ from pastewright.readback.model import Verdict
 from pastewright.records.placement import NeighbourRecord, StripRecord, ZoneRecord
 from pastewright.records.plan import (
     FORMAT,
+    BalanceRecord,
     BenchRecord,
     BoardRecord,
     DepositRecord,
@@ -278,10 +279,21 @@ def _pads(
                 reason=f"{dose.reason}; {plan.reason}" if plan.reason else dose.reason,
                 source=str(pad.source),
                 deposits=tuple(_deposit(layout.deposits[index], plan, program) for index in plan.deposits),
+                balance=_balance(plan),
                 warnings=(*dose.warnings, *plan.warnings),
             )
         )
     return tuple(rows)
+
+
+def _balance(plan: PadPlan) -> BalanceRecord | None:
+    if plan.balance is None:
+        return None
+    return BalanceRecord(
+        centre_mm=_place(plan.balance.centre_mm),
+        half_width_mm=_mm(plan.balance.half_width_mm),
+        imbalance=round(plan.balance.imbalance, 4),
+    )
 
 
 def _deposit(deposit: Deposit, plan: PadPlan, program: Program) -> DepositRecord:

@@ -29,6 +29,7 @@ class FindingKind(StrEnum):
     STATE = "unstated mode"
     END = "no proper end"
     DRY = "not dry"
+    LEVEL = "not level"
     SOILED = "paste or tip where a board lies"
     KEEP_OUT = "in a keep-out zone"
 
@@ -58,15 +59,26 @@ class ExpectedDeposit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPad:
+    """A thermal land: where its paste's centre should lie [mm, board], its half width, and its part [-] of deposits."""
+
+    pad_id: str
+    centre_mm: Point
+    half_width_mm: float
+    shares: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
     """What the program must do: deposits in board coordinates; `dry` wants a still plunger and lifted tip.
 
-    `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
+    `level` are the thermal lands. `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
     """
 
     deposits: tuple[ExpectedDeposit, ...]
     dry: bool = False
     tray: ReadTray = NO_TRAY
+    level: tuple[LevelPad, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

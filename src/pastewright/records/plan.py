@@ -157,6 +157,16 @@ class DepositRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     line: Annotated[Count, Meta(description="Its first line in the program, counted from 1.")]
 
 
+class BalanceRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Whether the paste of a thermal land carries the part level."""
+
+    centre_mm: Annotated[Pair, Meta(description="Where the paste's centre should lie [mm, board].")]
+    half_width_mm: Annotated[Positive, Meta(description="Half of the land's short side [mm].")]
+    imbalance: Annotated[
+        Amount, Meta(description="How far the paste's centre lies beside that, over the half width.")
+    ]
+
+
 class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """A pad: what it wants, what is laid on it, and why."""
 
@@ -179,6 +189,7 @@ class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     reason: str
     source: Annotated[str, Meta(description="File and line it was read from.")]
     deposits: tuple[DepositRecord, ...]
+    balance: Annotated[BalanceRecord | None, Meta(description="Of thermal lands that get paste.")] = None
     warnings: tuple[str, ...]
 
 

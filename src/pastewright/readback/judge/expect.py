@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from pastewright.problems import InputError, Problem
-from pastewright.readback.model import Expected, ExpectedDeposit
+from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad
 from pastewright.readback.placed import tray_of_plan
 from pastewright.records.kinds import DepositKind
 from pastewright.records.plan import MEND, DepositRecord, PlanRecord
@@ -78,6 +78,7 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
         more = len(problems) - MOST_PROBLEMS
         shown = problems[:MOST_PROBLEMS] + ([f"… and {more} more"] if more > 0 else [])
         raise InputError(Problem(what=what, mend=MEND, file=file) for what in shown)
+    places = {number: index for index, number in enumerate(sorted(gathered))}
     return Expected(
         deposits=tuple(
             ExpectedDeposit(
@@ -91,7 +92,19 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
         ),
         dry=plan.dry,
         tray=tray,
+        level=tuple(_level(plan, places)),
     )
+
+
+def _level(plan: PlanRecord, places: Mapping[int, int]) -> Iterator[LevelPad]:
+    for pad in plan.pads:
+        if pad.balance is not None and pad.deposits:
+            yield LevelPad(
+                pad_id=pad.id,
+                centre_mm=pad.balance.centre_mm,
+                half_width_mm=pad.balance.half_width_mm,
+                shares=tuple((places[one.id], one.volume_ul / one.total_ul) for one in pad.deposits),
+            )
 
 
 def _faults(deposit: DepositRecord, known: _Gathered | None, board: int) -> Iterator[str]:

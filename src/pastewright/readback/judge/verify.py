@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from pastewright.profile.model import Profile
-from pastewright.readback.judge import rules_motion, rules_paste, rules_places
+from pastewright.readback.judge import rules_motion, rules_paste, rules_pattern, rules_places
 from pastewright.readback.judge.evidence import CaseFile, gather
 from pastewright.readback.machine.barrel import bench_of
 from pastewright.readback.model import Delivered, Expected, Finding, Verdict
@@ -24,7 +24,7 @@ def verify(text: str, expected: Expected, profile: Profile) -> Verdict:
     if expected.dry:
         rules = (*rules_motion.DRY_RULES, *rules_paste.DRY_RULES, *rules_places.DRY_RULES)
     else:
-        rules = (*rules_motion.RULES, *rules_paste.RULES, *rules_places.RULES)
+        rules = (*rules_motion.RULES, *rules_paste.RULES, *rules_places.RULES, *rules_pattern.RULES)
     findings = [*reading.findings]
     for rule in rules:
         findings.extend(rule(seen))
