@@ -53,19 +53,23 @@ def read_board(
     layers: Mapping[str, str | LayerRole] | None = None,
     units: str = "",
     columns: str = "",
+    cut_short: bool = False,
 ) -> Board:
     """Return one side of the board in a folder, zip or file of fabrication data.
 
     `layers` says what files are where their names do not: file name, or layer of a drawing, to a role such as
     "top paste" or "outline". `units` ("mm", "in", "mil") and `columns` ("x,y,diameter") speak for drawings and
-    tables that are silent. `board.problems` has what is odd but readable; `board.pads` are `Pad`s with their land,
+    tables that are silent; `cut_short` uses a layer without its end word as it is. `board.problems` has what is odd but
+    readable; `board.in_words` what the board is; `board.pads` are `Pad`s with their land,
     and the apertures over it, as shapely areas [mm, board]. Raises `InputError` for files that cannot be read.
     """
     path = Path(source)
     if not path.exists():
         raise one_error("there is no such file or folder", SOURCE_MEND, file=str(path))
     roles = {file: _role(file, role) for file, role in (layers or {}).items()}
-    return board_of_files(path, Ask(side=_side(side), roles=roles, units=units, columns=columns))
+    return board_of_files(
+        path, Ask(side=_side(side), roles=roles, units=units, columns=columns, cut_short=cut_short)
+    )
 
 
 def read_profile(file: str | Path) -> Profile:

@@ -17,9 +17,8 @@ from pastewright.board.drill.number_format import (
     NumberFormat,
     ToolRow,
     candidates,
-    is_report_of,
-    read_report,
 )
+from pastewright.board.drill.report import is_report_of, read_report
 from pastewright.board.drill.scan import DrillScan, scanned
 from pastewright.board.drill.walk import DrillWalk, ToolChange
 from pastewright.board.source.files import SourceFile

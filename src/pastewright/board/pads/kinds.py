@@ -60,11 +60,12 @@ PANED_MM2 = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """What a pad is, why, and the hole of its lead."""
+    """What a pad is, why, and the hole of its lead; `castellated` where the board's edge cuts its hole."""
 
     kind: PadKind
     reason: str
     hole: Hole | None = None
+    castellated: bool = False
 
 
 def pad_kinds(sites: Sequence[Site], lands: Lands, outline: Area | None, origin: PasteOrigin) -> list[Kind]:
@@ -118,7 +119,8 @@ def by_hole(site: Site, edge: Any = None) -> Kind | None:
     if site.paste and hypot(x_mm - centre.x, y_mm - centre.y) > HOLE_OFF_CENTRE * width_mm:
         return None
     if edge is not None and edge.distance(shapely.points(x_mm, y_mm)) < hole.diameter_mm / 2:
-        return Kind(kind=PadKind.SURFACE, reason="castellated: its hole is cut by the board's edge")
+        reason = "castellated: its hole is cut by the board's edge"
+        return Kind(kind=PadKind.SURFACE, reason=reason, castellated=True)
     reason = f"hole of {hole.diameter_mm:.2f} mm in a land {width_mm:.2f} mm wide"
     return Kind(kind=PadKind.THROUGH_HOLE, reason=reason, hole=hole)
 

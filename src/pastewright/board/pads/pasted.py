@@ -141,7 +141,7 @@ def exposed_openings(sites: Sequence[Site], kinds: Sequence[Kind]) -> list[list[
         if kind.kind in (PadKind.SURFACE, PadKind.THERMAL)
         and not site.land.via
         and site.land.function not in _NEVER_PASTED
-        and not kind.reason.startswith("castellated")
+        and not kind.castellated
         else []
         for site, kind in zip(sites, kinds, strict=True)
     ]
