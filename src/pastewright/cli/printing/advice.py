@@ -7,6 +7,7 @@ from rich.table import Table
 
 from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import table_of
 from pastewright.counting import counted
 from pastewright.deposit.model import Layout
 from pastewright.materials.rules import TipFit
@@ -134,10 +135,7 @@ def _print_gears(advice: Advice, profile: Profile) -> None:
 
 
 def _table(*headings: str) -> Table:
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in headings:
-        table.add_column(heading, justify="left" if heading in {"tip", "barrel", "verdict"} else "right")
-    return table
+    return table_of(*headings, words=("tip", "barrel", "gear", "verdict"))
 
 
 def _verdict(suits: bool, why_not: str, slower_s: float) -> str:

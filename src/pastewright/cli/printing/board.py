@@ -4,11 +4,10 @@ from collections import Counter
 from collections.abc import Sequence
 
 from rich.markup import escape
-from rich.table import Table
 
 from pastewright.board.model import Board
 from pastewright.cli.printing.console import out as console
-from pastewright.cli.printing.console import print_problems
+from pastewright.cli.printing.console import print_problems, table_of
 from pastewright.counting import counted
 from pastewright.problems import InputError, Problem, Severity
 
@@ -18,9 +17,8 @@ MOST_LEFT_OUT = 10  # more hide the board; report.html lists them
 def print_layers(boards: Sequence[Board]) -> None:
     """Print the files, what they were taken for, and which of them the boards use."""
     used = {use.file: use for board in boards for use in board.layers if use.used}
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in ("file", "taken as", "how known", "used", "note"):
-        table.add_column(heading, overflow="fold")
+    headings = ("file", "taken as", "how known", "used", "note")
+    table = table_of(*headings, words=headings)
     for use in (used.get(use.file, use) for use in boards[0].layers):
         table.add_row(
             escape(use.file),

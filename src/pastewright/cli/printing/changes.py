@@ -1,9 +1,9 @@
 """What changed between two revisions of a board, as `compare` prints it."""
 
 from rich.markup import escape
-from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import table_of
 from pastewright.counting import counted
 from pastewright.plan.compare import ChangeKind, Comparison
 
@@ -25,9 +25,8 @@ def print_changes(found: Comparison) -> None:
         )
     if not found.changes:
         return
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in ("pad", "was", "change", f"before {found.unit}", f"after {found.unit}", "moved mm"):
-        table.add_column(heading, justify="left" if heading in ("pad", "was", "change") else "right")
+    texts = ("pad", "was", "change")
+    table = table_of(*texts, f"before {found.unit}", f"after {found.unit}", "moved mm", words=texts)
     for change in found.changes[:MOST_ROWS]:
         moved = ""
         if change.kind is ChangeKind.MOVED and change.from_mm is not None and change.to_mm is not None:

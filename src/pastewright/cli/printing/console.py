@@ -1,7 +1,7 @@
 """What every command prints with: one console for results, one for problems."""
 
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
 
 from pastewright.alike import told_together
 from pastewright.problems import Problem, Severity
@@ -54,6 +55,21 @@ def print_warnings(warnings: Sequence[str], *, most: int = 12, every: bool = Fal
         out.print(
             f"[yellow]look[/] … and {len(lines) - len(shown)} more, all in report.html; --every-warning lists them"
         )
+
+
+def table_of(*headings: str, words: Collection[str] = ()) -> Table:
+    """Return an empty table; columns headed by one of `words` hold text, which folds, the others whole numbers.
+
+    At a terminal headings of numbers stand in several lines, so that narrow ones hold the table too.
+    """
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for heading in headings:
+        if heading in words:
+            table.add_column(heading, overflow="fold")
+        else:
+            shown = heading.replace(" ", "\n") if out.is_terminal else heading
+            table.add_column(shown, justify="right", no_wrap=True)
+    return table
 
 
 def print_file(what: str, path: Path) -> None:

@@ -2,9 +2,8 @@
 
 from collections.abc import Sequence
 
-from rich.table import Table
-
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import table_of
 from pastewright.place.fiducials.locate import MarkView, SeenMark
 
 
@@ -16,11 +15,8 @@ def print_marks(
     offset_mm: tuple[float, float],
 ) -> None:
     """Print marks with their places from the picture's middle and, with `head_mm`, on the machine."""
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    table.add_column("mark")
     headings = ["x px", "y px", "size mm", "contrast", "likeness", "from middle X", "Y mm"]
-    for heading in [*headings, *(["machine X", "Y mm"] if head_mm else [])]:
-        table.add_column(heading, justify="right")
+    table = table_of("mark", *headings, *(["machine X", "Y mm"] if head_mm else []), words=("mark",))
     for mark in found:
         dx, dy = view.off_centre_mm(mark.x_px, mark.y_px)
         row = [str(mark.kind), f"{mark.x_px:.3f}", f"{mark.y_px:.3f}", f"{mark.size_px * view.mm_per_px:.3f}"]

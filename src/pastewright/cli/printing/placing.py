@@ -4,11 +4,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rich.markup import escape
-from rich.table import Table
 
 from pastewright.cli.placing import Placed
 from pastewright.cli.printing.console import out as console
-from pastewright.cli.printing.console import print_file, print_warnings
+from pastewright.cli.printing.console import print_file, print_warnings, table_of
 from pastewright.counting import counted
 from pastewright.place.fiducials.offset import CameraOffset
 from pastewright.place.fiducials.register import Registration
@@ -26,10 +25,8 @@ def print_registration(found: Registration, *, name: str = "") -> None:
         f"[bold]{about}{found.fit.kind}[/] from {counted(len(found.pairs), 'point')}: turned {where.turn_deg:+.3f}°{side},"
         f" scale X {where.scale_x - 1:+.3%} Y {where.scale_y - 1:+.3%}, skew {where.skew_deg:+.3f}°"
     )
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    table.add_column("point")
-    for heading in ("board X", "board Y", "found X", "found Y", "off X", "off Y", "off", "off without it"):
-        table.add_column(heading, justify="right")
+    headings = ("board X", "board Y", "found X", "found Y", "off X", "off Y", "off", "off without it")
+    table = table_of("point", *headings, words=("point",))
     for pair, (dx, dy), off, alone in zip(
         found.pairs, found.fit.residuals_mm.tolist(), found.off_mm, found.left_out_mm, strict=True
     ):

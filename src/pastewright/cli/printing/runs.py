@@ -6,9 +6,9 @@ from datetime import datetime
 from pathlib import Path
 
 from rich.markup import escape
-from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import table_of
 from pastewright.counting import counted
 from pastewright.link.journal_rows import DepositRow, DepositState, RunRow
 from pastewright.link.port import KnownPort
@@ -36,9 +36,8 @@ def local_time(at: float | None) -> str:
 
 def print_ports(ports: Iterable[KnownPort], simulated: Iterable[str]) -> None:
     """Print the ports of this machine and the simulated ones."""
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in ("port", "description", "hardware"):
-        table.add_column(heading, overflow="fold")
+    headings = ("port", "description", "hardware")
+    table = table_of(*headings, words=headings)
     for port in ports:
         table.add_row(escape(port.device), escape(port.description), escape(port.hardware))
     for name in simulated:
@@ -51,10 +50,8 @@ def print_ports(ports: Iterable[KnownPort], simulated: Iterable[str]) -> None:
 
 def print_runs(rows: Sequence[RunRow]) -> None:
     """Print the runs of a journal."""
-    table = Table(box=None, header_style="bold", pad_edge=False)
     headings = ("run", "began", "board", "no.", "program", "ended", "laid", "in doubt", "to do", "µL", "lot")
-    for heading in headings:
-        table.add_column(heading, justify="right" if heading in ("run", "no.", "laid", "µL") else "left")
+    table = table_of(*headings, words=("began", "board", "program", "ended", "lot"))
     for row in rows:
         table.add_row(
             str(row.id),

@@ -1,8 +1,7 @@
 """The table of tips with what each can lay and pass."""
 
-from rich.table import Table
-
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import table_of
 from pastewright.deposit.shape import dot_volume_ul
 from pastewright.materials.rules import LEAST_TIP_RATIO, SAFE_TIP_RATIO, TipFit, tip_fit
 from pastewright.materials.tables import powders, tips
@@ -16,8 +15,7 @@ def print_tips(powder_type: int | None) -> None:
     bores = _default("tuning.smallest_dot_bores")
     shape_ratio = _default("tuning.dot_shape_ratio")
     shown = [powder for powder in powders() if powder.type in SHOWN_POWDERS or powder.type == powder_type]
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in (
+    table = table_of(
         "gauge",
         "bore mm",
         "outer mm",
@@ -25,14 +23,14 @@ def print_tips(powder_type: int | None) -> None:
         "µL",
         *(f"type {p.type}" for p in shown),
         "note",
-    ):
-        table.add_column(heading, justify="left" if heading == "note" else "right")
+        words=("note",),
+    )
     for size in tips():
         fits = {powder.type: tip_fit(size.bore_mm, powder) for powder in shown}
         if powder_type is not None and fits[powder_type] is TipFit.CLOGS:
             continue
         dot_mm = bores * size.bore_mm
-        disputed = f"other tables: {size.disputed_bore_mm:g}" if size.disputed_bore_mm else ""
+        disputed = f"or {size.disputed_bore_mm:g} mm" if size.disputed_bore_mm else ""
         table.add_row(
             f"{size.gauge}",
             f"{size.bore_mm:.3f}",

@@ -5,10 +5,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rich.markup import escape
-from rich.table import Table
 
 from pastewright.cli.printing.console import out as console
-from pastewright.cli.printing.console import print_file, print_problems
+from pastewright.cli.printing.console import print_file, print_problems, table_of
 from pastewright.counting import counted
 from pastewright.problems import Problem, Severity
 from pastewright.profile.model import Profile
@@ -76,9 +75,8 @@ def print_sheet_files(folder: Path, program_file: Path) -> None:
 
 def print_measurements(measurements: Measurements) -> None:
     """Print each photo's facts, and what was measured and what was not."""
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("photo", "px/mm", "blur px", "tilt °", "centres off mm", "lens k1", "found", "measured"):
-        table.add_column(heading, justify="left" if heading == "photo" else "right")
+    numbers = ("px/mm", "blur px", "tilt °", "centres off mm", "lens k1", "found", "measured")
+    table = table_of("photo", *numbers, words=("photo",))
     for facts in measurements.photos:
         table.add_row(
             escape(facts.name),
@@ -109,9 +107,7 @@ def print_fit(fitted: Fitted, said: Sequence[TuneVerdict], able: Capability | No
         f"[bold]fitted[/] {counted(fitted.measured, 'dot')}, {fitted.missing} missing; two thirds of the volumes are within"
         f" {fitted.spread:.1%} of the model, {fitted.before:.0%} before"
     )
-    table = Table(box=None, pad_edge=False)
-    for name in ("constant", "fitted", "95 %", "was", ""):
-        table.add_column(name, justify="left" if name in ("constant", "") else "right")
+    table = table_of("constant", "fitted", "95 %", "was", "", words=("constant", ""))
     for estimate in fitted.estimates:
         table.add_row(
             escape(_words(estimate, fitted)),
@@ -165,12 +161,10 @@ def print_fit_files(plot: Path, profile: Path | None, dated: str) -> None:
 def print_history(profile: Profile) -> None:
     """Print what earlier sheets taught, and which of it holds."""
     rows = drift_rows(profile.history)
-    table = Table(box=None, pad_edge=False)
-    for name in rows[0]:
-        if any(row[name] for row in rows):
-            table.add_column(name)
+    names = [name for name in rows[0] if any(row[name] for row in rows)]
+    table = table_of(*names, words=names)
     for row in rows:
-        table.add_row(*(escape(row[str(column.header)]) for column in table.columns))
+        table.add_row(*(escape(row[name]) for name in names))
     console.print(table)
     for words in profile.tuned:
         console.print(f"  {escape(words)}")

@@ -4,10 +4,10 @@ from pathlib import Path
 from time import time
 
 from rich.markup import escape
-from rich.table import Table
 
 from pastewright.cli.exits import DONE
 from pastewright.cli.printing.console import out as console
+from pastewright.cli.printing.console import table_of
 from pastewright.cli.printing.runs import local_time
 from pastewright.cli.running.choice import opened_at_of
 from pastewright.cli.running.records import default_journal
@@ -80,19 +80,10 @@ def show(name: str, journal_file: Path | None) -> int:
             rows = [row for row in rows if row.name == name]
             if not rows:
                 barrel_named(journal, name)
-        table = Table(box=None, header_style="bold", pad_edge=False)
-        for heading in (
-            "barrel",
-            "paste",
-            "lot",
-            "filled µL",
-            "used µL",
-            "left µL",
-            "opened",
-            "runs",
-            "ended",
-        ):
-            table.add_column(heading, justify="right" if "µL" in heading or heading == "runs" else "left")
+        texts = ("barrel", "paste", "lot", "opened", "ended")
+        table = table_of(
+            *texts[:3], "filled µL", "used µL", "left µL", "opened", "runs", "ended", words=texts
+        )
         for row in rows:
             table.add_row(
                 escape(row.name),

@@ -148,7 +148,8 @@ def drift_svg(history: Sequence[TuningRecord]) -> str:
         axes.set_xticks(range(len(names)))
         axes.set_xticklabels(names, fontsize=7)
         axes.set_xlabel("trial: date, paste lot, tip, temperature")
-        axes.legend(frameon=False, fontsize=7)
+        if axes.get_legend_handles_labels()[0]:  # a trial may have told nothing of the paste
+            axes.legend(frameon=False, fontsize=7)
     return svg_text(figure)
 
 
