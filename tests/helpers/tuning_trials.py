@@ -22,7 +22,7 @@ from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 from pastewright.route.order import order
-from pastewright.tune.fit.constants import CONSTANTS, Group, with_constants
+from pastewright.tune.fit.constants import with_constants
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.photo.photo import Photo
 from pastewright.tune.photo.read import read_photos
@@ -152,9 +152,7 @@ def trial(
 
 def tuned(profile: Profile, fitted: Fitted) -> Profile:
     """The profile with what was fitted, but for what is of one sheet alone."""
-    own = {c.name for c in CONSTANTS if c.group is Group.SHEET}
-    found = {name: value for name, value in fitted.constants.items() if name not in own}
-    there = with_constants(profile, found)
+    there = with_constants(profile, fitted.lasting)
     return replace(there, tuning=replace(there.tuning, dated="2025-03-14"))
 
 

@@ -12,6 +12,7 @@ from pastewright.plunger.pressure import after_gripped, after_legs
 from pastewright.plunger.ramp import Leg
 from pastewright.profile.model import Profile
 from pastewright.tune.sheet.design import sheet_at_random
+from pastewright.tune.sheet.program import sheet_program, sheet_verdict
 
 
 def gripped(seal_n: float) -> Profile:
@@ -69,3 +70,12 @@ def test_doses_planned_with_the_seal_are_laid_by_a_bench_that_has_it(laid, seal_
 
 def test_a_seal_that_nobody_knows_of_is_felt(laid):
     assert np.quantile(off(*laid[0.0, 3.0]), 0.95) > 0.1
+
+
+def test_the_read_back_knows_the_seal_too():
+    """Its own barrel finds the doses that were planned with the seal, and misses them where it is told of none."""
+    profile = gripped(6.0)
+    _, motions, layout = sheet_at_random(profile, seed=12)
+    program = sheet_program("gripped", motions, layout, profile)
+    assert sheet_verdict(program, layout, profile).ok
+    assert not sheet_verdict(program, layout, gripped(0.0)).ok

@@ -53,6 +53,7 @@ class PlungerBench:
     rest_fraction: float
     barrel_limit_kpa: float
     grip_ul: float = 0.0
+    pressure_doubt: float = 1.0
 
     @property
     def ul_per_mm(self) -> float:
@@ -96,8 +97,10 @@ class PlungerBench:
 
     @property
     def limit_kpa(self) -> float:
-        """Highest pressure planned with [kPa]: what the motor holds, and 95 % of what the barrel is rated for."""
-        return min(self.motor_limit_kpa, BARREL_SHARE * self.barrel_limit_kpa)
+        """Highest pressure planned with [kPa]: what the motor holds, and 95 % of what the barrel is rated for; both are
+        kept where the real pressure is `pressure_doubt` times the planned one.
+        """
+        return min(self.motor_limit_kpa, BARREL_SHARE * self.barrel_limit_kpa) / self.pressure_doubt
 
     @property
     def motor_limit_kpa(self) -> float:
@@ -156,5 +159,6 @@ def bench_of(profile: Profile) -> PlungerBench:
         dwell_s=tuning.dwell_s,
         rest_fraction=tuning.rest_fraction,
         barrel_limit_kpa=barrel.limit_kpa,
+        pressure_doubt=tuning.pressure_doubt,
         grip_ul=taken_up_mm * barrel.area_mm2,
     )

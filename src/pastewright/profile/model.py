@@ -120,12 +120,14 @@ class Tuning:
     atmospheric pressure [µL]. `dot_shape_ratio` h/d and `bead_shape_ratio` h/w of resting paste [-].
     `dwell_s` is the wait between push and retraction of a dot. `push_ul_s` is the plunger's sweep rate while
     it pushes and retracts (limited by the drive). `bead_mm_s` is the tip's speed along a bead.
-    `smallest_dot_bores` is the smallest dot's diameter in tip bores.
+    `smallest_dot_bores` is the smallest dot's diameter in tip bores. `seal_friction_n` acts on the paste through the
+    frame's spring. Pressure may really be `pressure_doubt` times what is planned [-]; limits are kept with that.
     """
 
     gain: float
     bubble_ul: float
     seal_friction_n: float
+    pressure_doubt: float
     dot_shape_ratio: float
     bead_shape_ratio: float
     dwell_s: float
@@ -164,6 +166,9 @@ class TuningRecord:
     bubble_sd: float | None = None
     seal_friction_n: float | None = None
     seal_friction_sd_n: float | None = None
+    pressure_doubt: float | None = None
+    expected_error: float | None = None
+    laid_s: float | None = None
     consistency_kpa_sn: float | None = None
     consistency_sd: float | None = None
     flow_index: float | None = None

@@ -36,7 +36,9 @@ Sample = tuple[float, float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarrelBench:
-    """What the barrel's behaviour depends on. `sweep_ul_mm` is A·g, `frame_ul_kpa` is A²/k_frame."""
+    """What the barrel's behaviour depends on. `sweep_ul_mm` is A·g, `frame_ul_kpa` is A²/k_frame, `grip_ul` what the
+    frame's spring takes up before the seal slides (`_GrippedBarrel`).
+    """
 
     flow: FlowTable
     sweep_ul_mm: float
@@ -45,6 +47,7 @@ class BarrelBench:
     bubble_ul: float
     fill_ul: float
     backlash_mm: float
+    grip_ul: float = 0.0
 
     def stored_ul(self, pressure_kpa: float, paste_ul: float) -> float:
         """Return S(P) [µL] with `paste_ul` of paste in the barrel."""
@@ -66,6 +69,7 @@ def bench_of(profile: Profile) -> BarrelBench:
         bubble_ul=profile.tuning.bubble_ul,
         fill_ul=profile.barrel.fill_ul,
         backlash_mm=profile.plunger.backlash_mm,
+        grip_ul=area * profile.tuning.seal_friction_n / profile.plunger.frame_stiffness_n_mm,
     )
 
 
@@ -100,6 +104,9 @@ def run(
     bounds the error of one step. `trace_rows` rows are sampled as (time, pressure, plunger).
     """
     barrel = _Barrel(bench, tolerance_ul, start_kpa)
+    if bench.grip_ul > 0.0:
+        # A drive that stands on its forward side has the grip of a push.
+        barrel = _GrippedBarrel(bench, tolerance_ul, start_kpa, forward=slack_mm == 0.0)
     count = len(duration_s)
     out, peak, last = [0.0] * count, [0.0] * count, [0.0] * count
     at = plunger_mm[0]
@@ -335,3 +342,94 @@ class _Barrel:
                     return h, h * 4
                 return h, h * 0.9 * (self.tolerance / error) ** (1 / 3)
             h *= max(0.9 * (self.tolerance / error) ** (1 / 3), 0.1)
+
+
+class _GrippedBarrel(_Barrel):
+    """A barrel whose seal grips the plunger with F, so that the frame's spring takes up A·F/k each way.
+
+        S = S(P) + held,   |held| ≤ A·F/k
+
+    While the plunger stands, held follows the motor and only paste and air give way. Steps are Heun's, with the
+    difference to Euler's as their error; where P is, is known at any time from what was swept and what came out.
+    """
+
+    def __init__(self, bench: BarrelBench, tolerance_ul: float, start_kpa: float, *, forward: bool) -> None:
+        self.held = bench.grip_ul if forward else -bench.grip_ul
+        super().__init__(bench, tolerance_ul, start_kpa)
+        self.stored = self.stored_at_start = self.stored + self.held
+        self.begin_row()
+
+    def begin_row(self) -> None:
+        super().begin_row()
+        self.soft = max(self.paste, 0.0) / self.bench.bulk_kpa
+        self.resting = abs(self.pressure()) <= self._yield
+
+    def row(
+        self, moved_mm: float, at: float, start: float, *, clock: float, seconds: float, ramp_s: float
+    ) -> float:
+        swept_ul = moved_mm * self.bench.sweep_ul_mm
+        if self.resting:
+            pressure, held = self.placed(swept_ul, 0.0)
+            if abs(pressure) <= self._yield:
+                self.stored, self.held = self.stored + swept_ul, held
+                return 0.0
+        return super().row(moved_mm, at, start, clock=clock, seconds=seconds, ramp_s=ramp_s)
+
+    def stays_below_yield(self, sweep_ul: float) -> bool:
+        return False  # `row` has looked already
+
+    def pressure(self) -> float:
+        return self.pressure_of(self.stored - self.held, self.stiff)
+
+    def pressure_of(self, stored: float, stiff: float) -> float:
+        """Return the root of S(P) = S [kPa] with springs of `stiff` [µL/kPa] beside the bubble."""
+        b = stiff * ATMOSPHERE_KPA + self._bubble - stored
+        return (-b + sqrt(b * b + 4 * stiff * stored * ATMOSPHERE_KPA)) / (2 * stiff)
+
+    def placed(self, sweep_ul: float, out_ul: float) -> tuple[float, float]:
+        """Return the pressure [kPa] and what is held [µL] after a sweep in which so much came out."""
+        own = self.pressure()
+        behind = self.soft * own + self._bubble * own / (ATMOSPHERE_KPA + own) - out_ul
+        stored = self.stored + sweep_ul - out_ul
+        stands = self.pressure_of(behind, self.soft)
+        held = stored - behind - self.bench.frame_ul_kpa * stands
+        most = self.bench.grip_ul
+        if abs(held) <= most:
+            return stands, held
+        held = most if held > 0 else -most
+        return self.pressure_of(stored - held, self.stiff), held
+
+    def advance(self, first_ul_s: float, last_ul_s: float, seconds: float) -> float:
+        at, out, h, steps = 0.0, 0.0, seconds, 0
+        slope = (last_ul_s - first_ul_s) / seconds
+        while at < seconds * (1 - 1e-12) and steps < MOST_STEPS:
+            h = min(h, seconds - at)
+            sweep = (first_ul_s + slope * (at + h / 2)) * h
+            begin = self.flow(self.pressure())
+            end = self.flow(self.placed(sweep, begin * h)[0])
+            error = abs(end - begin) * h / 2
+            if error > self.tolerance and h > 1e-9 * seconds:
+                h *= max(0.9 * sqrt(self.tolerance / error), 0.1)
+                continue
+            came = (begin + end) * h / 2
+            pressure, self.held = self.placed(sweep, came)
+            self.stored += sweep - came
+            self.peak = max(self.peak, pressure)
+            out, at, steps = out + came, at + h, steps + 1
+            self.clock += h
+            if self.trace is not None:
+                self.trace.append((self.clock, pressure, self.plunger))
+            h *= min(0.9 * sqrt(self.tolerance / error), 4.0) if error > 0.0 else 4.0
+        self.paste -= out
+        self.resting = abs(self.pressure()) <= self._yield
+        return out
+
+    def flow(self, pressure: float) -> float:
+        """Return Q [µL/s] at a pressure [kPa]."""
+        over = abs(pressure) - self._yield
+        if over <= 0.0:
+            return 0.0
+        place = sqrt(over) * self._per_root
+        cell = min(int(place), CELLS - 1)
+        flow = self._flows[cell] + self._slopes[cell] * (place - cell) / self._per_root
+        return flow if pressure > 0 else -flow

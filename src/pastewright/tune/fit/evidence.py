@@ -125,6 +125,11 @@ class Evidence:
         rows: Floats = self._residuals(flowed.out_ul, flowed.back_ul, seen[None, :], keep)[:, 0]
         return rows
 
+    def survey(self, seen: Floats) -> Floats:
+        """Return the residuals for many vectors of constants, lanes × constants: residuals × lanes."""
+        out, back, _ = self.forward.survey(seen)
+        return self._residuals(out, back, seen, None)
+
     def slopes(
         self, seen: Floats, active: Sequence[int], *, keep: NDArray[np.bool_] | None = None
     ) -> tuple[Floats, Floats]:

@@ -217,6 +217,22 @@ class Forward:
         starts = self._one_by_one(bench, first)
         return bench.flowed(starts.lanes(1)), starts
 
+    def survey(self, seen: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return `out_ul`, `back_ul` and the highest pressure [kPa], turns × lanes, for many vectors of constants,
+        lanes × constants, at once.
+
+        Turn after turn, which is the quickest way when lanes are many.
+        """
+        bench = _Bench(self.score, Lanes(seen, self.setting), self._finer)
+        count = len(self.score.turns)
+        stored, held = bench.start_ul()[None, :], -bench.grip[None, :]
+        out, back, peak = (np.empty((count, seen.shape[0])) for _ in range(3))
+        for turn in range(count):
+            rows = slice(turn, turn + 1)
+            out[rows], back[rows], stored, held, most = bench.integrated(stored, held, rows, 1)
+            peak[rows] = bench.pressure_kpa(most, rows)
+        return out, back, peak
+
     def _one_by_one(self, bench: "_Bench", first: Floats) -> Starts:
         """The chain, turn after turn: slow, and sure."""
         count = len(self.score.turns)
@@ -323,7 +339,7 @@ class _Bench:
         lanes = stored.shape[1]
         gripped = bool(np.any(self.grip > 0))
         if not with_slopes:
-            values = self._integrated(stored, held, rows, 1)
+            values = self.integrated(stored, held, rows, 1)[:4]
             nothing = np.zeros_like(values)
             return _flowed(values, nothing, nothing)
         reach = np.maximum(np.abs(stored), 0.05) * NUDGE
@@ -333,14 +349,16 @@ class _Bench:
         copies = 3 if gripped else 2
         stored = np.concatenate([stored, stored + reach, stored][:copies], axis=1)
         held = np.concatenate([held, held, held + far][:copies], axis=1)
-        values = self._integrated(stored, held, rows, copies)
+        values = self.integrated(stored, held, rows, copies)[:4]
         parts = [values[:, :, k * lanes : (k + 1) * lanes] for k in range(copies)]
         by_held = (parts[2] - parts[0]) / far if gripped else np.zeros_like(parts[0])
         return _flowed(parts[0], (parts[1] - parts[0]) / reach, by_held)
 
-    def _integrated(self, stored: Floats, held: Floats, rows: slice, copies: int) -> Floats:
-        """Return what came out, was drawn back, is stored and held at the turns' ends, 4 × turns × lanes."""
-        stored, held = stored.copy(), held.copy()
+    def integrated(self, stored: Floats, held: Floats, rows: slice, copies: int) -> Floats:
+        """Return what came out, was drawn back, is stored and held at the turns' ends, and the most that was stored on
+        the way, 5 × turns × lanes.
+        """
+        stored, held, top = stored.copy(), held.copy(), stored.copy()
         came, most = np.zeros_like(stored), np.zeros_like(stored)
         counts = self.score.counts[rows]
         for slot in range(int(counts.max())):
@@ -353,25 +371,37 @@ class _Bench:
                 if not members.size:
                     continue
                 part = _Part(self, rows, members, copies)
-                state = _State(stored[members], held[members], came[members], most[members])
+                state = _State(stored[members], held[members], came[members], most[members], stored[members])
                 part.through(state, slot, steps)
                 stored[members], held[members], came[members] = state.stored, state.held, state.came
+                top[members] = np.maximum(top[members], state.top)
                 # What comes and goes while the tip is still on its way is not on the board yet.
                 most[members] = state.came if before else state.most
-        return np.stack([most, most - came, stored, held])
+        return np.stack([most, most - came, stored, held, top])
+
+    def pressure_kpa(self, stored: Floats, rows: slice) -> Floats:
+        """Pressure of what is stored when the turns of `rows` begin, turns × lanes."""
+        linear = self.linear[rows]
+        b = linear * ATMOSPHERE_KPA + self.bubble - stored
+        pressure: Floats = (np.sqrt(b * b + 4 * linear * ATMOSPHERE_KPA * stored) - b) / (2 * linear)
+        return pressure
 
 
 @dataclass(slots=True)
 class _State:
-    """The turns of a part on their way [µL]: stored, held, net out since the turn began, and the most of that."""
+    """The turns of a part on their way [µL]: stored, held, net out since the turn began, the most of that, and the
+    most that was stored.
+    """
 
     stored: Floats
     held: Floats
     came: Floats
     most: Floats
+    top: Floats
 
     def take(self, out: Floats) -> None:
         """Book what came out in a step."""
+        self.top = np.maximum(self.top, self.stored)
         self.came = self.came + out
         self.most = np.maximum(self.most, self.came)
 
@@ -430,8 +460,9 @@ class _Part:
                 self._gripped_step(state, swept, h)
             else:
                 after = self._step(state.stored, swept, h, self.linear)
-                state.take(swept - (after - state.stored))
+                out = swept - (after - state.stored)
                 state.stored = after
+                state.take(out)
 
     def _gripped_step(self, state: _State, swept: Floats, h: Floats) -> None:
         """One step with a seal that grips.

@@ -165,8 +165,8 @@ def designed(
     )
 
 
-def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions]:
-    """Return a sheet whose order is drawn and not chosen, with the journey that lays it."""
+def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions, Layout]:
+    """Return a sheet whose order is drawn and not chosen, with the journey that lays it and its layout."""
     strip = strip_of(profile)
     recipe = recipe_of(profile)
     (items,) = orders(recipe, ROWS * COLUMNS, tries=1, seed=seed)
@@ -175,8 +175,8 @@ def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions]:
         _largest_pitch(profile),
     )
     things = _things(items, recipe, pitch, profile, strip)
-    motions, _ = sheet_motions([thing for thing, _ in things], profile, strip=strip)
-    return _sheet(f"random {seed}", things, pitch, recipe, profile, motions), motions
+    motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
+    return _sheet(f"random {seed}", things, pitch, recipe, profile, motions), motions, layout
 
 
 def _sheet(

@@ -89,7 +89,7 @@ class Recipe:
 
 def doubt_of(profile: Profile) -> float:
     """Factor by which stiffness and flow may be off [-]: a bench that was tuned is known better."""
-    return DOUBT_TUNED if profile.tuning.dated else DOUBT_UNTUNED
+    return max(DOUBT_TUNED, profile.tuning.pressure_doubt) if profile.tuning.dated else DOUBT_UNTUNED
 
 
 def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:

@@ -1,0 +1,122 @@
+"""A fit to what boards may expect of it: the error of a dot by its volume, and how high pressures may really go.
+
+The profile with the fitted constants plans a handful of dots, small ones after large ones and the other way round; the
+model lays them on benches that the fit leaves possible: one standard deviation away each way along every axis of the
+covariance, and on every other mode. Half the differences, squared and added up, are the variance of ln V and of ln P.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import exp
+
+import numpy as np
+
+from pastewright.plunger.bench import bench_of
+from pastewright.profile.model import Profile
+from pastewright.tune.fit.constants import CONSTANTS, Floats, Group, as_seen
+from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.model import Forward, score_of, setting_of
+from pastewright.tune.fit.strokes import turns_of
+from pastewright.tune.sheet.program import DotToLay, sheet_motions, strip_of
+from pastewright.tune.sheet.recipe import LEVELS, dot_cycles, recipe_of
+
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
+
+# Pressures are kept to their limits with so many standard deviations: stiffness and consistency grow together along a
+# curved valley, whose far end lies beyond what its middle's slope says (measured: 1.5 times where 1.96 gave 1.33).
+SURE_OF_PRESSURE = 3.0
+
+# A board's 95th percentile beyond this asks for a second sheet before a board is laid (the project's own goal).
+SECOND_SHEET = 0.10
+
+# Limits are not lowered by more than this, or nothing could be laid at all: then the stiffness is to be measured.
+MOST_DOUBT = 3.0
+
+APART_MM = 4.0  # of the dots that are laid in mind only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Promise:
+    """Standard deviations of ln V by dose [µL to -]; `pressure_doubt` is how many times what is planned the pressure
+    of a possible bench may be (three standard deviations).
+    """
+
+    doses_ul: tuple[float, ...]
+    errors: tuple[float, ...]
+    pressure_doubt: float
+
+    @property
+    def error(self) -> float:
+        """The 95th percentile of a board's errors that is to be expected [-], its doses spread over all of these."""
+        return Z95 * float(np.sqrt(np.mean(np.square(self.errors))))
+
+
+def promise_of(fitted: Fitted, profile: Profile) -> Promise:
+    """Return what a board may expect that is planned with `profile`, which holds the fitted constants."""
+    bench = bench_of(profile)
+    recipe = recipe_of(profile)
+    order = [level for pair in zip(range(LEVELS), reversed(range(LEVELS)), strict=True) for level in pair]
+    doses = [recipe.doses_ul[level] for level in order]
+    rates = [recipe.cycles[level][0][0].push_ul_s for level in order]
+    cycles = dot_cycles(doses, np.array(rates), bench)
+    dots = [
+        DotToLay(place_mm=(APART_MM * (1 + at % 6), APART_MM * (1 + at // 6)), cycle=cycle)
+        for at, cycle in enumerate(cycles)
+    ]
+    motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
+    forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
+    here, there, weights = _possible(fitted)
+    out, _, peak = forward.survey(np.vstack([here[None, :], there]))
+    least = 0.02 * min(doses)
+    by_volume = np.log(np.maximum(out[1:], least) / np.maximum(out[1:, :1], least))[:, 1:]
+    by_pressure = np.log(peak[1:] / peak[1:, :1])[:, 1:]
+    variance = (by_volume**2) @ weights
+    errors = [float(np.sqrt(np.mean(variance[np.array(order) == level]))) for level in range(LEVELS)]
+    highest = float(np.sqrt(((by_pressure**2) @ weights).max()))
+    return Promise(
+        doses_ul=tuple(recipe.doses_ul),
+        errors=tuple(errors),
+        pressure_doubt=min(exp(SURE_OF_PRESSURE * highest), MOST_DOUBT),
+    )
+
+
+def _possible(fitted: Fitted) -> tuple[Floats, Floats, Floats]:
+    """Return the fitted vector, vectors that the fit leaves possible, and the weight of each one's square."""
+    here = as_seen({**fitted.constants, **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET}})
+    shared = [at for at, c in enumerate(CONSTANTS) if c.group is not Group.SHEET]
+    values, axes = np.linalg.eigh(fitted.covariance)
+    lanes, weights = [], []
+    for value, axis in zip(values, axes.T, strict=True):
+        for way in (1.0, -1.0):
+            lane = here.copy()
+            lane[shared] += way * float(np.sqrt(max(value, 0.0))) * axis
+            lanes.append(lane)
+            weights.append(0.5)
+    for mode in fitted.modes:
+        lane = as_seen({**mode.constants, **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET}})
+        lanes.append(lane)
+        weights.append(mode.weight)
+    found = np.array(lanes)
+    for at, constant in enumerate(CONSTANTS):
+        if not constant.logarithmic and constant.group is not Group.SHEET:
+            found[:, at] = np.maximum(found[:, at], constant.low)
+    return here, found, np.array(weights)
+
+
+def words_of(promise: Promise, wanted_ul: Sequence[float] = ()) -> tuple[str, ...]:
+    """Return the promise in sentences of a board: which doses are within what; of `wanted_ul` where these are given."""
+    if wanted_ul:
+        errors = Z95 * np.exp(
+            np.interp(np.log(wanted_ul), np.log(promise.doses_ul), np.log(np.maximum(promise.errors, 1e-4)))
+        )
+        counts = [(limit, int(np.sum(errors <= limit))) for limit in (0.05, 0.10, 0.20)]
+        told = ", ".join(f"{count} of {len(errors)} within ±{limit:.0%}" for limit, count in counts)
+        return (f"of the board's deposits {told} (95 %)",)
+    ends = (0, LEVELS // 2, LEVELS - 1)
+    told = ", ".join(f"{promise.doses_ul[at]:.3g} µL within ±{Z95 * promise.errors[at]:.0%}" for at in ends)
+    return (f"dots of a board after this fit: {told} (95 %, without the scatter of single dots)",)
+
+
+def planned_with(profile: Profile, promise: Promise) -> Profile:
+    """Return the profile whose plans keep their limits on every bench that the fit leaves possible."""
+    return replace(profile, tuning=replace(profile.tuning, pressure_doubt=promise.pressure_doubt))
