@@ -30,6 +30,7 @@ from foreign_trials import board_errors, p95, readings, seen_by_camera  # noqa: 
 from tuning_trials import demo_bench, photographed, tuned  # noqa: E402
 from virtual_bench import Laid  # noqa: E402
 
+from pastewright.plot_svg import svg_text  # noqa: E402
 from pastewright.profile.model import Profile  # noqa: E402
 from pastewright.tune.fit.evidence import Evidence  # noqa: E402
 from pastewright.tune.fit.fit import Fitted, fit_sheets  # noqa: E402
@@ -201,7 +202,7 @@ def picture(found: dict[str, dict[int, tuple[np.ndarray, float, Knowledge]]]) ->
     axes.set_xticks(range(len(found)))
     axes.set_xticklabels([name.replace(", ", ",\n") for name in found])
     axes.set_xlabel("what is known of the bench (dot: one bench; bar: all benches' deposits together)")
-    figure.savefig(IMAGE, format="svg", metadata={"Date": None})
+    IMAGE.write_text(svg_text(figure), encoding="utf-8")
 
 
 def main() -> None:

@@ -13,7 +13,7 @@ from pastewright.motion.model import Motions
 from pastewright.motion.plan import plan_motions
 from pastewright.profile.model import Profile
 from pastewright.route.order import order
-from pastewright.tune.record.measurements import DotReading, Measurements, State, Weighed
+from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import Sheet
 
 # Standard error of a diameter read from a photo: 4 µm of edge and 0.5 % of size; of a kitchen-table scale [mg].
@@ -28,14 +28,14 @@ def readings(sheet: Sheet, laid: Landed, bench: Foreign, rng: np.random.Generato
     for dot in sheet.dots:
         volume = volumes.get(dot.index)
         if volume is None:
-            dots.append(DotReading(index=dot.index, state=State.MISSING))
+            dots.append(DotReading(index=dot.index, state=DotState.MISSING))
             continue
         diameter = bench.dot_mm(volume)
         sigma = (EDGE_MM**2 + (OF_SIZE * diameter) ** 2) ** 0.5
         dots.append(
             DotReading(
                 index=dot.index,
-                state=State.MEASURED,
+                state=DotState.MEASURED,
                 diameter_mm=max(diameter + rng.normal(0.0, sigma), 0.02),
                 sigma_mm=sigma,
                 photos=1,

@@ -13,6 +13,7 @@ from pastewright.tune.fit.constants import Group
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.verdicts import TuneVerdict
+from pastewright.tune.fit.weighing import WeighedBlock
 from pastewright.tune.photo.photo import Photo, read_photo
 from pastewright.tune.record.capability import LEAST_VALUES, Capability, capability
 from pastewright.tune.record.dots_csv import read_dots_csv
@@ -101,6 +102,18 @@ def _of_another_bench(sheet: Sheet, profile: Profile, file: str) -> list[Problem
         for word, name, value in own
         if sheet.process.get(name, value) != value
     ]
+
+
+def weighed_block(sheet: Sheet, mass_mg: float, profile: Profile, file: str) -> WeighedBlock:
+    """Return the block of a sheet with its mass; InputError where the sheet has none."""
+    block = sheet.process.get("block")
+    if not isinstance(block, dict):
+        raise one_error(
+            "the sheet has no block to weigh",
+            "Design the sheet again with pastewright tune sheet.",
+            file=file,
+        )
+    return WeighedBlock(block, mass_mg, profile, file=file)
 
 
 def folder_of(given: Path) -> Path:

@@ -42,7 +42,7 @@ def fitted_with(**changes):
     ]
     return Fitted(
         estimates=tuple(estimates),
-        constants=values,
+        constants={**values, "thinning": 0.0},
         covariance=None,
         dots=(),
         measured=140,

@@ -32,18 +32,42 @@ def fit(
         float | None,
         typer.Option("--smallest-dose", min=0.0001, max=100, help="Smallest dose that you need [µL]."),
     ] = None,
+    block_mg: Annotated[
+        float | None,
+        typer.Option(
+            "--block-mg", min=1, max=1e6, help="Mass of the first sheet's block [mg]: it tells the gain."
+        ),
+    ] = None,
+    stiffness: Annotated[
+        float | None,
+        typer.Option(
+            "--stiffness",
+            min=1,
+            max=1e6,
+            help="Stiffness of frame, screw and mount as measured, ± 10 % [N/mm].",
+        ),
+    ] = None,
     no_write: Annotated[bool, typer.Option("--no-write", help="Leave the profile as it is.")] = False,
 ) -> int:
     """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
     from pastewright.cli.exits import DONE
     from pastewright.cli.printing.console import stages
-    from pastewright.cli.printing.tuning import print_fit, print_fit_files
+    from pastewright.cli.printing.tuning import print_fit, print_fit_files, print_promise
     from pastewright.cli.reading import load_profile
-    from pastewright.cli.tuning import fit_text, folder_of, opened_sheets, sheet_capability, typed_day
-    from pastewright.tune.fit.fit import fit_sheets
+    from pastewright.cli.tuning import (
+        fit_text,
+        folder_of,
+        opened_sheets,
+        sheet_capability,
+        typed_day,
+        weighed_block,
+    )
+    from pastewright.tune.fit.constants import with_constants
+    from pastewright.tune.fit.fit import MEASURED_STIFFNESS_SD, fit_sheets
     from pastewright.tune.fit.verdicts import verdicts
     from pastewright.tune.record.pictures import residuals_svg
     from pastewright.tune.record.profile_update import tuning_entry, with_entry
+    from pastewright.tune.sheet.promise import promise_of
     from pastewright.writing import writing
 
     dated = typed_day(date)
@@ -51,13 +75,18 @@ def fit(
         begin("reading")
         bench = load_profile(profile)
         sheets, evidence = opened_sheets(folders, bench)
+        place = folder_of(folders[0])
+        blocks = [] if block_mg is None else [weighed_block(sheets[0], block_mg, bench, str(place))]
+        priors = {} if stiffness is None else {"frame_stiffness_n_mm": (stiffness, MEASURED_STIFFNESS_SD)}
         begin("fitting")
-        fitted = fit_sheets(evidence, bench, shape_stated=shape_stated)
+        fitted = fit_sheets(evidence, bench, shape_stated=shape_stated, blocks=blocks, priors=priors)
         begin("verdicts")
+        promise = promise_of(fitted, with_constants(bench, fitted.lasting))
         said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
         able = sheet_capability(fitted, sheets)
     print_fit(fitted, said, able)
-    place = out or folder_of(folders[0])
+    print_promise(promise)
+    place = out or place
     entry = tuning_entry(
         fitted,
         bench,
@@ -65,6 +94,8 @@ def fit(
         sheets=[sheet.name for sheet in sheets],
         lot=lot,
         temperature_c=temperature,
+        promise=promise,
+        laid_s=evidence[-1].seconds / 2,
         scale="weighed" if fitted.weighed else "shape" if shape_stated else "travel",
     )
     with writing("the results", place, "Choose another folder with --out."):

@@ -20,7 +20,12 @@ def sheet(
     """Design a sheet of dots for this bench: its verified program, sheet.json and a picture."""
     from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.printing.console import stages
-    from pastewright.cli.printing.tuning import print_sheet, print_sheet_files, print_sheet_findings
+    from pastewright.cli.printing.tuning import (
+        print_block,
+        print_sheet,
+        print_sheet_files,
+        print_sheet_findings,
+    )
     from pastewright.cli.reading import load_profile
     from pastewright.problems import one_error
     from pastewright.tune.record.pictures import sheet_svg
@@ -39,10 +44,16 @@ def sheet(
         begin("program")
         program = sheet_program(name, made.motions, made.layout, bench)
         verdict = sheet_verdict(program, made.layout, bench)
+        block = made.block
+        if block is not None:
+            weigh = sheet_program(f"{name}, block to weigh", block.motions, block.layout, bench)
+            if not sheet_verdict(weigh, block.layout, bench).ok:
+                block = None
     program_file = out / f"sheet{program.suffix}"
+    weigh_file = out / f"weigh{program.suffix}"
     with writing("the sheet", out, "Choose another folder with --out."):
         out.mkdir(parents=True, exist_ok=True)
-        for old in (out / "sheet.gcode", out / "sheet.ngc"):
+        for old in (out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in (".gcode", ".ngc")):
             old.unlink(missing_ok=True)
         (out / "sheet.svg").write_text(
             sheet_svg(made.sheet, made.layout, largest_mm=made.largest_mm), encoding="utf-8"
@@ -50,11 +61,14 @@ def sheet(
         write_sheet(made.sheet, out / "sheet.json")
         if verdict.ok:
             program_file.write_text(program.text, encoding="utf-8", newline="\n")
+            if block is not None:
+                weigh_file.write_text(weigh.text, encoding="utf-8", newline="\n")
     print_sheet(made)
     if not verdict.ok:
         print_sheet_findings(verdict)
         return FINDINGS
     print_sheet_files(out, program_file)
+    print_block(block, weigh_file)
     if not run:
         return DONE
     from pastewright.cli.running.sheets import lay_sheet

@@ -17,7 +17,9 @@ from pastewright.tune.fit.verdicts import TuneVerdict
 from pastewright.tune.record.capability import Capability
 from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.profile_update import drift_rows
+from pastewright.tune.sheet.block import Block
 from pastewright.tune.sheet.design import Designed
+from pastewright.tune.sheet.promise import MOST_DOUBT, SECOND_SHEET, Promise, words_of
 
 # Stress and what is made of it stand in Pa in the profile and in the history, and so they do here.
 SHOWN_UNITS = {"kPa": ("Pa", 1000.0), "kPa·sⁿ": ("Pa·sⁿ", 1000.0)}
@@ -71,6 +73,39 @@ def print_sheet_files(folder: Path, program_file: Path) -> None:
         "  Lay it on white paper or a bare panel fixed at the board's place, take a photo from above with all dots in"
         f" it, then: pastewright tune read {escape(str(folder / 'sheet.json'))} PHOTO"
     )
+
+
+def print_block(block: Block | None, program_file: Path) -> None:
+    """Print how to weigh the block: it brings most of what dots alone cannot tell."""
+    if block is None:
+        console.print(
+            "  No block to weigh: barrel or bed are too small for one that a scale of 0.01 g could tell."
+        )
+        return
+    print_file("to weigh", program_file)
+    console.print(
+        f"  Weigh a bare card on a scale of 0.01 g, lay {block.dots} dots of {block.dose_ul:.3g} µL on it with this program,"
+        f" weigh again: about {block.mass_mg / 1000:.2f} g more. Tell the fit: --block-mg"
+    )
+
+
+def print_promise(promise: Promise) -> None:
+    """Print what a board may expect of the fit, and whether another sheet is asked for first."""
+    for words in words_of(promise):
+        console.print(f"  {escape(words)}")
+    console.print(
+        f"  pressures may be {promise.pressure_doubt:.2f} times what is planned; plans keep their limits with that"
+    )
+    if promise.error > SECOND_SHEET:
+        console.print(
+            f"  [yellow]second sheet[/] a board is expected within ±{promise.error:.0%} only: lay a second sheet before it"
+            " (pastewright tune sheet), and weigh its block"
+        )
+    if promise.pressure_doubt >= MOST_DOUBT:
+        console.print(
+            "  [yellow]stiffness[/] dots cannot tell how high the pressure is: measure the stiffness once (a known weight on"
+            " the plunger's nut, a dial gauge under it) and fit again with --stiffness"
+        )
 
 
 def print_measurements(measurements: Measurements) -> None:

@@ -96,6 +96,11 @@ class Evidence:
         self._near: tuple[Floats, Starts, list[int], Floats] | None = None
 
     @property
+    def seconds(self) -> float:
+        """How long the sheet's dots take [s]."""
+        return sum(turn.seconds for turn in self.turns)
+
+    @property
     def count(self) -> int:
         """How many residuals there are."""
         reading = self.reading

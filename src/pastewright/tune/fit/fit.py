@@ -31,6 +31,7 @@ from pastewright.tune.fit.constants import (
     constants_of,
 )
 from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.weighing import WeighedBlock
 
 # Where searches may begin: so many benches, spread evenly over what a bench may be, are run side by side, and the
 # searches begin with those that explain the sheet best and with the prior. With 256 the best of them led to the true
@@ -76,6 +77,9 @@ STATED_SHAPE_SD = 0.02
 
 # Where a straight step says that a row is predicted so many times worse than it is fitted, it is searched for instead.
 CROOKED = 2.5
+
+# Of a stiffness that was measured with a known weight and a dial gauge (from memory: a tenth is easily reached).
+MEASURED_STIFFNESS_SD = 0.10
 
 ONE_SIGMA = 0.6827  # of a normal distribution within one standard deviation
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
@@ -192,14 +196,16 @@ def fit_sheets(
     priors: dict[str, tuple[float, float]] | None = None,
     leave_rows_out: bool = True,
     begin: Sequence[Mapping[str, float]] = (),
+    blocks: Sequence[WeighedBlock] = (),
 ) -> Fitted:
     """Return the constants that explain the sheets, the profile's being where the search begins.
 
     `priors` replace (centre, sd as the fit sees it) of single constants. `shape_stated`: the profile's shape ratio
     of dots was measured, so that it gives the scale. `begin` are constants to begin at, in place of a survey of what
-    the bench may be: those of an earlier fit and its modes.
+    the bench may be: those of an earlier fit and its modes. `blocks` were weighed, and tell the gain.
     """
     problem = _Problem(evidence, profile, shape_stated=shape_stated, priors=priors or {})
+    problem.blocks = tuple(blocks)
     problem.begun = [as_seen(constants)[problem.order] for constants in begin]
     found = problem.solved()
     fitted = problem.fitted(found)
@@ -221,6 +227,7 @@ class _Problem:
     ) -> None:
         self.evidence = tuple(evidence)
         self.begun: list[Floats] = []
+        self.blocks: tuple[WeighedBlock, ...] = ()
         own = constants_of(profile)
         centre = {**own, **{name: mean for name, (mean, _) in priors.items()}}
         sds = {c.name: c.sd for c in CONSTANTS} | {name: sd for name, (_, sd) in priors.items()}
@@ -262,6 +269,8 @@ class _Problem:
             one.residuals(self.seen_of(x, k), keep=None if keep is None else keep[k])
             for k, one in enumerate(self.evidence)
         ]
+        last = self.seen_of(x, len(self.evidence) - 1)
+        parts += [block.residuals(last) for block in self.blocks]
         return np.concatenate([*parts, (x - self.centre) / self.sd])
 
     def slopes(self, x: Floats, keep: "Keep | None" = None) -> Floats:
@@ -271,6 +280,11 @@ class _Problem:
             _, rows = one.slopes(self.seen_of(x, k), active, keep=None if keep is None else keep[k])
             whole = np.zeros((rows.shape[0], x.size))
             whole[:, self.columns[k]] = rows
+            parts.append(whole)
+        last = self.seen_of(x, len(self.evidence) - 1)
+        for block in self.blocks:
+            whole = np.zeros((1, x.size))
+            whole[:, self.columns[-1]] = block.slopes(last, active)
             parts.append(whole)
         return np.concatenate([*parts, np.diag(1 / self.sd)])
 
@@ -363,7 +377,7 @@ class _Problem:
             spread=_spread(dots),
             before=_spread(self._dots(before)),
             chi=chi,
-            weighed=any(one.weighed is not None for one in self.evidence),
+            weighed=bool(self.blocks) or any(one.weighed is not None for one in self.evidence),
             modes=tuple(
                 Mode(constants=as_they_are(self.seen_of(other, len(self.evidence) - 1)), weight=weight)
                 for other, weight in others

@@ -265,6 +265,23 @@ def _not_there(case: Case) -> Iterator[TuneVerdict]:
         )
 
 
+def _other_modes(case: Case) -> Iterator[TuneVerdict]:
+    modes = case.fitted.modes
+    if not modes:
+        return
+    stiff = sorted(
+        constants["frame_stiffness_n_mm"]
+        for constants in (case.fitted.constants, *(mode.constants for mode in modes))
+    )
+    told = ", ".join(f"{value:.3g}" for value in stiff)
+    yield TuneVerdict(
+        name="modes",
+        words=f"{len(stiff)} different benches explain these dots alike (stiffness {told} N/mm); lay a second sheet before"
+        " a board, or measure the stiffness (--stiffness)",
+        number=float(len(stiff)),
+    )
+
+
 def _what_is_held(case: Case) -> Iterator[TuneVerdict]:
     held = [e.constant.words for e in case.fitted.estimates if e.held and e.sheet is None]
     if held:
@@ -290,5 +307,6 @@ _CHECKS: tuple[Callable[[Case], Iterator[TuneVerdict]], ...] = (
     _strangers,
     _was_far_off,
     _not_there,
+    _other_modes,
     _what_is_held,
 )

@@ -12,6 +12,7 @@ from pastewright.profile.new import toml_value
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
 from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.sheet.promise import Promise
 
 SECTION = "tuning.history"
 DIGITS = 5
@@ -40,8 +41,13 @@ def tuning_entry(
     lot: str = "",
     temperature_c: float | None = None,
     scale: str = "travel",
+    promise: Promise | None = None,
+    laid_s: float | None = None,
 ) -> dict[str, object]:
-    """Return the entry in the units of the file, within the ranges that the file accepts."""
+    """Return the entry in the units of the file, within the ranges that the file accepts.
+
+    Its consistency is that of `laid_s` after the last sheet's first dot, the middle of its time.
+    """
     entry: dict[str, object] = {
         "dated": dated,
         "paste": paste_key(profile.paste)[:200],
@@ -55,10 +61,16 @@ def tuning_entry(
     if temperature_c is not None:
         entry["temperature_c"] = temperature_c
     keys = {key.name: key for key in section_named(SECTION).keys}
+    if promise is not None:
+        entry["pressure_doubt_percent"] = _rounded(100 * promise.pressure_doubt)
+        entry["expected_error_percent"] = _rounded(100 * promise.error)
+    if laid_s is not None:
+        entry["laid_s"] = _rounded(laid_s)
+    lasting = fitted.lasting
     for name, (value_name, sd_name) in KEYS.items():
         estimate = fitted.estimate(name)
         key = keys[value_name]
-        value = min(max(estimate.value / key.scale, key.low), key.high)
+        value = min(max(lasting[name] / key.scale, key.low), key.high)
         entry[value_name] = _rounded(value)
         # Logarithms have their error in percent, the others in the value's own unit.
         entry[sd_name] = _rounded((100 if estimate.constant.logarithmic else 1) * estimate.sd)

@@ -37,6 +37,7 @@ from pastewright.tune.fit.constants import (
 from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_data, turns_of
+from pastewright.tune.sheet.block import Block, block_of
 from pastewright.tune.sheet.model import Role, Sheet, SheetBead, SheetDot, odd_places
 from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions
 from pastewright.tune.sheet.recipe import (
@@ -90,6 +91,7 @@ class Designed:
     recipe: Recipe
     largest_mm: float
     expected_sd: Mapping[str, float]
+    block: Block | None = None
 
 
 def design_sheet(
@@ -154,7 +156,9 @@ def designed(
     motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
     sds = np.sqrt(np.diag(np.linalg.inv(best.information)))
     sheet = _sheet(name, things, pitch, recipe, profile, motions)
-    sheet = replace(sheet, process={**sheet.process, "largest_mm": round(largest_mm, 3)})
+    block = block_of(recipe, profile)
+    more = {} if block is None else {"block": block.data(profile)}
+    sheet = replace(sheet, process={**sheet.process, "largest_mm": round(largest_mm, 3), **more})
     return Designed(
         sheet,
         motions,
@@ -162,6 +166,7 @@ def designed(
         recipe,
         largest_mm,
         {constant.name: float(sd) for constant, sd in zip(CONSTANTS, sds, strict=True)},
+        block,
     )
 
 

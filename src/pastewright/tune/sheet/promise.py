@@ -12,12 +12,13 @@ from math import exp
 import numpy as np
 
 from pastewright.plunger.bench import bench_of
+from pastewright.plunger.settle import strip_of
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import CONSTANTS, Floats, Group, as_seen
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
-from pastewright.tune.sheet.program import DotToLay, sheet_motions, strip_of
+from pastewright.tune.sheet.program import DotToLay, sheet_motions
 from pastewright.tune.sheet.recipe import LEVELS, dot_cycles, recipe_of
 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
