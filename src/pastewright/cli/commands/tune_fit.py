@@ -95,7 +95,6 @@ def fit(
         lot=lot,
         temperature_c=temperature,
         promise=promise,
-        laid_s=evidence[-1].seconds / 2,
         scale="weighed" if fitted.weighed else "shape" if shape_stated else "travel",
     )
     with writing("the results", place, "Choose another folder with --out."):

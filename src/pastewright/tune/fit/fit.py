@@ -154,6 +154,7 @@ class Mode:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
     """The answer. `covariance` is of the shared constants, in the order of `NAMES`; other modes widen it.
+    `middle_s` is the middle of the last sheet's time, which the consistency that lasts is of.
 
     `spread` is that of measured about model [-, of ln V]: two thirds of the dots lie within it, as one standard
     deviation would have it; `before` is that of the profile as it was;
@@ -172,6 +173,7 @@ class Fitted:
     weighed: bool
     left_out: tuple[RowLeftOut, ...] = ()
     modes: tuple["Mode", ...] = ()
+    middle_s: float = 0.0
 
     @property
     def lasting(self) -> dict[str, float]:
@@ -377,6 +379,7 @@ class _Problem:
             spread=_spread(dots),
             before=_spread(self._dots(before)),
             chi=chi,
+            middle_s=self.evidence[-1].seconds / 2,
             weighed=bool(self.blocks) or any(one.weighed is not None for one in self.evidence),
             modes=tuple(
                 Mode(constants=as_they_are(self.seen_of(other, len(self.evidence) - 1)), weight=weight)

@@ -42,11 +42,10 @@ def tuning_entry(
     temperature_c: float | None = None,
     scale: str = "travel",
     promise: Promise | None = None,
-    laid_s: float | None = None,
 ) -> dict[str, object]:
     """Return the entry in the units of the file, within the ranges that the file accepts.
 
-    Its consistency is that of `laid_s` after the last sheet's first dot, the middle of its time.
+    Its consistency is that of `middle_s` after the last sheet's first dot, the middle of its time.
     """
     entry: dict[str, object] = {
         "dated": dated,
@@ -64,8 +63,7 @@ def tuning_entry(
     if promise is not None:
         entry["pressure_doubt_percent"] = _rounded(100 * promise.pressure_doubt)
         entry["expected_error_percent"] = _rounded(100 * promise.error)
-    if laid_s is not None:
-        entry["laid_s"] = _rounded(laid_s)
+    entry["laid_s"] = _rounded(fitted.middle_s)
     lasting = fitted.lasting
     for name, (value_name, sd_name) in KEYS.items():
         estimate = fitted.estimate(name)
