@@ -9,6 +9,7 @@ from pathlib import Path
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import bench_key, paste_key, tip_key
+from pastewright.records.plan import read_plan
 from pastewright.tune.fit.constants import Group
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted
@@ -102,6 +103,15 @@ def _of_another_bench(sheet: Sheet, profile: Profile, file: str) -> list[Problem
         for word, name, value in own
         if sheet.process.get(name, value) != value
     ]
+
+
+def smallest_deposits(file: Path) -> dict[str, float]:
+    """Return the size of each pad's smallest deposit [µL] in a plan.json, by the pad's id."""
+    return {
+        pad.id: min(deposit.total_ul for deposit in pad.deposits)
+        for pad in read_plan(file).pads
+        if pad.deposits
+    }
 
 
 def weighed_block(sheet: Sheet, mass_mg: float, profile: Profile, file: str) -> WeighedBlock:

@@ -4,6 +4,7 @@ from dataclasses import replace
 from functools import cache
 from math import dist
 
+import numpy as np
 import pytest
 from tuning_trials import demo_bench
 from virtual_bench import lay, truth_of
@@ -12,7 +13,9 @@ from pastewright.motion.model import Step
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_names, example_text
 from pastewright.profile.read import parse_profile
-from pastewright.tune.sheet.design import design_sheet, designed
+from pastewright.tune.fit.constants import with_constants
+from pastewright.tune.sheet.block import block_of
+from pastewright.tune.sheet.design import design_sheet, designed, sheet_at_random
 from pastewright.tune.sheet.model import Role, sheet_of, sheet_record
 from pastewright.tune.sheet.program import sheet_program, sheet_verdict
 from pastewright.tune.sheet.recipe import (
@@ -131,3 +134,61 @@ def test_without_room_the_dots_become_smaller_and_in_a_corner_it_is_said():
     corner = replace(profile, bed=replace(profile.bed, board_x_mm=205.0))
     with pytest.raises(InputError, match="no room for the sheet"):
         designed(corner, tries=1)
+
+
+def as_fitted(name, rng):
+    """An example bench with constants as a fit may find them, far from the example's."""
+    plain = parse_profile(example_text(name), name)
+    n = plain.paste.flow_index
+    index = float(np.clip(rng.uniform(0.28, 0.62), 0.1, 1.0))
+    off = lambda by: float(np.exp(rng.uniform(-np.log(by), np.log(by))))  # noqa: E731
+    found = {
+        "frame_stiffness_n_mm": plain.plunger.frame_stiffness_n_mm * off(3.0),
+        "bubble_ul": max(plain.tuning.bubble_ul, 0.1) * off(10.0),
+        "seal_friction_n": float(rng.uniform(0.0, 10.0)),
+        "consistency_kpa_sn": plain.paste.consistency_kpa_sn * off(3.0) * 10.0 ** (n - index),
+        "flow_index": index,
+        "gain": float(rng.uniform(0.95, 1.05)),
+        "backlash_mm": plain.plunger.backlash_mm * off(1.3),
+    }
+    there = with_constants(plain, found)
+    doubt = float(rng.uniform(1.0, 2.5))
+    return replace(there, tuning=replace(there.tuning, dated="2025-03-14", pressure_doubt=doubt))
+
+
+def checked(name, seed):
+    """Problems of a sheet and its block for one such bench; empty where all is well."""
+    rng = np.random.default_rng(seed)
+    profile = as_fitted(name, rng)
+    recipe = recipe_of(profile)
+    found = []
+    for fast, slow in recipe.cycles:
+        if slow[0].push_ul_s > fast[0].push_ul_s * (1 + 1e-9):
+            found.append("a slow push is faster than a fast one")
+    _, motions, layout = sheet_at_random(profile, seed=seed)
+    verdict = sheet_verdict(sheet_program("trial", motions, layout, profile), layout, profile)
+    found += [finding.what for finding in verdict.findings[:2]]
+    block = block_of(recipe, profile)
+    if block is not None:
+        verdict = sheet_verdict(
+            sheet_program("block", block.motions, block.layout, profile), block.layout, profile
+        )
+        found += [f"block: {finding.what}" for finding in verdict.findings[:2]]
+    return found
+
+
+def test_a_sheet_after_a_fit_passes_the_read_back_too():
+    assert checked(DEMO, 7) == []
+
+
+@pytest.mark.campaign
+def test_two_hundred_sheets_after_random_fits_pass_the_read_back():
+    bad = {}
+    for seed in range(200):
+        name = example_names()[seed % len(example_names())]
+        found = checked(name, seed)
+        if found:
+            bad[seed] = (name, found)
+            print(seed, name, found, flush=True)
+    print(f"{len(bad)} of 200")
+    assert not bad

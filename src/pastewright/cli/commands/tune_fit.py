@@ -47,6 +47,12 @@ def fit(
             help="Stiffness of frame, screw and mount as measured, ± 10 % [N/mm].",
         ),
     ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            "--plan", help="plan.json of the next board: say which of its pads the fit suffices for."
+        ),
+    ] = None,
     no_write: Annotated[bool, typer.Option("--no-write", help="Leave the profile as it is.")] = False,
 ) -> int:
     """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
@@ -59,6 +65,7 @@ def fit(
         folder_of,
         opened_sheets,
         sheet_capability,
+        smallest_deposits,
         typed_day,
         weighed_block,
     )
@@ -76,6 +83,7 @@ def fit(
         bench = load_profile(profile)
         sheets, evidence = opened_sheets(folders, bench)
         place = folder_of(folders[0])
+        pads = {} if plan is None else smallest_deposits(plan)
         blocks = [] if block_mg is None else [weighed_block(sheets[0], block_mg, bench, str(place))]
         priors = {} if stiffness is None else {"frame_stiffness_n_mm": (stiffness, MEASURED_STIFFNESS_SD)}
         begin("fitting")
@@ -85,7 +93,7 @@ def fit(
         said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
         able = sheet_capability(fitted, sheets)
     print_fit(fitted, said, able)
-    print_promise(promise)
+    print_promise(promise, pads)
     place = out or place
     entry = tuning_entry(
         fitted,

@@ -1,7 +1,7 @@
 """Sheets, photos, fits and their history, as the tuning commands print them."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from rich.markup import escape
@@ -19,7 +19,7 @@ from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.block import Block
 from pastewright.tune.sheet.design import Designed
-from pastewright.tune.sheet.promise import MOST_DOUBT, SECOND_SHEET, Promise, words_of
+from pastewright.tune.sheet.promise import MOST_DOUBT, SECOND_SHEET, Promise, words_of, words_of_pads
 
 # Stress and what is made of it stand in Pa in the profile and in the history, and so they do here.
 SHOWN_UNITS = {"kPa": ("Pa", 1000.0), "kPa·sⁿ": ("Pa·sⁿ", 1000.0)}
@@ -89,10 +89,14 @@ def print_block(block: Block | None, program_file: Path) -> None:
     )
 
 
-def print_promise(promise: Promise) -> None:
-    """Print what a board may expect of the fit, and whether another sheet is asked for first."""
-    for words in words_of(promise):
-        console.print(f"  {escape(words)}")
+def print_promise(promise: Promise, pads: Mapping[str, float]) -> None:
+    """Print what a board may expect of the fit, and whether another sheet is asked for first.
+
+    `pads` of a board have the size of their smallest deposit [µL]; there may be none.
+    """
+    console.print(f"  {escape(words_of(promise))}")
+    if pads:
+        console.print(f"  {escape(words_of_pads(promise, pads))}")
     console.print(
         f"  pressures may be {promise.pressure_doubt:.2f} times what is planned; plans keep their limits with that"
     )

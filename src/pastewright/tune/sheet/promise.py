@@ -5,7 +5,7 @@ model lays them on benches that the fit leaves possible: one standard deviation 
 covariance, and on every other mode. Half the differences, squared and added up, are the variance of ln V and of ln P.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import exp
 
@@ -33,6 +33,7 @@ SECOND_SHEET = 0.10
 # Limits are not lowered by more than this, or nothing could be laid at all: then the stiffness is to be measured.
 MOST_DOUBT = 3.0
 
+MOST_NAMED = 8
 APART_MM = 4.0  # of the dots that are laid in mind only
 
 
@@ -104,18 +105,35 @@ def _possible(fitted: Fitted) -> tuple[Floats, Floats, Floats]:
     return here, found, np.array(weights)
 
 
-def words_of(promise: Promise, wanted_ul: Sequence[float] = ()) -> tuple[str, ...]:
-    """Return the promise in sentences of a board: which doses are within what; of `wanted_ul` where these are given."""
-    if wanted_ul:
-        errors = Z95 * np.exp(
-            np.interp(np.log(wanted_ul), np.log(promise.doses_ul), np.log(np.maximum(promise.errors, 1e-4)))
-        )
-        counts = [(limit, int(np.sum(errors <= limit))) for limit in (0.05, 0.10, 0.20)]
-        told = ", ".join(f"{count} of {len(errors)} within ±{limit:.0%}" for limit, count in counts)
-        return (f"of the board's deposits {told} (95 %)",)
-    ends = (0, LEVELS // 2, LEVELS - 1)
-    told = ", ".join(f"{promise.doses_ul[at]:.3g} µL within ±{Z95 * promise.errors[at]:.0%}" for at in ends)
-    return (f"dots of a board after this fit: {told} (95 %, without the scatter of single dots)",)
+def error_of(promise: Promise, dose_ul: float) -> float:
+    """Return the error to be expected of a deposit of this size, at 95 % [-]; beyond the ends, that of the ends."""
+    known = np.log(np.maximum(promise.errors, 1e-4))
+    return Z95 * float(np.exp(np.interp(np.log(dose_ul), np.log(promise.doses_ul), known)))
+
+
+def words_of(promise: Promise) -> str:
+    """Return the promise in a sentence: the smallest, the middle and the largest dots."""
+    told = ", ".join(
+        f"{promise.doses_ul[at]:.3g} µL within ±{Z95 * promise.errors[at]:.0%}"
+        for at in (0, LEVELS // 2, LEVELS - 1)
+    )
+    return f"dots of a board after this fit: {told} (95 %, without the scatter of single dots)"
+
+
+def words_of_pads(promise: Promise, pads: Mapping[str, float]) -> str:
+    """Return the promise of a board in a sentence: how many of its pads are within the limit, and which are not.
+
+    `pads` have the size of their smallest deposit [µL].
+    """
+    errors = {name: error_of(promise, dose_ul) for name, dose_ul in pads.items()}
+    beyond = sorted((name for name in errors if errors[name] > SECOND_SHEET), key=lambda name: -errors[name])
+    within = len(errors) - len(beyond)
+    words = f"{within} of the board's {len(errors)} pads within ±{SECOND_SHEET:.0%}"
+    if not beyond:
+        return f"{words}, the worst within ±{max(errors.values(), default=0.0):.0%}"
+    named = ", ".join(f"{name} ±{errors[name]:.0%}" for name in beyond[:MOST_NAMED])
+    more = f" and {len(beyond) - MOST_NAMED} more" if len(beyond) > MOST_NAMED else ""
+    return f"{words}; not so {named}{more}"
 
 
 def planned_with(profile: Profile, promise: Promise) -> Profile:
