@@ -62,7 +62,18 @@ def test_what_is_left_is_the_scatter_of_the_dots(fitted):
 
 def test_the_profiles_yield_stress_is_held_since_dots_cannot_tell_it(fitted):
     assert fitted.estimate("yield_stress_kpa").held
-    assert not fitted.estimate("flow_index").held
+    assert not fitted.estimate("backlash_mm").held
+
+
+def test_several_benches_that_explain_the_dots_alike_widen_the_interval_and_are_told(evidence, fitted):
+    """This sheet leaves stiffness and consistency open together; the volumes are told all the same (above)."""
+    assert fitted.modes
+    estimate = fitted.estimate("frame_stiffness_n_mm")
+    for mode in fitted.modes:
+        assert abs(log(mode.constants["frame_stiffness_n_mm"] / estimate.value)) < 2 * estimate.sd
+    assert abs(log(115.0 / estimate.value)) < 2 * estimate.sd
+    said = {verdict.name: verdict for verdict in verdicts(fitted, demo_bench(), [evidence])}
+    assert said["modes"].number == 1 + len(fitted.modes)
 
 
 def test_without_a_weighing_gain_and_shape_share_the_scale_as_their_priors_do(fitted):

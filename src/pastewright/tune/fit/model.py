@@ -459,7 +459,8 @@ class _Part:
             if self.gripped:
                 self._gripped_step(state, swept, h)
             else:
-                after = self._step(state.stored, swept, h, self.linear)
+                pressure = self._pressure(state.stored, self.linear)
+                after = self._step(state.stored, swept, h, self.linear, (pressure, *self._flow(pressure)))
                 out = swept - (after - state.stored)
                 state.stored = after
                 state.take(out)
@@ -474,7 +475,7 @@ class _Part:
         """
         stored, held = state.stored, state.held
         pressure = self._pressure(stored, self.linear)
-        flow, _ = self._flow(pressure)
+        flow, by_pressure = self._flow(pressure)
         soft = self._capacity(pressure, self.paste)
         # How far the plunger itself would go in this step, were it to slide.
         way = flow * h + soft / self._capacity(pressure, self.linear) * (swept - flow * h)
@@ -483,7 +484,7 @@ class _Part:
         linear = np.where(slides, self.linear, self.paste)
         own = np.where(slides, stored, stored - (self.linear - self.paste) * pressure)
         moved = np.where(slides, swept, 0.0)
-        after = self._step(own, moved, h, linear)
+        after = self._step(own, moved, h, linear, (pressure, flow, by_pressure))
         out = moved - (after - own)
         whole = after + np.where(slides, 0.0, (self.linear - self.paste) * self._pressure(after, self.paste))
         held_after = np.where(slides, held, held + (swept - out) - (whole - stored))
@@ -492,10 +493,18 @@ class _Part:
         state.held = held_after
         state.take(out)
 
-    def _step(self, stored: Floats, swept: Floats, h: Floats, linear: Floats) -> Floats:
-        """One step of exprb32 with the sweep spread evenly over it."""
-        pressure = self._pressure(stored, linear)
-        flow, by_pressure = self._flow(pressure)
+    def _step(
+        self,
+        stored: Floats,
+        swept: Floats,
+        h: Floats,
+        linear: Floats,
+        begun: tuple[Floats, Floats, Floats],
+    ) -> Floats:
+        """One step of exprb32 with the sweep spread evenly over it; `begun` are pressure, flow and its slope by
+        pressure at the start.
+        """
+        pressure, flow, by_pressure = begun
         slope = by_pressure / self._capacity(pressure, linear)
         z = -slope * h
         small = np.minimum(z, -1e-4)

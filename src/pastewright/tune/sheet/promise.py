@@ -33,6 +33,7 @@ SECOND_SHEET = 0.10
 # Limits are not lowered by more than this, or nothing could be laid at all: then the stiffness is to be measured.
 MOST_DOUBT = 3.0
 
+HIGH_SHARE = 0.6  # of the highest planned pressure
 MOST_NAMED = 8
 APART_MM = 4.0  # of the dots that are laid in mind only
 
@@ -71,7 +72,9 @@ def promise_of(fitted: Fitted, profile: Profile) -> Promise:
     out, _, peak = forward.survey(np.vstack([here[None, :], there]))
     least = 0.02 * min(doses)
     by_volume = np.log(np.maximum(out[1:], least) / np.maximum(out[1:, :1], least))[:, 1:]
-    by_pressure = np.log(peak[1:] / peak[1:, :1])[:, 1:]
+    # Limits are met by the largest dots; what a small one finds left in the barrel is no pressure of its own.
+    high = peak[:, 0] >= HIGH_SHARE * peak[:, 0].max()
+    by_pressure = np.log(peak[high] / peak[high, :1])[:, 1:]
     variance = (by_volume**2) @ weights
     errors = [float(np.sqrt(np.mean(variance[np.array(order) == level]))) for level in range(LEVELS)]
     highest = float(np.sqrt(((by_pressure**2) @ weights).max()))
