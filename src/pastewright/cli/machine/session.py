@@ -12,7 +12,7 @@ from rich.markup import escape
 
 from pastewright.board.model import Point
 from pastewright.cli.exits import DONE, FINDINGS, INTERRUPTED
-from pastewright.cli.machine.keys import EndedError, Terminal
+from pastewright.cli.keys import EndedError, Terminal
 from pastewright.cli.machine.steering import steer
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems

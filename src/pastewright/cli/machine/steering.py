@@ -7,7 +7,7 @@ f b           plunger             q         leave
 
 from rich.markup import escape
 
-from pastewright.cli.machine.keys import Terminal
+from pastewright.cli.keys import Terminal
 from pastewright.cli.printing.console import out as console
 from pastewright.hands.guide import GivenUpError, Steer
 from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of, stepped, typed_steps

@@ -13,7 +13,7 @@ import typer
 from rich.markup import escape
 
 from pastewright.cli.exits import DONE, FINDINGS, INTERRUPTED
-from pastewright.cli.machine.keys import EndedError, Terminal
+from pastewright.cli.keys import EndedError, Terminal
 from pastewright.cli.machine.session import Session
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console

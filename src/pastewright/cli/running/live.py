@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 
+from pastewright.cli.keys import key_by_key
 from pastewright.cli.printing.console import err
 from pastewright.link.conduct import Halt, Wish
 from pastewright.link.ending import guarded
@@ -31,7 +32,7 @@ def wishes() -> Iterator[Callable[[], list[Wish | Halt]]]:
     does, with the reason; a second Ctrl-C drops everything. Ctrl-Z pauses: a process that sleeps lifts no tip.
     """
     watching = sys.stdin.isatty()
-    restore = _key_by_key() if watching else None
+    restore = key_by_key(sys.stdin.fileno()) if watching else None
     halted = pauses = 0
 
     with guarded() as ending:
@@ -55,25 +56,6 @@ def wishes() -> Iterator[Callable[[], list[Wish | Halt]]]:
         finally:
             if restore is not None:
                 restore()
-
-
-def _key_by_key() -> Callable[[], None] | None:
-    """Let keys come without Enter; returns what sets the terminal back, None where it cannot be done."""
-    try:
-        import termios
-        import tty
-
-        descriptor = sys.stdin.fileno()
-        mode = termios.tcgetattr(descriptor)
-        tty.setcbreak(descriptor)
-    except (ImportError, OSError, ValueError):
-        return None
-
-    def restore() -> None:
-        with suppress(termios.error, OSError):  # the terminal may be gone
-            termios.tcsetattr(descriptor, termios.TCSADRAIN, mode)
-
-    return restore
 
 
 def _in_background() -> bool:

@@ -7,6 +7,7 @@ import os
 import select
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TextIO
 
 from pastewright.problems import one_error
@@ -74,7 +75,7 @@ class Terminal:
 
     def __enter__(self) -> "Terminal":
         if self.is_there:
-            self._restore = _key_by_key(self._source.fileno())
+            self._restore = key_by_key(self._source.fileno())
             self.is_there = self._restore is not None
         return self
 
@@ -134,7 +135,7 @@ class Terminal:
                 print(key, end="", flush=True)
 
 
-def _key_by_key(descriptor: int) -> Callable[[], None] | None:
+def key_by_key(descriptor: int) -> Callable[[], None] | None:
     """Let keys come without Enter and unseen; returns what sets the terminal back, None where it cannot be done."""
     try:
         import termios
@@ -146,9 +147,7 @@ def _key_by_key(descriptor: int) -> Callable[[], None] | None:
         return None
 
     def restore() -> None:
-        try:
+        with suppress(termios.error, OSError):  # the terminal may be gone
             termios.tcsetattr(descriptor, termios.TCSADRAIN, mode)
-        except termios.error:
-            return  # the terminal is gone
 
     return restore
