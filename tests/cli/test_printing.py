@@ -53,9 +53,9 @@ def test_drift_is_never_drawn_below_zero():
     entries = "".join(
         f'\n[[tuning.history]]\ndated = "2026-05-0{day}"\nsheet = "s"\n'
         f'paste = "p"\ntip = "t"\nframe_stiffness_n_mm = 100\nframe_stiffness_sd_percent = {spread}\n'
-        for day, spread in ((1, 5), (2, 90))
+        for day, spread in ((1, 5), (2, 200))
     )
     history = parse_profile(example_text(DEMO) + entries, "bench.toml").history
     assert len(history) == 2
-    # The second interval, two standard deviations of 90 %, reaches below zero; the axis does not.
+    # The second interval, two standard deviations of 200 %, reaches below zero; the axis does not.
     assert "−" not in drift_svg(history)  # a minus of a number on an axis
