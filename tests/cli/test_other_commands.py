@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 import typer
 
+from pastewright.cli import exits
 from pastewright.cli.app import main
 from pastewright.job.read import read_job
 from pastewright.problems import one_error
@@ -290,3 +291,9 @@ def test_a_reader_of_problems_that_has_enough_is_no_mistake(tmp_path: Path, benc
     result = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=True)
     assert result.stderr == ""
     assert "Traceback" not in result.stdout
+
+
+def test_the_page_states_the_exit_codes_that_there_are():
+    page = (DOCS / "docs" / "command-line.md").read_text(encoding="utf-8")
+    stated = {int(code) for code in re.findall(r"(?m)^\| (\d+) \|", page)}
+    assert stated == {value for name, value in vars(exits).items() if name.isupper()}
