@@ -111,6 +111,11 @@ def read_board(path: Path, ask: Ask) -> Board:
     return board_of_files(read_source(path), replace(ask, name=ask.name or _name(path)))
 
 
+def source_sha256(path: Path) -> str:
+    """Return the hash of the fabrication files in a folder, zip or file, as `Board.inputs_sha256` has it."""
+    return inputs_sha256(read_source(path))
+
+
 def board_of_files(files: Sequence[SourceFile], ask: Ask) -> Board:
     """Return one side of the board that the files are; raises `InputError` with all that is wrong with them."""
     from pastewright.board.pads.board import board_of

@@ -49,6 +49,13 @@ def test_a_program_changed_by_hand_is_told_even_by_one_letter():
     assert "changed since" in words
 
 
+def test_other_fabrication_files_are_told_where_they_are_given():
+    plan, profile = made_together()
+    assert strangers(TEXT, plan, profile, files_sha256=FILES) == ()
+    (words,) = strangers(TEXT, plan, profile, files_sha256="d" * 64)
+    assert words.startswith("these fabrication files (dddddddddddd…) are not those")
+
+
 def test_another_profile_is_told():
     plan, profile = made_together()
     (words,) = strangers(TEXT, plan, replace(profile, sha256="e" * 64))

@@ -13,8 +13,13 @@ def verify(
     *,
     plan_file: Annotated[Path, typer.Option("--plan", help="The plan.json that it must carry out.")],
     profile: ProfilePath,
+    board: Annotated[
+        Path | None,
+        typer.Option("--board", help="Fabrication files, to see whether they are still those of the plan."),
+    ] = None,
 ) -> int:
     """Read a program back, simulate it, and compare it with its plan."""
+    from pastewright.board.read import source_sha256
     from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.printing.console import print_warnings
     from pastewright.cli.printing.plan import print_balance, print_verdict
@@ -28,7 +33,8 @@ def verify(
     bench = load_profile(profile)
     text = read_text(program, what="a program")
     plan = read_plan(plan_file)
-    print_warnings(strangers(text, plan, bench))
+    files_sha256 = source_sha256(board) if board is not None else ""
+    print_warnings(strangers(text, plan, bench, files_sha256=files_sha256))
     verdict = verify(text, expected_from_plan(plan, file=str(plan_file)), bench)
     print_verdict(verdict_record(verdict), of_a_kind=10)
     print_balance(verdict)

@@ -11,12 +11,19 @@ HEAD_LETTERS = 4000
 """The header stands in the first lines of a program; nothing further down is read as one."""
 
 
-def strangers(text: str, plan: PlanRecord, profile: Profile) -> tuple[str, ...]:
+def strangers(text: str, plan: PlanRecord, profile: Profile, *, files_sha256: str = "") -> tuple[str, ...]:
     """Return what does not belong to the rest; nothing where all of it was made together.
 
-    The program is known by the hash that its plan keeps of it, and where that differs, by the hashes in its header.
+    `files_sha256` is of the fabrication files as they are now, empty where nobody asks about them. The program is
+    known by the hash that its plan keeps of it, and where that differs, by the hashes in its header.
     """
-    return tuple(_strangers(text, plan, profile))
+    found = list(_strangers(text, plan, profile))
+    if files_sha256 and files_sha256 != plan.board.inputs_sha256:
+        found.append(
+            f"these fabrication files ({files_sha256[:12]}…) are not those that the board was planned from"
+            f" ({plan.board.inputs_sha256[:12]}…), or one of them was changed since"
+        )
+    return tuple(found)
 
 
 def _strangers(text: str, plan: PlanRecord, profile: Profile) -> Iterator[str]:
