@@ -102,6 +102,7 @@ PROFILE = Profile(
         gain=1.0,
         bubble_ul=1.0,
         seal_friction_n=0.0,
+        pressure_doubt=1.0,
         dot_shape_ratio=0.4,
         bead_shape_ratio=0.4,
         dwell_s=0.2,
