@@ -322,8 +322,14 @@ def _checked(machine, path, key, story):
 
 
 def _place(line):
-    """Return where a line goes; its speed is of no account, and one digit of it garbled is what no host can see."""
-    return re.sub(r"F[\d.]*", "", line.replace(" ", ""))
+    """Return where a line goes, told by X, which is each deposit's own here.
+
+    What else stands in the line is of no account: a word of it that is garbled into nothing, or into another speed,
+    changes no place, and no host can see it.
+    """
+    bare = line.replace(" ", "")
+    found = re.search(r"X[\d.]+", bare)
+    return found[0] if found and not re.search(r"[AE][-\d]", bare) else bare
 
 
 def _believed(journal, deposit):
