@@ -14,7 +14,7 @@ from harness import bench, job_of, sender
 from host import SETTING
 from programs import written
 
-from pastewright.cli.running.batching import BatchWork, Fitted, Hands, Outcome
+from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands, Outcome
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.batch import PlaceState, batch, begin_batch, places
 from pastewright.link.job import ProgramPart, chosen
@@ -153,7 +153,7 @@ class Host:
         if side not in self.fitted:
             text, plan = written(self.machine.protocol, 5, beads=True)
             text = text.replace("paste for", f"{side} paste for")
-            self.fitted[side] = Fitted(job=job_of((text, plan)), text=text, plan=plan_of_data(plan))
+            self.fitted[side] = FittedProgram(job=job_of((text, plan)), text=text, plan=plan_of_data(plan))
         return self.fitted[side]
 
     def lay(self, fitted, board, deposits):

@@ -44,10 +44,15 @@ from pastewright.link.events import Event, Failed, Passed, Ready, Said, Standing
 RX_BYTES = 127
 """Bytes kept in the receive buffer: one less than it has, as rings often cannot hold their last."""
 LINE_BYTES = 79
+"""Longest line with its end: controllers keep 80 characters a line (public interface notes)."""
 POLL_S = 0.05
+"""At a barrier: its interface notes advise no more than some 5 to 20 questions a second (from memory)."""
 LEAST_OFFSET_MM = 0.005
+"""Half the last figure but one of a report: less is rounding."""
 SLOW_POLL_S = 0.5
+"""Between barriers: often enough to notice a controller that stands (own choice)."""
 SILENCE_S = 5.0
+"""A status report comes within milliseconds whatever the axes do; this allows for a slow network (own choice)."""
 MOST_BLIND = 35
 """The offset comes with every 10th to 30th status report at the latest (from memory)."""
 IDLE_S = 2.0
@@ -55,7 +60,9 @@ IDLE_S = 2.0
 STOP_S = 3.0
 """A feed hold that has not come to a stop by then will not."""
 HOMING_S = 120.0
+"""A metre of slow axis at 10 mm/s, and back (common practice)."""
 MOST_PENDING = 4096
+"""An answer line longer than this is no answer."""
 EXACT_STOP, EXACT_PATH = "G61.1", "G61"
 """Small CNC controllers know only the second (from memory): they keep to the path but do not stop at its corners."""
 STAND = b"G4 P0\n"

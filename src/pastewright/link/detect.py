@@ -23,7 +23,9 @@ GREETING_S = 2.5
 STATUS_S = 0.7
 """A status report comes at once; this allows for a slow network."""
 ANSWER_S = 3.0
+"""A printer controller answers M115 in tens of milliseconds; a move that is being planned delays it (own choice)."""
 MOST_S = 20.0
+"""All questions twice over: a controller that chatters without end is not waited for (own choice)."""
 GARBAGE = 0.3
 """Share of bytes that are no text above which the speed is taken to be wrong."""
 

@@ -19,7 +19,9 @@ from pastewright.problems import InputError, Problem, one_error
 READ_S = 0.02
 """Longest wait for bytes; wishes of the person are looked at this often."""
 WRITE_S = 5.0
+"""A port that takes no bytes for so long is dead: 128 bytes take 0.1 s at the slowest common speed, 9600 baud."""
 MOST_BYTES = 4096
+"""Read at once: a page, more than any controller says between two looks."""
 SIMULATED = ("sim:reprap", "sim:cnc")
 
 

@@ -41,7 +41,9 @@ from operator import xor
 from pastewright.link.events import Event, Failed, Passed, Ready, Repeated, Said, Trouble
 
 SILENCE_S = 5.0
+"""Controllers say busy every 2 s while a command takes long (from memory): twice that, and a little."""
 ASK_TRIES = 3
+"""A handshake whose answer is lost twice is no accident (own choice)."""
 LINE_TRIES = 12
 """A minute in all: a long bead or homing may take that long on a controller that does not say busy."""
 LINE_BYTES = 96

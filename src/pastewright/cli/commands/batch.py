@@ -51,9 +51,9 @@ def batch(
     sending: Sending,
 ) -> int:
     """Lay a batch of boards, one key a board; without a program, go on with one."""
-    from pastewright.cli.running.batch_desk import Wanted, batch_command
+    from pastewright.cli.running.batch_desk import BatchWish, batch_command
 
-    wanted = Wanted(
+    wanted = BatchWish(
         program=program,
         second=second,
         boards=boards,

@@ -20,7 +20,7 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
 from pastewright.cli.running.asking import paste_of, show_job
 from pastewright.cli.running.barrels import words_of
-from pastewright.cli.running.batching import BatchWork, Fitted, Hands, Outcome
+from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands, Outcome
 from pastewright.cli.running.checks import ask, run_checks
 from pastewright.cli.running.choice import check_verified
 from pastewright.cli.running.laying import Laying, believed
@@ -52,7 +52,7 @@ PROGRAMS = ("program.gcode", "program.ngc")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class BatchWish:
     """What the person wants of a batch."""
 
     program: Path | None
@@ -66,7 +66,7 @@ class Wanted:
     temperature_c: float | None
 
 
-def batch_command(wanted: Wanted, profile_path: Path, sending: Sending) -> int:
+def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> int:
     """Begin a batch or go on with one, until it is done, paused or the host ends; returns the exit code."""
     profile = read_profile(profile_path)
     journal = Journal(sending.journal or default_journal())
@@ -160,7 +160,7 @@ def _zones(words: Collection[str]) -> list[dict[str, float]]:
     return zones
 
 
-def _begun(journal: Journal, wanted: Wanted, profile: Profile, sending: Sending) -> BatchRow:
+def _begun(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sending) -> BatchRow:
     """Enter a new batch: its programs, barrel and serials."""
     assert wanted.program is not None
     if not sending.barrel:
@@ -236,7 +236,7 @@ class _Bench:
             _, text, companion = journal.program(sha256)
             assert isinstance(companion, PlanRecord)
             self._plans[side] = (text, companion)
-        self._fitted: dict[tuple[str, int, Shift], Fitted] = {}
+        self._fitted: dict[tuple[str, int, Shift], FittedProgram] = {}
 
     # -- the desk ---------------------------------------------------------------------------------------
 
@@ -297,7 +297,7 @@ class _Bench:
         name = str(batch(self._journal, self._row.id).settings["barrel"])
         return paste_of(self._journal, self._profile, replace(self._sending, barrel=name))
 
-    def fit(self, side: str, slot: int, shift: Shift) -> Fitted:
+    def fit(self, side: str, slot: int, shift: Shift) -> FittedProgram:
         """Return the program for a row of the card and a board, read back; raises `InputError` if it is not verified."""
         key = (side, slot, shift)
         if key in self._fitted:
@@ -334,7 +334,7 @@ class _Bench:
         job = job_of(text, plan)
         aside = replace(here, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
         check_verified(text, job, plan, aside, Path(str(settings["name"])))
-        fitted = Fitted(job=job, text=text, plan=plan)
+        fitted = FittedProgram(job=job, text=text, plan=plan)
         self._fitted[key] = fitted
         return fitted
 
@@ -367,7 +367,7 @@ class _Bench:
         console.print(f"found: turned by {shift.turn_deg:.3f}°, residual {residual_mm:.3f} mm")
         return shift
 
-    def lay(self, fitted: Fitted, board: int, deposits: Collection[int]) -> Outcome:
+    def lay(self, fitted: FittedProgram, board: int, deposits: Collection[int]) -> Outcome:
         """Lay the deposits of a board."""
         side = str(fitted.job.side)
         try:

@@ -57,7 +57,7 @@ class Desk(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fitted:
+class FittedProgram:
     """A program fitted to a row of the card and to where the board lies."""
 
     job: ProgramJob
@@ -74,9 +74,9 @@ class Outcome:
     host: str = ""
 
 
-Fit = Callable[[str, int, Shift], Fitted]
+Fit = Callable[[str, int, Shift], FittedProgram]
 """Side, row of the card, where the board lies: the program for it, read back."""
-Lay = Callable[[Fitted, int, Collection[int]], Outcome]
+Lay = Callable[[FittedProgram, int, Collection[int]], Outcome]
 Find = Callable[[str], Shift]
 
 
@@ -295,7 +295,7 @@ class BatchWork:
         """Return the barrel in the machine, with its account as it stands."""
         return barrel_named(self._journal, self._barrel_name)
 
-    def _enough(self, fitted: Fitted, wanted: Collection[int]) -> bool:
+    def _enough(self, fitted: FittedProgram, wanted: Collection[int]) -> bool:
         """Tell whether the barrel serves this board; a refill due after it is announced."""
         job = fitted.job
         need_ul = job.strip_ul + sum(laid.volume_ul for laid in job.deposits if laid.id in wanted)
