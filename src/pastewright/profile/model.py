@@ -127,7 +127,7 @@ class Tuning:
     gain: float
     bubble_ul: float
     seal_friction_n: float
-    pressure_doubt: float
+    pressure_doubt: float = 1.0
     dot_shape_ratio: float
     bead_shape_ratio: float
     dwell_s: float
