@@ -6,15 +6,18 @@ Deposits stay clear of holes, except those of paste-in-hole. Plungers and progra
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from pastewright.board.model import Board, Pad, PadKind
+from pastewright.deposit.apart import Yielding, kept_apart, mend_words
+from pastewright.deposit.bridging import Near, near_deposits
 from pastewright.deposit.frame import Frame
 from pastewright.deposit.laid import LaidPad
 from pastewright.deposit.limits import Piece, limits
 from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Share
-from pastewright.deposit.notes import board_warnings, note_bridges
+from pastewright.deposit.notes import board_warnings, nets_of, note_bridges
 from pastewright.deposit.rows import RowBead, Single, find_rows
 from pastewright.deposit.singly import Chooser, lay_singly
 from pastewright.dose.model import Dose
@@ -55,15 +58,34 @@ def lay(
         if len(own.parts) == 1 and board.pads[index].kind is PadKind.SURFACE and not board.pads[index].path_mm
     ]
     rows = find_rows(singles, lands, settings=settings, limits=bench)
+    yielding = Yielding(
+        pads=board.pads,
+        targets_ul=[dose.target_ul for dose in doses],
+        limits=bench,
+        gap_mm=settings.bridge_gap_mm,
+    )
+
+    def lay_out(own: Mapping[int, LaidPad]) -> tuple[Sequence[Deposit], Sequence[Near]]:
+        there, _ = _collect(board, own, rows.rows)
+        nets = nets_of(board, there)
+        gap_mm, error_mm = settings.bridge_gap_mm, settings.placement_error_mm
+        return there, near_deposits(there, nets, gap_mm=gap_mm, error_mm=error_mm)
+
+    laid = kept_apart(laid, frozenset(index for row in rows.rows for index in row.members), lay_out, yielding)
     deposits, plans = _collect(board, laid, rows.rows)
     notes: dict[int, list[str]] = defaultdict(list)
     for index, words in rows.refused.items():
         notes[index].append(words)
-    pairs = note_bridges(board, lands, deposits, notes, settings)
+    bridges = note_bridges(
+        board, lands, deposits, notes, settings, mend=partial(mend_words, laid=laid, yielding=yielding)
+    )
     plans = [
-        replace(plan, warnings=(*plan.warnings, *notes[index])) if index in notes else plan
+        replace(plan, warnings=(*plan.warnings, *notes[index]), bridges=tuple(bridges.get(index, ())))
+        if index in notes
+        else plan
         for index, plan in enumerate(plans)
     ]
+    pairs = sum(len(found) for found in bridges.values())
     failed = sum(not own.possible for index, own in laid.items() if plans[index].form is not Form.ROW_BEAD)
     return Layout(
         deposits=tuple(deposits),
@@ -73,7 +95,7 @@ def lay(
 
 
 def _collect(
-    board: Board, laid: dict[int, LaidPad], rows: Sequence[RowBead]
+    board: Board, laid: Mapping[int, LaidPad], rows: Sequence[RowBead]
 ) -> tuple[list[Deposit], list[PadPlan]]:
     """Deposits in the order of the pads that first get them, and the plan of every pad."""
     row_of = {index: row for row in rows for index in row.members}

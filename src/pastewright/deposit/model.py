@@ -44,6 +44,15 @@ class Balance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Bridge:
+    """Another pad whose paste may meet this pad's: what is left between them [mm], and what would mend it."""
+
+    other: str
+    gap_mm: float
+    mend: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PadPlan:
     """What is laid on one pad: planned volume, the form chosen and why, and the deposits by index.
 
@@ -57,6 +66,7 @@ class PadPlan:
     deposits: tuple[int, ...]
     warnings: tuple[str, ...] = ()
     balance: Balance | None = None
+    bridges: tuple[Bridge, ...] = ()
     board: int = 0
 
 

@@ -1,6 +1,7 @@
 """What is said of pads whose deposits may run together, and of the board as a whole."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Callable, Sequence
 from math import inf
 
 import shapely
@@ -8,10 +9,16 @@ from shapely.geometry import Polygon
 
 from pastewright.board.model import Board
 from pastewright.deposit.bridging import Near, near_deposits, touched_lands
-from pastewright.deposit.model import Deposit
+from pastewright.deposit.model import Bridge, Deposit
 from pastewright.materials.model import Paste, Tip
 from pastewright.materials.rules import LEAST_TIP_RATIO, TipFit, tip_fit, tip_ratio
 from pastewright.profile.model import DepositSettings
+
+
+def nets_of(board: Board, deposits: Sequence[Deposit]) -> list[frozenset[str]]:
+    """Return the nets of the pads that each deposit lies on."""
+    net = {pad.id: pad.net for pad in board.pads}
+    return [frozenset(net[share.pad_id] for share in deposit.shares) for deposit in deposits]
 
 
 def note_bridges(
@@ -20,32 +27,36 @@ def note_bridges(
     deposits: Sequence[Deposit],
     notes: dict[int, list[str]],
     settings: DepositSettings,
-) -> int:
-    """Add a bridging warning to the first pad of each pair; returns the number of pairs of pads."""
+    *,
+    mend: Callable[[int, int, float], str],
+) -> dict[int, list[Bridge]]:
+    """Add a bridging warning to the first pad of each pair; return what was told, by the place of that pad.
+
+    `mend` gives the one change that would mend a pair, from the pads' places and the gap that is left [mm].
+    """
     place = {pad.id: index for index, pad in enumerate(board.pads)}
     members = [[place[share.pad_id] for share in deposit.shares] for deposit in deposits]
-    nets = [frozenset(board.pads[index].net for index in group) for group in members]
+    nets = nets_of(board, deposits)
     worst: dict[tuple[int, int], float] = {}
-
-    def keep(one: int, other: int, gap_mm: float) -> None:
-        pair = (min(one, other), max(one, other))
-        worst[pair] = min(gap_mm, worst.get(pair, inf))
-
     for near in near_deposits(
         deposits, nets, gap_mm=settings.bridge_gap_mm, error_mm=settings.placement_error_mm
     ):
-        keep(*_nearest_pads(near, members, deposits, board), near.gap_mm)
+        one, other = _nearest_pads(near, members, deposits, board)
+        pair = (min(one, other), max(one, other))
+        worst[pair] = min(near.gap_mm, worst.get(pair, inf))
     after = f"after {settings.placement_error_mm:g} mm placement error"
+    found: dict[int, list[Bridge]] = defaultdict(list)
     for (one, other), gap_mm in sorted(worst.items()):
         between = (
             f"{gap_mm:.3f} mm between their deposits {after}"
             if gap_mm > 0
             else f"their deposits may overlap by {-gap_mm:.3f} mm {after}"
         )
+        bridge = Bridge(other=board.pads[other].id, gap_mm=gap_mm, mend=mend(one, other, gap_mm))
+        found[one].append(bridge)
         # Said once, with the first of the two.
-        notes[one].append(
-            f"may bridge to {board.pads[other].id}: {between}, the limit is {settings.bridge_gap_mm:g} mm"
-        )
+        limit = f"the limit is {settings.bridge_gap_mm:g} mm"
+        notes[one].append(f"may bridge to {bridge.other}: {between}, {limit}; {bridge.mend}")
     for near in touched_lands(
         deposits,
         nets,
@@ -56,11 +67,16 @@ def note_bridges(
     ):
         index = _nearest_member(members[near.one], board.pads[near.other].land.centroid.coords[0], board)
         pair = (min(index, near.other), max(index, near.other))
-        if pair in worst:
-            continue
-        worst[pair] = near.gap_mm
-        notes[index].append(f"may bridge to {board.pads[near.other].id}: paste reaches its land {after}")
-    return len(worst)
+        if pair not in worst:
+            worst[pair] = near.gap_mm
+            bridge = Bridge(
+                other=board.pads[near.other].id, gap_mm=near.gap_mm, mend=mend(index, near.other, near.gap_mm)
+            )
+            found[index].append(bridge)
+            notes[index].append(
+                f"may bridge to {bridge.other}: paste reaches its land {after}; {bridge.mend}"
+            )
+    return found
 
 
 def _nearest_pads(

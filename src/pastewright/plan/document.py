@@ -25,6 +25,7 @@ from pastewright.records.plan import (
     BalanceRecord,
     BenchRecord,
     BoardRecord,
+    BridgeRecord,
     DepositRecord,
     FiducialRecord,
     FindingRecord,
@@ -280,6 +281,10 @@ def _pads(
                 source=str(pad.source),
                 deposits=tuple(_deposit(layout.deposits[index], plan, program) for index in plan.deposits),
                 balance=_balance(plan),
+                bridges=tuple(
+                    BridgeRecord(pad=bridge.other, gap_mm=_mm(bridge.gap_mm), mend=bridge.mend)
+                    for bridge in plan.bridges
+                ),
                 warnings=(*dose.warnings, *plan.warnings),
             )
         )

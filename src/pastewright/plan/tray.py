@@ -119,6 +119,7 @@ def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:
             replace(
                 plan,
                 pad_id=f"{name}/{plan.pad_id}",
+                bridges=tuple(replace(one, other=f"{name}/{one.other}") for one in plan.bridges),
                 deposits=tuple(first + index for index in plan.deposits),
                 warnings=plan.warnings if number == 0 else (),
                 board=number,

@@ -1,5 +1,6 @@
 """What the read-back expects, finds and says."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -30,6 +31,7 @@ class FindingKind(StrEnum):
     END = "no proper end"
     DRY = "not dry"
     LEVEL = "not level"
+    BRIDGE = "may bridge"
     SOILED = "paste or tip where a board lies"
     KEEP_OUT = "in a keep-out zone"
 
@@ -48,7 +50,8 @@ class Finding:
 class ExpectedDeposit:
     """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it.
 
-    `board` is the number of its board in `Expected.tray`.
+    `board` is the number of its board in `Expected.tray`; `width_mm` at rest (0: not told) and the `nets` of its pads
+    say whether it may bridge.
     """
 
     kind: DepositKind
@@ -56,6 +59,8 @@ class ExpectedDeposit:
     volume_ul: float
     pad_ids: tuple[str, ...]
     board: int = 0
+    width_mm: float = 0.0
+    nets: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,13 +77,15 @@ class LevelPad:
 class Expected:
     """What the program must do: deposits in board coordinates; `dry` wants a still plunger and lifted tip.
 
-    `level` are the thermal lands. `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
+    `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
+    `level` are the thermal lands, `mends` what the plan says would mend a pair of pads that may bridge.
     """
 
     deposits: tuple[ExpectedDeposit, ...]
     dry: bool = False
     tray: ReadTray = NO_TRAY
     level: tuple[LevelPad, ...] = ()
+    mends: Mapping[frozenset[str], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

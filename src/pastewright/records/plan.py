@@ -167,6 +167,16 @@ class BalanceRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     ]
 
 
+class BridgeRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Another pad that the paste may bridge to."""
+
+    pad: str
+    gap_mm: Annotated[
+        Length, Meta(description="Left after the placement error; below zero the pastes overlap.")
+    ]
+    mend: Annotated[str, Meta(description="The one change that would mend it.")]
+
+
 class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """A pad: what it wants, what is laid on it, and why."""
 
@@ -189,6 +199,9 @@ class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     reason: str
     source: Annotated[str, Meta(description="File and line it was read from.")]
     deposits: tuple[DepositRecord, ...]
+    bridges: Annotated[
+        tuple[BridgeRecord, ...], Meta(description="Told with the first pad of each pair.")
+    ] = ()
     balance: Annotated[BalanceRecord | None, Meta(description="Of thermal lands that get paste.")] = None
     warnings: tuple[str, ...]
 

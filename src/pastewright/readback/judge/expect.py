@@ -27,6 +27,7 @@ class _Gathered:
     board: int
     shares_ul: float = 0.0
     pad_ids: list[str] = field(default_factory=list)
+    nets: set[str] = field(default_factory=set)
 
     @property
     def total_ul(self) -> float:
@@ -71,6 +72,7 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
                 deposit.id, _Gathered(first=deposit, where=where, board=numbers[board])
             )
             known.shares_ul += deposit.volume_ul
+            known.nets.add(pad.net)
             if pad.id not in known.pad_ids:
                 known.pad_ids.append(pad.id)
     problems.extend(_wrong_sums(gathered))
@@ -87,12 +89,15 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
                 volume_ul=one.total_ul,
                 pad_ids=tuple(one.pad_ids),
                 board=one.board,
+                width_mm=one.first.width_mm,
+                nets=frozenset(one.nets),
             )
             for _, one in sorted(gathered.items())
         ),
         dry=plan.dry,
         tray=tray,
         level=tuple(_level(plan, places)),
+        mends={frozenset((pad.id, one.pad)): one.mend for pad in plan.pads for one in pad.bridges},
     )
 
 
