@@ -23,6 +23,7 @@ from programs import written
 from server import Server
 from test_running import ASSUMED, BENCHES, HEIGHTS
 
+from pastewright.cli.exits import OUR_MISTAKE
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.profile.examples import example_text
@@ -45,7 +46,7 @@ def broken(self, actions):
     shown.extend(actions)
     if sum(type(action).__name__ == "Started" for action in shown) > 3:
         raise ZeroDivisionError("our own mistake")
-live.View.__call__ = broken
+live.LiveView.__call__ = broken
 from pastewright.cli.app import main; main()
 """
 )
@@ -209,7 +210,7 @@ def test_a_broken_pipe_to_the_terminal(tmp_path):
 def test_an_exception_of_our_own(protocol, tmp_path):
     with bench(protocol, tmp_path) as made:
         made.begin(code=OWN_MISTAKE)
-        assert made.ended() == 1
+        assert made.ended() == OUR_MISTAKE
         assert b"ZeroDivisionError" in made.shown  # told as what it is, after the tip is up
         check(made, "ZeroDivisionError")
 

@@ -351,7 +351,12 @@ class _Bench:
         session = Session(Hand(owner), self._terminal, self._profile_path)
         hand = session.hand
         hand.look()
-        found = session.play(find_marks(marks, where, self._profile, hand.at, hand.reach(), by_camera=False))
+        try:
+            found = session.play(
+                find_marks(marks, where, self._profile, hand.at, hand.reach(), by_camera=False)
+            )
+        finally:
+            owner.lift()  # whatever came of it: the board may be taken out next
         nominal = [
             (xx * x + xy * y + one.shift_mm[0], yx * x + yy * y + one.shift_mm[1])
             for x, y in (marks[point.name] for point in found)
