@@ -244,7 +244,7 @@ LIBRARIES = {"numpy", "scipy", "shapely", "matplotlib", "cv2", "PIL", "ezdxf", "
         (["plan", "nowhere", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely", "jinja2"}),
         (["verify", "nowhere", "--plan", "p", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely"}),
     ],
-    ids=" ".join,
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",  # sets have no order
 )
 def test_a_command_loads_only_what_it_needs(words: list[str], may_load: set[str], tmp_path: Path):
     script = (
