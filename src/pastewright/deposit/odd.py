@@ -129,8 +129,11 @@ def _field(
         if dot_mm * limits.dot_ratio > limits.tall_mm or dot_mm > widest_mm + _EPS:
             continue
         cell_mm = max(dot_mm, sqrt(land.area / count))
+        inner = land.buffer(limits.overhang_mm - dot_mm / 2, quad_segs=16)
+        if inner.is_empty:
+            continue
         for pitch_mm in (cell_mm, (cell_mm + dot_mm) / 2, dot_mm):
-            centres = _grid_points(land, pitch_mm, limits.overhang_mm - dot_mm / 2)
+            centres = _grid_points(land, pitch_mm, inner)
             # More places than planned make smaller dots, which fit as well; fewer would make them too wide.
             if (
                 len(centres) >= count
@@ -144,12 +147,11 @@ def _width(volume_ul: float, count: int, limits: FormLimits) -> float:
     return dot_width_mm(volume_ul / count, limits.dot_ratio)
 
 
-def _grid_points(land: Area, pitch_mm: float, grow_mm: float) -> NDArray[np.float64]:
-    """Points of a square grid, centred on the land's box, that lie in the land grown by `grow_mm` (or shrunk).
+def _grid_points(land: Area, pitch_mm: float, inner: Area) -> NDArray[np.float64]:
+    """Points of a square grid, centred on the land's box, that lie in `inner`, where dots have room.
 
     Of the four ways to centre a grid (a point or a cell on the centre, in u and in v) the one with most points.
     """
-    inner = land.buffer(grow_mm, quad_segs=16)
     best = np.empty((0, 2))
     if inner.is_empty:
         return best
@@ -189,7 +191,7 @@ def _trimmed(
     while (dot_mm := STEP * dot_mm) >= limits.least_dot_mm:
         if best_ul >= min(volume_ul, most_per_mm * dot_mm):
             break
-        centres = _grid_points(land, dot_mm, limits.overhang_mm - dot_mm / 2)
+        centres = _grid_points(land, dot_mm, land.buffer(limits.overhang_mm - dot_mm / 2, quad_segs=16))
         total_ul = len(centres) * dot_volume_ul(dot_mm, limits.dot_ratio)
         if total_ul > best_ul:
             best_ul, best = total_ul, centres

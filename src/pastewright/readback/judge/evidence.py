@@ -8,7 +8,7 @@ from pastewright.profile.model import Profile
 from pastewright.readback.judge.ledger import Ledger, ledger
 from pastewright.readback.machine.barrel import BarrelBench, BarrelRun, run
 from pastewright.readback.machine.timeline import MachineTimeline, timeline
-from pastewright.readback.machine.visits import Levels, levels
+from pastewright.readback.machine.visits import TipLevels, levels
 from pastewright.readback.model import Expected
 from pastewright.readback.placed import BoardPlace, boards_on
 from pastewright.readback.text.interpret import ReadProgram
@@ -27,7 +27,7 @@ class CaseFile:
     expected: Expected
     reading: ReadProgram
     moves: MachineTimeline
-    where: Levels
+    where: TipLevels
     bench: BarrelBench
     paste: BarrelRun
     ledger: Ledger

@@ -9,7 +9,7 @@ from pastewright.board.model import Point
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.match import Finder, Target, on_strip, on_wipe, targets
 from pastewright.readback.machine.timeline import Floats, MachineTimeline
-from pastewright.readback.machine.visits import Levels, TipVisit, places_in, visits
+from pastewright.readback.machine.visits import TipLevels, TipVisit, places_in, visits
 from pastewright.readback.model import Expected
 
 # Paste outside any deposit that is worth a finding: this share of the smallest dose, and no less than a
@@ -61,7 +61,7 @@ def stray_limit_ul(expected: Expected) -> float:
 
 def ledger(
     moves: MachineTimeline,
-    where: Levels,
+    where: TipLevels,
     out_ul: Floats,
     peak_kpa: Floats,
     expected: Expected,
@@ -132,7 +132,7 @@ def _misplaced(
     return misplaced, loose
 
 
-def _on_the_way(moves: MachineTimeline, where: Levels, out_ul: Floats, limit_ul: float) -> list[Stray]:
+def _on_the_way(moves: MachineTimeline, where: TipLevels, out_ul: Floats, limit_ul: float) -> list[Stray]:
     """Return the paste that came out above the travel height, or while the tip went up or down.
 
     One entry for each stretch without work: what oozes between two deposits is one mistake, not three.

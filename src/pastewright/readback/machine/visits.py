@@ -37,7 +37,7 @@ class TipVisit(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Levels:
+class TipLevels:
     """Which rows are `low` (below the travel height at one end), go `sideways`, or only `lift` the tip."""
 
     low: Flags
@@ -47,7 +47,7 @@ class Levels:
     stops: Ints
 
 
-def levels(moves: MachineTimeline, *, travel_z_mm: float) -> Levels:
+def levels(moves: MachineTimeline, *, travel_z_mm: float) -> TipLevels:
     """Return the rows by height; rows of an unknown height count as low (nothing is known to be clear)."""
     lower = np.minimum(moves.start_mm[:, 2], moves.end_mm[:, 2])
     known_end = np.isnan(moves.start_mm[:, 2]) & ~np.isnan(moves.end_mm[:, 2])
@@ -64,7 +64,7 @@ def levels(moves: MachineTimeline, *, travel_z_mm: float) -> Levels:
     up_after = moves.end_mm[:, 2] >= travel_z_mm - HEIGHT_GRAIN_MM
     follows = np.concatenate([[False], low[:-1] & ~up_after[:-1]]) if len(low) else low
     precedes = np.concatenate([low[1:], [False]]) & ~up_after if len(low) else low
-    return Levels(
+    return TipLevels(
         low=low,
         sideways=sideways,
         lift=lift,
@@ -73,7 +73,7 @@ def levels(moves: MachineTimeline, *, travel_z_mm: float) -> Levels:
     )
 
 
-def visits(moves: MachineTimeline, where: Levels, out_ul: Floats, peak_kpa: Floats) -> list[TipVisit]:
+def visits(moves: MachineTimeline, where: TipLevels, out_ul: Floats, peak_kpa: Floats) -> list[TipVisit]:
     """Return every visit in order, with the paste that its work lays down [µL]."""
     if not len(where.starts):
         return []
@@ -102,7 +102,7 @@ def visits(moves: MachineTimeline, where: Levels, out_ul: Floats, peak_kpa: Floa
     return found
 
 
-def _path(moves: MachineTimeline, where: Levels, first: int, last: int) -> tuple[Point, ...]:
+def _path(moves: MachineTimeline, where: TipLevels, first: int, last: int) -> tuple[Point, ...]:
     points: list[Point] = []
     for row in range(first, last + 1):
         if not where.sideways[row]:
@@ -117,7 +117,7 @@ def _path(moves: MachineTimeline, where: Levels, first: int, last: int) -> tuple
 
 
 def places_in(
-    moves: MachineTimeline, where: Levels, visit: TipVisit, out_ul: Floats
+    moves: MachineTimeline, where: TipLevels, visit: TipVisit, out_ul: Floats
 ) -> tuple[list[TipVisit], float]:
     """Take a visit apart into its standing places; return them, and what came out on the way between [µL]."""
     standing: list[TipVisit] = []
