@@ -8,6 +8,7 @@ from pytest import approx
 from pastewright.deposit.lay import lay
 from pastewright.deposit.shape import dot_volume_ul
 from pastewright.dose.model import Dose
+from pastewright.records.kinds import Form
 
 ERROR_MM = 0.05
 
@@ -111,3 +112,16 @@ def test_balls_of_an_array_are_trimmed_alike_or_told_alike(pitch_mm):
     told = [bridge for plan in layout.pads for bridge in plan.bridges]
     assert worst >= 0.1 - 1e-6 or told
     assert all(plan.planned_ul >= 0.7 * volume - 1e-9 for plan in layout.pads)
+
+
+def test_a_bead_is_trimmed_to_a_narrower_one_on_the_same_path():
+    # One bead along a land 3 mm long, with no room to move; the neighbour's is as near as the lands let it be.
+    volume = 0.13
+    plain = laid(two(3.0, 0.38, 3.0), [volume] * 2, overhang_mm=0.0)
+    near = laid(two(0.51, 0.38, 3.0), [volume] * 2, overhang_mm=0.0)
+    assert plain.pads[0].form is Form.BEAD
+    (before,), (after,) = ([p.deposits[k] for k in p.pads[0].deposits] for p in (plain, near))
+    lacking_mm = 0.1 - (0.51 - before.width_mm - ERROR_MM)
+    assert 0 < lacking_mm < 0.06
+    assert after.width_mm == approx(before.width_mm - lacking_mm, abs=1e-6)
+    assert 0.7 <= near.pads[0].planned_ul / volume < 1 and not near.pads[0].bridges

@@ -11,7 +11,8 @@ What remains is told with the one change that would mend it: a finer tip, or the
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import hypot
+from itertools import pairwise
+from math import dist, hypot
 
 import numpy as np
 import shapely
@@ -21,9 +22,10 @@ from pastewright.deposit.bridging import Near
 from pastewright.deposit.forms import attempt
 from pastewright.deposit.frame import Frame
 from pastewright.deposit.laid import LaidPad
-from pastewright.deposit.limits import EPS, FormChoice, FormLimits, Piece, dot_piece, finer_tip
+from pastewright.deposit.limits import EPS, FormChoice, FormLimits, Piece, bead_piece, dot_piece, finer_tip
 from pastewright.deposit.model import Deposit, DepositKind
 from pastewright.deposit.odd import footprint
+from pastewright.deposit.shape import bead_volume_ul
 from pastewright.records.kinds import Form
 
 RECTANGLE_FILL = 0.9
@@ -262,10 +264,17 @@ def _less(index: int, own: LaidPad, presses: Sequence[Press], yielding: Yielding
     pieces: list[Piece] = []
     for piece in choice.pieces:
         width_mm = piece.width_mm - 2 * need_mm
-        if piece.kind is not DepositKind.DOT or width_mm < yielding.limits.least_dot_mm - EPS:
+        dot = piece.kind is DepositKind.DOT
+        least_mm = yielding.limits.least_dot_mm if dot else yielding.limits.least_bead_mm
+        if width_mm < least_mm - EPS:
             return None
-        volume_ul = piece.volume_ul * (width_mm / piece.width_mm) ** 3
-        pieces.append(dot_piece(piece.points_mm[0], volume_ul, yielding.limits))
+        if dot:
+            volume_ul = piece.volume_ul * (width_mm / piece.width_mm) ** 3
+            pieces.append(dot_piece(piece.points_mm[0], volume_ul, yielding.limits))
+        else:
+            path_mm = sum(dist(one, other) for one, other in pairwise(piece.points_mm))
+            volume_ul = bead_volume_ul(width_mm, path_mm, yielding.limits.bead_ratio)
+            pieces.append(bead_piece(piece.points_mm, volume_ul, width_mm, yielding.limits))
     share = sum(piece.volume_ul for piece in pieces) / yielding.targets_ul[index]
     if share < yielding.limits.trim_to - EPS:
         return None

@@ -15,6 +15,8 @@ q moving at q' within a step:
 
 It does not mind how stiff the bench is. Below the yield pressure nothing flows, and S moves with the plunger in
 one exact step. Backlash is a play: the plunger stands until the drive has crossed the slack.
+
+Longer than 400 lines because the barrel, its seal and its steps forward are one simulation, read against its equations.
 """
 
 from collections.abc import Sequence

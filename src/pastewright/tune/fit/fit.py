@@ -6,6 +6,8 @@ Several sheets of one bench are fitted together: they share all constants but th
 volumes has three sources: the gain (the plunger's travel and conservation of volume), the dots' shape ratio, and a
 weighing; priors and data weigh them against each other, so that without a weighing or a stated shape ratio the gain
 hardly moves and the shape ratio is fitted.
+
+Longer than 400 lines because the residuals, the steps and what ends them are one calculation.
 """
 
 from collections.abc import Mapping, Sequence
