@@ -96,7 +96,8 @@ def test_the_cause_is_shown_beside_the_deposits_that_it_left_bare(
     wrong.write_text(text.replace("G1 E", "G1 J"), encoding="utf-8")
     answer = run("verify", wrong, "--plan", planned / "plan.json", "-p", bench)
     assert answer.code == 1
-    first, second = answer.out.splitlines()[:2]
+    stranger, first, second = answer.out.splitlines()[:3]
+    assert "not the program that was written with this plan" in stranger
     assert first.startswith("not verified")
     assert " missing" in first
     assert re.match(r"  line \d+: (unknown word|bad line): ", second)
