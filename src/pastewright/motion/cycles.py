@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit, Layout
-from pastewright.motion.levels import Levels, levels_of
+from pastewright.motion.levels import PushLevels, levels_of
 from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.bead import Beads, solved_beads
 from pastewright.plunger.bench import PlungerBench, bench_of
@@ -52,7 +52,7 @@ class Cycles:
         return max([self.settling.cycle.peak_kpa, *(cycle.peak_kpa for cycle in self.visits)])
 
 
-def plan_cycles(layout: Layout, tour: Tour, profile: Profile, levels: Levels | None = None) -> Cycles:
+def plan_cycles(layout: Layout, tour: Tour, profile: Profile, levels: PushLevels | None = None) -> Cycles:
     """Return the cycles of all visits [µL of real sweep], and the strip that comes first.
 
     `levels` are those that the order was made for; without them they are found here.
@@ -62,7 +62,9 @@ def plan_cycles(layout: Layout, tour: Tour, profile: Profile, levels: Levels | N
     )
 
 
-def cycles_of(laid: Sequence[tuple[Deposit, bool]], profile: Profile, levels: Levels | None = None) -> Cycles:
+def cycles_of(
+    laid: Sequence[tuple[Deposit, bool]], profile: Profile, levels: PushLevels | None = None
+) -> Cycles:
     """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
     bench = bench_of(profile)
     levels = levels or levels_of([deposit for deposit, _ in laid], profile)

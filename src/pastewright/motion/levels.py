@@ -27,7 +27,7 @@ SAME_VOLUME = 1.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Levels:
+class PushLevels:
     """The push [µL] that most dots share, the flow [µL/s] of beads that store as much, and each deposit's class by its
     index: classes of lower numbers are laid first.
     """
@@ -37,7 +37,7 @@ class Levels:
     classes: Mapping[int, int]
 
 
-def levels_of(deposits: Sequence[Deposit], profile: Profile) -> Levels:
+def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     """Return the levels of deposits on a bench; the tolerance that is sought is the profile's of volumes."""
     bench = bench_of(profile)
     dots = [deposit for deposit in deposits if is_dot(deposit)]
@@ -51,7 +51,7 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> Levels:
     )
     flow = bead_flow_ul_s(push, bench)
     pushes = _pushes_ul(dots, beads, least_s, push=push, flow_ul_s=flow, bench=bench)
-    return Levels(push_ul=push, bead_ul_s=flow, classes=_classes(deposits, pushes))
+    return PushLevels(push_ul=push, bead_ul_s=flow, classes=_classes(deposits, pushes))
 
 
 def _pushes_ul(

@@ -16,7 +16,7 @@ from pastewright.kinematics import move_time_s
 from pastewright.motion.cycles import Cycles, plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
-from pastewright.motion.levels import Levels
+from pastewright.motion.levels import PushLevels
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.paths import path_of
 from pastewright.place.transform import Placements, Wipe, on_bed
@@ -66,7 +66,7 @@ def plan_motions(
     return motions_over(located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def motions_over(there: Located, tour: Tour, profile: Profile, levels: Levels | None = None) -> Motions:
+def motions_over(there: Located, tour: Tour, profile: Profile, levels: PushLevels | None = None) -> Motions:
     """Return the whole journey over deposits that are located; see `plan_motions`, and `plan_cycles` for `levels`."""
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
     cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile, levels)
