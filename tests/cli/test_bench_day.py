@@ -127,10 +127,15 @@ def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Pat
         with Person("plan", logger_files, "-p", bench, "--placement", placement, "-o", plan) as person:
             assert person.ends() == 0, person.seen
         program = ("run", plan / "program.gcode", "--plan", plan / "plan.json", *port, "--journal", journal)
-        for more in (["--dry"], ["--only", "U1"]):
-            with Person(*program, *more) as person:
-                assert person.agrees() == 0, person.seen
-                assert "finished" in person.seen
+        with Person(*program, "--dry") as person:
+            assert person.agrees() == 0, person.seen
+            assert "finished" in person.seen
+        words = ("batch", plan, "--boards", "3", *port, "--journal", journal, "--barrel", "A7")
+        with Person("barrel", "new", "A7", "--fill-ul", "2000", "--journal", journal) as person:
+            assert person.ends() == 0, person.seen
+        with Person(*words) as person:
+            assert person.agrees() == 0, person.seen
+            assert "ended: 3 laid" in person.seen, person.seen
         # In the evening.
         with Person("machine", "unload", *port) as person:
             person.answers(("to free the barrel?", "8"), ("Is it out?", "y"))

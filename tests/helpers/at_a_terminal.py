@@ -17,7 +17,15 @@ from typing import Any
 LONGEST_S = 60.0
 """For one answer, on a machine that has other work; nothing is asserted about time."""
 
-AGREED = {"[y/N]:": "y", "(Enter: later):": ""}
+AGREED = {
+    "[y/N]:": "y\r",
+    "(y, n)": "y",
+    "(Enter: later):": "\r",
+    "Enter lays it": "\r",
+    "Enter when it lies there": "\r",
+    "Enter ends it": "\r",
+}
+"""Questions of the commands, and what a person who agrees to all of them types."""
 
 
 class Person:
@@ -25,7 +33,7 @@ class Person:
 
     def __init__(self, *words: object, before: str = "") -> None:
         self._screen, theirs = pty.openpty()
-        fcntl.ioctl(theirs, termios.TIOCSWINSZ, b"\x28\x00\x78\x00\x00\x00\x00\x00")  # 40 × 120
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, b"\x28\x00\x90\x01\x00\x00\x00\x00")  # 40 × 400
         self.seen = ""
         self._read_to = 0
 
@@ -39,7 +47,7 @@ class Person:
             stdin=theirs,
             stdout=theirs,
             stderr=theirs,
-            env={**os.environ, "TERM": "dumb", "COLUMNS": "120"},
+            env={**os.environ, "TERM": "dumb", "COLUMNS": "400"},
             preexec_fn=own_terminal,  # noqa: PLW1509 - the only way to a controlling terminal of its own
         )
         os.close(theirs)
@@ -80,7 +88,7 @@ class Person:
             found = [(self.seen.find(words, self._read_to), words) for words in AGREED]
             if asked := min((one for one in found if one[0] >= 0), default=None):
                 self._read_to = asked[0] + len(asked[1])
-                self.types(AGREED[asked[1]])
+                self.types(AGREED[asked[1]], enter=False)
             self._look()
             assert time.monotonic() < end_s, self.seen[self._read_to :]
         return self.ends()
@@ -106,7 +114,9 @@ class Person:
         try:
             if select.select([self._screen], [], [], 0.1)[0]:
                 data = os.read(self._screen, 4096)
-                self.seen += data.decode("utf-8", "replace")
+                # A line that is folded at the screen's edge is one line of words.
+                for letter in data.decode("utf-8", "replace").replace("\r", ""):
+                    self.seen += ("" if self.seen.endswith(" ") else " ") if letter == "\n" else letter
                 return bool(data)
         except OSError:
             return False
