@@ -95,6 +95,7 @@ def drift_rows(history: Sequence[TuningRecord]) -> list[dict[str, str]]:
             "temperature [°C]": _shown(record.temperature_c, None),
             "stiffness [N/mm]": _shown(record.frame_stiffness_n_mm, record.frame_stiffness_sd),
             "air [µL]": _shown(record.bubble_ul, record.bubble_sd),
+            "seal [N]": _shown_n(record),
             "K [Pa·sⁿ]": _shown(_times(record.consistency_kpa_sn, 1000), record.consistency_sd),
             "n": _shown(record.flow_index, record.flow_index_sd),
             "yield [Pa]": _shown(_times(record.yield_stress_kpa, 1000), record.yield_stress_sd),
@@ -104,6 +105,13 @@ def drift_rows(history: Sequence[TuningRecord]) -> list[dict[str, str]]:
         }
         for record in history
     ]
+
+
+def _shown_n(record: TuningRecord) -> str:
+    if record.seal_friction_n is None:
+        return ""
+    sd = record.seal_friction_sd_n
+    return f"{record.seal_friction_n:.2g}" + (f" ± {sd:.2g}" if sd is not None else "")
 
 
 def _times(value: float | None, factor: float) -> float | None:
