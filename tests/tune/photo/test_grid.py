@@ -206,3 +206,28 @@ def test_a_lattice_begun_along_a_diagonal_is_turned_to_its_shortest_steps(skew):
     lifted = np.column_stack([straight.steps, np.ones(30)]) @ straight.homography.T
     assert lifted[:, :2] == pytest.approx(rows * [10.0, 12.0])
     assert np.linalg.det(straight.homography[:2, :2]) > 0
+
+
+def _half_laid(seed: int, *, mirrored: bool) -> str:
+    """A soft bench lays the widest 75 of 171 dots; their blobs are as wide as their doses say, give or take 5 %."""
+    random = np.random.default_rng(seed)
+    sheet = make_sheet(rows=12, columns=14, pitch_mm=3.0, seed=seed)
+    dots = sorted(sheet.lattice, key=lambda dot: -dot.dose_ul)[:72] + list(sheet.odd)
+    dots = [dots[place] for place in random.permutation(len(dots))]
+    seen = _camera(random, sheet, most_tilt=25.0).project(np.array([[d.x_mm, d.y_mm, 0.0] for d in dots]))
+    if mirrored:
+        seen[:, 0] = 2999 - seen[:, 0]
+    widths = np.array([30 * dot.dose_ul ** (1 / 3) for dot in dots]) * random.normal(1, 0.05, len(dots))
+    blobs = BlobCandidates(kind="made up", places_px=seen, widths_px=widths, contrast=np.ones(len(dots)))
+    try:
+        matches = index_dots([blobs], sheet, "made up")
+    except InputError as error:
+        return str(error)
+    place = {dot.index: seen[at] for at, dot in enumerate(dots)}
+    wrong = [m for m in matches if m.index not in place or math.dist(m.place_px, place[m.index]) > 1]
+    return f"{len(wrong)} wrong" if wrong else "right"
+
+
+def test_sizes_tell_the_way_where_more_than_half_of_the_dots_are_missing():
+    assert [_half_laid(seed, mirrored=False) for seed in range(6)] == ["right"] * 6
+    assert all("right" not in _half_laid(seed, mirrored=True) for seed in range(3))

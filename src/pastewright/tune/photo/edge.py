@@ -154,3 +154,11 @@ def outline_at(outline: Outlines, angles: Floats) -> Floats:
 def unblurred(radius: Floats, blur: Floats) -> Floats:
     """Return the radius whose halfway line, blurred by σ, lies at `radius`: r + σ²/2r, for σ up to r/2."""
     return np.asarray(radius + np.minimum(blur, radius / 2) ** 2 / (2 * np.maximum(radius, 1e-9)))
+
+
+def aspect_of(outline: Outlines) -> Floats:
+    """Return the longer axis over the shorter one."""
+    swing = np.hypot(outline.ellipse[:, 0], outline.ellipse[:, 1])
+    radius = np.maximum(outline.radius, 1e-9)
+    swing = np.minimum(swing, 0.9 * radius)
+    return np.asarray((radius + swing) / (radius - swing))

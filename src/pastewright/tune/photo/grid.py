@@ -28,6 +28,9 @@ LEAST_SHARE_SIZED = (
     0.3  # … or so many, if their widths follow the doses: on a soft bench the small ones do not come out
 )
 SIZED = 0.6  # rank correlation of width and dose; 40 dots taken at random reach it once in 20 000 times
+LEAST_RANKED = 30  # dots whose sizes may decide: by chance as many reach SIZED once in 4 000 times
+MOST_RANKED = 12  # ways whose sizes are looked at
+CLEAR_RANK = 0.3  # by how much the rank correlation of the right way exceeds that of its rivals
 LEAST_ODD = 2  # of the three odd dots must be seen
 ODD_NEAR = 0.22  # pitch
 RIVAL_SHARE = 0.75  # a rival with as many odd dots, and this share of what the best explains, is a doubt
@@ -113,6 +116,8 @@ def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -
             "the dots found do not fit the sheet", "Check that sheet.json and photo belong together.", name
         )
     best = max(ways, key=_merit)
+    told = _told_by_sizes(ways, best, found, lattice, sheet)
+    best = told or best
     if best.odd_hits < LEAST_ODD:
         raise refusal(
             f"{best.odd_hits} of the 3 odd dots beside the grid were found, which does not tell how the photo is turned",
@@ -139,7 +144,7 @@ def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -
             "Check that sheet.json and photo belong together, and that only one sheet is in the picture.",
             name,
         )
-    if any(_is_doubt(way, best) for way in ways if way is not best):
+    if told is None and any(_is_doubt(way, best) for way in ways if way is not best):
         raise refusal(
             "the photo can be read in two ways, since the odd dots beside the grid are not clear enough",
             "Check that sheet.json and photo belong together; wipe off what lies near the grid; get the whole sheet "
@@ -151,11 +156,32 @@ def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -
 
 def _follows_doses(matches: tuple[Match, ...], sheet: Sheet) -> bool:
     """Whether wide blobs lie where large doses were commanded."""
+    return _rank_of_sizes(matches, sheet) >= SIZED
+
+
+def _rank_of_sizes(matches: tuple[Match, ...], sheet: Sheet) -> float:
+    """Return the rank correlation of width and dose; 0 where either does not vary."""
     dose = {dot.index: dot.dose_ul for dot in sheet.dots}
     widths, doses = [match.width_px for match in matches], [dose[match.index] for match in matches]
-    if min(widths) == max(widths) or min(doses) == max(doses):
-        return False
-    return bool(spearmanr(widths, doses).statistic >= SIZED)
+    if len(matches) < LEAST_RANKED or min(widths) == max(widths) or min(doses) == max(doses):
+        return 0.0
+    return float(spearmanr(widths, doses).statistic)
+
+
+def _told_by_sizes(
+    ways: list[_Way], best: _Way, found: BlobCandidates, lattice: Lattice, sheet: Sheet
+) -> _Way | None:
+    """Return the way whose dots are as wide as their doses say, where those of all its rivals are not.
+
+    With half of the dots missing, places alone leave several ways open, mirror images among them; sizes do not.
+    """
+    near = [way for way in ways if way.odd_hits >= LEAST_ODD and _merit(way) >= RIVAL_SHARE * _merit(best)]
+    if len(near) < 2:
+        return None
+    near = sorted(near, key=_merit, reverse=True)[:MOST_RANKED]
+    ranks = [_rank_of_sizes(_matches(found, lattice, sheet, way), sheet) for way in near]
+    first, second = sorted(ranks, reverse=True)[:2]
+    return near[ranks.index(first)] if first >= SIZED and second <= first - CLEAR_RANK else None
 
 
 def _is_doubt(rival: _Way, best: _Way) -> bool:
@@ -312,7 +338,7 @@ def fit_view(
 
 
 def _direct(points: Floats, seen: Floats) -> Floats:
-    """Return the homography by the direct linear transform (Hartley & Zisserman, Multiple View Geometry, 4.1)."""
+    """Return the homography by the direct linear transform (Hartley & Zisserman, Multiple PhotoView Geometry, 4.1)."""
     x, y = points.T
     u, v = seen.T
     one, nil = np.ones_like(x), np.zeros_like(x)

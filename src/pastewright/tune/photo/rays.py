@@ -23,6 +23,8 @@ MOST_ROWS = 30_000  # cv2.remap takes fewer than 32 768 rows
 COARSE_COLOUR = 0.7
 LEAST_GREY = 0.2  # ln of light
 LEAST_GREY_SHARE = 0.4  # of what the best colour shows
+MIDDLE = 32768  # no colour, in opponent light
+DIMMEST = 0.003  # of white: a ground below this is black to a camera of 8 bits
 FULL = 0.985  # of white: light above this may have been cut off by the camera
 
 
@@ -131,6 +133,41 @@ def fit_ground(
         noise = 1.4826 * median_where(off, may > 0)
         weight = may * np.clip(1 - (off / np.maximum(4.0 * noise, 1e-3)[:, None]) ** 2, 0, None) ** 2
     return PhotoGround(value=solved[:, 0], slope=solved[:, 1:] / scale, noise=noise)
+
+
+def opponent_light(pixels: NDArray[np.uint8], *, fine: bool) -> NDArray[np.uint16]:
+    """The photo as lightness in linear light, red less lightness, and blue less lightness (height, width, 3).
+
+    The differences are those of light^0.7 where JPEG has blurred colour in codes (see `colour_light`), halved and
+    laid around MIDDLE.
+    """
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    power = 1.0 if fine else COARSE_COLOUR
+    table = np.round(linear_table() ** power * 65535).astype(np.uint16)
+    level = cv2.LUT(grey, table).astype(np.int32)
+    planes = [grey_light(pixels)[..., 0]]
+    for channel in (0, 2):
+        ink = cv2.LUT(np.ascontiguousarray(pixels[..., channel]), table).astype(np.int32)
+        planes.append(((ink - level) // 2 + MIDDLE).astype(np.uint16))
+    return np.stack(planes, axis=-1)
+
+
+def features(values: Floats32, places_mm: Floats, centres_mm: Floats, ground: PhotoGround) -> Floats:
+    """Opponent light less that of the ground, over the ground's lightness: lightness and two colours (…, 3).
+
+    `places_mm` (dots, …, 2), `values` (dots, …, 3).
+    """
+    dots = len(centres_mm)
+    flat = (places_mm - centres_mm.reshape(dots, *[1] * (places_mm.ndim - 2), 2)).reshape(dots, -1, 2)
+    plane = ground.value[:, None, :] + flat @ ground.slope
+    change = values.reshape(dots, -1, 3) - plane
+    return np.asarray((change / ground_scale(ground)[:, None, :]).reshape(values.shape), dtype=np.float64)
+
+
+def ground_scale(ground: PhotoGround) -> Floats:
+    """Return what one unit of each feature is in opponent light (dots, 3)."""
+    level = np.maximum(ground.value[:, 0], DIMMEST)
+    return np.stack([level, level**COARSE_COLOUR / 2, level**COARSE_COLOUR / 2], axis=-1)
 
 
 def over_ground(values: Floats32, places_mm: Floats, centres_mm: Floats, ground: PhotoGround) -> Floats:

@@ -113,3 +113,16 @@ def camera_place_mm(view: PhotoView, focal_px: float | None) -> Floats:
     rotation = left @ right
     place = -rotation.T @ turned[:, 2]
     return np.asarray(place * np.array([1.0, 1.0, 1.0 if place[2] > 0 else -1.0]), dtype=np.float64)
+
+
+# A cap no higher than 0.45 of its width hides its base's far edge where cos ψ < −FAR·cot(tilt): the base's normal
+# leans by (d/2 of the ball's centre below the plane) 0.1056 for that height over width.
+FAR = 0.1056
+
+
+def visible_rays(centres: Floats, camera: Floats, angles: Floats) -> NDArray[np.bool_]:
+    """Tell for each ray whether the dot's base can be seen there (dots, rays)."""
+    to_camera = camera[:2] - centres
+    away = np.linalg.norm(to_camera, axis=1)
+    cosine = np.cos(angles[None, :] - np.arctan2(to_camera[:, 1], to_camera[:, 0])[:, None])
+    return np.asarray(cosine > -FAR * camera[2] / np.maximum(away, 1e-6)[:, None])

@@ -1,7 +1,4 @@
-"""All dots of a photo along rays, twice: first roughly from blobs, then densely from known centres.
-
-(light, view, centres) → Pass: centres, outlines, and what speaks for and against each dot. `measure` decides.
-"""
+"""All dots of a photo along rays, roughly, from blobs: (light, view, blobs) → Pass. It gives the first view."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -10,10 +7,17 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.tune.photo.edge import Crossings, Outlines, crossings, median_where, outline_at, outlines
-from pastewright.tune.photo.grid import Match
-from pastewright.tune.photo.rays import FULL, fit_ground, over_ground, ray_places, sampled
-from pastewright.tune.photo.soft_edge import ring_profiles
+from pastewright.tune.photo.edge import (
+    Crossings,
+    Outlines,
+    aspect_of,
+    crossings,
+    median_where,
+    outline_at,
+    outlines,
+)
+from pastewright.tune.photo.grid import Match, fit_view
+from pastewright.tune.photo.rays import fit_ground, over_ground, ray_places, sampled
 from pastewright.tune.photo.view import PhotoView
 from pastewright.tune.sheet.model import Sheet
 
@@ -22,34 +26,27 @@ Flags = NDArray[np.bool_]
 Grouped = TypeVar("Grouped", Outlines, Crossings)
 
 COARSE_RAYS, COARSE_STEPS = 36, 56
-FINE_RAYS, FINE_STEPS = 72, 88
 REACH = 0.62  # pitch, how far the coarse rays go
-# A cap no higher than 0.45 of its width hides its base's far edge where cos ψ < −FAR·cot(tilt): the base's normal
-# leans by (d/2 of the ball's centre below the plane) 0.1056 for that height over width.
-FAR = 0.1056
 STEADY = 0.5  # share of each colour's noise taken to be its own, lest the sum lean on tiny differences
-SOILED = 0.2  # light just beyond the edge, against what lies beyond most of it, over the contrast of paste
-UNEVEN = 0.5  # light just beyond the edge, against the ground, over the contrast of paste: more than a shadow
-FAINTEST = 0.3  # contrast of the faintest dot over that of the plainest
-MOST_SOILED = 0.4  # of the rays that can be seen
+LEAST_KEPT = 0.7  # of the rays
+MOST_SCATTER = 0.06  # of the radius
+MOST_ASPECT = 1.35
+LEAST_RISE_NOISE = 4.0  # contrast over the noise of the ground
+LEAST_INSIDE = 0.98  # of the samples
+USUAL_BLUR_PX = 1.5  # where no dot tells (from memory of phones' pictures)
+BLUR_TOLD_BY = 5  # dots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pass:
-    """One pass over all dots: centres and outlines [mm], and what speaks for and against each."""
+    """All dots: centres and outlines [mm], blur [mm], contrast and its noise."""
 
     centres: Floats
     outline: Outlines
     blur: Floats
     rise: Floats
     noise: Floats
-    level: Floats  # light of the ground
-    clipped: Floats
-    inside: Floats
-    uneven: (
-        Floats  # share of the rays beyond whose edge there is no ground: another dot, or the rest of this one
-    )
-    profiles: Floats  # light over ρ = 0.4…1.6, only in the fine pass
+    inside: Floats  # share of its samples that lie in the photo
 
 
 def coarse_pass(
@@ -60,8 +57,8 @@ def coarse_pass(
     matched: NDArray[np.int64],
     blobs: Floats,
     matches: tuple[Match, ...],
-) -> tuple[Pass, Floats]:
-    """First pass, from blobs or commanded places; also the direction in colour in which paste differs from ground."""
+) -> Pass:
+    """Follow each dot's outline, beginning with its blob or its commanded place."""
     centres = commanded.copy()
     scale = view.px_per_mm(centres)
     seen = view.to_sheet(blobs)
@@ -95,21 +92,13 @@ def coarse_pass(
     best = np.argmax([score for _, _, score in tries], axis=0)
     outline = _picked([outline for outline, _, _ in tries], best)
     crossed = _picked([crossed for _, crossed, _ in tries], best)
-    noise = ground.noise * float(np.abs(axis).sum())
-    return (
-        Pass(
-            centres=centres + outline.offset,
-            outline=outline,
-            blur=_ray_median(crossed.blur),
-            rise=_ray_median(crossed.rise),
-            noise=noise,
-            level=ground.value.mean(axis=1),
-            clipped=np.zeros(len(centres)),
-            inside=inside.mean(axis=(1, 2)),
-            uneven=np.zeros(len(centres)),
-            profiles=np.empty(0),
-        ),
-        axis,
+    return Pass(
+        centres=centres + outline.offset,
+        outline=outline,
+        blur=_ray_median(crossed.blur),
+        rise=_ray_median(crossed.rise),
+        noise=ground.noise * float(np.abs(axis).sum()),
+        inside=inside.mean(axis=(1, 2)),
     )
 
 
@@ -180,94 +169,6 @@ def _paste_axis(over: Floats, core: Flags, ground: Flags) -> Floats:
     return np.asarray(weight / max(float(weight @ paste), 1e-9))
 
 
-def fine_pass(
-    light: NDArray[np.uint16],
-    view: PhotoView,
-    centres: Floats,
-    near: Floats,
-    camera: Floats,
-    axis: Floats,
-    usual_blur_px: float,
-) -> Pass:
-    """Measure along dense rays around known centres, leaving out the far side, which a cap hides from the camera."""
-    angles = _angles(FINE_RAYS)
-    scale = view.px_per_mm(centres)
-    blur = usual_blur_px / scale
-    near = np.maximum(near, 1.0 / scale)
-    reach = 1.45 * near + 3.5 * blur
-    radii = np.linspace(0, 1, FINE_STEPS)[None, :] * reach[:, None]
-    places = ray_places(centres, angles, radii)
-    values, inside = sampled(light, view, places)
-    beyond = radii > (1.12 * near + 2.2 * blur)[:, None]
-    ground = fit_ground(values, places, centres, inside & beyond[:, None, :])
-    contrast = over_ground(values, places, centres, ground) @ axis
-    visible = _visible(centres, camera, angles) & inside.all(axis=2)
-    rays_near = np.tile(near[:, None], (1, FINE_RAYS))
-    outline: Outlines | None = None
-    clean = visible
-    for _ in range(3):
-        crossed = crossings(contrast, radii, rays_near, blur)
-        outline = outlines(crossed.radius, angles, clean)
-        rays_near = np.clip(outline_at(outline, angles), radii[:, 1:2], reach[:, None])
-        beyond_edge = _beyond(contrast, radii, rays_near, blur)
-        soiled = _soiled(beyond_edge) & visible
-        # A hair or a speck takes a few rays, which can be spared. What lies beside half of the dot is its shadow.
-        shadow = soiled.sum(axis=1) > MOST_SOILED * visible.sum(axis=1)
-        clean = visible & ~(soiled & ~shadow[:, None])
-    assert outline is not None
-    full = np.asarray((values > FULL).any(axis=-1) & beyond[:, None, :])
-    clipped = full.sum(axis=(1, 2)) / np.maximum((inside & beyond[:, None, :]).sum(axis=(1, 2)), 1)
-    rise = _ray_median(crossed.rise)
-    plain = np.maximum(rise, FAINTEST * float(np.quantile(rise, 0.9)))
-    uneven = visible & (np.abs(beyond_edge) > UNEVEN * plain[:, None])
-    return Pass(
-        centres=centres + outline.offset,
-        outline=outline,
-        blur=_ray_median(np.where(visible, crossed.blur, np.nan)),
-        rise=rise,
-        noise=ground.noise * float(np.abs(axis).sum()),
-        level=ground.value.mean(axis=1),
-        clipped=clipped,
-        uneven=uneven.sum(axis=1) / np.maximum(visible.sum(axis=1), 1),
-        inside=inside.mean(axis=(1, 2)),
-        profiles=ring_profiles(contrast, radii, rays_near, clean),
-    )
-
-
-def _beyond(contrast: Floats, radii: Floats, edge: Floats, blur: Floats) -> Floats:
-    """Return the light just beyond the edge (dots, rays)."""
-    r = radii[:, None, :]
-    start = edge + (1.8 * blur)[:, None] + 0.03 * edge
-    beyond = (r > start[..., None]) & (r < (start + 1.2 * blur[:, None] + 0.12 * edge)[..., None])
-    return median_where(contrast, beyond)
-
-
-def _soiled(level: Floats) -> Flags:
-    """Tell from the light just beyond the edge which rays meet a hair or dirt that touches the dot (dots, rays)."""
-    level = np.median(
-        [np.roll(level, shift, axis=1) for shift in (-1, 0, 1)], axis=0
-    )  # not the ground's grain
-    usual = np.median(level, axis=1, keepdims=True)
-    strange = np.abs(level - usual) > SOILED
-    return np.asarray(np.any([np.roll(strange, shift, axis=1) for shift in range(-5, 6)], axis=0))
-
-
-def _visible(centres: Floats, camera: Floats, angles: Floats) -> Flags:
-    """Tell for each ray whether the dot's base can be seen there (dots, rays)."""
-    to_camera = camera[:2] - centres
-    away = np.linalg.norm(to_camera, axis=1)
-    cosine = np.cos(angles[None, :] - np.arctan2(to_camera[:, 1], to_camera[:, 0])[:, None])
-    return np.asarray(cosine > -FAR * camera[2] / np.maximum(away, 1e-6)[:, None])
-
-
-def aspect_of(outline: Outlines) -> Floats:
-    """Return the longer axis over the shorter one."""
-    swing = np.hypot(outline.ellipse[:, 0], outline.ellipse[:, 1])
-    radius = np.maximum(outline.radius, 1e-9)
-    swing = np.minimum(swing, 0.9 * radius)
-    return np.asarray((radius + swing) / (radius - swing))
-
-
 def _angles(rays: int) -> Floats:
     return np.asarray(np.arange(rays) * (2 * np.pi / rays), dtype=np.float64)
 
@@ -275,3 +176,40 @@ def _angles(rays: int) -> Floats:
 def _ray_median(values: Floats) -> Floats:
     """Median over the rays of each dot; 0 for a dot without any."""
     return median_where(values, np.isfinite(values))
+
+
+def refitted(
+    view: PhotoView, commanded: Floats, centres: Floats, good: Flags
+) -> tuple[PhotoView, Floats, Floats]:
+    """Return the view through measured centres, the centres in it, and by how much lengths change."""
+    px = view.to_px(centres)
+    better, _, _ = fit_view(commanded[good], px[good], view.width_px, view.height_px)
+    moved = better.to_sheet(px)
+    # A centre that ran away (nothing there) starts anew where it was commanded.
+    lost = np.linalg.norm(moved - commanded, axis=1) > 4 * float(
+        np.median(np.linalg.norm((moved - commanded)[good], axis=1))
+    ) + 0.15 * float(np.min(np.linalg.norm(commanded[1:] - commanded[:1], axis=1)))
+    moved = np.where(lost[:, None], commanded, moved)
+    return better, moved, view.px_per_mm(centres) / better.px_per_mm(moved)
+
+
+def plausible_blobs(seen: Pass, commanded: Floats, pitch_mm: float) -> Flags:
+    """Tell which dots look like dots, well enough to fit the view to."""
+    off = np.linalg.norm(seen.centres - commanded, axis=1)
+    return np.asarray(
+        (off < 0.15 * pitch_mm)
+        & (seen.outline.kept > LEAST_KEPT)
+        & (seen.outline.scatter < MOST_SCATTER * seen.outline.radius)
+        & (aspect_of(seen.outline) < MOST_ASPECT)
+        & (seen.rise > LEAST_RISE_NOISE * seen.noise)
+        & (seen.inside > LEAST_INSIDE)
+    )
+
+
+def usual_blur_px(seen: Pass, view: PhotoView, good: Flags) -> float:
+    """Return the photo's blur σ [px], the median over dots wide enough to tell."""
+    blur_px = seen.blur * view.px_per_mm(seen.centres)
+    wide = good & np.isfinite(blur_px) & (seen.outline.radius > 2.5 * seen.blur)
+    if wide.sum() < BLUR_TOLD_BY:
+        wide = good & np.isfinite(blur_px)
+    return float(np.median(blur_px[wide])) if wide.any() else USUAL_BLUR_PX

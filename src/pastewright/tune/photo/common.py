@@ -1,0 +1,248 @@
+"""All dots of a photo laid over one another: they are lit alike, so they look alike but for their size.
+
+Scaled to one radius, the dots of a photo show the same light, shade and shadow at the same places. Their median, the
+common picture, has hardly any noise or grain; each dot is then matched to it, moved, scaled and with a gain, by least
+squares that let go of dirt. That tells the dots' sizes against each other far better than any dot's own edge; where
+the paste ends on the common picture is `rim`'s task. Small dots are matched to the picture blurred as they are.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.tune.photo.outset import ground_around
+from pastewright.tune.photo.rays import PhotoGround, features, sampled
+from pastewright.tune.photo.rim import polar, ray_ways
+from pastewright.tune.photo.view import PhotoView
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+HALF = 1.6  # radii from the picture's middle to its sides
+SIDE = 65  # pixels of the picture: a twentieth of a radius each, about a photo's pixel on a usual dot
+MATCHED = 1.4  # radii: what lies farther out may be the next dot
+INNER = 0.8  # radii within which a dot must show something to be one
+ROUNDS = 4
+LETS_GO = 2.5  # times the usual residual, beyond which a sample's pull stops growing (Huber's estimator)
+BLUR_STEP = 0.02  # radii; dots whose blur differs by less share one picture
+LEAST_GAIN = 0.2  # of the picture's light: below, moves mean nothing
+VEILS = 5
+MOST_MOVE = 0.15  # radii a round
+LEAST_LIKE = 0.35  # of the common picture's strength: dots that may teach it
+PLAINEST = (
+    0.9  # quantile of the dots' strengths that is surely paste: a sheet with nine tenths missing is refused
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Common:
+    """The common picture and how each dot matches it.
+
+    `picture` (SIDE, SIDE, 3) holds features over −HALF…HALF radii; `blur` its σ [radii]. Per dot: `centres`, `radii`
+    [mm] in the picture's unit; `gain` of its light; `left`, what is not explained, as a share; `strength`, what the
+    dot's inner part showed where it was first looked for, over the common picture's; `shifts` (dots, rays), by how
+    much of a radius its edge lies farther out than the picture's on each ray; `beyond` (dots, rays), how far the light
+    just outside goes towards paste, where ground is 0 and paste 1.
+    """
+
+    picture: Floats
+    blur: float
+    centres: Floats
+    radii: Floats
+    gain: Floats
+    left: Floats
+    strength: Floats
+    shifts: Floats
+    beyond: Floats
+
+
+def grid() -> Floats:
+    """Places of the common picture's pixels [radii], (SIDE, SIDE, 2)."""
+    axis = np.linspace(-HALF, HALF, SIDE)
+    x, y = np.meshgrid(axis, axis)
+    return np.stack([x, y], axis=-1)
+
+
+def laid_over(
+    light: NDArray[np.uint16],
+    view: PhotoView,
+    centres: Floats,
+    radii: Floats,
+    pitch_mm: float,
+    blur_px: float,
+) -> Common:
+    """Lay the dots over one another, beginning with `centres` and `radii` [mm]."""
+    first = centres
+    ground = ground_around(light, view, first, pitch_mm)
+    scale = view.px_per_mm(centres)
+    seen = _seen(light, view, first, ground, centres, radii)
+    able = _plain(seen)
+    strength = _strength(seen, *_median_picture(seen, blur_px / scale / radii, able)[::2])
+    able &= strength > LEAST_LIKE
+    for turn in range(ROUNDS):
+        if turn > 0:
+            seen = _seen(light, view, first, ground, centres, radii)
+        blur = blur_px / scale / radii
+        picture, picture_blur, noise = _median_picture(seen, blur, able)
+        extra = np.sqrt(np.maximum(blur**2 - picture_blur**2, 0))
+        match = _matched(seen, picture, extra, noise)
+        moves = np.clip(match.moves, -MOST_MOVE, MOST_MOVE)
+        teachers = able & (blur <= np.median(blur[able]))
+        moves -= np.median(moves[teachers], axis=0)
+        centres = centres + radii[:, None] * moves[:, :2]
+        radii = radii * (1 + moves[:, 2])
+    shifts, beyond = _along_rays(seen, picture, match, noise, extra)
+    # In shadow the ratio of paste to ground stays the same; under a reflection, which adds light, the difference.
+    level = ground.value[:, 0]
+    brighter = np.maximum(level / max(float(np.median(level)), 1e-4), 1.0)
+    return Common(
+        picture=picture,
+        blur=picture_blur,
+        centres=centres,
+        radii=radii,
+        gain=match.gain * brighter,
+        left=match.left,
+        strength=strength * brighter,
+        shifts=shifts,
+        beyond=beyond,
+    )
+
+
+def _seen(
+    light: NDArray[np.uint16],
+    view: PhotoView,
+    first: Floats,
+    ground: PhotoGround,
+    centres: Floats,
+    radii: Floats,
+) -> Floats:
+    """Return each dot's features on the common grid (dots, SIDE, SIDE, 3)."""
+    places = centres[:, None, None, :] + radii[:, None, None, None] * grid()[None]
+    values, _ = sampled(light, view, places)
+    return features(values, places, first, ground)
+
+
+def _median_picture(seen: Floats, blur: Floats, able: Flags) -> tuple[Floats, float, Floats]:
+    """Return the median of the wider half of the dots, its blur, and the noise of each channel."""
+    teachers = able & (blur <= np.median(blur[able]))
+    picture = np.median(seen[teachers], axis=0)
+    near = np.linalg.norm(grid(), axis=-1) < MATCHED
+    noise = 1.4826 * np.median(np.abs(seen[teachers][:, near] - picture[near]), axis=(0, 1)) + 1e-3
+    return picture, float(np.median(blur[teachers])), noise
+
+
+def _plain(seen: Floats) -> Flags:
+    """Tell which dots plainly differ from the ground: nothing may lie at the others' places."""
+    inner = np.linalg.norm(grid(), axis=-1) < INNER
+    power = np.linalg.norm(np.median(seen[:, inner], axis=1), axis=1)
+    return np.asarray(power > LEAST_LIKE * np.quantile(power, PLAINEST))
+
+
+def _strength(seen: Floats, picture: Floats, noise: Floats) -> Floats:
+    """Return how strongly the inner part of each dot differs from the ground, over the picture's."""
+    inner = np.linalg.norm(grid(), axis=-1) < INNER
+    power = (np.median(seen[:, inner], axis=1) / noise) ** 2
+    usual = (np.median(picture[inner], axis=0) / noise) ** 2
+    return np.asarray(np.sqrt(power.sum(axis=1) / max(float(usual.sum()), 1e-12)))
+
+
+def _blurred(picture: Floats, extra: float) -> Floats:
+    sigma = extra / (2 * HALF / (SIDE - 1))
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma)) if sigma > 0 else picture
+
+
+def _slopes(picture: Floats) -> tuple[Floats, Floats]:
+    """Return the picture's change a radius along x and along y."""
+    along_y, along_x = np.gradient(picture, 2 * HALF / (SIDE - 1), axis=(0, 1))
+    return np.asarray(along_x), np.asarray(along_y)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Match:
+    """Dots matched to the picture: moves (dots, 3: x, y, growth, in radii), gains, veils (dots, VEILS), shares that are
+    not explained."""
+
+    moves: Floats
+    gain: Floats
+    veils: Floats
+    left: Floats
+
+
+def _veils(places: Floats) -> Floats:
+    """Return what a reflection in the ground adds near a dot: even light, its slopes, even colour (…, 3, VEILS)."""
+    veils = np.zeros((*places.shape[:-1], 3, VEILS))
+    veils[..., 0, 0] = veils[..., 1, 3] = veils[..., 2, 4] = 1.0
+    veils[..., 0, 1:3] = places
+    return veils
+
+
+def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats) -> _Match:
+    """Match each dot, by least squares.
+
+    A dot moved by c and grown by e shows T(x − c − e·x) ≈ T − c·∇T − e·x·∇T.
+    """
+    places = grid()
+    near = np.linalg.norm(places, axis=-1) < MATCHED
+    count = len(seen)
+    moves, gain, left, veils = np.zeros((count, 3)), np.ones(count), np.ones(count), np.zeros((count, VEILS))
+    veil = _veils(places[near])
+    classes = np.round(extra / BLUR_STEP).astype(int)
+    for kind in sorted(set(classes.tolist())):
+        blurred = _blurred(picture, kind * BLUR_STEP)
+        along_x, along_y = _slopes(blurred)
+        growth = places[..., :1] * along_x + places[..., 1:] * along_y
+        shown = np.stack([blurred, -along_x, -along_y, -growth], axis=-1)[near]
+        basis = (np.concatenate([shown, veil], axis=-1) / noise[:, None]).reshape(-1, 4 + VEILS)
+        for dot in np.flatnonzero(classes == kind):
+            value = (seen[dot][near] / noise).ravel()
+            solved, rest = _let_go(basis, value)
+            gain[dot], veils[dot] = solved[0], solved[4:]
+            moves[dot] = solved[1:4] / max(float(solved[0]), LEAST_GAIN)
+            own = value - basis[:, 4:] @ solved[4:]
+            left[dot] = np.sqrt(np.mean(rest**2) / max(float(np.mean(own**2)), 1e-12))
+    return _Match(moves=moves, gain=gain, veils=veils, left=left)
+
+
+def _let_go(basis: Floats, value: Floats) -> tuple[Floats, Floats]:
+    """Return the robust solution, and what is left, cut where a sample's pull stops growing."""
+    weight = np.ones_like(value)
+    tame = 1e-6 * float(np.mean(basis**2)) * len(basis) * np.eye(basis.shape[1])
+    for _ in range(2):
+        weighted = (basis * weight[:, None]).T
+        solved = np.linalg.solve(weighted @ basis + tame, weighted @ value)
+        rest = value - basis @ solved
+        # In units of noise: where colours of most samples agree to the last code, the median says nothing.
+        usual = max(1.4826 * float(np.median(np.abs(rest))), 1.0)
+        weight = 1 / np.maximum(1, np.abs(rest) / (LETS_GO * usual))
+    return np.asarray(solved), weight * rest
+
+
+def _along_rays(
+    seen: Floats, picture: Floats, match: _Match, noise: Floats, extra: Floats
+) -> tuple[Floats, Floats]:
+    """Return by how much each dot's edge lies farther out on each ray, and what is strange beyond it."""
+    radii = np.linspace(0.75, 1.35, 25)
+    outside = radii > 1.12
+    middle = np.zeros(2)
+    shifts, beyond = [], []
+    classes = np.round(extra / BLUR_STEP).astype(int)
+    rays_of = {
+        kind: polar(_blurred(picture, kind * BLUR_STEP), HALF, middle, radii)
+        for kind in set(classes.tolist())
+    }
+    inner = np.linalg.norm(grid(), axis=-1) < INNER
+    veil = _veils(radii[None, :, None] * ray_ways()[:, None, :])
+    paste = np.median(picture[inner], axis=0) / noise
+    power_of_paste = max(float(paste @ paste), 1e-9)
+    for dot, kind in enumerate(classes.tolist()):
+        usual = rays_of[kind] * max(float(match.gain[dot]), LEAST_GAIN)
+        rest = (polar(seen[dot], HALF, middle, radii) - usual - veil @ match.veils[dot]) / noise
+        slope = np.gradient(usual, radii, axis=1) / noise
+        smooth = sum(np.roll(rest, turn, axis=0) for turn in range(-1, 2)) / 3
+        power = (slope**2).sum(axis=(1, 2))
+        shifts.append(-(smooth * slope).sum(axis=(1, 2)) / (power + 0.05 * np.median(power) + 1e-9))
+        strange = np.median(rest[:, outside], axis=1)
+        beyond.append(np.abs(strange @ paste) / power_of_paste)
+    return np.clip(np.array(shifts), -0.3, 0.3), np.array(beyond)

@@ -1,0 +1,189 @@
+"""What the common picture and a dot's own rays say, dot by dot: measured, missing, or refused with the reason."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.tune.photo.common import MATCHED, Common
+from pastewright.tune.photo.edge import Outlines, aspect_of, outlines
+from pastewright.tune.photo.rays import FULL, ray_places, sampled
+from pastewright.tune.photo.rim import RAYS, Rim
+from pastewright.tune.photo.view import PhotoView, visible_rays
+from pastewright.tune.record.measurements import DotReading, DotState
+from pastewright.tune.sheet.model import Sheet
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+LEAST_DIAMETER_PX = 8.0  # four pixels of radius: below, blur and pixels are most of what is seen
+MOST_BLUR = (
+    0.3  # blur σ over radius; more, and blur itself cannot be told from shade (photos blurred by 12 pixels)
+)
+MOST_SCATTER = 0.08  # of the radius, of the rays about the outline
+LEAST_KEPT = 0.7  # of the rays
+MOST_ASPECT = 1.35  # longer over shorter axis
+MOST_OFFSET = 0.2  # pitch
+MOST_CLIPPED = 0.25  # of the ground beside a dot that may be full white
+STRANGE_BEYOND = 0.4  # light beside a dot against the usual, over the contrast of paste: more than a speck
+MOST_STRANGE = 0.09  # of the rays; a dot of like size that touches covers 0.13, a hair across 0.08
+LEAST_STRENGTH = 0.25  # of what a usual dot shows
+MOST_OF_NOTHING = 0.15
+LEAST_GAIN = 0.25  # of a usual dot's light
+MOST_LEFT = 0.55  # of a dot's light that the common picture may leave unexplained
+ODD_LEFT = (
+    2.2,
+    0.15,
+)  # times what dots of like size leave unexplained, and this much: two dots in one, half a dot
+LIKE_SIZED = 9  # dots
+NEAREST = 0.02  # pitch: dots closer than this touch
+# Errors that no scatter shows, as shares of the diameter and in pixels (measured on photos rendered for development).
+SHARED_ON_GREY, SHARED_ON_COLOUR, SHARED_PX, SHARED = 0.007, 0.018, 0.12, 0.006
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeenDots:
+    """All dots as found in a view: centres, radii of their bases and blur [mm], and what speaks for and against each."""
+
+    centres: Floats
+    radii: Floats
+    blur: Floats
+    outline: Outlines
+    common: Common
+    rim: Rim
+    scale: Floats
+    inside: Flags
+    clipped: Floats
+    strange: Floats
+    by_colour: bool
+
+
+def dots_of(
+    light: NDArray[np.uint16],
+    view: PhotoView,
+    camera: Floats,
+    common: Common,
+    rim: Rim,
+    blur_px: float,
+    *,
+    by_colour: bool,
+) -> SeenDots:
+    """Put the common picture and the rim together."""
+    centres = common.centres + common.radii[:, None] * rim.centre
+    radii = common.radii * rim.value
+    angles = np.asarray(np.arange(RAYS) * (2 * np.pi / RAYS), dtype=np.float64)
+    seen = visible_rays(centres, camera, angles)
+    outline = outlines(radii[:, None] * (1 + common.shifts), angles, seen)
+    ring = radii[:, None] * np.linspace(1.15, MATCHED, 6)
+    values, inside = sampled(light, view, ray_places(centres, angles[::2], ring))
+    scale = view.px_per_mm(centres)
+    return SeenDots(
+        centres=centres,
+        radii=radii,
+        blur=blur_px / scale,
+        outline=outline,
+        common=common,
+        rim=rim,
+        scale=scale,
+        inside=np.asarray(inside.all(axis=(1, 2))),
+        clipped=(values[..., 0] > FULL).mean(axis=(1, 2)),
+        strange=((common.beyond > STRANGE_BEYOND) & seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1),
+        by_colour=by_colour,
+    )
+
+
+def plausible(dots: SeenDots, commanded: Floats, pitch_mm: float) -> Flags:
+    """Tell which dots look like dots, well enough to fit the view to."""
+    off = np.linalg.norm(dots.centres - commanded, axis=1)
+    return np.asarray(
+        (off < 0.15 * pitch_mm)
+        & (dots.outline.kept > LEAST_KEPT)
+        & (aspect_of(dots.outline) < MOST_ASPECT)
+        & (dots.common.strength > LEAST_STRENGTH)
+        & (dots.common.left < MOST_LEFT)
+        & dots.inside
+    )
+
+
+def readings_of(dots: SeenDots, sheet: Sheet, centres: Floats, grown: Floats) -> tuple[DotReading, ...]:
+    """Return a reading a dot; `centres` (dots, 2) [mm] lie in the last view, where lengths have `grown` (dots)."""
+    commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
+    aspect = aspect_of(dots.outline)
+    swing = np.hypot(dots.outline.ellipse[:, 0], dots.outline.ellipse[:, 1])
+    radius = np.sqrt(dots.radii**2 + np.minimum(swing, 0.3 * dots.radii) ** 2 / 2) * grown
+    # Neighbouring rays share pixels: their error is that of a third of them.
+    own = dots.outline.error / np.maximum(dots.radii, 1e-9) * np.sqrt(3)
+    shared = np.hypot(SHARED_ON_COLOUR if dots.by_colour else SHARED_ON_GREY, dots.rim.doubt)
+    share = np.sqrt(
+        own**2 + SHARED**2 + shared**2 + (SHARED_PX / np.maximum(dots.radii * dots.scale, 1e-9)) ** 2
+    )
+    reasons = _reasons(dots, np.linalg.norm(centres - commanded, axis=1), centres, aspect, sheet.pitch_mm)
+    found = []
+    for place, dot in enumerate(sheet.dots):
+        state, why = next(
+            ((state, why) for state, why, holds in reasons if holds[place]), (DotState.MEASURED, "")
+        )
+        if state is not DotState.MEASURED:
+            found.append(DotReading(index=dot.index, state=state, why=why, photos=1))
+            continue
+        found.append(
+            DotReading(
+                index=dot.index,
+                state=state,
+                x_mm=float(centres[place, 0]),
+                y_mm=float(centres[place, 1]),
+                area_mm2=float(np.pi * radius[place] ** 2),
+                diameter_mm=float(2 * radius[place]),
+                sigma_mm=float(2 * radius[place] * share[place]),
+                aspect=float(aspect[place]),
+                photos=1,
+            )
+        )
+    return tuple(found)
+
+
+def _reasons(
+    dots: SeenDots, offset: Floats, centres: Floats, aspect: Floats, pitch_mm: float
+) -> tuple[tuple[DotState, str, Flags], ...]:
+    """Return the table of reasons, in the order in which they count: state, words, and the dots they hold for."""
+    radii, common = dots.radii, dots.common
+    seen = (common.strength > LEAST_STRENGTH) & (common.gain > LEAST_GAIN)
+    sound = np.isfinite(radii) & (radii > 0)
+    absent = (common.strength < MOST_OF_NOTHING) & (dots.strange <= MOST_STRANGE)
+    width = np.where(seen & (offset < 0.4 * pitch_mm), 2 * radii, 0.0)
+    strange = (
+        (dots.strange > MOST_STRANGE)
+        | (dots.outline.kept < LEAST_KEPT)
+        | (dots.outline.scatter > MOST_SCATTER * radii)
+        | (common.left > MOST_LEFT)
+        | _odd_one_out(common.left, radii)
+    )
+    refused = DotState.REFUSED
+    table: tuple[tuple[DotState, str, Flags], ...] = (
+        (refused, "outside the photo", ~dots.inside),
+        (refused, "overexposed", dots.clipped > MOST_CLIPPED),
+        (DotState.MISSING, "nothing lies here", absent),
+        (refused, "hardly visible", ~seen | ~sound),
+        (refused, "not at its place", offset > MOST_OFFSET * pitch_mm),
+        (refused, "touches its neighbour", _touching(centres, width, pitch_mm)),
+        (refused, "too small in the photo", 2 * radii * dots.scale < LEAST_DIAMETER_PX),
+        (refused, "blurred", dots.blur > MOST_BLUR * radii),
+        (refused, "not round", aspect > MOST_ASPECT),
+        (refused, "no clear outline", strange),
+    )
+    return table
+
+
+def _odd_one_out(left: Floats, radii: Floats) -> Flags:
+    """Tell which dots look unlike the others although dots of their size look alike."""
+    alike = np.argsort(np.abs(radii[:, None] - radii[None]), axis=1)
+    usual = np.median(left[alike[:, 1 : LIKE_SIZED + 1]], axis=1)
+    times, least = ODD_LEFT
+    return np.asarray((left > times * usual) & (left > least))
+
+
+def _touching(centres: Floats, width: Floats, pitch_mm: float) -> Flags:
+    gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
+    gaps -= (width[:, None] + width[None]) / 2
+    np.fill_diagonal(gaps, np.inf)
+    return np.asarray((gaps < NEAREST * pitch_mm).any(axis=1))
