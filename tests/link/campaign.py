@@ -206,7 +206,9 @@ class Witness:
         hurts = self.wire.hurt_down - self.hurt[group[0]]
         assert hurts > 0, f"over a good wire, {words}"
         got, asked = Counter(carried), Counter(wanted)
-        assert not {line for line in got & asked if got[line] > asked[line]}, f"doubled: {words}"
+        # A line that lost its words may read as a feed that was restated: it moves nothing.
+        twice = {line for line in got & asked if got[line] > asked[line] and set(line) & set("XYZAE")}
+        assert not twice, f"doubled: {words}"
         # One hurt can reach over a line end and so into two lines.
         assert (asked - got).total() <= 2 * hurts, f"lost: {words}"
         self.altered.append(group[0])
