@@ -137,16 +137,16 @@ def test_the_version_is_stated_once(run: Callable):
 
 
 def test_answers_are_kept_where_they_do_not_fit_each_other(run: Callable, tmp_path: Path, monkeypatch):
-    # Each answer is good by itself; the settling strip lies outside the axes.
+    # Each answer is good by itself; the board lies outside the axes.
     values = {
         question.path: "mine" if question.path == "name" else str(question.default)
         for question in questions()
     }
     values |= {"machine.x_max_mm": "200", "machine.y_max_mm": "200", "machine.z_max_mm": "50"}
     values |= {"machine.speed_xy_mm_s": "50", "machine.speed_z_mm_s": "10"}
-    values |= {"bed.board_x_mm": "60", "bed.board_y_mm": "20", "bed.board_z_mm": "2"}
+    values |= {"bed.board_x_mm": "900", "bed.board_y_mm": "20", "bed.board_z_mm": "2"}
     values |= {
-        "bed.strip_x_mm": "900",
+        "bed.strip_x_mm": "10",
         "bed.strip_y_mm": "5",
         "plunger.speed_mm_s": "2",
         "plunger.stroke_mm": "50",
@@ -160,9 +160,9 @@ def test_answers_are_kept_where_they_do_not_fit_each_other(run: Callable, tmp_pa
     line = re.search(r"mine\.toml:(\d+): ", answer.err)
     assert line
     written = file.read_text(encoding="utf-8")
-    assert "strip_x_mm = 900" in written
+    assert "board_x_mm = 900" in written
     assert 'name = "mine"' in written
-    file.write_text(written.replace("strip_x_mm = 900", "strip_x_mm = 10"), encoding="utf-8")
+    file.write_text(written.replace("board_x_mm = 900", "board_x_mm = 60"), encoding="utf-8")
     assert run("profile", "check", file).code == 0
 
 
