@@ -1,4 +1,7 @@
-"""A batch at a terminal and a port: what is wanted becomes a batch in the journal, its keys and lines come from here."""
+"""A batch at a terminal and a port: what is wanted becomes a batch in the journal, its keys and lines come from here.
+
+Longer than 400 lines because the desk of one batch asks, shows and carries on in one conversation.
+"""
 
 import time
 from collections.abc import Collection, Mapping
