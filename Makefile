@@ -35,6 +35,7 @@ lint: $(STAMP)   ## style, types, floors
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/mypy --config-file tests/mypy.ini
 	$(BIN)/lint-imports
 
 format: $(STAMP) ## let ruff write the layout

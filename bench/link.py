@@ -6,6 +6,7 @@ import sys
 import tempfile
 import threading
 import time
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "link"))
@@ -152,7 +153,7 @@ def main() -> int:
     print(f"{'':>8}{'lines/s':>10}{'µs/line':>10}{'stop ms, worst':>16}{'barrier cost':>14}")
     good = True
     for protocol in PROTOCOLS:
-        good &= attempted(lambda protocol=protocol: _row(protocol, aims), protocol)
+        good &= attempted(partial(_row, protocol, aims), protocol)
     aims.tell()
     return 0 if good else 1
 

@@ -12,6 +12,7 @@ import tempfile
 import time
 import warnings
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from aims import attempted
@@ -20,7 +21,7 @@ from stages import big_bed
 
 from pastewright.board.gerber.read import read_gerber
 from pastewright.board.model import Side
-from pastewright.board.read import read_board
+from pastewright.board.read import Ask, read_board
 from pastewright.plan.pipeline import make_plan
 from pastewright.profile.examples import example_text
 from pastewright.profile.read import parse_profile
@@ -80,7 +81,7 @@ def readback(folder: Path) -> None:
         return
     write_field(folder, PROGRAM_PADS)
     profile = big_bed(parse_profile(example_text(BENCH), BENCH))
-    plan = make_plan(read_board(folder, side=Side.TOP), profile)
+    plan = make_plan(read_board(folder, Ask(side=Side.TOP)), profile)
     text, expected = plan.program.text, expected_from_plan(plan.record)
     program, empty = folder / "program.ngc", folder / "empty.ngc"
     program.write_text(text, encoding="ascii")
@@ -108,7 +109,7 @@ def main() -> int:
     good = True
     for what, compare in (("Gerber reader", gerber), ("read-back", readback)):
         with tempfile.TemporaryDirectory() as folder:
-            good &= attempted(lambda compare=compare, folder=folder: compare(Path(folder)), what)
+            good &= attempted(partial(compare, Path(folder)), what)
     return 0 if good else 1
 
 

@@ -67,6 +67,7 @@ def judged(file: Path, scene: dict, sheet: Sheet) -> Judged:
             result.unlaid_measured += 1
         else:
             result.measured += 1
+            assert dot.diameter_mm is not None and dot.sigma_mm is not None  # as of every measured dot
             wide = laid[dot.index][2]
             if wide * reading.facts.px_per_mm >= WIDE_PX:
                 result.off.append(dot.diameter_mm / wide - 1)

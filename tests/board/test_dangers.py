@@ -3,6 +3,7 @@
 import io
 import zipfile
 from collections.abc import Mapping
+from typing import Any
 
 import pytest
 from pytest import approx
@@ -66,9 +67,9 @@ def logger(extra: str = "", edge: str | None = EDGE, stem: str = "logger") -> di
     return set_
 
 
-def read(files: Mapping[str, str], side: Side = Side.TOP, **asked: object) -> Board:
+def read(files: Mapping[str, str], side: Side = Side.TOP, **asked: Any) -> Board:
     sources = [SourceFile(name=name, data=text.encode()) for name, text in sorted(files.items())]
-    return board_of_files(sources, Ask(side=side, **asked))  # type: ignore[arg-type]
+    return board_of_files(sources, Ask(side=side, **asked))
 
 
 def pasted_mm2(board: Board) -> float:
@@ -79,7 +80,7 @@ def whats(board: Board) -> str:
     return " | ".join(problem.what for problem in board.problems)
 
 
-def refused(files: Mapping[str, str], **asked: object) -> str:
+def refused(files: Mapping[str, str], **asked: Any) -> str:
     with pytest.raises(InputError) as caught:
         read(files, **asked)
     return str(caught.value)

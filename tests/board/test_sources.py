@@ -10,7 +10,7 @@ from pytest import approx
 from pastewright.board.ask import Ask
 from pastewright.board.model import Board, LayerRole, PadKind, Side
 from pastewright.board.read import GERBER_SET, READERS, read_board, reader_of
-from pastewright.demo.board import demo_files
+from pastewright.demo.board import Flavour, demo_files
 from pastewright.demo.formats import FORMATS, centroid_text
 from pastewright.demo.gerber_text import ORIGIN_MM
 from pastewright.dose.doses import dose_board
@@ -35,7 +35,7 @@ def written(tmp_path: Path, *names: str) -> Path:
     return tmp_path
 
 
-def gerbers(tmp_path: Path, flavour: str = "x2") -> Path:
+def gerbers(tmp_path: Path, flavour: Flavour = "x2") -> Path:
     for name, data in demo_files(flavour).items():
         (tmp_path / name).write_bytes(data)
     return tmp_path

@@ -9,6 +9,7 @@ from pastewright.board.model import Side
 from pastewright.cli.running.asking import PasteState
 from pastewright.cli.running.fresh import for_barrel
 from pastewright.link.job import in_air, read_job
+from pastewright.records.plan import PlanRecord
 
 
 @pytest.fixture(scope="module")
@@ -24,6 +25,7 @@ def barrel(used_ul, fill_ul=2500.0):
 def test_a_used_barrel_gets_a_program_of_its_own_that_goes_the_same_way(sent, capsys):
     profile = plan_of(Side.TOP).profile
     text, record, job = for_barrel(sent, profile, barrel(1000.0))
+    assert isinstance(record, PlanRecord)
     assert text != sent[0] and record.program_sha256 == job.sha256 != sent[2].sha256
     assert job.path_sha256 == sent[2].path_sha256
     assert [laid.id for laid in job.deposits] == [laid.id for laid in sent[2].deposits]

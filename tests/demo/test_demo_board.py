@@ -115,7 +115,7 @@ def test_all_pads_lie_inside_the_outline_and_off_the_slit() -> None:
 
 def test_no_two_parts_overlap() -> None:
     """Parts on one side keep 0.25 mm between their pads and bodies."""
-    solid: dict[str, Polygon] = {}
+    solid: dict[str, BaseGeometry] = {}
     bored: set[str] = set()
     for part in PARTS:
         pads = [pad for pad in PADS if pad.ref == part.ref]

@@ -5,6 +5,7 @@ import pytest
 from boards_by_hand import board, deposit_settings, hole, pad, paste, rectangle, tip, tuning
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely.geometry import Polygon
 
 from pastewright.board.model import PadKind
 from pastewright.deposit.lay import lay
@@ -99,6 +100,7 @@ def test_whatever_the_vias_the_paste_is_balanced_or_it_is_told(wide, high, cover
 def test_no_dot_of_an_odd_land_stands_higher_than_the_limit_while_more_dots_can_do():
     # A large L: one dot would be 1.7 mm wide and 0.68 mm high.
     land = rectangle(0, 0, 6, 2).union(rectangle(-2, 2, 2, 4))
+    assert isinstance(land, Polygon)
     one = pad("L1-1", land)
     dose = Dose(pad_id="L1-1", target_ul=1.8, solder_ul=0.9, reason="by hand")
     layout = lay(

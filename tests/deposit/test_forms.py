@@ -240,6 +240,7 @@ def test_dots_on_odd_lands_stay_on_them_and_apart(land, thick_mm):
 def test_an_odd_land_that_cannot_hold_its_dose_is_trimmed_and_told():
     # A cross with arms 0.4 mm wide: 0.8 mm thick paste is too much, and too much by more than the limit.
     cross = unary_union([box(-1, -0.2, 1, 0.2), box(-0.2, -1, 0.2, 1)])
+    assert isinstance(cross, Polygon)
     most = choose_odd(cross, cross.area * 0.8, bench(27))
     assert not most.possible
     assert "cannot be done within the limits" in most.warnings[0]

@@ -10,7 +10,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from pytest import approx
 from shapely import affinity
-from shapely.geometry import LineString, Point
+from shapely.geometry import LineString, Point, Polygon
 
 from pastewright.board.model import PadKind
 from pastewright.deposit.lay import lay
@@ -151,6 +151,7 @@ def test_lands_that_differ_only_in_a_cut_out_are_told_apart():
     outer = rectangle(0, 0, 3, 3)
     left = outer.difference(rectangle(-0.7, 0, 1.2, 2.4))
     right = affinity.translate(outer.difference(rectangle(0.7, 0, 1.2, 2.4)), 10, 0)
+    assert isinstance(left, Polygon) and isinstance(right, Polygon)
     layout = laid([pad("U1-1", left), pad("U2-1", right)], [0.6, 0.6])
     for plan, land in zip(layout.pads, (left, right), strict=True):
         assert plan.warnings == ()
@@ -166,6 +167,7 @@ def test_a_hole_that_cannot_be_kept_clear_of_is_warned_of():
 def test_paste_in_hole_lies_over_its_hole():
     drill = hole(5, 5, 1.0)
     land = disc(5, 5, 1.7).difference(disc(5, 5, 1.0))
+    assert isinstance(land, Polygon)
     joint = pad("J1-1", land, apertures=(), kind=PadKind.THROUGH_HOLE, hole=drill)
     layout = laid([joint], [1.62], holes=[drill])
     (dot,) = layout.deposits

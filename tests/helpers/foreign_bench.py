@@ -15,9 +15,10 @@ is down what hangs lies on the board; what is drawn back afterwards leaves it th
 tip's least stays at the tip. Paste that stands becomes stiffer, paste that flows softer again (`thixotropy`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import dist, pi, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,7 +75,7 @@ class Foreign:
         return self.dot_ul(self.least_bores * self.profile.tip.bore_mm)
 
 
-def as_profiled(profile: Profile, **changes: float) -> Foreign:
+def as_profiled(profile: Profile, **changes: Any) -> Foreign:
     plain = Foreign(
         profile=profile,
         frame_n_mm=profile.plunger.frame_stiffness_n_mm,
@@ -228,8 +229,8 @@ class _Lanes:
     """The benches' state, a lane each."""
 
     def __init__(self, benches: Sequence[Foreign]) -> None:
-        def of(value: object) -> Floats:
-            return np.array([value(bench) for bench in benches], dtype=float)  # type: ignore[operator]
+        def of(value: Callable[[Foreign], float]) -> Floats:
+            return np.array([value(bench) for bench in benches], dtype=float)
 
         self.area = of(lambda b: b.profile.barrel.area_mm2)
         self.per_mm = self.area * of(lambda b: b.gain)
@@ -271,7 +272,7 @@ class _Lanes:
         flow = low + (high - low) * (at - cell)
         return np.copysign(flow, p), slope / (2 * np.maximum(root, 0.5 / self.scale))
 
-    def through(self, way: Floats, seconds: Floats, ramp: Floats, steps: int):  # type: ignore[no-untyped-def]
+    def through(self, way: Floats, seconds: Floats, ramp: Floats, steps: int) -> Iterator[Floats]:
         """Yield what leaves the tip, step by step."""
         start = self.motor.copy()
         moving = way != 0

@@ -73,6 +73,7 @@ def _judge_dot(scene: Scene, truth: Truth, dot: DotReading, result: Judgement) -
     elif truth.diameter_px[index] >= WIDE_PX:
         result.diameter.append(off)
         result.centre_mm.append(off_mm)
+        assert dot.diameter_mm is not None and dot.sigma_mm is not None
         result.score.append((dot.diameter_mm - truth.diameter_mm[index]) / dot.sigma_mm)
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import pi, sqrt
+from typing import Any
 
 from hypothesis import strategies as st
 
@@ -55,7 +56,7 @@ REPRAP = replace(
 
 
 def changed(
-    profile: Profile, *, letter: str | None = None, unit: PlungerUnit | None = None, **controller: object
+    profile: Profile, *, letter: str | None = None, unit: PlungerUnit | None = None, **controller: Any
 ) -> Profile:
     drive = replace(
         profile.plunger,

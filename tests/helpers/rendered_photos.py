@@ -45,14 +45,14 @@ def make_sheet(*, rows: int = 9, columns: int = 10, pitch_mm: float = 3.0, seed:
                     role=Role.JUMP,
                 )
             )
-    for row, column in odd_places(rows, columns):
+    for down, across in odd_places(rows, columns):
         dots.append(
             SheetDot(
                 index=len(dots),
                 row=-1,
                 column=-1,
-                x_mm=40 + column * pitch_mm,
-                y_mm=25 + row * pitch_mm,
+                x_mm=40 + across * pitch_mm,
+                y_mm=25 + down * pitch_mm,
                 dose_ul=float(np.median(dose)),
                 role=Role.ODD,
             )
@@ -187,10 +187,10 @@ class Camera:
         self.place = self.target + distance * back
         forward = -back
         up = np.array([-math.sin(roll), math.cos(roll), 0.0])
-        right = np.cross(forward, up)
-        right /= np.linalg.norm(right)
-        down = np.cross(forward, right)
-        self.turn = np.vstack([right, down, forward])  # world to camera
+        across: np.ndarray = np.cross(forward, up)
+        across = across / np.linalg.norm(across)
+        down = np.cross(forward, across)
+        self.turn = np.vstack([across, down, forward])  # world to camera
 
     def project(self, world: np.ndarray) -> np.ndarray:
         eye = (world - self.place) @ self.turn.T
@@ -348,7 +348,7 @@ def _table(
     cover = (mask.astype(np.float32) / 255)[..., None]
     paper = np.empty_like(picture)
     paper[:] = ground
-    fine = random.standard_normal((height, width), dtype=np.float32)
+    fine: np.ndarray = random.standard_normal((height, width), dtype=np.float32)
     coarse = cv2.resize(
         random.standard_normal((height // 60 + 2, width // 60 + 2)).astype(np.float32),
         (width, height),

@@ -264,15 +264,17 @@ def _checked(machine, path, key, story):
     executed = Counter(_place(one.text) for one in machine.controller.executed if one.share == 1.0)
     cut = Counter(_place(one.text) for one in machine.controller.executed if one.share < 1.0)
     rows = places(journal, key)
-    least, most = Counter(), Counter()
-    first_line = {}
+    least: Counter[int] = Counter()
+    most: Counter[int] = Counter()
+    first_line: dict[int, str] = {}
     for board in [board for row in rows for board in row.boards]:
         run = next(run for run in journal.runs() if run.board == board)
         job = journal.job(run.program)
         for block in job.blocks:
             if block.part is ProgramPart.DEPOSIT:
+                assert block.deposit is not None
                 first_line[block.deposit] = _place(block.lines[0])
-        relaid = Counter()
+        relaid: Counter[int] = Counter()
         for one_run in journal.runs():
             if one_run.board == board:
                 for _, kind, told in journal.events(one_run.id):
@@ -299,6 +301,7 @@ def _checked(machine, path, key, story):
         )
     for row in rows:
         if row.state is PlaceState.LAID:
+            assert row.board is not None
             assert {one.state for one in journal.deposits(row.board)} == {DepositState.DONE}
     assert all(row.state not in (PlaceState.WAITING, PlaceState.AT_WORK) for row in rows)
     ledger_ul = sum(row.used_ul for row in barrels(journal))

@@ -16,7 +16,8 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from harness import Ledger, Peer, drive, new_run
+from harness import Ledger, drive, new_run
+from peers import TinyCnc, TinyPrinter
 
 from pastewright.link.job import ProgramBlock, ProgramJob, chosen
 from pastewright.link.run import Action, Done, Doubt, Phase, Run, Started
@@ -46,10 +47,13 @@ class Result:
             self.troubles[trouble] = self.troubles.get(trouble, 0) + count
 
 
+Tiny = TinyPrinter | TinyCnc
+
+
 class BadWire:
     """A wire that goes wrong at random bytes, with a kind of fault for each direction."""
 
-    def __init__(self, rng: random.Random, peer: Peer) -> None:
+    def __init__(self, rng: random.Random, peer: Tiny) -> None:
         self.rng, self.peer = rng, peer
         self.down_kind = rng.choice(KINDS)
         self.up_kind = rng.choice(("lose", "corrupt", "double", "garbage", "clean", "clean"))
@@ -154,7 +158,7 @@ class QuietWire:
 class Witness:
     """Compares, at every `Done`, what the controller carried out with the deposit's lines."""
 
-    def __init__(self, job: ProgramJob, peer: Peer, protocol: str) -> None:
+    def __init__(self, job: ProgramJob, peer: "Tiny | VirtualPeer", protocol: str) -> None:
         self.lines: dict[int, list[str]] = {}
         self.job, self.peer, self.protocol = job, peer, protocol
         self.ledger = Ledger(job)
@@ -222,7 +226,7 @@ def one_board(
     seed: int,
     protocol: str,
     job: ProgramJob,
-    new_peer: Callable[[random.Random], Peer],
+    new_peer: Callable[[random.Random], Tiny | VirtualPeer],
     record: Callable[[Run, list[Action]], None] = lambda run, actions: None,
 ) -> Result:
     """Lay one board with faults, resume it until it is done, and check every deposit."""
@@ -237,11 +241,13 @@ def one_board(
         if not wanted:
             break
         virtual = isinstance(peer, VirtualPeer)
-        if virtual:
+        wire: BadWire | QuietWire | None = None
+        if isinstance(peer, VirtualPeer):
             peer.plug_in(now_s + 0.5)
-            wire = witness.wire = QuietWire(peer)
-        else:
-            wire = witness.wire = BadWire(rng, peer) if attempt < 3 else None
+            wire = QuietWire(peer)
+        elif attempt < 3:
+            wire = BadWire(rng, peer)
+        witness.wire = wire
         witness.before = wire.hurt_down if wire else 0
         # A virtual CNC controller is locked at power-on, as real ones are.
         home = ("$X",) if virtual and protocol == "cnc" else ()

@@ -73,7 +73,7 @@ class TinyPrinter(Axes):
             return self.resend("No Checksum with line number")
         if star and not number:
             return self.resend("No Line Number with checksum")
-        if star:
+        if number and star:
             sum_ = 0
             for byte in body.encode("latin-1"):
                 sum_ ^= byte

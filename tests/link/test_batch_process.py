@@ -137,7 +137,8 @@ def carried_out(planned, protocol, tmp_path, *, boards, troubles, seed, scale):
     serving = subprocess.Popen(
         [sys.executable, "-m", "pastewright.virtual", *serve], stdout=subprocess.PIPE, text=True
     )
-    story = Counter()
+    assert serving.stdout is not None
+    story: Counter[str] = Counter()
     try:
         port = serving.stdout.readline().strip()
         common = ["-p", str(folder / "bench.toml"), "--port", port, "--assume", CHECKED, *words]
@@ -171,7 +172,10 @@ def _checked(journal_file, record, story):
     executed = Counter(_place(entry["text"]) for entry in entries if "text" in entry)
     journal = Journal(journal_file)
     rows = places(journal, 1)
-    done, most, lines, there = Counter(), Counter(), {}, Counter()
+    done: Counter[int | None] = Counter()
+    most: Counter[int | None] = Counter()
+    there: Counter[int | None] = Counter()
+    lines: dict[int | None, str] = {}
     for run in journal.runs():
         for _, kind, told in journal.events(run.id):
             if kind == "decided":
@@ -189,6 +193,7 @@ def _checked(journal_file, record, story):
         assert done[deposit] - there[deposit] <= executed[line] <= most[deposit], deposit
     for row in rows:
         if row.state is PlaceState.LAID:
+            assert row.board is not None
             assert {one.state for one in journal.deposits(row.board)} == {DepositState.DONE}
     states = Counter(str(row.state) for row in rows)
     last = [entry for entry in entries if "plunger" in entry][-1]

@@ -123,6 +123,7 @@ def test_standing_idle_with_lines_unanswered_is_a_miscount():
     events: list[Event] = []
     now_s = 0.0
     while not troubles(events):
+        assert sender.next_s is not None
         now_s = sender.next_s
         events += sender.tick(now_s)
         if b"?" in sender.to_send(now_s):
@@ -137,6 +138,7 @@ def test_standing_idle_over_a_long_dwell_is_no_miscount():
     sender.to_send(0.0)
     now_s = 0.0
     while now_s < 8:
+        assert sender.next_s is not None
         now_s = sender.next_s
         assert troubles(sender.tick(now_s)) == []
         if b"?" in sender.to_send(now_s):

@@ -65,7 +65,7 @@ class Book:
         self.actions += actions
 
     def states(self):
-        states = {}
+        states: dict[int, str] = {}
         for action in self.actions:
             if isinstance(action, Started | Done | Doubt):
                 before = {Started: None, Done: "Started", Doubt: "Started"}[type(action)]
@@ -205,8 +205,13 @@ def test_where_the_run_itself_is_broken_the_rescue_is_called(protocol):
 
     rescued = []
     book = Book()
+
+    def rescue(why):
+        rescued.append(why)
+        return True
+
     with pytest.raises(KeyError):
-        laid(protocol, book, run=Broken, rescue=lambda why: rescued.append(why) or True)
+        laid(protocol, book, run=Broken, rescue=rescue)
     assert len(rescued) == 1
     ended = [action for action in book.actions if isinstance(action, Entered)][-1]
     assert ended.phase is Phase.LOST

@@ -108,6 +108,7 @@ def test_a_resend_without_an_ok_behind_it_is_answered_after_a_moment():
     sender.to_send(0.0)
     sender.received(b"Resend: 4\n", 1.0)
     assert sender.to_send(1.0) == b""
+    assert sender.next_s is not None
     assert sender.tick(sender.next_s) == [Repeated(4)]
     assert sender.to_send(1.2) == numbered("G21", 4)
 
@@ -127,14 +128,15 @@ def test_a_lost_ok_costs_time_and_no_line_twice():
 def test_a_controller_that_says_nothing_is_given_up():
     sender = ready_sender()
     sender.push(["G21"])
-    now_s, events = 0.0, []
+    now_s = 0.0
+    events: list[Event] = []
     sent = bytearray(sender.to_send(0.0))
     while sender.next_s is not None:
         now_s = sender.next_s
         events += sender.tick(now_s)
         sent += sender.to_send(now_s)
     assert [type(event) for event in events] == [Failed]
-    assert events[0].trouble is Trouble.SILENT
+    assert isinstance(events[0], Failed) and events[0].trouble is Trouble.SILENT
     assert sent.count(numbered("G21", 4)) == LINE_TRIES
     assert now_s == LINE_TRIES * SILENCE_S
 
@@ -176,7 +178,8 @@ def test_a_lost_position_is_asked_for_anew():
     assert sender.to_send(SILENCE_S) == b"\n" + numbered("M114", 5)
     sender.received(b"Resend: 6\nok\n", SILENCE_S)
     assert sender.to_send(SILENCE_S) == numbered("M114", 6)
-    assert sender.received(PLACE + b"ok\n", SILENCE_S)[0].token == 7
+    event = sender.received(PLACE + b"ok\n", SILENCE_S)[0]
+    assert isinstance(event, Passed) and event.token == 7
 
 
 @pytest.mark.parametrize("words", [b"start\n", b"start\necho: External Reset\n"])
@@ -199,7 +202,7 @@ def test_a_controller_that_counts_from_one_again_was_reset_although_nobody_heard
     ]  # it may have been garbled: ask once more
     assert sender.to_send(0.0) == numbered("G21", 4)
     (event,) = sender.received(b"Resend: 1\nok\n", 0.0)
-    assert event.trouble is Trouble.RESET
+    assert isinstance(event, Failed) and event.trouble is Trouble.RESET
 
 
 def test_a_resend_of_a_line_never_sent_is_taken_for_noise():
@@ -234,7 +237,7 @@ def test_what_the_controller_refuses_is_no_chatter(words, trouble):
     sender.push(["G21"])
     sender.to_send(0.0)
     (event,) = sender.received(words, 0.0)
-    assert event.trouble is trouble
+    assert isinstance(event, Failed) and event.trouble is trouble
 
 
 @pytest.mark.parametrize("words", [b'"4"', b'"M302 P1"', b'"?"'])

@@ -192,7 +192,7 @@ def test_a_tip_that_is_elsewhere_stops_the_run():
 def test_a_report_garbled_once_does_not_stop_the_run():
     job = job_of(written("reprap", 4))
     run = new_run("reprap", job)
-    garbled = []
+    garbled: list[bytes] = []
 
     def up(data):
         if b"X:22.50" in data and not garbled:
@@ -248,8 +248,10 @@ def test_the_unplugged_cable_leaves_the_open_deposit_in_doubt():
     run = Run(job, chosen(job, {10, 11, 12, 13}), RepRapSender(), bench("reprap"))
     drive_until = At(Ledger(job), 2, lambda run, now_s: run.lost("the cable"))
     drive(run, TinyPrinter(), watch=drive_until)
-    assert run.actions() == [
-        Swept("sent and not carried out", pytest.approx(-0.02)),  # none of its lines had gone out yet
+    swept, *others = run.actions()
+    assert isinstance(swept, Swept) and swept.what == "sent and not carried out"
+    assert swept.units == pytest.approx(-0.02)  # none of its lines had gone out yet
+    assert others == [
         Doubt((11,), "the cable"),
         Entered(Phase.LOST, "the cable"),
     ]

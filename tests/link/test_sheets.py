@@ -3,6 +3,7 @@
 import shutil
 
 import pytest
+from msgspec import structs
 
 from pastewright.cli.app import app
 from pastewright.link.companions import companion_of, job_of, read_companion
@@ -11,6 +12,7 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
+from pastewright.records.sheet import SheetRecord
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a"}
 
@@ -45,6 +47,7 @@ def test_a_sheet_is_laid_by_the_command_that_designs_it_and_is_in_the_journal(sh
 def test_each_stroke_is_one_thing_of_the_sheet(sheet):
     program = program_of(sheet)
     companion = read_companion(companion_of(program))
+    assert isinstance(companion, SheetRecord)
     text = program.read_text("utf-8")
     job = job_of(text, companion)
     assert len(job.deposits) == len(companion.dots) + len(companion.beads)
@@ -63,10 +66,8 @@ def test_each_stroke_is_one_thing_of_the_sheet(sheet):
 def test_a_sheet_that_is_not_the_programs_is_refused(sheet):
     program = program_of(sheet)
     companion = read_companion(companion_of(program))
-    fewer = type(companion)(
-        **{name: getattr(companion, name) for name in companion.__struct_fields__ if name != "dots"},
-        dots=companion.dots[1:],
-    )
+    assert isinstance(companion, SheetRecord)
+    fewer = structs.replace(companion, dots=companion.dots[1:])
     with pytest.raises(InputError, match="lowers the tip"):
         job_of(program.read_text("utf-8"), fewer)
 

@@ -17,6 +17,7 @@ from pastewright.link.run import deposit_units
 from pastewright.link.weave import Shift, rigid, woven
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
+from pastewright.records.plan import PlanRecord
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a", "numbered": "bench-reprap-ul-abs"}
 
@@ -32,6 +33,7 @@ def planned(request, tmp_path_factory):
     (program,) = [path for path in (folder / "plan").glob("program.*") if path.suffix in (".gcode", ".ngc")]
     text, plan = program.read_text("utf-8"), read_companion(companion_of(program))
     bed = bench.bed
+    assert isinstance(plan, PlanRecord)
     if plan.placement.strips:
         x, y = plan.placement.strips[0].from_mm
         bench = replace(bench, bed=replace(bed, strip_x_mm=x, strip_y_mm=y))

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from math import hypot, pi, sqrt
 
+import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
@@ -110,9 +111,11 @@ def delivered() -> Callable[[Motions, Profile], dict[int | None, float]]:
             seconds = move.duration_s
             if move.plunger_mm == motor:
                 # Nothing moves: what is above yield goes on flowing.
-                answer = solve_ivp(
-                    lambda t, o, s=stored: [flow(s - o[0])], (0, seconds), [0.0], rtol=1e-7, atol=1e-10
-                )
+
+                def resting(t: float, o: np.ndarray, s: float = stored) -> list[float]:
+                    return [flow(s - o[0])]
+
+                answer = solve_ivp(resting, (0, seconds), [0.0], rtol=1e-7, atol=1e-10)
                 came = float(answer.y[0, -1])
                 stored -= came
             else:
@@ -130,14 +133,12 @@ def delivered() -> Callable[[Motions, Profile], dict[int | None, float]]:
                     now = start + (end - start) * share(t)
                     return (min(max(at, now), now + play) - at) * sweep_per_mm
 
-                answer = solve_ivp(
-                    lambda t, o, s=stored, swept=swept: [flow(s + swept(t) - o[0])],
-                    (0, seconds),
-                    [0.0],
-                    rtol=1e-7,
-                    atol=1e-10,
-                    max_step=seconds / 25,
-                )
+                def pushed(
+                    t: float, o: np.ndarray, s: float = stored, swept: Callable[[float], float] = swept
+                ) -> list[float]:
+                    return [flow(s + swept(t) - o[0])]
+
+                answer = solve_ivp(pushed, (0, seconds), [0.0], rtol=1e-7, atol=1e-10, max_step=seconds / 25)
                 came = float(answer.y[0, -1])
                 stored += swept(seconds) - came
                 plunger = min(max(plunger, move.plunger_mm), move.plunger_mm + play)

@@ -95,6 +95,7 @@ def test_travel_goes_over_a_part_where_that_is_quicker():
     wall = zone(49.0, 1.0, 51.0, 190.0, top=TRAVEL - BOARD + 1)
     found = around(journey((10, 50), (90, 50)), [wall], quick)
     (over,) = [m for m in found.moves if m.step is Step.TRAVEL and m.deposit == 1]
+    assert wall.top_z_mm is not None
     assert over.z_mm == approx(wall.top_z_mm + ABOVE_MM)
     assert distance_mm(found, wall) > 1
     assert found.moves[-1].z_mm == TRAVEL

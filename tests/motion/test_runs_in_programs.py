@@ -1,11 +1,13 @@
 """Runs into and out of beads, as the controller sees them: the plunger keeps its own pace in every dialect."""
 
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
 import pytest
 from programs_by_hand import HEADER
 
+from pastewright.deposit.model import Layout
 from pastewright.motion.dry import dry
 from pastewright.motion.model import Step
 from pastewright.motion.plan import plan_motions
@@ -14,6 +16,7 @@ from pastewright.profile.read import parse_profile
 from pastewright.program.write import write_program
 from pastewright.readback.machine.timeline import timeline
 from pastewright.readback.text.interpret import interpret
+from pastewright.route.model import Tour
 
 BEADS = (
     (((6.0, 2.0), (7.5, 2.1)), 0.3),
@@ -30,7 +33,7 @@ def runs(motions):
 
 
 @pytest.mark.parametrize("name", [name for name in example_names() if name != "bench-coarse"])
-def test_a_run_takes_the_time_that_its_plunger_needs(board_of, name):
+def test_a_run_takes_the_time_that_its_plunger_needs(board_of: Callable[..., tuple[Layout, Tour]], name):
     profile = parse_profile(example_text(name), name)
     motions = plan_motions(*board_of(*BEADS), profile)
     told = runs(motions)
@@ -55,7 +58,7 @@ def test_a_run_takes_the_time_that_its_plunger_needs(board_of, name):
         )
 
 
-def test_a_dry_run_walks_the_whole_bead_too(board_of, profile):
+def test_a_dry_run_walks_the_whole_bead_too(board_of: Callable[..., tuple[Layout, Tour]], profile):
     motions = plan_motions(*board_of(*BEADS), profile)
     still = dry(motions, profile)
     assert runs(motions)

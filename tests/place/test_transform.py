@@ -1,6 +1,7 @@
 """Transforms: parts to matrix and back, composition, and what cannot be told apart."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ settings.register_profile("place", deadline=None, max_examples=60)
 settings.load_profile("place")
 
 places = st.floats(-500, 500)
-parts = st.fixed_dictionaries(
+parts: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
     {
         "turn_deg": st.floats(-179.9, 180),
         "mirrored": st.booleans(),

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from demo_plans import plan_of
 from pytest import approx
+from verdicts import all_delivered
 
 from pastewright.board.model import Side
 from pastewright.plan.again import WORTH, off_by, planned_again, with_paste
@@ -33,7 +34,7 @@ def test_a_barrel_emptied_by_a_millilitre_costs_more_than_a_per_cent_and_the_new
     assert again.verdict.ok, again.verdict.findings[:3]
     laid = [
         got.volume_ul / deposit.volume_ul
-        for got, deposit in zip(again.verdict.delivered, plan.layout.deposits, strict=True)
+        for got, deposit in zip(all_delivered(again.verdict), plan.layout.deposits, strict=True)
     ]
     assert laid == approx([1.0] * len(laid), abs=0.05)  # and nineteen of twenty within a fifth of that:
     assert sorted(abs(share - 1) for share in laid)[int(0.95 * len(laid))] < WORTH
@@ -94,7 +95,7 @@ def test_of_thirty_boards_from_one_barrel_each_is_within_two_percent_when_planne
         got = verify(text, expected_from_plan(record), with_paste(plan.profile, left))
         off = sorted(
             abs(one.volume_ul / deposit.volume_ul - 1)
-            for one, deposit in zip(got.delivered, plan.layout.deposits, strict=True)
+            for one, deposit in zip(all_delivered(got), plan.layout.deposits, strict=True)
         )
         worst = max(worst, off[int(0.95 * len(off))])
         left -= record.totals.barrel_sweep_ul

@@ -82,9 +82,9 @@ def test_no_travel_of_the_written_program_crosses_a_zone_below_its_top(board):
     hit = {each.name: 0 for each in blocked_on(parse_job(text, "job.toml"), plan.placements)}
     for each in blocked_on(parse_job(text, "job.toml"), plan.placements):
         for a, b in ways[first:]:
-            line = shapely.LineString([(a["X"], a["Y"]), (b["X"], b["Y"])])
+            way = shapely.LineString([(a["X"], a["Y"]), (b["X"], b["Y"])])
             low = min(a["Z"], b["Z"]) < (np.inf if each.top_z_mm is None else each.top_z_mm)
-            hit[each.name] += bool(low and line.intersects(each.area))
+            hit[each.name] += bool(low and way.intersects(each.area))
     assert hit == {"post": 0, "coil": 0}
 
 
@@ -165,6 +165,7 @@ def test_added_removed_moved_and_dosed_pads_are_told_apart(board):
         (ChangeKind.REMOVED, "R5-1"), (ChangeKind.REMOVED, "R5-2"), (ChangeKind.ADDED, "D2-1"),
         (ChangeKind.MOVED, "C5-1")}  # fmt: skip
     (move,) = found.of(ChangeKind.MOVED)
+    assert move.from_mm is not None and move.to_mm is not None
     assert (move.to_mm[0] - move.from_mm[0], move.to_mm[1] - move.from_mm[1]) == approx(
         (0.5, -0.25), abs=1e-6
     )
@@ -188,11 +189,11 @@ def test_a_shift_of_the_whole_board_is_no_change_of_its_pads(board):
     found = compare_boards(board, moved(board, 1.5, 2.0), PROFILE)
     assert not found.changes
     assert found.shift_mm == approx((1.5, 2.0))
-    nameless = [
+    old, new = (
         replace(each, pads=tuple(replace(pad, ref="", pin="", id=f"P{n}") for n, pad in enumerate(each.pads)))
         for each in (board, moved(board, 1.5, 2.0))
-    ]
-    assert not compare_boards(*nameless).changes
+    )
+    assert not compare_boards(old, new).changes
 
 
 def test_the_same_pads_under_other_names_are_renamed(board):

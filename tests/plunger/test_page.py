@@ -30,7 +30,7 @@ def profile():
 def rows(title):
     lines = PAGE.read_text(encoding="utf-8").splitlines()
     start = next(number for number, line in enumerate(lines) if line.startswith(f"| {title} |"))
-    table = []
+    table: list[list[str]] = []
     for line in lines[start + 2 :]:
         if not line.startswith("|"):
             return table

@@ -85,7 +85,8 @@ blanks = st.lists(st.sampled_from(["", "# note = 1", "   ", "# [no]"]), max_size
 @st.composite
 def documents(draw):
     """Return a TOML text and the line of each of its keys and headers."""
-    lines, where = [], {}
+    lines: list[str] = []
+    where: dict[tuple[str, ...], int] = {}
     tables = draw(st.lists(bare, unique=True, max_size=4))
     keys_of = {table: draw(st.lists(bare, unique=True, max_size=4)) for table in ["", *tables]}
     if set(keys_of[""]) & set(tables):

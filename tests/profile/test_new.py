@@ -219,6 +219,7 @@ def complaints(text: str):
 @given(st.sampled_from([key for key in KEYS if place_of(key)]), st.data())
 def test_any_corrupted_key_is_named_with_its_line(key, data):
     line = place_of(key)
+    assert line is not None
     wrong = ["misspelt", "doubled", "a section", "a date"]
     wrong += {
         KeyKind.NUMBER: ["text", "true or false", "too high", "too low", "a list"],
@@ -269,7 +270,9 @@ def test_any_corrupted_key_is_named_with_its_line(key, data):
 
 @given(st.sampled_from([key for key in KEYS if key.need is KeyNeed.REQUIRED and place_of(key)]))
 def test_any_missing_required_key_is_named_with_the_line_of_its_section(key):
-    found = complaints(with_line(place_of(key), "# gone"))
+    line = place_of(key)
+    assert line is not None
+    found = complaints(with_line(line, "# gone"))
     (problem,) = [problem for problem in found if f"{key.path} is missing" in problem.what]
     assert problem.line == LINES[(key.section,)]
 

@@ -10,6 +10,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def script():
     spec = importlib.util.spec_from_file_location("profile_docs", ROOT / "scripts" / "profile_docs.py")
+    assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module

@@ -494,4 +494,5 @@ def test_no_key_stands_twice_and_defaults_are_sound():
         if key.kind in (KeyKind.NUMBER, KeyKind.INTEGER):
             assert key.low < key.high < inf, key.path
             if key.default is not None:
+                assert isinstance(key.default, int | float), key.path
                 assert key.low <= key.default <= key.high, key.path

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
 from math import hypot, pi, sqrt
+from typing import Any
 
 import pytest
 
@@ -27,7 +28,7 @@ from pastewright.profile.model import (
     Tuning,
     VerifySettings,
 )
-from pastewright.readback.machine.barrel import bench_of, run
+from pastewright.readback.machine.barrel import BarrelBench, bench_of, run
 from pastewright.readback.model import Expected, ExpectedDeposit
 from pastewright.records.kinds import DepositKind
 
@@ -160,15 +161,15 @@ TRAVEL_MM_MIN, Z_MM_MIN, PUSH_MM_MIN = 3000.0, 600.0, 6.0  # plunger 0.1 mm/s: 1
 Op = tuple[str, dict[str, float]]
 
 
-def with_controller(profile: Profile, **changes: object) -> Profile:
+def with_controller(profile: Profile, **changes: Any) -> Profile:
     return replace(profile, controller=replace(profile.controller, **changes))
 
 
-def with_plunger(profile: Profile, **changes: object) -> Profile:
+def with_plunger(profile: Profile, **changes: Any) -> Profile:
     return replace(profile, plunger=replace(profile.plunger, **changes))
 
 
-def with_tuning(profile: Profile, **changes: object) -> Profile:
+def with_tuning(profile: Profile, **changes: Any) -> Profile:
     return replace(profile, tuning=replace(profile.tuning, **changes))
 
 
@@ -219,7 +220,7 @@ class Cycle:
         return float(got.out_ul.sum()), float(got.last_kpa[-1])
 
 
-_benches: dict[int, object] = {}
+_benches: dict[int, tuple[Profile, BarrelBench]] = {}
 
 
 def _bench(profile: Profile):

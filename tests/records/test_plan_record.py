@@ -11,7 +11,7 @@ from plan_records import pad_data, plan_data
 
 from pastewright.problems import InputError
 from pastewright.records.faults import MOST_FAULTS
-from pastewright.records.plan import plan_of_data, plan_of_text, plan_schema, plan_text
+from pastewright.records.plan import PlanRecord, plan_of_data, plan_of_text, plan_schema, plan_text
 
 DOT = {"id": 2, "kind": "dot", "points_mm": [[5.0, 1.0]], "volume_ul": 0.2, "total_ul": 0.2}
 BEAD = {"id": 1, "kind": "bead", "points_mm": [[0.0, 0.0], [3.0, 0.0]], "volume_ul": 0.9, "total_ul": 0.9}
@@ -128,7 +128,7 @@ def test_any_broken_leaf_is_a_plan_or_is_told_the_same_as_text_and_as_data(data)
     pad = data.draw(st.sampled_from(plan["pads"]))
     where = data.draw(st.sampled_from([plan, plan["board"], plan["totals"], pad, *pad["deposits"]]))
     where[data.draw(st.sampled_from(sorted(where)))] = data.draw(JSON)
-    answers = []
+    answers: list[PlanRecord | list[str]] = []
     for read in (plan_of_data, lambda broken: plan_of_text(json.dumps(broken))):
         try:
             answers.append(read(plan))

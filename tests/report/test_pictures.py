@@ -129,8 +129,7 @@ def test_strip_and_park_place_are_drawn_where_the_program_has_them():
     (strip,) = plan.record.placement.strips
     (board,) = plan.record.placement.boards
     x, y = (a - b for a, b in zip(strip.from_mm, board.shift_mm, strict=True))
-    (path,) = [path for path in root.iter(f"{SVG}path") if path.find(f"{SVG}title") is not None
-               and path.find(f"{SVG}title").text == "settling strip"]  # fmt: skip
+    (path,) = [path for path in root.iter(f"{SVG}path") if path.findtext(f"{SVG}title") == "settling strip"]
     assert path.attrib["d"].startswith(f"M{x:g} {y:g}L")
     assert left <= x <= left + width and top <= -y <= top + height
     # The park place of this bench is far from the board: an arrow says where.

@@ -17,7 +17,7 @@ def imported(path):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0
+            assert node.level == 0 and node.module is not None
             names.add(node.module)
     return names
 

@@ -96,6 +96,7 @@ def streamed(client, script, lines, words, record):
         stdout=subprocess.PIPE,
         text=True,
     )
+    assert server.stdout is not None
     try:
         name = server.stdout.readline().strip()
         done = subprocess.run(

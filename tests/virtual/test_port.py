@@ -136,6 +136,7 @@ def served(*words):
         stdout=subprocess.PIPE,
         text=True,
     )
+    assert process.stdout is not None
     try:
         yield process.stdout.readline().strip(), process
     finally:

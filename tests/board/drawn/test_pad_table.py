@@ -1,6 +1,7 @@
 """Tables of pads and centroid files: spellings, separators, units, and what is asked about instead of guessed."""
 
 from math import pi
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -23,14 +24,15 @@ def table(text: str | bytes, *, side: Side = Side.TOP, units: str = "", columns:
     return board_of(read_table(SourceFile(name="pads.csv", data=data), ask), side=ask.side, name=ask.name)
 
 
-def refused(text: str, **more: str) -> str:
+def refused(text: str, **more: Any) -> str:
     with pytest.raises(InputError) as caught:
         table(text, **more)
     return str(caught.value)
 
 
 def places(board: Board) -> list[tuple[float, float]]:
-    return [tuple(round(v, 4) for v in board.to_file_mm(*pad.land.centroid.coords[0])) for pad in board.pads]
+    found = (board.to_file_mm(*pad.land.centroid.coords[0]) for pad in board.pads)
+    return [(round(x, 4), round(y, 4)) for x, y in found]
 
 
 ONE = [(1.5, 2.25)]

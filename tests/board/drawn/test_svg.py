@@ -106,6 +106,7 @@ DRAWINGS = {
 
 
 def darkness_mm2(data: bytes, tmp_path, *, size_mm: float = 20.0, pixels: int = 2000) -> float:
+    assert RSVG is not None
     (tmp_path / "in.svg").write_bytes(data)
     words = [RSVG, "-w", str(pixels), "-h", str(pixels), "-b", "white", "-o", "out.png", "in.svg"]
     subprocess.run(words, cwd=tmp_path, check=True, timeout=60, capture_output=True)
@@ -291,7 +292,8 @@ def test_holes_make_through_hole_pads():
         '<g id="top_paste"><circle cx="5" cy="5" r="1"/></g><g id="plated_holes"><circle cx="5" cy="5" r="0.5"/></g>'
     )
     assert found.pads[0].kind is PadKind.THROUGH_HOLE
-    assert found.pads[0].hole.diameter_mm == approx(1.0, rel=1e-3)
+    hole = found.pads[0].hole
+    assert hole is not None and hole.diameter_mm == approx(1.0, rel=1e-3)
 
 
 def test_names_and_volumes_stand_in_data_attributes():

@@ -5,7 +5,9 @@ import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pytest import approx
+from shapely.geometry.base import BaseGeometry
 
+from pastewright.board.artwork import Layer
 from pastewright.board.gerber.read import dark_area, read_gerber
 from pastewright.problems import InputError, Severity
 
@@ -86,13 +88,14 @@ M02*
 def outcome(data):
     """A layer or None (refused), after checking what holds for both."""
     try:
-        layer = read_gerber(data, "fuzz.gbr")
+        layer: Layer | None = read_gerber(data, "fuzz.gbr")
     except InputError as refused:
         assert any(problem.severity is Severity.ERROR for problem in refused.problems)
         assert all(problem.file == "fuzz.gbr" for problem in refused.problems)
         assert len(refused.problems) < 5000
         layer = None
     else:
+        assert layer is not None
         assert all(problem.severity is not Severity.ERROR for problem in layer.problems)
         shapes = [item.shape for item in layer.objects]
         assert all(shape.geom_type in ("Polygon", "MultiPolygon") for shape in shapes)
@@ -288,7 +291,7 @@ def test_dark_area_is_drawing_one_object_after_the_other(places):
     text = "%FSLAX34Y34*%%MOMM*%%ADD10R,9X6*%D10*"
     text += "".join(f"%LP{'D' if dark else 'C'}*%X{x // 4}Y{y // 4}D03*" for x, y, dark in places)
     layer = read_gerber((text + "M02*").encode(), "x.gbr")
-    image = shapely.Polygon()
+    image: BaseGeometry = shapely.Polygon()
     for item in layer.objects:
         image = image.union(item.shape) if item.dark else image.difference(item.shape)
     assert dark_area(layer).symmetric_difference(image).area < 1e-6

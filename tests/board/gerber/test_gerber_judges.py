@@ -17,6 +17,7 @@ import shapely
 from gerbonara import GerberFile
 from matplotlib import image
 from pytest import approx
+from shapely.geometry.base import BaseGeometry
 
 from pastewright.board.artwork import DrawnKind
 from pastewright.board.gerber.read import dark_area, read_gerber
@@ -93,6 +94,7 @@ CELLS = 8
 
 def gerbv_cells_mm2(text: str, folder):
     """Areas that gerbv draws in each of 8×8 cells of the square from (0, 0) to (20, 20) mm; [0, 0] is lower left."""
+    assert GERBV is not None
     source, picture = folder / "drawing.gbr", folder / "drawing.png"
     # Strokes need the standard aperture: gerbv draws none with a macro.
     source.write_text(text if "strokes with" in text else rectangles_as_macros(text), encoding="latin-1")
@@ -167,7 +169,7 @@ def chords(points, centre, clockwise, count=400):
 
 def judged_shape(primitives):
     """The shape of gerbonara's primitives, with circles of 400 corners."""
-    shape = shapely.Polygon()
+    shape: BaseGeometry = shapely.Polygon()
     for item in primitives:
         kind = type(item).__name__
         if kind == "Circle":
@@ -185,7 +187,7 @@ def judged_shape(primitives):
             line = shapely.LineString(chords(ends, (item.cx, item.cy), item.clockwise))
             part = line.buffer(item.width / 2, quad_segs=100)
         else:
-            points = []
+            points: list[tuple[float, float]] = []
             for first, second, (clockwise, centre) in item.segments:
                 straight = clockwise is None
                 points += [first, second] if straight else chords((first, second), centre, clockwise)

@@ -16,7 +16,9 @@ TIP = TipTolerance(outer_mm=0.51, standoff_mm=0.13, clearance_mm=3.0)
 
 
 def measured(points, **options):
-    return measured_heights([tuple(map(float, p)) for p in points], box_mm=BOX, tip=TIP, **options)
+    return measured_heights(
+        [(float(x), float(y), float(z)) for x, y, z in points], box_mm=BOX, tip=TIP, **options
+    )
 
 
 def refusal(points):

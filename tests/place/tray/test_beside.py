@@ -1,6 +1,7 @@
 """Strip, wiping pad, park place and zones: beside every board, by the planner's choice and by the judge's own geometry."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -179,7 +180,13 @@ def test_the_judge_finds_a_neighbour_under_strip_or_park_place(plain):
 
 
 def test_the_judge_finds_travel_through_a_zone_below_its_top_and_none_above_it(plain):
-    box = {"name": "post", "x_from_mm": 10.0, "x_to_mm": 20.0, "y_from_mm": 5.0, "y_to_mm": 15.0}
+    box: dict[str, Any] = {
+        "name": "post",
+        "x_from_mm": 10.0,
+        "x_to_mm": 20.0,
+        "y_from_mm": 5.0,
+        "y_to_mm": 15.0,
+    }
     clearance = plain.profile.bed.clearance_mm
     for height, bad in ((None, True), (clearance + 0.5, True), (-20.0, False)):
         found = judged(plain, zones=(ZoneRecord(**box, height_mm=height),))

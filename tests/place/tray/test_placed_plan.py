@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from math import cos, radians, sin
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import numpy as np
@@ -240,7 +241,7 @@ def as_file(places):
     }
 
 
-ODD = [None, True, "x", -1, 0, 1e308, 10**400, float("inf"), [], {}, [1, 2], [[1]], ["a", "b"]]
+ODD: list[Any] = [None, True, "x", -1, 0, 1e308, 10**400, float("inf"), [], {}, [1, 2], [[1]], ["a", "b"]]
 
 
 @pytest.mark.parametrize("odd", ODD, ids=lambda odd: str(odd)[:12])

@@ -7,6 +7,7 @@ from math import dist
 import numpy as np
 import pytest
 from msgspec import structs
+from verdicts import all_delivered
 
 from pastewright.job.model import LayTurn
 from pastewright.motion.levels import levels_of
@@ -176,7 +177,7 @@ def test_six_boards_one_turned_one_bad_one_bowed_are_verified(small, profile, pr
     assert len(plan.layout.deposits) == 5 * each
     # Conservation: what lies on the boards is what one board gets, five times.
     one = sum(deposit.volume_ul for deposit in prepared.layout.deposits)
-    laid = sum(got.volume_ul for got in plan.verdict.delivered)
+    laid = sum(got.volume_ul for got in all_delivered(plan.verdict))
     assert laid == pytest.approx(5 * one, rel=0.02)
     assert {pad.board for pad in plan.record.pads} == {"1", "2", "3", "4", "6"}
     wipes = [move for move in plan.motions.moves if move.step is Step.WIPE]
@@ -221,6 +222,7 @@ def walked_mm(tour, there, starts):
             here = starts[laid] if laid < len(starts) else here
             board, laid = deposit.board, laid + 1
         points = deposit.points_mm[::-1] if visit.backwards else deposit.points_mm
+        assert here is not None, "the first board begins at the first of `starts`"
         way += dist(here, points[0])
         here = points[-1]
     return way
@@ -264,7 +266,9 @@ def test_a_wipe_or_strip_where_none_was_planned_is_found(small, profile, prepare
     (plan,) = plan_tray(prepared, tray.placements, profile)
     assert plan.verdict.ok
     assert "low travel" in {f.kind for f in changed(plan, {"wipe": None}).findings}
-    deeper = structs.replace(plan.record.placement.wipe, z_mm=19.9)
+    wipe = plan.record.placement.wipe
+    assert wipe is not None
+    deeper = structs.replace(wipe, z_mm=19.9)
     assert not changed(plan, {"wipe": deeper}).ok
     strips = plan.record.placement.strips
     assert len(strips) == 4

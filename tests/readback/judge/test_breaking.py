@@ -2,10 +2,12 @@
 
 import re
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from verdicts import all_delivered
 
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import FindingKind as Kind
@@ -284,7 +286,7 @@ BREAKS: Sequence[tuple[str, Sequence[str], Callable[[Lines], Lines], set[Kind]]]
 ]
 
 
-def verdict_of(good: Callable[..., object], name: str, lines: Lines) -> Verdict:
+def verdict_of(good: Callable[..., Any], name: str, lines: Lines) -> Verdict:
     case = good(name)
     return verify("\n".join(lines), case.expected, case.profile)
 
@@ -294,7 +296,7 @@ def test_right_programs_have_no_findings(good):
         case = good(name)
         verdict = verify(case.text, case.expected, case.profile)
         assert verdict.ok, (name, verdict.findings)
-        for got, wanted in zip(verdict.delivered, case.expected.deposits, strict=True):
+        for got, wanted in zip(all_delivered(verdict), case.expected.deposits, strict=True):
             assert got.volume_ul == pytest.approx(wanted.volume_ul, rel=0.015)
 
 

@@ -6,12 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from verdicts import all_delivered
 
 import pastewright.readback.judge.verify as verify_module
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.judge.whatif import what_if
 from pastewright.readback.model import Expected, ExpectedDeposit
 from pastewright.readback.model import FindingKind as Kind
+from pastewright.records.kinds import DepositKind
 
 NAMES = ("reprap", "reprap-absolute", "reprap-checked", "ngc", "ngc-linear")
 
@@ -26,7 +28,7 @@ def test_the_books_close(good, name):
     case = good(name)
     verdict = verify(case.text, case.expected, case.profile)
     assert verdict.out_ul == pytest.approx(verdict.swept_ul - verdict.stored_ul, abs=1e-9)
-    laid = sum(got.volume_ul for got in verdict.delivered)
+    laid = sum(got.volume_ul for got in all_delivered(verdict))
     assert laid == pytest.approx(sum(deposit.volume_ul for deposit in case.expected.deposits), rel=0.01)
     assert verdict.out_ul > laid
     # By hand: what is swept is where the plunger ends less the slack, times 100 mm²: 0.63180625 mm.
@@ -37,7 +39,7 @@ def test_all_dialects_say_the_same(good):
     verdicts = [verify(good(name).text, good(name).expected, good(name).profile) for name in NAMES]
     for verdict in verdicts[1:]:
         assert verdict.machine_s == pytest.approx(verdicts[0].machine_s, rel=1e-3)
-        for got, first in zip(verdict.delivered, verdicts[0].delivered, strict=True):
+        for got, first in zip(all_delivered(verdict), all_delivered(verdicts[0]), strict=True):
             assert got.volume_ul == pytest.approx(first.volume_ul, rel=2e-3)
 
 
@@ -45,7 +47,7 @@ def test_each_deposit_is_found_at_its_line(good):
     case = good("reprap")
     lines = case.text.split("\n")
     for got, wanted in zip(
-        verify(case.text, case.expected, case.profile).delivered, case.expected.deposits, strict=True
+        all_delivered(verify(case.text, case.expected, case.profile)), case.expected.deposits, strict=True
     ):
         x, y = wanted.points_mm[0]
         above = "\n".join(lines[: got.line])
@@ -71,7 +73,7 @@ def test_a_wrong_expectation_is_a_wrong_program(good):
         replace(first, kind="bead", points_mm=((1.0, 1.0), (1.0, 2.0))),
     ):
         assert not verify(case.text, Expected(deposits=(wrong, *others)), case.profile).ok
-    extra = ExpectedDeposit(kind="dot", points_mm=((9.0, 9.0),), volume_ul=0.1, pad_ids=("X1",))
+    extra = ExpectedDeposit(kind=DepositKind.DOT, points_mm=((9.0, 9.0),), volume_ul=0.1, pad_ids=("X1",))
     verdict = verify(case.text, Expected(deposits=(*case.expected.deposits, extra)), case.profile)
     assert kinds(verdict) == {Kind.MISSING}
     assert verdict.delivered[-1] is None
@@ -136,7 +138,9 @@ def test_the_trace_is_short_and_in_order(good):
     times = [time for time, _, _ in verdict.trace]
     assert 20 < len(times) <= 2000
     assert times == sorted(times)
-    assert max(pressure for _, pressure, _ in verdict.trace) >= max(got.peak_kpa for got in verdict.delivered)
+    assert max(pressure for _, pressure, _ in verdict.trace) >= max(
+        got.peak_kpa for got in all_delivered(verdict)
+    )
 
 
 def test_a_softer_bench_lays_more_of_a_retracted_dot_and_thinner_paste_less(good):

@@ -180,13 +180,13 @@ def test_a_newtonian_barrel_answers_a_step_with_its_time_constant(check_value, b
     assert shares == pytest.approx(step.computed, rel=1e-4), step.source
 
 
-def test_a_bubble_adds_its_own_springiness(check_value):
+def test_a_bubble_adds_its_own_springiness(check_value, bench_profile):
     """C = V0/p for air at p absolute: 10 µL at 300 kPa absolute give 1/30 µL/kPa (isothermal)."""
     case = check_value("lag-bubble")
     volume, pressure = case.of("bubble_volume", "uL"), case.of("abs_pressure", "kPa")
     # 10 µL at 300 kPa are 10·300/101.325 µL at atmospheric pressure.
     bench = BarrelBench(
-        flow=None,
+        flow=flow_table(bench_profile.paste, bench_profile.tip, most_ul_s=1.0),  # nothing flows here
         sweep_ul_mm=1.0,
         frame_ul_kpa=0.0,
         bulk_kpa=1e12,

@@ -110,6 +110,7 @@ def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(la
     fitted = fit_sheets([evidence], demo_bench(), leave_rows_out=False)
     assert abs(log(fitted.constants["gain"] / 0.96)) < 2.5 * fitted.estimate("gain").sd
     # Two such sheets on the scale say the same as one.
+    assert readings.weighed is not None
     twice = Weighed(dots=2 * len(made.sheet.dots), mass_mg=2 * readings.weighed.mass_mg)
     evidence = Evidence(made.sheet, replace(readings, readings=seen, weighed=twice), demo_bench())
     again = fit_sheets([evidence], demo_bench(), leave_rows_out=False)

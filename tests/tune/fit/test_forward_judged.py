@@ -93,7 +93,8 @@ def judged(count: int, seed: int, *, steps: int = STEPS) -> tuple[list[np.ndarra
     sheets: list[tuple[Sheet, Motions]] = [
         sheet_at_random(demo_bench(), seed=int(rng.integers(1 << 30)))[:2] for _ in range(max(count // 5, 1))
     ]
-    errors, missing = [], []
+    errors: list[np.ndarray] = []
+    missing: list[float] = []
     while len(errors) < count:
         some = benches(min(count - len(errors) + 4, 128), rng)
         chosen = [sheets[int(at)] for at in rng.integers(0, len(sheets), len(some))]

@@ -90,7 +90,7 @@ def test_two_photos_of_one_print_are_merged(rendered, photo, once):
 
     # Each photo has an error that all its dots share; the mean of two lies between, and never beyond the worse one.
     assert off(both) < max(off(once), off(alone)) < 0.02
-    claimed = [dot.sigma_mm for dot in both.measured], [dot.sigma_mm for dot in once.measured]
+    claimed = [np.array([dot.sigma_mm for dot in read.measured], dtype=float) for read in (both, once)]
     assert np.median(claimed[0]) < np.median(claimed[1])
 
 
@@ -166,6 +166,7 @@ def test_the_command_writes_dots_and_an_overlay_that_shows_them(run_pastewright,
     assert {dot.index for dot in read.readings if dot.state is DotState.MISSING} == rendered[1].missing
     assert read.weighed == Weighed(dots=57, mass_mg=3.1)
     overlay = cv2.imread(str(folder / "overlay-one.png"))
+    assert overlay is not None
     green = (overlay[..., 1] > 150) & (overlay[..., 2] < 110) & (overlay[..., 0] < 140)
     near_green = cv2.dilate(green.astype(np.uint8), np.ones((5, 5))) > 0
     camera, truth = Camera(SCENE), rendered[1]

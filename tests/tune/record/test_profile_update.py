@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from tuning_trials import demo_bench
 
@@ -43,7 +44,7 @@ def fitted_with(**changes):
     return Fitted(
         estimates=tuple(estimates),
         constants={**values, "thinning": 0.0},
-        covariance=None,
+        covariance=0.05**2 * np.eye(len(values)),
         dots=(),
         measured=140,
         missing=4,

@@ -77,6 +77,7 @@ def test_pads_that_a_fit_does_not_suffice_for_are_named():
 
 def test_the_block_weighs_enough_for_a_kitchen_scale_and_passes_the_read_back():
     block = block_of(recipe_of(demo_bench()), demo_bench())
+    assert block is not None
     # By hand: two readings of a scale of 10 mg are off by 10·√(2/12) = 4.1 mg, which is to be 0.7 %.
     assert 10 * (2 / 12) ** 0.5 / block.mass_mg <= 0.007
     program = sheet_program("block", block.motions, block.layout, demo_bench())
