@@ -130,10 +130,10 @@ def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Pat
         with Person(*program, "--dry") as person:
             assert person.agrees() == 0, person.seen
             assert "finished" in person.seen
-        words = ("batch", plan, "--boards", "3", *port, "--journal", journal, "--barrel", "A7")
+        three = ("batch", plan, "--boards", "3", *port, "--journal", journal, "--barrel", "A7")
         with Person("barrel", "new", "A7", "--fill-ul", "2000", "--journal", journal) as person:
             assert person.ends() == 0, person.seen
-        with Person(*words) as person:
+        with Person(*three) as person:
             assert person.agrees() == 0, person.seen
             assert "ended: 3 laid" in person.seen, person.seen
         # In the evening.
