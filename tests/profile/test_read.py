@@ -203,7 +203,10 @@ def other_value(key, now):
         return not now
     if key.kind is KeyKind.CHOICE:
         return next(word for word in key.choices if word != now)
-    return "other" if key.kind is KeyKind.TEXT else type(now)(now / 2) or type(now)(key.high / 2)
+    if key.kind is KeyKind.TEXT:
+        return "other"
+    half = type(now)(now / 2)
+    return half if half and half >= key.low else type(now)(key.high / 2)
 
 
 REPEATED = {section.name for section in SECTIONS if section.repeated}
