@@ -131,7 +131,7 @@ def _through(zone: ReadKeepOut, board: BoardPlace, start: Floats, end: Floats) -
         low, high = zone.low_mm[axis] + ROUNDING_MM, zone.high_mm[axis] - ROUNDING_MM
         way = b[:, axis] - a[:, axis]
         still = np.abs(way) < 1e-12
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             one, other = (low - a[:, axis]) / way, (high - a[:, axis]) / way
         enters = np.where(still, enters, np.maximum(enters, np.minimum(one, other)))
         leaves = np.where(still, leaves, np.minimum(leaves, np.maximum(one, other)))
