@@ -16,8 +16,8 @@ from aims import Aims  # noqa: E402
 from rendered_photos import Scene, jpeg_bytes, render  # noqa: E402
 from tuning_trials import demo_bench  # noqa: E402
 
+from pastewright.photo.file import photo_from_bytes  # noqa: E402
 from pastewright.tune.photo.measure import measure_photo  # noqa: E402
-from pastewright.tune.photo.photo import photo_from_bytes  # noqa: E402
 from pastewright.tune.sheet.design import designed  # noqa: E402
 
 AIM_S = 3.0  # a person waits

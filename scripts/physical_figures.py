@@ -18,9 +18,9 @@ sys.path.insert(0, str(ROOT / "scripts" / "physical"))
 
 from scenes import GROUNDS, LOOKS, truth  # noqa: E402
 
+from pastewright.photo.file import read_photo  # noqa: E402
 from pastewright.problems import InputError  # noqa: E402
 from pastewright.tune.photo.measure import measure_photo  # noqa: E402
-from pastewright.tune.photo.photo import read_photo  # noqa: E402
 from pastewright.tune.record.measurements import DotState  # noqa: E402
 from pastewright.tune.sheet.model import Sheet, read_sheet  # noqa: E402
 

@@ -17,6 +17,7 @@ from pastewright.deposit.model import Layout
 from pastewright.dose.exposed import shrunk_openings
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import read_job
+from pastewright.photo.file import read_photo
 from pastewright.plan.pipeline import Plan
 from pastewright.plan.pipeline import make_plan as plan_of_board
 from pastewright.problems import one_error
@@ -31,7 +32,6 @@ from pastewright.records.plan import PlanRecord, plan_of_text
 from pastewright.report.results import write_results
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted, fit_sheets
-from pastewright.tune.photo.photo import read_photo
 from pastewright.tune.photo.read import parse_weighed
 from pastewright.tune.photo.read import read_photos as measurements_of
 from pastewright.tune.record.measurements import Measurements

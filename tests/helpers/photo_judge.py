@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from rendered_photos import Scene, Truth, render, through_jpeg
 
+from pastewright.photo.file import Photo
 from pastewright.problems import InputError
 from pastewright.tune.photo.measure import measure_photo
-from pastewright.tune.photo.photo import Photo
 from pastewright.tune.record.measurements import DotReading, DotState
 
 NOT_FOUND = ("hardly visible", "outside the photo")

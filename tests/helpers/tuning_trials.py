@@ -17,6 +17,7 @@ from pastewright.demo.board import write_demo
 from pastewright.deposit.lay import lay as lay_out
 from pastewright.dose.doses import dose_board
 from pastewright.motion.plan import plan_motions
+from pastewright.photo.file import Photo
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile
@@ -24,7 +25,6 @@ from pastewright.profile.read import parse_profile
 from pastewright.route.order import order
 from pastewright.tune.fit.constants import with_constants
 from pastewright.tune.fit.fit import Fitted
-from pastewright.tune.photo.photo import Photo
 from pastewright.tune.photo.read import read_photos
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.design import Designed, designed

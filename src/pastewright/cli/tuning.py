@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
+from pastewright.photo.file import Photo, read_photo
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import bench_key, paste_key, tip_key
@@ -15,7 +16,6 @@ from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.verdicts import TuneVerdict
 from pastewright.tune.fit.weighing import WeighedBlock
-from pastewright.tune.photo.photo import Photo, read_photo
 from pastewright.tune.record.capability import LEAST_VALUES, Capability, capability
 from pastewright.tune.record.dots_csv import read_dots_csv
 from pastewright.tune.sheet.model import Sheet, read_sheet

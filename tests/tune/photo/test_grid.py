@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from rendered_photos import Camera, Scene, make_sheet
 
+from pastewright.photo.fitted import fit_view
+from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import InputError
 from pastewright.tune.photo.find import BlobCandidates
-from pastewright.tune.photo.grid import fit_view, index_dots
+from pastewright.tune.photo.grid import index_dots
 from pastewright.tune.photo.lattice import Lattice, _reduced
-from pastewright.tune.photo.view import PhotoView, camera_place_mm
 
 
 def _camera(random: np.random.Generator, sheet, *, most_tilt: float = 42.0, k1: float = 0.03) -> Camera:

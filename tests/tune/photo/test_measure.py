@@ -9,9 +9,9 @@ import pytest
 from photo_judge import judged_scene, tallied
 from rendered_photos import BACKGROUNDS, Scene, make_sheet, random_scene, render, through_jpeg
 
+from pastewright.photo.file import Photo
 from pastewright.problems import InputError
 from pastewright.tune.photo.measure import measure_photo
-from pastewright.tune.photo.photo import Photo
 from pastewright.tune.record.measurements import DotState
 
 SHEET = make_sheet(rows=7, columns=8)

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pastewright.photo.file import read_photo
 from pastewright.tune.photo.measure import measure_photo
-from pastewright.tune.photo.photo import read_photo
 from pastewright.tune.record.measurements import DotState
 from pastewright.tune.sheet.model import read_sheet
 

@@ -11,10 +11,10 @@ import pytest
 from PIL import Image
 from rendered_photos import Camera, Scene, jpeg_bytes, make_sheet, render
 
+from pastewright.photo.file import photo_from_bytes, read_photo
 from pastewright.problems import InputError
 from pastewright.tune.photo.measure import measure_photo
 from pastewright.tune.photo.overlay import shown_px
-from pastewright.tune.photo.photo import photo_from_bytes, read_photo
 from pastewright.tune.photo.read import parse_weighed, read_photos
 from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed

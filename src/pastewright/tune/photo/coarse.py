@@ -7,6 +7,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.fitted import fit_view
+from pastewright.photo.light import sampled
+from pastewright.photo.view import PhotoView
 from pastewright.tune.photo.edge import (
     Crossings,
     Outlines,
@@ -16,9 +19,8 @@ from pastewright.tune.photo.edge import (
     outline_at,
     outlines,
 )
-from pastewright.tune.photo.grid import Match, fit_view
-from pastewright.tune.photo.rays import fit_ground, over_ground, ray_places, sampled
-from pastewright.tune.photo.view import PhotoView
+from pastewright.tune.photo.grid import Match
+from pastewright.tune.photo.rays import fit_ground, over_ground, ray_places
 from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]

@@ -12,10 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.light import sampled
+from pastewright.photo.view import PhotoView
 from pastewright.tune.photo.outset import ground_around
-from pastewright.tune.photo.rays import PhotoGround, features, sampled
+from pastewright.tune.photo.rays import PhotoGround, features
 from pastewright.tune.photo.rim import polar, ray_ways
-from pastewright.tune.photo.view import PhotoView
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.light import sampled
+from pastewright.photo.view import PhotoView, visible_rays
 from pastewright.tune.photo.common import MATCHED, Common
 from pastewright.tune.photo.edge import Outlines, aspect_of, outlines
-from pastewright.tune.photo.rays import FULL, ray_places, sampled
+from pastewright.tune.photo.rays import FULL, ray_places
 from pastewright.tune.photo.rim import RAYS, Rim
-from pastewright.tune.photo.view import PhotoView, visible_rays
 from pastewright.tune.record.measurements import DotReading, DotState
 from pastewright.tune.sheet.model import Sheet
 

@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.light import linear_table
+
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
@@ -31,13 +33,6 @@ class BlobCandidates:
     places_px: Floats
     widths_px: Floats
     contrast: Floats
-
-
-def linear_table() -> Floats32:
-    """sRGB byte → linear light 0…1 (IEC 61966-2-1), 256 values."""
-    code = np.arange(256) / 255
-    light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
-    return light.astype(np.float32)
 
 
 def find_candidates(pixels: NDArray[np.uint8]) -> list[BlobCandidates]:

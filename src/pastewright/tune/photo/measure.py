@@ -10,18 +10,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.file import Photo
+from pastewright.photo.fitted import fit_view
+from pastewright.photo.light import colour_light, grey_light, opponent_light
+from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import Problem
 from pastewright.tune.photo.coarse import coarse_pass, plausible_blobs, refitted, usual_blur_px
 from pastewright.tune.photo.common import HALF, laid_over
 from pastewright.tune.photo.dots import dots_of, plausible, readings_of
 from pastewright.tune.photo.find import find_candidates
-from pastewright.tune.photo.grid import fit_view, index_dots, refusal
+from pastewright.tune.photo.grid import index_dots, refusal
 from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, MENDS, Judged, verdict
 from pastewright.tune.photo.outset import outset
-from pastewright.tune.photo.photo import Photo
-from pastewright.tune.photo.rays import colour_light, grey_light, opponent_light, tells_by_lightness
+from pastewright.tune.photo.rays import tells_by_lightness
 from pastewright.tune.photo.rim import COLOUR_BLUR_PX, beside_halfway, common_rim
-from pastewright.tune.photo.view import PhotoView, camera_place_mm
 from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts
 from pastewright.tune.sheet.model import Sheet
 

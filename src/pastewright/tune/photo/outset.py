@@ -10,17 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.light import MIDDLE, sampled
+from pastewright.photo.view import PhotoView, visible_rays
 from pastewright.tune.photo.edge import outlines
-from pastewright.tune.photo.rays import (
-    MIDDLE,
-    PhotoGround,
-    features,
-    fit_ground,
-    ground_scale,
-    ray_places,
-    sampled,
-)
-from pastewright.tune.photo.view import PhotoView, visible_rays
+from pastewright.tune.photo.rays import PhotoGround, features, fit_ground, ground_scale, ray_places
 
 Floats = NDArray[np.float64]
 

@@ -8,22 +8,18 @@ lamp to one side cancels.
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.photo.light import COARSE_COLOUR, linear_table
 from pastewright.tune.photo.edge import median_where
-from pastewright.tune.photo.find import DARKEST, linear_table
-from pastewright.tune.photo.view import PhotoView
+from pastewright.tune.photo.find import DARKEST
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-MOST_ROWS = 30_000  # cv2.remap takes fewer than 32 768 rows
-COARSE_COLOUR = 0.7
 LEAST_GREY = 0.2  # ln of light
 LEAST_GREY_SHARE = 0.4  # of what the best colour shows
-MIDDLE = 32768  # no colour, in opponent light
 DIMMEST = 0.003  # of white: a ground below this is black to a camera of 8 bits
 FULL = 0.985  # of white: light above this may have been cut off by the camera
 
@@ -39,25 +35,6 @@ class PhotoGround:
     value: Floats
     slope: Floats
     noise: Floats
-
-
-def grey_light(pixels: NDArray[np.uint8]) -> NDArray[np.uint16]:
-    """The photo's lightness in linear light (height, width, 1), 65535 = white."""
-    table = np.round(linear_table() * 65535).astype(np.uint16)
-    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)  # the weights of JPEG's own lightness
-    return np.asarray(cv2.LUT(grey, table), np.uint16)[..., None]
-
-
-def colour_light(pixels: NDArray[np.uint8], *, fine: bool) -> NDArray[np.uint16]:
-    """The photo's colours (height, width, 3), 65535 = white: linear light where colour is as fine as lightness.
-
-    JPEG and HEIC blur colour once more, in codes, by about as much as a phone's lens blurs the picture in light. The
-    edge of a dot is then halfway neither in light nor in codes (light^0.45) but between: light^0.7.
-    """
-    table = np.round(linear_table() ** (1.0 if fine else COARSE_COLOUR) * 65535).astype(np.uint16)
-    return np.asarray(
-        cv2.LUT(pixels, np.repeat(table[:, None, None], 3, axis=2).reshape(1, 256, 3)), np.uint16
-    )
 
 
 def tells_by_lightness(pixels: NDArray[np.uint8], places_px: Floats, widths_px: Floats) -> bool:
@@ -88,28 +65,6 @@ def ray_places(centres_mm: Floats, angles: Floats, radii: Floats) -> Floats:
     return np.asarray(centres_mm[:, None, None, :] + radii[:, None, :, None] * ways[None, :, None, :])
 
 
-def sampled(
-    light: NDArray[np.uint16], view: PhotoView, places_mm: Floats
-) -> tuple[Floats32, NDArray[np.bool_]]:
-    """Light at sheet points, 0…1 (…, colours), and whether each lies inside the photo (…)."""
-    px = view.to_px(places_mm)
-    inside = (px[..., 0] >= 1) & (px[..., 0] <= view.width_px - 2) & (px[..., 1] >= 1)
-    inside &= px[..., 1] <= view.height_px - 2
-    flat = px.reshape(-1, px.shape[-2], 2).astype(np.float32)
-    parts = [
-        cv2.remap(
-            light,
-            flat[start : start + MOST_ROWS, :, 0],
-            flat[start : start + MOST_ROWS, :, 1],
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        for start in range(0, len(flat), MOST_ROWS)
-    ]
-    values = np.concatenate(parts).astype(np.float32) / np.float32(65535)
-    return values.reshape(*px.shape[:-1], light.shape[2]), inside
-
-
 def fit_ground(
     values: Floats32, places_mm: Floats, centres_mm: Floats, usable: NDArray[np.bool_]
 ) -> PhotoGround:
@@ -133,23 +88,6 @@ def fit_ground(
         noise = 1.4826 * median_where(off, may > 0)
         weight = may * np.clip(1 - (off / np.maximum(4.0 * noise, 1e-3)[:, None]) ** 2, 0, None) ** 2
     return PhotoGround(value=solved[:, 0], slope=solved[:, 1:] / scale, noise=noise)
-
-
-def opponent_light(pixels: NDArray[np.uint8], *, fine: bool) -> NDArray[np.uint16]:
-    """The photo as lightness in linear light, red less lightness, and blue less lightness (height, width, 3).
-
-    The differences are those of light^0.7 where JPEG has blurred colour in codes (see `colour_light`), halved and
-    laid around MIDDLE.
-    """
-    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    power = 1.0 if fine else COARSE_COLOUR
-    table = np.round(linear_table() ** power * 65535).astype(np.uint16)
-    level = cv2.LUT(grey, table).astype(np.int32)
-    planes = [grey_light(pixels)[..., 0]]
-    for channel in (0, 2):
-        ink = cv2.LUT(np.ascontiguousarray(pixels[..., channel]), table).astype(np.int32)
-        planes.append(((ink - level) // 2 + MIDDLE).astype(np.uint16))
-    return np.stack(planes, axis=-1)
 
 
 def features(values: Floats32, places_mm: Floats, centres_mm: Floats, ground: PhotoGround) -> Floats:

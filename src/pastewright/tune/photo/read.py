@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from pastewright.photo.file import Photo
 from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.tune.photo.measure import PhotoReading, measure_photo
-from pastewright.tune.photo.photo import Photo
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import Sheet
 

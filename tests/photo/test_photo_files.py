@@ -11,8 +11,8 @@ import pytest
 from PIL import Image
 from rendered_photos import jpeg_bytes
 
+from pastewright.photo.file import photo_from_bytes, read_photo
 from pastewright.problems import InputError
-from pastewright.tune.photo.photo import photo_from_bytes, read_photo
 
 
 def _scene() -> np.ndarray:

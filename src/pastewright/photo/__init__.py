@@ -1,0 +1,1 @@
+"""Photos of sheets and boards: a file to pixels, pixels to light, and the plane a camera looked at."""
