@@ -5,7 +5,8 @@ Runs with an environment of its own, which has mitsuba, numpy, Pillow and opencv
     python3 -m venv renderer && renderer/bin/pip install mitsuba==3.9.1 numpy pillow opencv-python-headless
     renderer/bin/python scripts/physical_photos.py photos 1000 100
 
-A scene that is there already is not rendered again. About a minute of one core for each scene of three photos.
+A scene that is there already is not rendered again. About a minute of one core for each scene of three photos, half of
+that for the small sheets of scripts/physical/wide.py, which go into a folder of their own.
 """
 
 import json
@@ -17,14 +18,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parent / "physical"))
 
 from camera import looks
 from render import rendered
-from scenes import drawn, sheet_data
+from scenes import drawn, sheet_data, sheet_of
+from wide import DEVELOPMENT_WIDE, FRESH, drawn_wide
 
 
 def main(folder: Path, first: int, count: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "sheet.json").write_text(json.dumps(sheet_data(), indent=1) + "\n", encoding="utf-8")
     for number in range(first, first + count):
-        scene = drawn(number)
+        scene = drawn_wide(number) if number in DEVELOPMENT_WIDE or number in FRESH else drawn(number)
+        sheet = json.dumps(sheet_data(sheet_of(scene)), indent=1) + "\n"
+        (folder / "sheet.json").write_text(sheet, encoding="utf-8")
         file = folder / f"{number}.json"
         if file.exists():
             continue

@@ -7,14 +7,13 @@ from pathlib import Path
 
 import mitsuba as mi
 import numpy as np
-from scenes import COLUMNS, GROUNDS, METALS, PITCH_MM, ROWS, outline_mm, places_mm, truth
+from scenes import GROUNDS, METALS, PITCH_MM, middle_mm, outline_mm, places_mm, sheet_of, truth
 
 mi.set_variant("scalar_rgb")
 
 SAMPLES = {"window": 4, "lamp": 4, "room": 6}  # a pixel; what noise is left is about a phone's
 BOUNCES = 3
 GROUND_MM = 45.0  # half the side of the ground; it fills the picture
-MIDDLE_MM = ((COLUMNS - 2) * PITCH_MM / 2, ROWS * PITCH_MM / 2)
 FACET_MM = 0.035  # about a powder's grain (20 to 38 µm, type 4)
 # Complex refractive index of tin at red, green, blue (from memory of tables of optical constants).
 TIN_N, TIN_K = (1.9, 1.5, 1.1), (6.0, 5.5, 4.7)
@@ -88,7 +87,7 @@ def write_ply(path: Path, vertices: np.ndarray, triangles: np.ndarray) -> None:
 
 def _common(scene: dict, mesh: str) -> dict:
     camera, paste = scene["camera"], scene["paste"]
-    x, y = MIDDLE_MM
+    x, y = middle_mm(sheet_of(scene))
     tilt, azimuth, roll = (math.radians(camera[key]) for key in ("tilt_deg", "azimuth_deg", "roll_deg"))
     back = np.array([math.sin(tilt) * math.cos(azimuth), math.sin(tilt) * math.sin(azimuth), math.cos(tilt)])
     place = np.array([x, y, 0]) + camera["distance_mm"] * back
@@ -96,7 +95,7 @@ def _common(scene: dict, mesh: str) -> dict:
     height = round(width * 0.8)
     # The picture's shorter side takes in all of the sheet, however it is turned, and a tilt's nearer side.
     turn = np.array([[math.cos(roll), math.sin(roll)], [-math.sin(roll), math.cos(roll)]])
-    half = np.abs((places_mm() - [x, y]) @ turn.T).max(axis=0) + 0.6 * PITCH_MM
+    half = np.abs((places_mm(sheet_of(scene)) - [x, y]) @ turn.T).max(axis=0) + 0.6 * PITCH_MM
     nearer = 1 + half.max() * math.sin(tilt) / camera["distance_mm"]
     seen_mm = 2 * max(half[1], half[0] * 0.8) * nearer / camera["fill"]
     fov = 2 * math.degrees(math.atan(seen_mm / 2 / camera["distance_mm"]))
@@ -238,7 +237,7 @@ def _dirt(scene: dict) -> dict:
 def _light(scene: dict, name: str) -> dict:
     """One light; it gives the sheet an irradiance of π, so white paper shows 1."""
     light = scene[name]
-    x, y = MIDDLE_MM
+    x, y = middle_mm(sheet_of(scene))
     azimuth, elevation = math.radians(light["azimuth_deg"]), math.radians(light["elevation_deg"])
     way = np.array(
         [

@@ -29,31 +29,39 @@ GROUNDS = {
 }
 METALS = ("copper", "gold", "tin")
 
-ROWS, COLUMNS, PITCH_MM = 8, 9, 3.0
+SHEET = (8, 9)  # rows, columns
+PITCH_MM = 3.0
 LEAST_MM, MOST_MM = 0.62, 2.1  # diameters at the smallest and the largest dose
 
 
-def doses_ul() -> np.ndarray:
+def doses_ul(sheet: tuple[int, int] = SHEET) -> np.ndarray:
     """Doses of the sheet's dots in the order of their index, row by row, the three odd dots last [µL]."""
     random = np.random.default_rng(17)
-    widths = random.permutation(np.geomspace(LEAST_MM, MOST_MM, ROWS * COLUMNS))
+    widths = random.permutation(np.geomspace(LEAST_MM, MOST_MM, sheet[0] * sheet[1]))
     widths = np.append(widths, [1.5, 1.5, 1.5])
     return widths**3 * math.pi * 0.4 * (0.75 + 0.16) / 6  # a cap 0.4 as high as wide
 
 
-def places_mm() -> np.ndarray:
+def places_mm(sheet: tuple[int, int] = SHEET) -> np.ndarray:
     """Commanded places of the dots [mm], the odd ones last: two above the last row, one left of the first column."""
-    lattice = [(column, row) for row in range(ROWS) for column in range(COLUMNS)]
-    odd = [(0.5, ROWS), (COLUMNS - 2.5, ROWS), (-1.0, ROWS - 3.5)]
+    rows, columns = sheet
+    lattice = [(column, row) for row in range(rows) for column in range(columns)]
+    odd = [(0.5, rows), (columns - 2.5, rows), (-1.0, rows - 3.5)]
     return np.array(lattice + odd) * PITCH_MM
 
 
-def sheet_data() -> dict:
+def middle_mm(sheet: tuple[int, int]) -> tuple[float, float]:
+    """The middle of all that is laid [mm]."""
+    return ((sheet[1] - 2) * PITCH_MM / 2, sheet[0] * PITCH_MM / 2)
+
+
+def sheet_data(sheet: tuple[int, int] = SHEET) -> dict:
     """The sheet as in sheet.json."""
+    rows, columns = sheet
     dots = []
-    for index, ((x, y), dose) in enumerate(zip(places_mm(), doses_ul(), strict=True)):
-        odd = index >= ROWS * COLUMNS
-        row, column = divmod(index, COLUMNS)
+    for index, ((x, y), dose) in enumerate(zip(places_mm(sheet), doses_ul(sheet), strict=True)):
+        odd = index >= rows * columns
+        row, column = divmod(index, columns)
         dots.append(
             {
                 "index": index,
@@ -69,8 +77,8 @@ def sheet_data() -> dict:
         "format": "pastewright tuning sheet",
         "version": 1,
         "name": "physical light",
-        "rows": ROWS,
-        "columns": COLUMNS,
+        "rows": rows,
+        "columns": columns,
         "pitch_mm": PITCH_MM,
         "dots": dots,
         "beads": [],
@@ -78,7 +86,7 @@ def sheet_data() -> dict:
     }
 
 
-def drawn(number: int) -> dict:
+def drawn(number: int, sheet: tuple[int, int] = SHEET) -> dict:
     """Return the scene of a number, as plain data."""
     random = np.random.default_rng(number)
 
@@ -86,7 +94,7 @@ def drawn(number: int) -> dict:
         return round(float(random.uniform(low, high)), 4)
 
     ground = list(GROUNDS)[number % len(GROUNDS)]
-    return {
+    scene = {
         "number": number,
         "ground": {
             "kind": ground,
@@ -106,7 +114,7 @@ def drawn(number: int) -> dict:
             "flux_shine": u(0.0, 0.6),
             "grain_um": u(2.0, 8.0),
         },
-        "dots": _dots(random),
+        "dots": _dots(random, sheet),
         "camera": {
             "tilt_deg": u(0, 25),
             "azimuth_deg": u(0, 360),
@@ -135,15 +143,22 @@ def drawn(number: int) -> dict:
         },
         "looks": {look: _look(random) for look in LOOKS},
     }
+    return scene if sheet == SHEET else scene | {"sheet": list(sheet)}
 
 
-def _dots(random: np.random.Generator) -> dict:
+def sheet_of(scene: dict) -> tuple[int, int]:
+    """Rows and columns of a scene's sheet."""
+    rows, columns = scene.get("sheet", SHEET)
+    return rows, columns
+
+
+def _dots(random: np.random.Generator, sheet: tuple[int, int]) -> dict:
     """Widths, outlines and heights: outlines are uneven, caps have a peak aside, none is a ball's."""
-    count = len(places_mm())
-    expected = (doses_ul() / (math.pi * 0.4 * (0.75 + 0.16) / 6)) ** (1 / 3)
+    count = len(places_mm(sheet))
+    expected = (doses_ul(sheet) / (math.pi * 0.4 * (0.75 + 0.16) / 6)) ** (1 / 3)
     missing: list[int] = random.choice(count - 3, int(random.integers(0, 5)), replace=False).tolist()
     if random.random() < 0.08:  # a soft bench lays the large doses only
-        order = np.argsort(doses_ul()[: count - 3])
+        order = np.argsort(doses_ul(sheet)[: count - 3])
         missing = order[: int(random.uniform(0.3, 0.5) * len(order))].tolist()
     uneven = random.uniform(0.004, 0.03)
     waves = random.normal(0, 1, (count, 6)) * uneven / np.arange(1.0, 4.0, 0.5)
@@ -201,7 +216,7 @@ def outline_mm(scene: dict, index: int, angles: np.ndarray) -> np.ndarray:
 
 def truth(scene: dict) -> dict[int, tuple[float, float, float]]:
     """Return index → (x, y, diameter) [mm] of the dots that lie there."""
-    dots, places = scene["dots"], places_mm()
+    dots, places = scene["dots"], places_mm(sheet_of(scene))
     return {
         index: (
             float(places[index, 0] + dots["shift_mm"][index][0]),
