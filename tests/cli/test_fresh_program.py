@@ -1,21 +1,30 @@
 """What is sent to a barrel that has been used: the program for it, where that makes a difference."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from demo_plans import plan_of
 
 from pastewright.board.model import Side
+from pastewright.cli.running import fresh
 from pastewright.cli.running.asking import PasteState
-from pastewright.cli.running.fresh import for_barrel
+from pastewright.cli.running.fresh import Today, bench_today, for_today
 from pastewright.link.job import in_air, read_job
 from pastewright.records.plan import PlanRecord
+
+NOWHERE: Any = None
+"""No change that is tested here reads the journal."""
 
 
 @pytest.fixture(scope="module")
 def sent():
     plan = plan_of(Side.TOP)
     return plan.program.text, plan.record, read_job(plan.program.text, plan.record)
+
+
+def for_barrel(given, profile, paste):
+    return for_today(given, profile, bench_today(profile, Today(journal=NOWHERE, paste=paste)))[0]
 
 
 def barrel(used_ul, fill_ul=2500.0):
@@ -53,3 +62,19 @@ def test_a_barrel_filled_less_than_the_profile_says_counts_as_used(sent):
         )
         == sent
     )
+
+
+def test_another_source_of_change_is_one_function_more(sent, monkeypatch):
+    profile = plan_of(Side.TOP).profile
+    paste = barrel(0.0)
+
+    def stiffer_paste(bench, today):
+        assert today.paste is paste
+        return replace(bench, tuning=replace(bench.tuning, gain=1.03 * bench.tuning.gain))
+
+    monkeypatch.setattr(fresh, "CHANGES", [*fresh.CHANGES, stiffer_paste])
+    now = bench_today(profile, Today(journal=NOWHERE, paste=paste))
+    (text, record, _), bench = for_today(sent, profile, now)
+    assert now.tuning.gain == 1.03 * profile.tuning.gain
+    assert bench == now and text != sent[0]
+    assert for_today((text, record, sent[2]), bench, now)[0][0] == text  # once is enough

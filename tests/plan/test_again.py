@@ -28,9 +28,9 @@ def order(plan):
 
 def test_a_barrel_emptied_by_a_millilitre_costs_more_than_a_per_cent_and_the_new_plan_does_not():
     plan = plan_of(Side.TOP)
-    before = off_by(plan.program.text, plan.record, plan.profile, left_ul=LEFT_UL)
+    before = off_by(plan.program.text, plan.record, plan.profile, now=with_paste(plan.profile, LEFT_UL))
     assert before > 3 * WORTH
-    again = planned_again(plan.record, plan.profile, left_ul=LEFT_UL)
+    again = planned_again(plan.record, with_paste(plan.profile, LEFT_UL))
     assert again.verdict.ok, again.verdict.findings[:3]
     laid = [
         got.volume_ul / deposit.volume_ul
@@ -42,23 +42,34 @@ def test_a_barrel_emptied_by_a_millilitre_costs_more_than_a_per_cent_and_the_new
     assert order(again.record) == order(plan.record)
     # And it is for that barrel: on a full one it would be wrong the other way.
     full = plan.profile.barrel.fill_ul
-    assert off_by(again.program.text, again.record, again.profile, left_ul=full) > 3 * WORTH
+    assert (
+        off_by(again.program.text, again.record, again.profile, now=with_paste(again.profile, full))
+        > 3 * WORTH
+    )
 
 
 def test_for_a_barrel_that_was_not_used_it_is_the_same_program_to_the_last_figure_that_counts():
     plan = plan_of(Side.TOP)
-    again = planned_again(plan.record, plan.profile, left_ul=plan.profile.barrel.fill_ul)
+    again = planned_again(plan.record, with_paste(plan.profile, plan.profile.barrel.fill_ul))
     assert len(again.program.text.splitlines()) == len(plan.program.text.splitlines())
     assert again.record.totals.barrel_sweep_ul == approx(
         plan.record.totals.barrel_sweep_ul, abs=2 * plan.profile.microstep_ul
     )
     assert again.record.totals.machine_s == approx(plan.record.totals.machine_s, rel=1e-3)
-    assert off_by(plan.program.text, plan.record, plan.profile, left_ul=plan.profile.barrel.fill_ul) == 0.0
+    assert (
+        off_by(
+            plan.program.text,
+            plan.record,
+            plan.profile,
+            now=with_paste(plan.profile, plan.profile.barrel.fill_ul),
+        )
+        == 0.0
+    )
 
 
 def test_the_new_plan_and_program_belong_together_and_verify_on_the_bench_with_that_barrel():
     plan = plan_of(Side.TOP)
-    again = planned_again(plan.record, plan.profile, left_ul=LEFT_UL)
+    again = planned_again(plan.record, with_paste(plan.profile, LEFT_UL))
     assert strangers(again.program.text, again.record, plan.profile) == ()
     assert strangers(plan.program.text, again.record, plan.profile)
     now = with_paste(plan.profile, LEFT_UL)
@@ -68,9 +79,9 @@ def test_the_new_plan_and_program_belong_together_and_verify_on_the_bench_with_t
 def test_an_empty_barrel_is_refused_and_so_is_one_with_too_little():
     plan = plan_of(Side.TOP)
     with pytest.raises(InputError, match="the barrel is empty"):
-        planned_again(plan.record, plan.profile, left_ul=0.0)
+        planned_again(plan.record, with_paste(plan.profile, 0.0))
     with pytest.raises(InputError, match="the barrel holds 10 µL"):
-        planned_again(plan.record, plan.profile, left_ul=10.0)
+        planned_again(plan.record, with_paste(plan.profile, 10.0))
 
 
 def test_an_open_strip_stays_where_the_plan_has_it():
@@ -78,7 +89,7 @@ def test_an_open_strip_stays_where_the_plan_has_it():
     opened = replace(
         plan.profile, bed=replace(plan.profile.bed, strip_x_mm=1.0, strip_y_mm=1.0, strip_open=True)
     )
-    again = planned_again(plan.record, opened, left_ul=2400.0)
+    again = planned_again(plan.record, with_paste(opened, 2400.0))
     assert again.verdict.ok
     assert again.record.placement.strips == plan.record.placement.strips
 
@@ -89,8 +100,8 @@ def test_of_thirty_boards_from_one_barrel_each_is_within_two_percent_when_planne
     left, text, record, bench = plan.profile.barrel.fill_ul, plan.program.text, plan.record, plan.profile
     worst, anew = 0.0, 0
     for _ in range(30):
-        if off_by(text, record, bench, left_ul=left) > WORTH:
-            again = planned_again(plan.record, plan.profile, left_ul=left)
+        if off_by(text, record, bench, now=with_paste(bench, left)) > WORTH:
+            again = planned_again(plan.record, with_paste(plan.profile, left))
             text, record, bench, anew = again.program.text, again.record, again.profile, anew + 1
         got = verify(text, expected_from_plan(record), with_paste(plan.profile, left))
         off = sorted(

@@ -1,9 +1,10 @@
-"""A plan to the same plan for the barrel as it is now: less paste is stiffer, so that every push lays more.
+"""A plan to the same plan for the bench as it is now: a barrel with less paste is stiffer, and every push lays more.
 
     C(P) = A²/k_frame + V_paste/K_bulk + air          V_paste falls as the barrel empties, and C with it
 
-The deposits, where the boards lie and the order stay those of plan.json; no fabrication file is needed. Pushes,
-retractions and walks are solved anew, the program is written and read back anew.
+What else has changed since, a constant that a witness row told for instance, is in the bench that is given. The
+deposits, where the boards lie and the order stay those of plan.json; no fabrication file is needed. Pushes, retractions and
+walks are solved anew, the program is written and read back anew.
 """
 
 from dataclasses import dataclass, replace
@@ -43,7 +44,7 @@ AT_PERCENTILE = 95
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedAgain:
-    """The program for the barrel as it is, its plan and verdict; `profile` is the bench with that barrel."""
+    """The program for the bench as it is, its plan and verdict; `profile` is the bench that they are for."""
 
     program: Program
     record: PlanRecord
@@ -62,31 +63,31 @@ def with_paste(profile: Profile, left_ul: float) -> Profile:
     return replace(profile, barrel=replace(profile.barrel, fill_ul=left_ul))
 
 
-def off_by(text: str, plan: PlanRecord, profile: Profile, *, left_ul: float) -> float:
-    """Return how far deposits change when a program is sent with `left_ul` in the barrel [share of each].
+def off_by(text: str, plan: PlanRecord, profile: Profile, *, now: Profile) -> float:
+    """Return how far deposits change when a program is sent to the bench as it is now [share of each].
 
-    Against the barrel of the profile, which it was planned for; the 95th percentile, as the read-back simulates both.
+    Against `profile`, the bench that it was planned for; the 95th percentile, as the read-back simulates both.
     0 for a dry program.
     """
     expected = expected_from_plan(plan)
-    if expected.dry or not expected.deposits or left_ul == profile.barrel.fill_ul:
+    if expected.dry or not expected.deposits or now == profile:
         return 0.0
     then = verify(text, expected, profile).delivered
-    now = verify(text, expected, with_paste(profile, left_ul)).delivered
+    today = verify(text, expected, now).delivered
     off = [
         abs(got.volume_ul / was.volume_ul - 1) if got is not None else 1.0
-        for got, was in zip(now, then, strict=True)
+        for got, was in zip(today, then, strict=True)
         if was is not None and was.volume_ul > 0
     ]
     return float(np.percentile(off, AT_PERCENTILE)) if off else 0.0
 
 
-def planned_again(plan: PlanRecord, profile: Profile, *, left_ul: float) -> PlannedAgain:
-    """Return the plan for a barrel that holds `left_ul`, read back on a bench with that barrel.
+def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
+    """Return the plan for the bench as it is now, read back on it.
 
-    Raises `InputError` when the paste left, or the stroke, is not enough for it.
+    Raises `InputError` when the paste left in its barrel, or the stroke, is not enough for it.
     """
-    bench = with_paste(_where_it_was(plan, profile), left_ul)
+    bench = _where_it_was(plan, now)
     layout = _layout(plan)
     there = located(layout, _placements(plan))
     motions = motions_over(there, _tour(plan, there), bench)

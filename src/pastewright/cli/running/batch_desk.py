@@ -9,7 +9,6 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import dist
 from pathlib import Path
-from typing import Any
 
 import msgspec
 import typer
@@ -21,22 +20,24 @@ from pastewright.cli.machine.session import Session
 from pastewright.cli.options import Sending
 from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_problems
-from pastewright.cli.running.asking import paste_of, show_job
+from pastewright.cli.running.asking import PasteState, paste_of, show_job
 from pastewright.cli.running.barrels import words_of
 from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands, Outcome
 from pastewright.cli.running.checks import ask, run_checks
 from pastewright.cli.running.choice import check_verified
+from pastewright.cli.running.fresh import BoardLaid, Sent, Today, ask_after, bench_today, for_today
 from pastewright.cli.running.laying import Laying, believed
 from pastewright.cli.running.records import default_journal
 from pastewright.cli.running.sending import Loaded, loaded
 from pastewright.cli.running.witness import witness_of
 from pastewright.hands.finding import find_marks
 from pastewright.link.barrels import BarrelEvent, barrel_named, enter
-from pastewright.link.batch import BatchRow, PlaceState, batch, begin_batch, places
+from pastewright.link.batch import BatchRow, PlaceRow, PlaceState, batch, begin_batch, places
 from pastewright.link.companions import NAMES, companion_of, job_of
 from pastewright.link.conduct import unix_s
 from pastewright.link.ending import Ending, guarded
 from pastewright.link.hand import Hand
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
@@ -85,7 +86,10 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
         with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
             bench = _Bench(journal, row, profile, profile_path, sending, terminal, ending)
             work = BatchWork(
-                journal, row, bench, Hands(fit=bench.fit, find=bench.find, lay=bench.lay, now=unix_s)
+                journal,
+                row,
+                bench,
+                Hands(fit=bench.fit, find=bench.find, lay=bench.lay, after=bench.after, now=unix_s),
             )
             console.print(words_of(work.barrel()))
             try:
@@ -234,12 +238,12 @@ class _Bench:
         self._owner: Owner | None = None
         self._asked = False
         programs: Mapping[str, str] = row.settings["programs"]
-        self._plans: dict[str, tuple[str, PlanRecord]] = {}
+        self._plans: dict[str, tuple[Sent, Profile]] = {}  # with the bench that each is planned for
         for side, sha256 in programs.items():
             _, text, companion = journal.program(sha256)
             assert isinstance(companion, PlanRecord)
-            self._plans[side] = (text, companion)
-        self._fitted: dict[tuple[str, int, Shift], FittedProgram] = {}
+            self._plans[side] = ((text, companion, job_of(text, companion)), profile)
+        self._fitted: dict[tuple[str, str, int, Shift], FittedProgram] = {}
 
     # -- the desk ---------------------------------------------------------------------------------------
 
@@ -278,8 +282,7 @@ class _Bench:
         if self._owner is not None and self._owner.known:
             return self._owner
         self.close()
-        text, plan = self._plans[side]
-        job = job_of(text, plan)
+        _, _, job = self._plans[side][0]
         laying = Laying(self._journal, job, self._profile, self._sending, self._paste())
         owner = laying.connected()
         if owner is None:
@@ -296,18 +299,17 @@ class _Bench:
         self._asked = True
         return owner
 
-    def _paste(self) -> Any:
+    def _paste(self) -> PasteState:
         name = str(batch(self._journal, self._row.id).settings["barrel"])
         return paste_of(self._journal, self._profile, replace(self._sending, barrel=name))
 
     def fit(self, side: str, slot: int, shift: Shift) -> FittedProgram:
         """Return the program for a row of the card and a board, read back; raises `InputError` if it is not verified."""
-        key = (side, slot, shift)
+        (text, plan, job), bench = self._for_today(side)
+        key = (side, job.sha256, slot, shift)
         if key in self._fitted:
             return self._fitted[key]
-        settings, bed = self._row.settings, self._profile.bed
-        text, plan = self._plans[side]
-        job = job_of(text, plan)
+        settings, bed = self._row.settings, bench.bed
         strip = Shift(y_mm=slot * float(settings["pitch_mm"]))
         if plan.placement.strips:  # the planner may have chosen another place than the profile's
             bed = replace(
@@ -315,7 +317,7 @@ class _Bench:
                 strip_x_mm=plan.placement.strips[0].from_mm[0],
                 strip_y_mm=plan.placement.strips[0].from_mm[1],
             )
-        here = replace(self._profile, bed=bed)
+        here = replace(bench, bed=bed)
         witness = witness_of(here, strip) if settings["witness"] else None
         text, plan = woven(
             text,
@@ -341,12 +343,32 @@ class _Bench:
         self._fitted[key] = fitted
         return fitted
 
+    def _for_today(self, side: str) -> tuple[tuple[str, PlanRecord, ProgramJob], Profile]:
+        """Return the side's program, planned anew where the bench has changed, and the bench that it is for."""
+        sent, planned_for = self._plans[side]
+        today = Today(journal=self._journal, paste=self._paste(), batch=self._row.id)
+        try:
+            self._plans[side] = for_today(sent, planned_for, bench_today(self._profile, today))
+        except (
+            InputError
+        ) as error:  # too little paste for a whole board, mostly: whether it serves is asked next
+            self.say(f"not planned anew: {error}")
+        (text, plan, job), bench = self._plans[side]
+        assert isinstance(plan, PlanRecord)
+        return (text, plan, job), bench
+
+    def after(self, place: PlaceRow, board: int) -> None:
+        """Ask what is to be asked after a board."""
+        bench = self._plans[place.side][1]
+        ask_after(self, BoardLaid(journal=self._journal, place=place, board=board, profile=bench))
+
     def find(self, side: str) -> Shift:
         """Return where the board lies: at the stop, or as two points of it are found by the person."""
         if self._row.settings["find"] == "stop":
             return Shift()
         owner = self._connected(side)
-        _, plan = self._plans[side]
+        _, plan, _ = self._plans[side][0]
+        assert isinstance(plan, PlanRecord)
         one = plan.placement.boards[0]
         (xx, xy), (yx, yy) = one.matrix
         where = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=one.shift_mm[0], y_mm=one.shift_mm[1])

@@ -82,12 +82,16 @@ Find = Callable[[str], Shift]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hands:
-    """What the dialogue lets others do: fit a program, find the board again, lay it; and the clock [s since 1970]."""
+    """What the dialogue lets others do: fit a program, find the board again, lay it; and the clock [s since 1970].
+
+    `after` is told of each board that was laid whole, with its id in the journal.
+    """
 
     fit: Fit
     find: Find
     lay: Lay
     now: Callable[[], float]
+    after: Callable[[PlaceRow, int], None] = lambda place, board: None
 
 
 class BatchWork:
@@ -225,6 +229,7 @@ class BatchWork:
             self._desk.say(f"board {row.place}: {outcome.phase}, {outcome.why}")
         elif state is PlaceState.LAID:
             self._desk.say(f"board {row.place} is laid: take it out")
+            self._hands.after(row, board)
         return ""
 
     def _row_on_card(self) -> tuple[int, int]:

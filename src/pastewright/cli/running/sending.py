@@ -10,7 +10,7 @@ from pastewright.cli.reading import read_text
 from pastewright.cli.running.asking import paste_of, show_job, show_paste
 from pastewright.cli.running.checks import ask, run_checks
 from pastewright.cli.running.choice import board_number_of, check_fits, check_verified, wanted_deposits
-from pastewright.cli.running.fresh import for_barrel
+from pastewright.cli.running.fresh import Today, bench_today, for_today
 from pastewright.cli.running.laying import Laying, believed
 from pastewright.cli.running.records import default_journal
 from pastewright.link.bench import ul_per_unit
@@ -75,7 +75,8 @@ def send(
         about_paste = show_paste(job, deposits, bench, paste)
         text, companion = given.text, given.companion
         if not choice.even_if_unverified:
-            text, companion, job = for_barrel((text, companion, job), bench, paste)
+            now = bench_today(bench, Today(journal=journal, paste=paste))
+            (text, companion, job), bench = for_today((text, companion, job), bench, now)
         check_port(sending.port)
         ask(about_paste, sending)
         laying = Laying(journal, job, bench, sending, paste, kind=companion.kind)
