@@ -16,8 +16,8 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
+from pastewright.monotone import monotone_curve
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.cycle import most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
@@ -79,7 +79,7 @@ def _read(log_x: Floats, log_y: Floats, x: Floats) -> Floats:
     inside = np.clip(at, log_x[0], log_x[-1])
     # Below the ladder leaks fall at least as fast as the flow, so a proportional tail never exceeds them by much.
     tail = np.minimum(at - log_x[0], 0.0)
-    value: Floats = np.exp(PchipInterpolator(log_x, log_y)(inside) + tail)
+    value: Floats = np.exp(monotone_curve(inside, log_x, log_y) + tail)
     return value
 
 

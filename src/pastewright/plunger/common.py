@@ -22,8 +22,8 @@ from math import log
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
+from pastewright.monotone import monotone_curve
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.cycle import Dots, dots_begun, most_flow_ul_s, retractions_ul, solved_dots
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
@@ -78,10 +78,8 @@ class CommonPush:
 
     def dwells_s(self, volumes_ul: Floats) -> Floats:
         """Return the dwell [s] of each volume that it lays."""
-        found: Floats = PchipInterpolator(np.log(self.laid_ul), self.dwell_at_s)(
-            np.log(np.clip(volumes_ul, self.laid_ul[0], self.laid_ul[-1]))
-        )
-        return found
+        inside = np.clip(volumes_ul, self.laid_ul[0], self.laid_ul[-1])
+        return monotone_curve(np.log(inside), np.log(self.laid_ul), self.dwell_at_s)
 
 
 @lru_cache(maxsize=8)
@@ -174,7 +172,7 @@ def _retractions_read(pressures: Floats, bench: PlungerBench) -> Floats:
     low, high = float(pressures.min()), float(pressures.max())
     ladder = np.geomspace(max(low, 1.001 * bench.rest_kpa), high * 1.0001, KNOTS)
     leaks = stored_ul(ladder, bench.store) - bench.rest_ul - retractions_ul(ladder, bench)
-    leak: Floats = PchipInterpolator(np.log(ladder), leaks)(np.log(np.maximum(pressures, ladder[0])))
+    leak = monotone_curve(np.log(np.maximum(pressures, ladder[0])), np.log(ladder), leaks)
     spare: Floats = stored_ul(pressures, bench.store) - bench.rest_ul
     return spare - leak
 

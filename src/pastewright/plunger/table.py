@@ -10,8 +10,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
+from pastewright.monotone import monotone_curve
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.cycle import Dots, limited_dots, limited_fan, solved_dots
 from pastewright.plunger.storage import stored_ul
@@ -55,19 +55,13 @@ class DotTable:
 
     def _read(self, at: Floats, column: Floats) -> Floats:
         if self.corner == 0:
-            return _curve(at, self.log_volume, column)
+            return monotone_curve(at, self.log_volume, column)
         free, slowed = slice(None, self.corner + 1), slice(self.corner, None)
         return np.where(
             at < self.log_volume[self.corner],
-            _curve(at, self.log_volume[free], column[free]),
-            _curve(at, self.log_volume[slowed], column[slowed]),
+            monotone_curve(at, self.log_volume[free], column[free]),
+            monotone_curve(at, self.log_volume[slowed], column[slowed]),
         )
-
-
-def _curve(at: Floats, knots: Floats, values: Floats) -> Floats:
-    """The cubic through the knots that rises where they rise: it never overshoots, so that order is kept."""
-    read: Floats = PchipInterpolator(knots, values)(at)
-    return read
 
 
 @lru_cache(maxsize=8)
