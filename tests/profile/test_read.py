@@ -185,6 +185,7 @@ OTHERS = {
     "dose.shrink_mm": 0.02,
     "dose.transfer_percent": [[0.5, 60.0], [1.0, 99.0]],
     "deposit.raise_to_percent": 120.0,
+    "drift.temperature_c": 21.0,
 }
 
 

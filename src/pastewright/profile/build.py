@@ -5,7 +5,8 @@ from typing import Any
 
 from pastewright.materials.model import Barrel, Paste, Screw, Tip
 from pastewright.materials.tables import find_alloy, find_barrel, find_powder, find_screw, find_tip, tip_of
-from pastewright.profile.keys import section_named
+from pastewright.profile.covariance import covariance_of
+from pastewright.profile.keys import KeyKind, section_named
 from pastewright.profile.model import (
     BeadFeed,
     Bed,
@@ -15,6 +16,7 @@ from pastewright.profile.model import (
     DialectName,
     DoseRule,
     DoseSettings,
+    Drift,
     Machine,
     PlungerDrive,
     PlungerMode,
@@ -53,10 +55,11 @@ def profile(values: Values, *, sha256: str) -> Profile:
         dose=DoseSettings(**_fields(values["dose"]), rules=tuple(dose_rule(rule) for rule in values.rules)),
         deposit=DepositSettings(**_fields(values["deposit"])),
         verify=VerifySettings(**_fields(values["verify"])),
+        drift=Drift(**_fields(values["drift"])),
         run=RunSettings(**_fields(values["run"])),
         camera=Camera(**_fields(values["camera"])),
         probe=_probe(values["probe"]),
-        history=tuple(TuningRecord(**_fields(entry)) for entry in values.history),
+        history=tuple(_tuning_record(entry) for entry in values.history),
     )
     return with_history(plain)
 
@@ -66,12 +69,18 @@ def _fields(table: Table) -> dict[str, Any]:
     fields: dict[str, Any] = {}
     for key in section_named(table.section).keys:
         value = table.values[key.name]
-        if isinstance(value, tuple):
+        if isinstance(value, tuple) and key.kind is KeyKind.PAIRS:
             value = tuple((ratio, part * key.scale) for ratio, part in value)
         elif isinstance(value, float) and key.scale != 1.0:
             value = value * key.scale
         fields[key.field] = value
     return fields
+
+
+def _tuning_record(entry: Table) -> TuningRecord:
+    fields = _fields(entry)
+    covariance = covariance_of(fields.pop("covariance_of"), fields.pop("covariance"))
+    return TuningRecord(**fields, covariance=covariance)
 
 
 def _bed(table: Table, machine: Machine) -> Bed:

@@ -19,6 +19,7 @@ from pastewright.materials.rules import (
 )
 from pastewright.materials.tables import find_alloy, find_barrel, find_powder, find_screw, find_tip
 from pastewright.problems import InputError, Problem
+from pastewright.profile.covariance import covariance_problems
 from pastewright.profile.rule_checks import rule_problems
 from pastewright.profile.values import Table, Values, WrongValueError
 
@@ -400,4 +401,5 @@ _CHECKS: tuple[Callable[[Values], Iterable[Problem]], ...] = (
     _alloy_is_known,
     _transfer_rises,
     rule_problems,
+    covariance_problems,
 )

@@ -122,6 +122,7 @@ class Tuning:
     it pushes and retracts (limited by the drive). `bead_mm_s` is the tip's speed along a bead.
     `smallest_dot_bores` is the smallest dot's diameter in tip bores. `seal_friction_n` acts on the paste through the
     frame's spring. Pressure may really be `pressure_doubt` times what is planned [-]; limits are kept with that.
+    `standing` is the share by which paste thickens that stands for long [-].
     """
 
     gain: float
@@ -135,7 +136,18 @@ class Tuning:
     bead_mm_s: float
     smallest_dot_bores: float
     rest_fraction: float
+    standing: float = 0.0
     dated: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Covariance:
+    """Covariance of the constants `names`, whole: `rows[i][j]` of natural logarithms, of `seal_friction_n` in N, of
+    `standing` as a share.
+    """
+
+    names: tuple[str, ...]
+    rows: tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +155,7 @@ class TuningRecord:
     """What one trial taught; None where it does not say. `*_sd` are relative standard deviations [-].
 
     `paste` and `tip` name what was used (`profile.tuned`), `scale` where the absolute volume came from. Values as
-    in `PlungerDrive`, `Paste` and `Tuning`.
+    in `PlungerDrive`, `Paste` and `Tuning`. `covariance` is of all of them together.
     """
 
     dated: str
@@ -179,6 +191,26 @@ class TuningRecord:
     dot_shape_sd: float | None = None
     smallest_dot_bores: float | None = None
     smallest_dot_sd: float | None = None
+    standing: float | None = None
+    fill_ul: float | None = None
+    covariance: Covariance | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """How far a bench may be from its last trial. `hours`, `refills` and `temperature_c` say what has been since, the
+    others what each brings, as standard deviations: shares [-] of consistency and stiffness, air [µL], friction [N].
+    """
+
+    hours: float = 4.0
+    refills: int = 0
+    temperature_c: float | None = None
+    consistency_h: float = 0.015
+    consistency_c: float = 0.04
+    stiffness_refill: float = 0.02
+    bubble_ul_refill: float = 1.0
+    bubble_ul_barrel: float = 1.0
+    seal_n_barrel: float = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,10 +281,13 @@ class DepositSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerifySettings:
-    """Limits of the verdict: `volume_tolerance` is a fraction of the planned volume."""
+    """Limits of the verdict: `volume_tolerance` is a fraction of the planned volume, for a bench that is as its profile
+    says; `tolerance` is what 95 of 100 pads are to be within on the bench as it may be [-].
+    """
 
     volume_tolerance: float
     place_tolerance_mm: float
+    tolerance: float = 0.10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -328,6 +363,7 @@ class Profile:
     dose: DoseSettings
     deposit: DepositSettings
     verify: VerifySettings
+    drift: Drift = Drift()
     run: RunSettings = RunSettings()
     camera: Camera = Camera()
     probe: ProbeSettings = ProbeSettings()

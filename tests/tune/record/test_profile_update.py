@@ -35,6 +35,7 @@ def fitted_with(**changes):
     estimates = [
         Estimate(constant=constant_named(name), value=value, prior=value, sd=0.05, prior_sd=0.5)
         for name, value in values.items()
+        if name in VALUES
     ]
     estimates += [
         Estimate(constant=c, value=c.usual, prior=c.usual, sd=0.1, prior_sd=0.1, sheet=0)
@@ -43,7 +44,7 @@ def fitted_with(**changes):
     ]
     return Fitted(
         estimates=tuple(estimates),
-        constants={**values, "thinning": 0.0},
+        constants={"thinning": 0.0, **values},
         covariance=0.05**2 * np.eye(len(values)),
         dots=(),
         measured=140,
@@ -155,3 +156,28 @@ def test_the_history_is_listed_and_drawn():
     assert rows[1]["gain [%]"] == "99 ± 5%"
     picture = drift_svg(history)
     assert "2025-04-01" in picture and "A7" in picture and "23.5 °C" in picture
+
+
+def test_the_covariance_of_the_fit_is_kept_and_turned_to_the_middle_of_the_sheet():
+    """The consistency that lasts is ln K − thinning/2, so that its variance is that of both."""
+    shared = [c.name for c in CONSTANTS if c.group is not Group.SHEET]
+    own = [c.name for c in CONSTANTS if c.group is Group.SHEET]
+    names = [*shared, *own]
+    rng = np.random.default_rng(3)
+    mixed = 0.1 * rng.normal(size=(len(names), len(names)))
+    whole = mixed @ mixed.T
+    fitted = replace(fitted_with(standing=0.07), covariance=whole[: len(shared), : len(shared)], whole=whole)
+    entry = tuning_entry(fitted, demo_bench(), dated="2025-03-14", sheets=["one"])
+    profile = parse_profile(with_entry(TEXT, entry), "bench.toml")
+    (record,) = profile.history
+    kept = record.covariance
+    assert kept is not None
+    assert set(kept.names) == {*shared, "standing"}
+    k, thinning = names.index("consistency_kpa_sn"), names.index("thinning")
+    at = kept.names.index("consistency_kpa_sn")
+    by_hand = whole[k, k] - whole[k, thinning] + whole[thinning, thinning] / 4
+    assert kept.rows[at][at] == pytest.approx(by_hand, rel=1e-6)
+    gain, standing = kept.names.index("gain"), kept.names.index("standing")
+    assert kept.rows[gain][standing] == pytest.approx(whole[names.index("gain"), names.index("standing")])
+    assert profile.tuning.standing == pytest.approx(0.07)
+    assert record.fill_ul == pytest.approx(profile.barrel.fill_ul)

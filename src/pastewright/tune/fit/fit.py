@@ -156,6 +156,7 @@ class Mode:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
     """The answer. `covariance` is of the shared constants, in the order of `NAMES`; other modes widen it.
+    `whole` is that of the shared and the last sheet's own constants.
     `middle_s` is the middle of the last sheet's time, which the consistency that lasts is of.
 
     `spread` is that of measured about model [-, of ln V]: two thirds of the dots lie within it, as one standard
@@ -176,6 +177,7 @@ class Fitted:
     left_out: tuple[RowLeftOut, ...] = ()
     modes: tuple["Mode", ...] = ()
     middle_s: float = 0.0
+    whole: Floats | None = None
 
     @property
     def lasting(self) -> dict[str, float]:
@@ -187,9 +189,31 @@ class Fitted:
         kept["consistency_kpa_sn"] *= float(np.exp(-self.constants.get("thinning", 0.0) / 2))
         return kept
 
+    @property
+    def lasting_covariance(self) -> tuple[tuple[str, ...], Floats]:
+        """Names and covariance of the constants that `lasting` holds and of the last sheet's thickening, as the fit
+        sees them.
+        """
+        shared = [c.name for c in CONSTANTS if c.group is not Group.SHEET]
+        if self.whole is None:
+            return tuple(shared), self.covariance
+        names = [c.name for c in (*_of(Group.SHEET, among=False), *_of(Group.SHEET, among=True))]
+        kept = [*shared, "standing"]
+        turn = np.zeros((len(kept), len(names)))
+        for row, name in enumerate(kept):
+            turn[row, names.index(name)] = 1.0
+        # ln K of the sheet's middle is ln K − thinning/2.
+        turn[kept.index("consistency_kpa_sn"), names.index("thinning")] = -0.5
+        return tuple(kept), turn @ self.whole @ turn.T
+
     def estimate(self, name: str, sheet: int | None = None) -> Estimate:
         """Return the estimate of a constant; those of one sheet need its number."""
         return next(e for e in self.estimates if e.constant.name == name and e.sheet in (None, sheet))
+
+
+def _of(group: Group, *, among: bool) -> list[Constant]:
+    """The constants that are of the group, or those that are not."""
+    return [c for c in CONSTANTS if (c.group is group) is among]
 
 
 def fit_sheets(
@@ -375,6 +399,7 @@ class _Problem:
             estimates=self.estimates(x, np.sqrt(np.diag(covariance))),
             constants=as_they_are(self.seen_of(x, len(self.evidence) - 1)),
             covariance=covariance[: len(self.shared), : len(self.shared)],
+            whole=covariance[np.ix_(self.columns[-1], self.columns[-1])],
             dots=dots,
             measured=self.dots,
             missing=int(sum(one.reading.missing.sum() for one in self.evidence)),

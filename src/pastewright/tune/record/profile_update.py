@@ -6,6 +6,7 @@ Which entries hold for which paste and tip is decided where profiles are read (`
 from collections.abc import Mapping, Sequence
 from math import floor, log10
 
+from pastewright.profile.covariance import covariance_keys
 from pastewright.profile.keys import section_named
 from pastewright.profile.model import Profile, TuningRecord
 from pastewright.profile.new import toml_value
@@ -72,7 +73,10 @@ def tuning_entry(
         entry[value_name] = _rounded(value)
         # Logarithms have their error in percent, the others in the value's own unit.
         entry[sd_name] = _rounded((100 if estimate.constant.logarithmic else 1) * estimate.sd)
-    return entry
+    entry["standing_percent"] = _rounded(100 * fitted.constants.get("standing", profile.tuning.standing))
+    entry["fill_ml"] = _rounded(profile.barrel.fill_ul / 1000)
+    names, matrix = fitted.lasting_covariance
+    return {**entry, **covariance_keys(names, matrix.tolist())}
 
 
 def with_entry(text: str, entry: Mapping[str, object]) -> str:
