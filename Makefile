@@ -37,6 +37,8 @@ lint: $(STAMP)   ## style, types, floors
 	$(BIN)/mypy
 	$(BIN)/mypy --config-file tests/mypy.ini
 	$(BIN)/lint-imports
+	@if command -v tsc >/dev/null; then echo tsc; tsc -p src/pastewright/page/front/jsconfig.json; \
+	else echo "the page's JavaScript was not checked: there is no tsc (Debian: node-typescript)"; fi
 
 format: $(STAMP) ## let ruff write the layout
 	$(BIN)/ruff format .

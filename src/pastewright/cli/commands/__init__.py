@@ -24,6 +24,7 @@ COMMANDS = {
     "compare": "compare:compare",
     "tips": "tips:tips",
     "demo": "demo:demo",
+    "page": "page:page",
     "ports": "ports:ports",
     "run": "run:run",
     "resume": "resume:resume",

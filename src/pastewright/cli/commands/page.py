@@ -1,0 +1,38 @@
+"""`pastewright page`: the bench day in a browser."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import JournalOption
+
+
+def page(
+    what: Annotated[
+        Path | None,
+        typer.Argument(metavar="[PLAN or folder]", help="A folder to work in, or a plan [this folder]."),
+    ] = None,
+    *,
+    profile: Annotated[
+        Path | None, typer.Option("--profile", "-p", help="The bench [the folder's bench.toml].")
+    ] = None,
+    journal: JournalOption = None,
+    at: Annotated[int, typer.Option("--at", min=0, max=65535, help="Port to listen on [any free one].")] = 0,
+    show: Annotated[bool, typer.Option("--show/--no-show", help="Open the browser.")] = True,
+) -> int:
+    """Show the whole job in a browser: a server on this computer, for you alone."""
+    from rich.markup import escape
+
+    from pastewright.cli.exits import DONE
+    from pastewright.cli.printing.console import out
+    from pastewright.page.desk import desk_of
+    from pastewright.page.serve import open_page, show_in_browser
+
+    opened = open_page(desk_of(what, bench=profile), port=at, journal=journal)
+    out.print(f"The page of {escape(str(opened.context.desk.folder))} is at\n  {escape(opened.address)}")
+    out.print("This address lets a browser in: keep it to yourself. Ctrl-C here ends the page.")
+    if show:
+        show_in_browser(opened.address, lambda: opened.server.started)
+    opened.run()
+    return DONE

@@ -1,0 +1,294 @@
+"""The folder that the page works in, and what lies there: benches, boards' files, plans. Nothing is kept but choices.
+
+No path comes from a browser: it is told names with numbers, and gives a number back. A choice that files cannot hold
+(which bench of two) lasts as long as the server.
+"""
+
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, TypeVar
+
+from msgspec import DecodeError, Struct, ValidationError, json
+
+from pastewright.board.model import LayerRole, Side
+from pastewright.board.read import reader_of
+from pastewright.problems import InputError, one_error
+from pastewright.profile.model import Profile
+from pastewright.profile.read import read_profile
+
+PLAN_FILE = "plan.json"
+BENCH_FILE = "bench.toml"
+MOST_ENTRIES = 400
+"""Names of a folder that are looked at; a folder for a job has a few dozen (own choice)."""
+HEAD_BYTES = 4096
+SKIPPED = frozenset({".git", ".venv", "node_modules", "__pycache__"})
+
+
+class PlanHead(Struct, frozen=True):
+    """What a list of plans shows of a plan.json; everything else in it is passed over."""
+
+    board: "_BoardHead"
+    verdict: "_VerdictHead"
+    totals: "_TotalsHead"
+    dry: bool
+
+
+class _BoardHead(Struct, frozen=True):
+    name: str
+    side: str
+    inputs_sha256: str
+
+
+class _VerdictHead(Struct, frozen=True):
+    ok: bool
+
+
+class _TotalsHead(Struct, frozen=True):
+    deposits: int
+    machine_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listed:
+    """Something in the folder; `id` is what a browser calls it by."""
+
+    id: str
+    path: Path
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedPlan(Listed):
+    """A folder with a plan.json, and its head."""
+
+    head: PlanHead
+
+
+AnyListed = TypeVar("AnyListed", bound=Listed)
+
+
+def _thing_id(path: Path) -> str:
+    """Return a short name for a path that says nothing of it."""
+    return sha256(str(path).encode("utf-8", "surrogateescape")).hexdigest()[:12]
+
+
+class WorkFolder:
+    """The folder, and what is chosen in it. `changed` is called after each choice."""
+
+    def __init__(self, folder: Path, *, changed: Callable[[], None] = lambda: None) -> None:
+        if not folder.is_dir():
+            raise one_error(
+                "there is no such folder", "Give a folder to work in, or a plan.json.", file=str(folder)
+            )
+        self.folder = folder.resolve()
+        self.changed = changed
+        self.side = Side.TOP
+        self.roles: dict[str, LayerRole] = {}
+        self._bench: Path | None = None
+        self._source: Path | None = None
+
+    # -- what lies there --------------------------------------------------------------------------------
+
+    def entries(self) -> list[Path]:
+        """Return what is in the folder, sorted; hidden names and those of tools are passed over."""
+        try:
+            found = sorted(self.folder.iterdir(), key=lambda path: path.name.lower())
+        except OSError:
+            return []
+        shown = [path for path in found if not path.name.startswith(".") and path.name not in SKIPPED]
+        return shown[:MOST_ENTRIES]
+
+    def benches(self) -> list[Listed]:
+        """Return the profiles in the folder."""
+        found = [path for path in self.entries() if path.suffix == ".toml" and _is_bench(path)]
+        return [Listed(id=_thing_id(path), path=path, name=path.name) for path in found]
+
+    def sources(self) -> list[Listed]:
+        """Return what may be a board's fabrication data: zips, folders that hold such files, the folder itself."""
+        found = [path for path in (self.folder, *self.entries()) if _is_source(path)]
+        return [
+            Listed(id=_thing_id(path), path=path, name="this folder" if path == self.folder else path.name)
+            for path in found
+        ]
+
+    def plans(self) -> list[ListedPlan]:
+        """Return the plans in the folder, one level of folders down, two for those of a tray."""
+        folders = [self.folder, *(path for path in self.entries() if path.is_dir())]
+        folders += [
+            inner for path in folders[1:] for inner in sorted(path.glob("program-*")) if inner.is_dir()
+        ]
+        return [plan for path in folders if (plan := _plan_in(path, self.folder)) is not None]
+
+    # -- what is chosen ---------------------------------------------------------------------------------
+
+    @property
+    def bench(self) -> Path | None:
+        """The file of the bench: the one chosen, else bench.toml, else the only one there is."""
+        if self._bench is not None and self._bench.is_file():
+            return self._bench
+        paths = [thing.path for thing in self.benches()]
+        named = self.folder / BENCH_FILE
+        return named if named in paths else paths[0] if paths else None
+
+    @property
+    def source(self) -> Path | None:
+        """The fabrication data: those chosen, else the first there are."""
+        if self._source is not None and self._source.exists():
+            return self._source
+        found = self.sources()
+        return found[0].path if found else None
+
+    def profile(self) -> Profile:
+        """Return the bench's profile; raises `InputError` where there is none or it is wrong."""
+        bench = self.bench
+        if bench is None:
+            raise one_error("there is no bench in this folder yet", "Make one under Bench.")
+        return read_profile(bench)
+
+    def choose_bench(self, name: str) -> None:
+        """Choose a bench by its id; raises `InputError` for an unknown one."""
+        self._bench = _of(self.benches(), name).path
+        self.changed()
+
+    def choose_source(self, name: str) -> None:
+        """Choose fabrication data by their id; raises `InputError` for unknown ones."""
+        self.use_source(_of(self.sources(), name).path)
+
+    def use_source(self, path: Path) -> None:
+        """Work on these fabrication data from now on."""
+        if path != self._source:
+            self.roles = {}
+        self._source = path
+        self.changed()
+
+    def use_bench(self, path: Path) -> None:
+        """Work on this bench from now on."""
+        self._bench = path
+        self.changed()
+
+    def plan_folder(self, side: Side, *, dry: bool = False) -> Path:
+        """Return where the plan of a side goes: where one of this board lies already, else a folder of its own."""
+        source = self.source
+        name = (source.stem if source.is_file() else source.name) if source is not None else ""
+        same = [
+            plan.path
+            for plan in self.plans()
+            if (plan.head.board.name, plan.head.board.side, plan.head.dry) == (name, str(side), dry)
+            and plan.path != self.folder
+        ]
+        return same[0] if same else self.folder / (f"paste-plan-{side}" + ("-dry" if dry else ""))
+
+    def plan_named(self, name: str) -> ListedPlan:
+        """Return a plan by its id; raises `InputError` for an unknown one."""
+        return _of(self.plans(), name)
+
+    def shown(self) -> dict[str, Any]:
+        """Return the folder and the choices, ready for JSON."""
+        bench, source = self.bench, self.source
+        return {
+            "folder": self.folder.name or str(self.folder),
+            "side": str(self.side),
+            "roles": {file: str(role) for file, role in self.roles.items()},
+            "bench": _thing_id(bench) if bench else "",
+            "source": _thing_id(source) if source else "",
+            "benches": [{"id": each.id, "name": each.name} for each in self.benches()],
+            "sources": [{"id": each.id, "name": each.name} for each in self.sources()],
+            "plans": [_plan_row(plan) for plan in self.plans()],
+        }
+
+
+def desk_of(given: Path | None, *, bench: Path | None = None) -> WorkFolder:
+    """Return the desk for what a person named: nothing (this folder), a folder, a plan, or fabrication data."""
+    where = (given or Path()).resolve()
+    if not where.exists():
+        raise one_error(
+            "there is no such file or folder", "Give a folder to work in, or a plan.json.", file=str(given)
+        )
+    chosen: Path | None = None
+    side: str = ""
+    if where.name == PLAN_FILE:
+        where = where.parent
+    if (where / PLAN_FILE).is_file():
+        plan = _plan_in(where, where.parent)
+        side = plan.head.board.side if plan is not None else ""
+        where = where.parent
+    elif where.is_file():
+        where, chosen = where.parent, where
+    desk = WorkFolder(where)
+    if bench is not None:
+        if not bench.is_file():
+            raise one_error("there is no such file", "Give the bench's .toml file.", file=str(bench))
+        desk.use_bench(bench.resolve())
+    if chosen is not None:
+        desk.use_source(chosen)
+    if side:
+        desk.side = Side(side)
+    return desk
+
+
+def _of(things: list[AnyListed], name: str) -> AnyListed:
+    for thing in things:
+        if thing.id == name:
+            return thing
+    raise one_error("this is not in the folder any more", "Choose again.")
+
+
+def _plan_row(plan: ListedPlan) -> Mapping[str, Any]:
+    return {
+        "id": plan.id,
+        "name": plan.name,
+        "board": plan.head.board.name,
+        "side": plan.head.board.side,
+        "ok": plan.head.verdict.ok,
+        "dry": plan.head.dry,
+        "deposits": plan.head.totals.deposits,
+        "machine_s": plan.head.totals.machine_s,
+    }
+
+
+def _plan_in(folder: Path, above: Path) -> ListedPlan | None:
+    path = folder / PLAN_FILE
+    try:
+        head = json.decode(path.read_bytes(), type=PlanHead)
+    except (OSError, DecodeError, ValidationError):
+        return None
+    name = "this folder" if folder == above else str(folder.relative_to(above))
+    return ListedPlan(id=_thing_id(folder), path=folder, name=name, head=head)
+
+
+def _is_bench(path: Path) -> bool:
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        # One that is broken and bears the name is still the bench: its screen says what is wrong.
+        return path.name == BENCH_FILE and path.is_file()
+    return {"machine", "plunger"} <= document.keys()
+
+
+def _is_source(path: Path) -> bool:
+    if path.is_file():
+        return path.suffix.lower() == ".zip"
+    if (path / PLAN_FILE).is_file():
+        return False
+    return any(_claimed(file) for file in _files(path))
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    try:
+        found = sorted(folder.iterdir())[:MOST_ENTRIES]
+    except OSError:
+        return
+    yield from (path for path in found if path.is_file() and not path.name.startswith("."))
+
+
+def _claimed(path: Path) -> bool:
+    """Tell whether a file is of a set of films; single drawings are taken when they are named."""
+    try:
+        with path.open("rb") as file:
+            reader = reader_of(file.read(HEAD_BYTES))
+    except (OSError, InputError):
+        return False
+    return reader is not None and reader.of_a_set

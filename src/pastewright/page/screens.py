@@ -1,0 +1,30 @@
+"""The screens: one row each, in the order in which the page offers them.
+
+`routes` names the Python module whose `routes(context)` gives the screen's routes below `/NAME/`; `script` the
+JavaScript module in `front/` whose default export is the custom element that is the screen. docs/page.md says how one
+is added.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screen:
+    """One screen: its name in addresses, its word on the page, what it is for, and its two modules."""
+
+    name: str
+    words: str
+    about: str
+    routes: str
+    script: str
+
+
+SCREENS = (
+    Screen(
+        name="start",
+        words="Start",
+        about="What lies in this folder, and what to do next.",
+        routes="pastewright.page.start",
+        script="start.js",
+    ),
+)

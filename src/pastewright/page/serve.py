@@ -1,0 +1,112 @@
+"""The server of one start: a socket on this computer only, the browser that is let in, and an orderly end."""
+
+import asyncio
+import socket
+import webbrowser
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from threading import Thread
+
+import uvicorn
+
+from pastewright.page.app import page_app
+from pastewright.page.context import PageContext
+from pastewright.page.desk import WorkFolder
+from pastewright.page.guard import ENTRY, DoorKeys
+from pastewright.page.live import Live
+from pastewright.page.steering import Steering
+from pastewright.page.workers import Workroom
+from pastewright.problems import one_error
+
+HOST = "127.0.0.1"
+END_S = 2
+"""What open requests get at the end; streams end by themselves at once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A page that is about to be served: its context, its socket, and the address that lets a browser in."""
+
+    context: PageContext
+    server: uvicorn.Server
+    listening: socket.socket
+    address: str
+
+    def run(self) -> None:
+        """Serve until the server is told to end (`server.should_exit`, Ctrl-C, SIGTERM)."""
+        asyncio.run(self.server.serve(sockets=[self.listening]))
+
+
+def open_page(desk: WorkFolder, *, port: int = 0, journal: Path | None = None) -> Opened:
+    """Return the page of a desk, listening on this computer's loopback; port 0 takes any free one.
+
+    Raises `InputError` where the port is taken.
+    """
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((HOST, port))
+    except OSError as error:
+        raise one_error(
+            f"port {port} cannot be had: {error.strerror}", "Choose another with --at, or none."
+        ) from None
+    listening.listen(100)
+    number = listening.getsockname()[1]
+    live = Live()
+    context = PageContext(
+        desk=desk,
+        live=live,
+        works=Workroom(live),
+        steering=Steering(lambda window: live.tell("wheel", {"window": window})),
+        journal=journal,
+    )
+    live.tell("moving", {"words": ""})
+    live.tell("wheel", {"window": ""})
+    desk.changed = context.show_desk
+    entry = DoorKeys(number)
+    app = page_app(context, entry, hosts=frozenset({f"{HOST}:{number}", f"localhost:{number}"}))
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        timeout_graceful_shutdown=END_S,
+        ws="none",
+        server_header=False,
+    )
+    return Opened(
+        context=context,
+        server=uvicorn.Server(config),
+        listening=listening,
+        address=f"http://{HOST}:{number}{ENTRY}?key={entry.key}",
+    )
+
+
+def show_in_browser(address: str, ready: Callable[[], bool]) -> None:
+    """Open the user's browser at an address once `ready`, without the address standing in any process list.
+
+    Arguments of a process can be read by every user of a computer. So the browser is given the name of a file that
+    only this user can read, and which leads on.
+    """
+
+    def show() -> None:
+        from time import sleep
+
+        for _ in range(200):
+            if ready():
+                break
+            sleep(0.05)
+        with TemporaryDirectory(prefix="pastewright-") as folder:
+            door = Path(folder) / "open.html"
+            door.touch(mode=0o600)
+            door.write_text(
+                f'<!doctype html><meta charset="utf-8"><title>pastewright</title>'
+                f'<meta http-equiv="refresh" content="0;url={escape(address, quote=True)}">',
+                encoding="utf-8",
+            )
+            webbrowser.open(door.as_uri())
+            sleep(30)  # a browser that has to start first reads the file late
+
+    Thread(target=show, daemon=True).start()

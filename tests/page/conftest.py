@@ -1,0 +1,28 @@
+"""One server and one browser for all tests of the page; each test gets a tab of its own."""
+
+from collections.abc import Iterator
+
+import pytest
+from page_in_browser import CHROMIUM, Served, serving, tab_of
+from playwright.sync_api import Browser, sync_playwright
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="session")
+def served(tmp_path_factory) -> Iterator[Served]:
+    """A server of an empty folder."""
+    with serving(tmp_path_factory.mktemp("desk")) as one:
+        yield one
+
+
+@pytest.fixture
+def tab(browser, served):
+    with tab_of(browser, served) as one:
+        yield one

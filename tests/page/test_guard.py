@@ -1,0 +1,136 @@
+"""Nobody but our own page, in a browser that was let in, is answered."""
+
+import socket
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from pastewright.page.guard import MOST_BODY_BYTES, DoorKeys
+
+
+def test_the_page_listens_on_the_loopback_only(served):
+    port = int(served.host.partition(":")[2])
+    with socket.socket() as other:
+        other.settimeout(2)
+        own = next(
+            (
+                a[4][0]
+                for a in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+                if a[4][0] != "127.0.0.1"
+            ),
+            "127.0.0.2",
+        )
+        with pytest.raises(OSError):
+            other.connect((own, port))
+
+
+def test_an_own_request_is_answered(served):
+    assert served.ask("GET", "/shell")[0] == 200
+    assert served.ask("POST", "/stop", headers={"Origin": served.base}, body=b"{}")[0] == 200
+
+
+@pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "127.0.0.1", "127.0.0.1:1", ""])
+def test_a_foreign_name_that_leads_here_is_refused(served, host):
+    assert served.ask("GET", "/shell", host=host or "x")[0] == 421
+
+
+@pytest.mark.parametrize("origin", ["http://evil.example", "null", "https://127.0.0.1", "http://127.0.0.1:1"])
+def test_another_site_changes_nothing_and_reads_nothing(served, origin):
+    assert served.ask("POST", "/stop", headers={"Origin": origin}, body=b"{}")[0] == 403
+    status, headers, _ = served.ask("GET", "/shell", headers={"Origin": origin})
+    assert status == 403
+    assert not [name for name in headers if name.startswith("access-control")]
+
+
+def test_a_change_without_an_origin_is_refused(served):
+    """Every browser sends one with a POST; what does not is no page."""
+    assert served.ask("POST", "/stop", body=b"{}")[0] == 403
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+def test_what_a_browser_calls_another_site_is_refused(served, site):
+    assert served.ask("GET", "/shell", headers={"Sec-Fetch-Site": site})[0] == 403
+
+
+def test_without_the_secret_nothing_is_said(served):
+    name = served.cookie().partition("=")[0]
+    for cookie in ("", f"{name}=", f"{name}=guess", f"{name}={'a' * 43}", "pastewright=1", ";;=="):
+        status, _, body = served.ask("GET", "/shell", entered=False, headers={"Cookie": cookie})
+        assert (status, b"screens" in body) == (401, False)
+    assert served.ask("GET", "/", entered=False)[0] == 401
+    assert served.ask("GET", "/front/shell.js", entered=False)[0] == 401
+    assert served.ask("GET", "/enter?key=guess", entered=False)[0] == 403
+
+
+def test_each_start_has_its_own_secret():
+    one, other = DoorKeys(8000), DoorKeys(8000)
+    assert not one.opens(other.key)
+    assert not one.knows(f"{other.cookie}={other.secret}")
+    assert one.knows(f"{one.cookie}={one.secret}")
+
+
+def test_the_cookie_stays_with_our_own_page(served):
+    _, headers, _ = served.ask("GET", served.opened.address.removeprefix(served.base), entered=False)
+    assert {"HttpOnly", "SameSite=Strict"} <= {part.strip() for part in headers["set-cookie"].split(";")}
+
+
+def test_a_socket_is_refused(served):
+    answer = served.ask(
+        "GET",
+        "/events",
+        headers={
+            "Connection": "Upgrade",
+            "Upgrade": "websocket",
+            "Sec-WebSocket-Version": "13",
+            "Sec-WebSocket-Key": "AAAAAAAAAAAAAAAAAAAAAA==",
+            "Origin": "http://evil.example",
+        },
+    )
+    assert answer[0] == 403
+
+
+def test_every_answer_forbids_frames_and_foreign_scripts(served):
+    for path in ("/", "/shell", "/front/shell.js", "/nothing"):
+        _, headers, _ = served.ask("GET", path)
+        policy = headers["content-security-policy"]
+        assert "frame-ancestors 'none'" in policy
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert headers["x-frame-options"] == "DENY"
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/front/../guard.py",
+        "/front/%2e%2e/guard.py",
+        "/front/..%2fguard.py",
+        "/front//etc/passwd",
+        "/front/%00",
+        "/front/",
+    ],
+)
+def test_no_file_but_those_of_the_front_end_is_given(served, path):
+    status, _, body = served.ask("GET", path)
+    assert status == 404
+    assert b"import" not in body
+
+
+def test_a_body_without_end_is_not_read(served):
+    said = str(MOST_BODY_BYTES + 1)
+    own = {"Origin": served.base}
+    assert served.ask("POST", "/stop", headers={**own, "Content-Length": said}, body=b"")[0] == 413
+    long = b'{"x":"' + b"a" * 2_000_000 + b'"}'
+    assert served.ask("POST", "/wheel", headers=own, body=long)[0] == 422
+
+
+def test_the_key_is_in_no_process_list(served):
+    key = served.opened.address.partition("key=")[2]
+    assert len(key) > 40
+    listed = []
+    for words in Path("/proc").glob("[0-9]*/cmdline"):
+        with suppress(OSError):  # it has ended
+            listed.append(words.read_bytes())
+    assert listed
+    assert not any(key.encode() in words for words in listed)
