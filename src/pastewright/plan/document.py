@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from hashlib import sha256
 
 from msgspec import structs
+from shapely.geometry import Polygon
 
-from pastewright.board.model import Board
+from pastewright.board.model import Area, Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
@@ -29,6 +30,7 @@ from pastewright.records.plan import (
     DepositRecord,
     FiducialRecord,
     FindingRecord,
+    HoleRecord,
     LayerRecord,
     LeftOutRecord,
     PadRecord,
@@ -60,6 +62,8 @@ PAD_COLUMNS = (
 )
 
 
+PLAIN_MM = 0.005
+"""Arcs of lands and edges are kept to a quarter of a photo's pixel at 50 px/mm. Own choice."""
 NOT_JUDGED = VerdictRecord(ok=False, findings=(), out_ul=0.0, swept_ul=0.0, stored_ul=0.0, machine_s=0.0)
 """Stands in a plan until its program has been read back."""
 
@@ -184,6 +188,16 @@ def board_record(board: Board) -> BoardRecord:
             FiducialRecord(x_mm=_mm(mark.x_mm), y_mm=_mm(mark.y_mm), diameter_mm=_mm(mark.diameter_mm))
             for mark in board.fiducials
         ),
+        outline_mm=() if board.outline is None else _rings(board.outline),
+        holes=tuple(
+            HoleRecord(
+                x_mm=_mm(hole.x_mm),
+                y_mm=_mm(hole.y_mm),
+                diameter_mm=_mm(hole.diameter_mm),
+                slot_to_mm=None if hole.slot_to_mm is None else _place(hole.slot_to_mm),
+            )
+            for hole in board.holes
+        ),
         layers=tuple(
             LayerRecord(file=use.file, role=str(use.role), how=use.how, used=use.used, note=use.note)
             for use in board.layers
@@ -272,6 +286,7 @@ def _pads(
                 x_mm=_mm(centre.x),
                 y_mm=_mm(centre.y),
                 area_mm2=round(float(pad.land.area), 5),
+                land_mm=_rings(pad.land),
                 target_ul=_ul(dose.target_ul),
                 planned_ul=_ul(plan.planned_ul),
                 planned_mg=_mg(plan.planned_ul * paste.density_g_cm3),
@@ -312,6 +327,19 @@ def _deposit(deposit: Deposit, plan: PadPlan, program: Program) -> DepositRecord
         width_mm=_mm(deposit.width_mm),
         height_mm=_mm(deposit.height_mm),
         line=program.deposit_lines.get(deposit.index, 0),
+    )
+
+
+def _rings(area: Area) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Return the edge of each polygon followed by its holes, without the corner that closes a ring."""
+    polygons = [area] if isinstance(area, Polygon) else list(area.geoms)
+    return tuple(
+        tuple(_place((x, y)) for x, y in ring.coords[:-1])
+        for polygon in polygons
+        for ring in (
+            polygon.exterior.simplify(PLAIN_MM),
+            *(hole.simplify(PLAIN_MM) for hole in polygon.interiors),
+        )
     )
 
 

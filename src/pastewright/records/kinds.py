@@ -95,6 +95,18 @@ class ProgramKind(StrEnum):
     PROBING = "probing"
 
 
+class DepositVerdict(StrEnum):
+    """What photos say of a deposit. "not seen" is never good: nothing is known of it."""
+
+    GOOD = "good"
+    LOW = "low"
+    HIGH = "high"
+    MISSING = "missing"
+    BRIDGED = "bridged"
+    OFF = "off"
+    NOT_SEEN = "not seen"
+
+
 class MarkKind(StrEnum):
     """The shapes of fiducials."""
 

@@ -45,6 +45,18 @@ class FiducialRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     diameter_mm: Amount
 
 
+Ring = Annotated[tuple[Pair, ...], Meta(min_length=3, description="Corners of a closed line [mm, board].")]
+
+
+class HoleRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A drilled hole, or a slot that ends at `slot_to_mm` [mm, board]."""
+
+    x_mm: Length
+    y_mm: Length
+    diameter_mm: Amount
+    slot_to_mm: Pair | None = None
+
+
 class LayerRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A file that was given, what it was taken as and how that was known."""
 
@@ -79,6 +91,11 @@ class BoardRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     inputs_sha256: Sha256
     in_words: Annotated[str, Meta(description="What the board is, and how sure that is.")] = ""
     fiducials: tuple[FiducialRecord, ...]
+    outline_mm: Annotated[
+        tuple[Ring, ...],
+        Meta(description="Edges of the board, cut-outs among them; empty where no file has it."),
+    ] = ()
+    holes: tuple[HoleRecord, ...] = ()
     layers: tuple[LayerRecord, ...]
     left_out: tuple[LeftOutRecord, ...]
 
@@ -191,6 +208,10 @@ class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     x_mm: Annotated[Length, Meta(description="Centre of the land [mm, board].")]
     y_mm: Length
     area_mm2: Annotated[Amount, Meta(description="Exposed land [mm²].")]
+    land_mm: Annotated[
+        tuple[Ring, ...],
+        Meta(description="The exposed land: its edge, then its holes; by them a photo of the board is read."),
+    ] = ()
     target_ul: Annotated[Amount, Meta(description="Dose [µL of this paste].")]
     planned_ul: Annotated[Amount, Meta(description="What the deposits lay on it [µL].")]
     planned_mg: Annotated[Amount, Meta(description="The same, as scales show it [mg].")] = 0.0
