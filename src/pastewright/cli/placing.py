@@ -80,15 +80,17 @@ def placed_board(
             pairs_of(found, board_places(board)), pads=_pads(board), kind=kind, limits=limits, file=file
         )
         step = registration.step("fiducials of the board")
-    surface, heights = _surface(probes, board, step.affine, profile)
+    surface, heights = _surface(probes, board.size_mm, step.affine, profile)
     warnings = (*(registration.warnings if registration else ()), *(heights.warnings if heights else ()))
     placement = Placement(name="", steps=(step,), surface=surface, warnings=warnings)
     return Placed(placement=placement, registration=registration, heights=heights)
 
 
-def with_heights(placement: Placement, board: Board, profile: Profile, probes: Sequence[Probe]) -> Placed:
-    """Return a placement with its surface as the probes have it."""
-    surface, heights = _surface(probes, board, placement.affine, profile)
+def with_heights(
+    placement: Placement, size_mm: tuple[float, float], profile: Profile, probes: Sequence[Probe]
+) -> Placed:
+    """Return the placement of a board of that size with its surface as the probes have it."""
+    surface, heights = _surface(probes, size_mm, placement.affine, profile)
     warnings = heights.warnings if heights else ()
     measured = replace(placement, surface=surface, warnings=(*placement.warnings, *warnings))
     return Placed(placement=measured, registration=None, heights=heights)
@@ -96,11 +98,16 @@ def with_heights(placement: Placement, board: Board, profile: Profile, probes: S
 
 def placement_text(placed: Placed, board: Board) -> str:
     """Return the text of a placement file."""
+    return placement_text_of(placed, board.name, str(board.side), board.inputs_sha256)
+
+
+def placement_text_of(placed: Placed, board: str, side: str, inputs_sha256: str) -> str:
+    """Return the text of a placement file of a board by its name, side and the hash of its files."""
     file = PlacementFile(
         placements=Placements(boards=(placed.placement,)),
-        board=board.name,
-        side=str(board.side),
-        inputs_sha256=board.inputs_sha256,
+        board=board,
+        side=side,
+        inputs_sha256=inputs_sha256,
     )
     return record_text(placement_record(file, report=_report(placed.registration, placed.heights)), indent=1)
 
@@ -135,13 +142,13 @@ def as_tip_touches(probes: Sequence[Probe], probe: ProbeSettings) -> list[Probe]
 
 
 def _surface(
-    probes: Sequence[Probe], board: Board, where: Affine, profile: Profile
+    probes: Sequence[Probe], size_mm: tuple[float, float], where: Affine, profile: Profile
 ) -> tuple[Surface, Heights | None]:
     if not probes:
         return flat(profile.bed.board_z_mm), None
     heights = measured_heights(
         as_tip_touches(probes, profile.probe),
-        box_mm=box_of(corners_mm(board.size_mm, where)),
+        box_mm=box_of(corners_mm(size_mm, where)),
         tip=tip_tolerance(profile),
     )
     return heights.surface, heights

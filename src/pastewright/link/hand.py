@@ -16,6 +16,7 @@ from pastewright.link.bench import PLACE_MM, Bench, bench_of, plunger_units_per_
 from pastewright.link.detect import Protocol
 from pastewright.link.events import Trouble
 from pastewright.link.owner import MachineError, Owner, Stand
+from pastewright.link.probes import NO_CONTACT
 from pastewright.link.words import number
 from pastewright.problems import InputError
 from pastewright.profile.model import ProbeWord, Profile
@@ -24,7 +25,6 @@ DECIMALS = 4
 """Of a place: a tenth of what any controller resolves."""
 _PRB = re.compile(r"\[PRB:([^\]:]*):([01])\]")
 _BED = re.compile(r"\bX:\s*(-?[\d.]+)\s+Y:\s*(-?[\d.]+)\s+Z:\s*(-?[\d.]+)")
-_NO_CONTACT = re.compile(r"failed to reach|probing failed", re.IGNORECASE)
 SETUP = {Protocol.REPRAP: ("G21", "G90"), Protocol.CNC: ("G21", "G90", "G94")}
 
 
@@ -163,7 +163,7 @@ class Hand:
                 off = {axis: stand.machine.get(axis, 0.0) - stand.position.get(axis, 0.0) for axis in AXES}
                 return spot_of({axis: value - off[axis] for axis, value in zip(AXES, machine, strict=True)})
             raise MachineError(Trouble.STRANGER, f"this is no answer of a probe: {found[-1][0]}", {})
-        if _NO_CONTACT.search(said):
+        if NO_CONTACT.search(said):
             return None
         if single:
             answer = _BED.search(said)

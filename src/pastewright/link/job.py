@@ -94,7 +94,7 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
     """Return the job of a program and its plan; raises `InputError` naming every line that does not fit."""
     laid, first_lines = _deposits(plan, plan_file)
     rows = text.splitlines()
-    starts = _starts(first_lines, rows, file)
+    starts = starts_of(first_lines, rows, file)
     letter = plan.profile.plunger_letter
     return ProgramJob(
         sha256=job_sha256(text),
@@ -154,8 +154,8 @@ def _deposits(plan: PlanRecord, plan_file: str) -> tuple[dict[int, Laid], dict[i
     return laid, first_lines
 
 
-def _starts(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> list[tuple[int, int]]:
-    """Return (first line, deposit) in program order."""
+def starts_of(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> list[tuple[int, int]]:
+    """Return (first line, deposit) in program order; raises `InputError` for lines that the program does not have."""
     wrong = [
         Problem(
             what=f"the plan has deposit {deposit} begin at line {line}, but the program has {len(rows)} lines"

@@ -41,6 +41,7 @@ from pastewright.link.events import (
     Trouble,
 )
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
+from pastewright.link.probes import NO_CONTACT
 from pastewright.link.words import Modal, Scan
 
 LEAST_UNITS = 1e-9
@@ -170,6 +171,7 @@ class Run:
         self.pause_wanted = False
         self.place: dict[str, float] = {}
         """The last position the controller reported."""
+        self._offset = dict.fromkeys("XYZ", 0.0)  # as most are; another is noted
         self._job = job
         self._sender = sender
         self._bench = bench
@@ -298,14 +300,28 @@ class Run:
             self._passed(event, now_s)
         elif isinstance(event, Standing):
             self.place = event.position or self.place
+            self._note_offset(event)
         elif isinstance(event, Ready):
             self._ready(event)
         elif isinstance(event, Repeated):
             self.repeats += 1
         elif isinstance(event, Said):
             self._actions.append(Noted("said", event.text))
+            if NO_CONTACT.search(event.text) and self.phase in MOVING:
+                self._failed(Failed(Trouble.REFUSED, f"the probe touched nothing ({event.text})"), now_s)
         elif isinstance(event, Failed):
             self._failed(event, now_s)
+
+    def _note_offset(self, event: Standing) -> None:
+        """Note how far the program's coordinates are from the machine's own: the answers of a probe are in the latter."""
+        offset = {
+            letter: round(event.machine[letter] - event.position[letter], 4)
+            for letter in "XYZ"
+            if letter in event.machine and letter in event.position
+        }
+        if len(offset) == 3 and offset != self._offset:
+            self._offset = offset
+            self._actions.append(Noted("offset", " ".join(f"{value:g}" for value in offset.values())))
 
     def _ready(self, event: Ready) -> None:
         if self.phase is Phase.CONNECTING:
@@ -514,6 +530,7 @@ def _strokes(block: ProgramBlock, letter: str, height_mm: float) -> list[tuple[b
     for line in block.lines:
         scan.line(line)
         lowered = "Z" in scan.moved and scan.place.get("Z", height_mm) < height_mm
+        lowered = lowered or line.startswith("G38.")  # a probe's way down ends where it touches
         if lowered and not down:
             strokes.append((True, []))
             down = True

@@ -2,16 +2,20 @@
 
     raise to the safe height · per place: travel, round tall parts, down to travel height, probe, up · park
 
-What the controller answers to each probe is read back by `place.points`.
+What the controller answers to each probe is read back by `place.points`. A printer controller says nothing to G38.2:
+it is asked where it stands (M114) while the contact is closed.
 """
 
-from pastewright.board.model import Point
+from pastewright.board.model import Board, Point
 from pastewright.place.height.probe import Probing
+from pastewright.place.transform import Placement
+from pastewright.place.tray.document import board_record
 from pastewright.problems import one_error
 from pastewright.profile.model import DialectName, ProbeWord, Profile
 from pastewright.program.dialects import DIALECTS
 from pastewright.program.model import Program
 from pastewright.program.write import feed_text
+from pastewright.records.probing import FORMAT, VERSION, ProbePlaceRecord, ProbingRecord
 
 OPENING = {
     DialectName.REPRAP: ("G21", "G90"),
@@ -25,7 +29,7 @@ SAFETY = (
 
 
 def probing_program(journey: Probing, profile: Profile, *, board: str) -> Program:
-    """Return the program that probes the journey's places in order.
+    """Return the program that probes the journey's places in order; `deposit_lines` are those of the places, from 1.
 
     Raises `InputError` where the dialect has no such probe word.
     """
@@ -43,8 +47,10 @@ def probing_program(journey: Probing, profile: Profile, *, board: str) -> Progra
     lines.text.extend(OPENING[controller.dialect])
     lines.up(journey.safe_z_mm, journey.safe_z_mm)
     at_safe = True
+    starts: dict[int, int] = {}
     for number, stop in enumerate(journey.stops, 1):
         lines.text.append(dialect.comment(f"place {number}"))
+        starts[number] = len(lines.text)
         if stop.over and not at_safe:
             lines.up(journey.safe_z_mm, journey.safe_z_mm)
         for place in (*stop.by_mm, stop.at_mm):
@@ -58,7 +64,40 @@ def probing_program(journey: Probing, profile: Profile, *, board: str) -> Progra
         lines.up(journey.safe_z_mm, journey.safe_z_mm)
     lines.head((profile.bed.park_x_mm, profile.bed.park_y_mm))
     lines.text.append(CLOSING[controller.dialect])
-    return Program(text="\n".join(lines.text) + "\n", suffix=dialect.suffix, deposit_lines={})
+    return Program(text="\n".join(lines.text) + "\n", suffix=dialect.suffix, deposit_lines=starts)
+
+
+def probing_record(
+    program: Program, journey: Probing, profile: Profile, *, board: Board, place: Placement
+) -> ProbingRecord:
+    """Return the record beside a probing program: what it touches, and on which board that lies where."""
+    on_board = place.affine.inverse()
+    return ProbingRecord(
+        format=FORMAT,
+        version=VERSION,
+        board=board.name,
+        side=str(board.side),
+        size_mm=board.size_mm,
+        inputs_sha256=board.inputs_sha256,
+        profile_sha256=profile.sha256,
+        dialect=profile.controller.dialect,
+        plunger_letter=profile.plunger.letter,
+        travel_z_mm=journey.travel_z_mm,
+        low_z_mm=journey.low_z_mm,
+        place=board_record(place),
+        places=tuple(
+            ProbePlaceRecord(
+                number=number,
+                on_board_mm=on_board.point(stop.at_mm),
+                at_mm=(
+                    stop.at_mm[0] - profile.probe.offset_x_mm,
+                    stop.at_mm[1] - profile.probe.offset_y_mm,
+                ),
+                line=program.deposit_lines[number],
+            )
+            for number, stop in enumerate(journey.stops, 1)
+        ),
+    )
 
 
 class _Lines:
@@ -92,6 +131,8 @@ class _Lines:
             self.text.append("G30")
         else:
             self.text.append(f"G38.2 Z{self._n(low_z_mm)} F{feed_text(probe.speed_mm_s * 60)}")
+            if self._profile.controller.dialect is DialectName.REPRAP:
+                self.text += ["M400", "M114"]
 
     def _feed(self, speed_mm_s: float) -> str:
         return f" F{feed_text(speed_mm_s * 60)}" if self._rapid_has_feed else ""

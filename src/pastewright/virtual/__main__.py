@@ -8,13 +8,12 @@ from pathlib import Path
 from pastewright.virtual.controller import PROTOCOLS, VirtualController
 from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
 from pastewright.virtual.motion import AXES
-from pastewright.virtual.reach import Ground
+from pastewright.virtual.reach import GROUND_FORM, Ground, ground_of
 from pastewright.virtual.serve import serve_pty
 from pastewright.virtual.state import Manners
 
 FAULT_FORM = "KIND@BYTE[:DIRECTION[:COUNT[:SECONDS]]]"
 TRAVEL_FORM = "AXIS=LOW,HIGH"
-GROUND_FORM = "Z[,SLOPE_X,SLOPE_Y]"
 
 
 def _fault(text: str) -> Fault:
@@ -57,10 +56,10 @@ def _travel(text: str) -> tuple[str, tuple[float, float]]:
 
 
 def _ground(text: str) -> Ground:
-    """Return the ground that is written Z[,SLOPE_X,SLOPE_Y]."""
-    z_mm, *slopes = _numbers(text, (1, 3), GROUND_FORM)
-    slope_x, slope_y = slopes or (0.0, 0.0)
-    return Ground(z_mm=z_mm, slope_x=slope_x, slope_y=slope_y)
+    try:
+        return ground_of(text)
+    except ValueError as bad:
+        raise argparse.ArgumentTypeError(str(bad)) from bad
 
 
 def _start(text: str) -> tuple[float, float, float]:

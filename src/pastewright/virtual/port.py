@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl
 from pastewright.problems import one_error
 from pastewright.virtual.controller import PROTOCOLS, VirtualController
 from pastewright.virtual.faults import Faults
-from pastewright.virtual.reach import Ground
+from pastewright.virtual.reach import ground_of
 from pastewright.virtual.state import Manners
 
 PREFIX = "sim:"
@@ -182,8 +182,8 @@ def open_virtual(
     """Return a port with a pretend controller behind it, just switched on.
 
     `name` is "sim:reprap" or "sim:cnc", with `?scale=0.1&seed=3` behind it where wanted; `ground` among them is the
-    Z at which a probe touches. What is given as an argument comes first. Without any, it runs in real time. Raises
-    InputError for a name that means nothing.
+    Z at which a probe touches, with two slopes behind it if wanted. What is given as an argument comes first. Without
+    any, it runs in real time. Raises InputError for a name that means nothing.
     """
     protocol, _, query = name.removeprefix(PREFIX).partition("?")
     if not name.startswith(PREFIX) or protocol not in PROTOCOLS:
@@ -193,7 +193,7 @@ def open_virtual(
     try:
         given_scale, given_seed = float(words.pop("scale", "1")), int(words.pop("seed", str(seed)))
         if "ground" in words:
-            manners = replace(manners or Manners(), ground=Ground(z_mm=float(words.pop("ground"))))
+            manners = replace(manners or Manners(), ground=ground_of(words.pop("ground")))
         controller = VirtualController(
             protocol,
             scale=given_scale if scale is None else scale,

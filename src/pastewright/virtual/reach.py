@@ -5,6 +5,7 @@ Positions are the machine's true ones by letter [mm]; a share is how much of the
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isfinite
 
 NEARLY = 1e-6
 """Less than any step [mm]: rounding of sums of moves, not a move into a switch."""
@@ -28,6 +29,18 @@ class Ground:
     def touches(self, at: Mapping[str, float]) -> bool:
         """Tell whether the contact is closed at a place."""
         return at.get("Z", 0.0) <= self.z_at(at) + NEARLY
+
+
+GROUND_FORM = "Z[,SLOPE_X,SLOPE_Y]"
+
+
+def ground_of(text: str) -> Ground:
+    """Return the ground that is written as in `GROUND_FORM`; raises ValueError for anything else."""
+    numbers = [float(word) for word in text.split(",")]
+    if len(numbers) not in (1, 3) or not all(isfinite(value) for value in numbers):
+        raise ValueError(f"{text!r} is not {GROUND_FORM}")
+    z_mm, slope_x, slope_y = numbers if len(numbers) == 3 else (*numbers, 0.0, 0.0)
+    return Ground(z_mm=z_mm, slope_x=slope_x, slope_y=slope_y)
 
 
 def share_within(travel: Travel, at: Mapping[str, float], way: Mapping[str, float]) -> float:

@@ -31,7 +31,7 @@ def probe(
     """Probe the board's height, round its tall parts; without --port, write the program that does.
 
     With --port the heights go into the placement (that of --placement, else a new placement.json), and into a file of
-    points beside it.
+    points beside it. A program that was written is sent with `pastewright run`, which does the same with its answers.
     """
     from pastewright.cli import placing
     from pastewright.cli.exits import DONE
@@ -42,25 +42,25 @@ def probe(
     from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.place.transform import on_bed
     from pastewright.place.tray.document import fits_board, read_placement
-    from pastewright.program.probing import probing_program
+    from pastewright.program.probing import probing_program, probing_record
+    from pastewright.records.probing import probing_text
     from pastewright.writing import write_text
 
     columns, rows = typed_grid(grid)
     parts = [typed_keep_out(word) for word in keep_out or []]
     bench = load_profile(profile)
     board, _ = load_asked(source, asked, bench)
-    where = on_bed(bench.bed).boards[0].affine
+    place = on_bed(bench.bed).boards[0]
     warnings: tuple[str, ...] = ()
     if placement is not None:
         found = read_placement(placement)
         warnings = fits_board(found, board, file=str(placement))
-        where = found.placements.boards[0].affine
-    journey = probing(board, where, bench, columns=columns, rows=rows, keep_outs=parts)
+        place = found.placements.boards[0]
+    journey = probing(board, place.affine, bench, columns=columns, rows=rows, keep_outs=parts)
     if machine.port:
         probes = boards.felt_by_hand(profile, machine, journey)
         write_text(out.with_suffix(".csv"), boards.probes_text(probes), what="the heights")
-        place = on_bed(bench.bed).boards[0] if placement is None else found.placements.boards[0]
-        placed = placing.with_heights(place, board, bench, probes)
+        placed = placing.with_heights(place, board.size_mm, bench, probes)
         file = placement or Path("placement.json")
         write_text(file, placing.placement_text(placed, board), what="the placement")
         print_placed(placed, file)
@@ -68,5 +68,7 @@ def probe(
     program = probing_program(journey, bench, board=f"{board.name}, {board.side} side")
     path = out if out.suffix else out.with_suffix(program.suffix)
     write_text(path, program.text, what="the program")
+    record = probing_record(program, journey, bench, board=board, place=place)
+    write_text(path.with_suffix(".json"), probing_text(record), what="the file beside it")
     print_journey(journey, warnings, path)
     return DONE

@@ -47,6 +47,7 @@ def resume(
     )
     from pastewright.cli.running.checks import ask, resume_checks
     from pastewright.cli.running.choice import check_fits, unfinished_run
+    from pastewright.cli.running.kinds import after_run
     from pastewright.cli.running.laying import Laying, believed
     from pastewright.cli.running.records import default_journal
     from pastewright.counting import counted
@@ -64,19 +65,16 @@ def resume(
         row = unfinished_run(journal, run_number, even_if_running=even_if_running)
         job = journal.job(row.program)
         check_fits(job, bench, Path(row.program_name))
-        if row.dry:
-            job = in_air(job, bench.travel_z_mm)
+        job = in_air(job, bench.travel_z_mm) if row.dry else job
         journal.interrupted(row.board, why="the host stopped in the middle", now_s=unix_s())
         show_unfinished(row)
         decide(journal, job, row, in_doubt.value, sending)
-        states = {deposit.deposit: deposit.state for deposit in journal.deposits(row.board)}
-        deposits = {key for key, state in states.items() if state is DepositState.NOT_STARTED}
-        doubted = [key for key, state in states.items() if state is DepositState.TO_BE_CHECKED]
+        rows = journal.deposits(row.board)
+        deposits = {one.deposit for one in rows if one.state is DepositState.NOT_STARTED}
+        doubted = [one for one in rows if one.state is DepositState.TO_BE_CHECKED]
         if not deposits:
-            console.print(
-                "Nothing is left to lay."
-                + (f" {counted(len(doubted), 'deposit')} in doubt." if doubted else "")
-            )
+            in_words = f" {counted(len(doubted), 'deposit')} in doubt." if doubted else ""
+            console.print(f"Nothing is left to lay.{in_words}")
             return FINDINGS if doubted else DONE
         _, _, plan = journal.program(row.program)
         show_job(job, deposits, row.program_name, row.number, plan, bench)
@@ -90,6 +88,9 @@ def resume(
             if owner is not None and not laying.rehearsal:
                 ask(resume_checks(bench, job, owner.look()), sending)
                 believed(owner)
-            return laying.work(row.board, deposits, owner)
+            code = laying.work(row.board, deposits, owner)
+        if code == DONE:
+            after_run(journal, journal.runs()[0].id, plan, bench, Path(row.program_name))
+        return code
     finally:
         journal.close()

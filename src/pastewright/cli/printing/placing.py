@@ -80,7 +80,8 @@ def print_journey(journey: Probing, warnings: Sequence[str], program_file: Path)
     print_warnings([*warnings, *journey.left_out])
     print_file("program", program_file)
     console.print(
-        "  Save what the controller answers, and give it to: pastewright register … --points ANSWERS"
+        f"  Send it: pastewright run {escape(str(program_file))} -p PROFILE --port PORT; its answers become the placement's"
+        " heights. Sent by other means: save what the controller answers, and give it to pastewright register … --points"
     )
 
 

@@ -22,6 +22,7 @@ from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, RunRow
 from pastewright.profile.model import Profile
+from pastewright.records.kinds import ProgramKind
 
 
 def show_job(
@@ -37,13 +38,18 @@ def show_job(
     share = len(laid) / max(len(job.deposits), 1)
     console.print(
         f"[bold]{escape(job.board)}[/], {job.side} side, board {number}: {escape(name)} on {escape(profile.name)}"
-        + (" [bold](dry: tip in the air, plunger still)[/]" if job.dry else "")
+        + (" [bold](dry: tip in the air, plunger still)[/]" if job.dry and job.paste_ul else "")
     )
-    console.print(
-        f"  {len(laid)} of {counted(len(job.deposits), 'deposit')}, {sum(one.volume_ul for one in laid):.2f} µL and"
-        f" {job.strip_ul:.1f} µL for the settling strip"
-        + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
-    )
+    if plan.kind is ProgramKind.PROBING:
+        console.print(
+            f"  {len(laid)} of {counted(len(job.deposits), 'place')} to be touched, the plunger still"
+        )
+    else:
+        console.print(
+            f"  {len(laid)} of {counted(len(job.deposits), 'deposit')}, {sum(one.volume_ul for one in laid):.2f} µL and"
+            f" {job.strip_ul:.1f} µL for the settling strip"
+            + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
+        )
     console.print(
         f"  travel at Z {profile.travel_z_mm:g} mm; board corner at X {profile.bed.board_x_mm:g}"
         f" Y {profile.bed.board_y_mm:g}, its surface at Z {profile.bed.board_z_mm:g}"

@@ -33,7 +33,7 @@ from pastewright.cli.running.witness import witness_of
 from pastewright.hands.finding import find_marks
 from pastewright.link.barrels import BarrelEvent, barrel_named, enter
 from pastewright.link.batch import BatchRow, PlaceRow, PlaceState, batch, begin_batch, places
-from pastewright.link.companions import NAMES, companion_of, job_of
+from pastewright.link.companions import companion_of, job_of, names
 from pastewright.link.conduct import unix_s
 from pastewright.link.ending import Ending, guarded
 from pastewright.link.hand import Hand
@@ -125,7 +125,7 @@ def _tell(journal: Journal, row: BatchRow, words: str) -> None:
 
 def _program(path: Path) -> Path:
     """Return the program that is meant by a program, its companion or their folder."""
-    folder = path if path.is_dir() else path.parent if path.name in NAMES else None
+    folder = path if path.is_dir() else path.parent if path.name in names() else None
     if folder is None:
         return path
     found = [folder / name for name in PROGRAMS if (folder / name).is_file()]

@@ -27,6 +27,7 @@ CHECKS = {
     "air": "the first run in the air may be left out",
     "strip": "the settling strip's place is free, the tip clean",
     "unmoved": "the board was not moved since the run ended",
+    "contact": "the tip is clean, and the probe's contact answers when touched",
     "paste": "there is paste enough, whatever the account says",
 }
 
@@ -74,8 +75,10 @@ def place_check(stand: Stand, profile: Profile) -> list[RunCheck]:
     ]
 
 
-def run_checks(profile: Profile, job: ProgramJob, journal: Journal, stand: Stand) -> list[RunCheck]:
-    """Return what the profile wants checked before a new board."""
+def run_checks(
+    profile: Profile, job: ProgramJob, journal: Journal, stand: Stand, *, own: Sequence[str] = ()
+) -> list[RunCheck]:
+    """Return what the profile wants checked before a new board; `own` are the names of what its kind adds."""
     run, bed = profile.run, profile.bed
     checks = place_check(stand, profile)
     if run.confirm_board:
@@ -86,7 +89,10 @@ def run_checks(profile: Profile, job: ProgramJob, journal: Journal, stand: Stand
                 f" Y {bed.board_y_mm:g}? Push at an edge with a finger: is it held fast?",
             )
         )
-    if run.confirm_side:
+    checks += [
+        RunCheck(name=name, question=f"Look, and try it: is it so that {CHECKS[name]}?") for name in own
+    ]
+    if run.confirm_side and job.paste_ul:
         checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {_mark(job)}"))
     if run.confirm_tip_clear:
         checks.append(_clear(profile))

@@ -7,6 +7,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from time import time
 
+from pastewright.cli.running.kinds import findings_before
 from pastewright.counting import counted
 from pastewright.link.companions import Companion
 from pastewright.link.job import ProgramJob
@@ -32,26 +33,11 @@ def check_fits(job: ProgramJob, profile: Profile, program: Path) -> None:
 
 def check_verified(text: str, job: ProgramJob, companion: Companion, profile: Profile, program: Path) -> None:
     """Read the program back; raise `InputError` with the first finding if there is one."""
-    from pastewright.readback.judge.expect import expected_from_plan
-    from pastewright.readback.judge.verify import verify
-    from pastewright.readback.model import Expected, ExpectedDeposit
-
-    if isinstance(companion, PlanRecord):
-        expected = expected_from_plan(companion, file=f"plan of {program}")
-    else:
-        expected = Expected(
-            deposits=tuple(
-                ExpectedDeposit(
-                    kind=laid.kind, points_mm=laid.points_mm, volume_ul=laid.volume_ul, pad_ids=laid.pads
-                )
-                for laid in job.deposits
-            )
-        )
-    verdict = verify(text, expected, profile)
-    if not verdict.ok:
-        first = verdict.findings[0]
+    findings = findings_before(text, job, companion, profile)
+    if findings:
+        first = findings[0]
         raise one_error(
-            f"the program is not verified: {counted(len(verdict.findings), 'finding')}, the first: {first.what}",
+            f"the program is not verified: {counted(len(findings), 'finding')}, the first: {first.what}",
             "Look with `pastewright verify`; --even-if-unverified runs it all the same.",
             file=str(program),
             line=first.line or None,

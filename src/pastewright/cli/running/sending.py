@@ -5,12 +5,14 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from pastewright.cli.exits import DONE
 from pastewright.cli.options import Sending
 from pastewright.cli.reading import read_text
 from pastewright.cli.running.asking import paste_of, show_job, show_paste
 from pastewright.cli.running.checks import ask, run_checks
 from pastewright.cli.running.choice import board_number_of, check_fits, check_verified, wanted_deposits
 from pastewright.cli.running.fresh import Today, bench_today, for_today
+from pastewright.cli.running.kinds import after_run, own_checks
 from pastewright.cli.running.laying import Laying, believed
 from pastewright.cli.running.records import default_journal
 from pastewright.link.bench import ul_per_unit
@@ -82,11 +84,14 @@ def send(
         laying = Laying(journal, job, bench, sending, paste, kind=companion.kind)
         with laying.connected() or nullcontext() as owner:
             if owner is not None and not laying.rehearsal:
-                ask(run_checks(bench, job, journal, owner.look()), sending)
+                ask(run_checks(bench, job, journal, owner.look(), own=own_checks(companion)), sending)
                 believed(owner)
             key = journal.begin_board(
                 job, name=given.name, text=text, plan=companion, number=number, now_s=unix_s()
             )
-            return laying.work(key, deposits, owner)
+            code = laying.work(key, deposits, owner)
+        if code == DONE:
+            after_run(journal, journal.runs()[0].id, companion, bench, program)
+        return code
     finally:
         journal.close()

@@ -39,7 +39,7 @@ class PlacementFile:
 
 def board_places(placements: Placements) -> tuple[BoardPlaceRecord, ...]:
     """Return where each board lies, as a record."""
-    return tuple(_board_record(board) for board in placements.boards)
+    return tuple(board_record(board) for board in placements.boards)
 
 
 def wipe_record(wipe: Wipe | None) -> WipeRecord | None:
@@ -49,7 +49,8 @@ def wipe_record(wipe: Wipe | None) -> WipeRecord | None:
     return WipeRecord(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm, strokes=wipe.strokes)
 
 
-def _board_record(board: Placement) -> BoardPlaceRecord:
+def board_record(board: Placement) -> BoardPlaceRecord:
+    """Return where a board lies, as a record."""
     where = board.affine
     return BoardPlaceRecord(
         name=board.name,
