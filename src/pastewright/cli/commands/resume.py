@@ -73,8 +73,7 @@ def resume(
         deposits = {one.deposit for one in rows if one.state is DepositState.NOT_STARTED}
         doubted = [one for one in rows if one.state is DepositState.TO_BE_CHECKED]
         if not deposits:
-            in_words = f" {counted(len(doubted), 'deposit')} in doubt." if doubted else ""
-            console.print(f"Nothing is left to lay.{in_words}")
+            console.print(f"Nothing is left to lay; {counted(len(doubted), 'deposit')} in doubt.")
             return FINDINGS if doubted else DONE
         _, _, plan = journal.program(row.program)
         show_job(job, deposits, row.program_name, row.number, plan, bench)
