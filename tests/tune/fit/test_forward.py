@@ -9,9 +9,10 @@ from virtual_bench import lay, truth_of
 
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.flow import flow_slope_ul_s_kpa, flow_ul_s
-from pastewright.plunger.storage import compliance_ul_kpa, stored_ul
+from pastewright.plunger.storage import ATMOSPHERE_KPA, compliance_ul_kpa, stored_ul
+from pastewright.tune.fit.chain import P0_KPA, capacity_ul_kpa, flow_and_slope, pressure_kpa
 from pastewright.tune.fit.constants import AT, as_seen, as_they_are, constants_of, with_constants
-from pastewright.tune.fit.model import Forward, Lanes, _Bench, _Part, score_of, setting_of
+from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import STRIP, turns_data, turns_from_data, turns_of
 from pastewright.tune.sheet.design import designed
 
@@ -58,27 +59,25 @@ def test_pauses_reach_the_turns(made, turns):
 
 
 def test_flow_and_springs_are_those_of_the_plunger(forward):
-    bench = bench_of(demo_bench())
-    part = _Part(
-        _Bench(forward.score, Lanes(seen_of(demo_bench())[None, :], forward.setting), 1),
-        slice(None),
-        np.array([0]),
-        1,
-    )
-    pressure = np.array([5.0, 24.0, 30.0, 120.0, 480.0])
-    assert part._pressure(stored_ul(pressure, bench.store)[None, :], part.linear)[0] == pytest.approx(
-        pressure
-    )
-    assert part._capacity(pressure[None, :], part.linear)[0] == pytest.approx(
-        compliance_ul_kpa(pressure, bench.store)
-    )
-    flow, slope = part._flow(pressure[None, :])
-    assert flow[0] == pytest.approx(flow_ul_s(pressure, bench.tip), rel=1e-6, abs=1e-12)
-    assert slope[0] == pytest.approx(flow_slope_ul_s_kpa(pressure, bench.tip), rel=1e-6, abs=1e-9)
+    profile = demo_bench()
+    bench, (lane,) = bench_of(profile), forward.lanes(seen_of(profile)[None, :])
+    linear, bubble = bench.store.linear_ul_kpa, bench.store.bubble_ul
+    fluidity = profile.paste.consistency_kpa_sn ** (-1 / profile.paste.flow_index)
+    assert P0_KPA == ATMOSPHERE_KPA
+    for pressure in (5.0, 24.0, 30.0, 120.0, 480.0):
+        stored = float(stored_ul(pressure, bench.store))
+        assert pressure_kpa(stored, linear, bubble) == pytest.approx(pressure)
+        assert capacity_ul_kpa(pressure, linear, bubble) == pytest.approx(
+            float(compliance_ul_kpa(pressure, bench.store))
+        )
+        flow, slope = flow_and_slope(pressure, lane, fluidity)
+        assert flow == pytest.approx(float(flow_ul_s(pressure, bench.tip)), rel=1e-6, abs=1e-12)
+        assert slope == pytest.approx(float(flow_slope_ul_s_kpa(pressure, bench.tip)), rel=1e-6, abs=1e-9)
+        assert flow_and_slope(-pressure, lane, fluidity)[0] == -flow
 
 
 def test_a_bench_as_profiled_lays_the_doses(made, forward, rows):
-    flowed, _ = forward.run(seen_of(demo_bench(), start=0.5))
+    flowed = forward.run(seen_of(demo_bench(), start=0.5))
     doses = np.array([dot.dose_ul for dot in made.sheet.dots])
     # Half a microstep of rounding is up to 5 % of the smallest dose; the rest is the coarser integration.
     slack = 0.01 * doses + bench_of(demo_bench()).microstep_ul
@@ -99,7 +98,7 @@ def test_the_virtual_bench_lays_the_same_turn_by_turn(made, forward, rows, chang
     laid = lay(made.motions, truth)
     names = {"frame_n_mm": "frame_stiffness_n_mm", "consistency": "consistency_kpa_sn", "index": "flow_index"}
     seen = seen_of(demo_bench(), **{names.get(name, name): value for name, value in changes.items()})
-    flowed, _ = forward.run(seen)
+    flowed = forward.run(seen)
     theirs = np.array([laid.mean_ul.get(dot.index, 0.0) for dot in made.sheet.dots])
     mine = flowed.out_ul[rows, 0]
     # Where paste was drawn back, hanging and void are booked elsewhere (evidence).
@@ -114,8 +113,7 @@ def test_the_virtual_bench_lays_the_same_turn_by_turn(made, forward, rows, chang
 def test_finer_steps_change_little(turns, forward, seal_n, most):
     fine = Forward(score_of(turns), setting_of(demo_bench()), finer=8)
     seen = seen_of(demo_bench(), frame_stiffness_n_mm=110.0, bubble_ul=1.7, seal_friction_n=seal_n)
-    coarse, _ = forward.run(seen)
-    finer, _ = fine.run(seen)
+    coarse, finer = forward.run(seen), fine.run(seen)
     ratio = coarse.out_ul[1:, 0] / finer.out_ul[1:, 0]
     assert np.max(np.abs(ratio - 1)) < most
 
@@ -125,21 +123,17 @@ def test_volume_is_conserved(turns, forward, seal_n):
     seen = seen_of(
         demo_bench(), frame_stiffness_n_mm=420.0, consistency_kpa_sn=0.11, gain=0.97, seal_friction_n=seal_n
     )
-    flowed, starts = forward.run(seen)
-    score = forward.score
-    dead = _Bench(score, Lanes(seen[None, :], forward.setting), 1).dead[:, :, 0]
-    moved = np.sign(score.delta_mm) * (np.abs(score.delta_mm) - dead)
-    swept = moved.sum(axis=1) * forward.setting.area_mm2 * 0.97
-    out = flowed.out_ul[:, 0] - flowed.back_ul[:, 0]
-    kept = flowed.stored_ul[:, 0] - starts.stored_ul + flowed.held_ul[:, 0] - starts.held_ul
-    assert out == pytest.approx(swept - kept, abs=1e-9)
-
-
-@pytest.mark.parametrize("seal_n", [0.0, 3.0, 10.0])
-def test_the_chain_closes_each_turn_begins_where_the_one_before_ended(forward, seal_n):
-    flowed, starts = forward.run(seen_of(demo_bench(), frame_stiffness_n_mm=70.0, seal_friction_n=seal_n))
-    assert np.max(np.abs(starts.stored_ul[1:] - flowed.stored_ul[:-1, 0])) < 1e-4
-    assert np.max(np.abs(starts.held_ul[1:] - flowed.held_ul[:-1, 0])) < 1e-4
+    flowed = forward.run(seen)
+    # By hand: turns end with a retraction, so that each push begins with the slack, and each retraction too.
+    strokes = forward.score.delta_mm[1:]
+    dots = np.flatnonzero((strokes != 0).sum(axis=1) == 2) + 1
+    slack = constants_of(demo_bench())["backlash_mm"]
+    push, back = strokes.max(axis=1), -strokes.min(axis=1)
+    assert back.min() > slack
+    swept = (np.concatenate([[np.nan], push - back]))[dots] * forward.setting.area_mm2 * 0.97
+    out = (flowed.out_ul - flowed.back_ul)[dots, 0]
+    whole = (flowed.stored_ul + flowed.held_ul)[:, 0]
+    assert out == pytest.approx(swept - (whole[dots] - whole[dots - 1]), abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -149,13 +143,10 @@ def test_the_chain_closes_each_turn_begins_where_the_one_before_ended(forward, s
 @pytest.mark.parametrize("seal_n", [0.5, 4.0])
 def test_derivatives_are_those_of_running_again(forward, name, seal_n):
     seen = seen_of(demo_bench(), frame_stiffness_n_mm=130.0, seal_friction_n=seal_n)
-    flowed, starts = forward.run(seen)
-    by_out, _, _ = forward.slopes(seen, starts, flowed, [AT[name]])
+    _, by_out, _ = forward.slopes(seen, [AT[name]])
     step = np.zeros(seen.size)
     step[AT[name]] = 1e-3
-    up, _ = forward.run(seen + step, starts)
-    down, _ = forward.run(seen - step, starts)
-    there = (up.out_ul[1:, 0] - down.out_ul[1:, 0]) / 2e-3
+    there = (forward.run(seen + step).out_ul[1:, 0] - forward.run(seen - step).out_ul[1:, 0]) / 2e-3
     agree = np.isclose(by_out[1:, 0], there, rtol=0.05, atol=0.02 * np.abs(there).max())
     # Where the seal's grip is spent just at the border of two steps, the larger difference sees the next step's slope.
     assert np.mean(agree) > 0.9

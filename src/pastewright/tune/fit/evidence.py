@@ -21,7 +21,7 @@ from pastewright.materials.cap import dot_volume_ul
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import AT, Floats
-from pastewright.tune.fit.model import Flowed, Forward, Starts, score_of, setting_of
+from pastewright.tune.fit.model import Flowed, Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import STRIP, turns_from_data
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import Sheet
@@ -91,9 +91,7 @@ class Evidence:
         self.weighed = measurements.weighed
         doses = [dot.dose_ul for dot in sheet.dots]
         self.nothing_ul = NOTHING_SHARE * min(doses)
-        self._starts: Starts | None = None
         self._last: tuple[bytes, Flowed] | None = None
-        self._near: tuple[Floats, Starts, list[int], Floats] | None = None
 
     @property
     def seconds(self) -> float:
@@ -107,15 +105,10 @@ class Evidence:
         return 2 * int(reading.measured.sum()) + int(reading.missing.sum()) + (self.weighed is not None)
 
     def flowed(self, seen: Floats) -> Flowed:
-        """Return what the model lets flow, and remember where the turns began."""
+        """Return what the model lets flow; the last answer is remembered."""
         key = seen.tobytes()
         if self._last is None or self._last[0] != key:
-            guess = self._starts
-            if self._near is not None:
-                at, starts, active, begun = self._near
-                guess = starts.moved(begun @ (seen - at)[active])
-            flowed, self._starts = self.forward.run(seen, guess)
-            self._last = (key, flowed)
+            self._last = (key, self.forward.run(seen))
         return self._last[1]
 
     def drops_ul(self, seen: Floats) -> Floats:
@@ -132,17 +125,14 @@ class Evidence:
 
     def survey(self, seen: Floats) -> Floats:
         """Return the residuals for many vectors of constants, lanes × constants: residuals × lanes."""
-        out, back, _ = self.forward.survey(seen)
-        return self._residuals(out, back, seen, None)
+        flowed = self.forward.run(seen)
+        return self._residuals(flowed.out_ul, flowed.back_ul, seen, None)
 
     def slopes(
         self, seen: Floats, active: Sequence[int], *, keep: NDArray[np.bool_] | None = None
     ) -> tuple[Floats, Floats]:
         """Return residuals and their derivatives by the constants `active`, residuals × constants."""
-        flowed = self.flowed(seen)
-        assert self._starts is not None
-        by_out, by_back, begun = self.forward.slopes(seen, self._starts, flowed, active)
-        self._near = (seen.copy(), self._starts, list(active), begun)
+        flowed, by_out, by_back = self.forward.slopes(seen, active)
         step = 1e-5
         out = np.concatenate([flowed.out_ul, flowed.out_ul + step * by_out], axis=1)
         back = np.concatenate([flowed.back_ul, flowed.back_ul + step * by_back], axis=1)

@@ -13,7 +13,7 @@ import numpy as np
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import Floats
-from pastewright.tune.fit.model import Flowed, Forward, Starts, score_of, setting_of
+from pastewright.tune.fit.model import Flowed, Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_from_data
 
 # Spread of a block's mass: 0.7 % of the scale (the block is sized for it), and of the paste's density 1 % (from memory:
@@ -39,17 +39,14 @@ class WeighedBlock:
                 "Weigh the bare card first and the card with the paste then; give the difference in milligrams.",
                 file=file,
             )
-        self._starts: Starts | None = None
 
     def residuals(self, seen: Floats) -> Floats:
         """Return the one residual."""
-        flowed, self._starts = self.forward.run(seen, self._starts)
-        return np.array([self._off(self._out_ul(flowed))])
+        return np.array([self._off(self._out_ul(self.forward.run(seen)))])
 
     def slopes(self, seen: Floats, active: list[int]) -> Floats:
         """Return its derivatives by the constants `active`, 1 × constants."""
-        flowed, self._starts = self.forward.run(seen, self._starts)
-        by_out, by_back, _ = self.forward.slopes(seen, self._starts, flowed, active)
+        flowed, by_out, by_back = self.forward.slopes(seen, active)
         by_sum = by_out[1:].sum(axis=0) - by_back[1:-1].sum(axis=0)
         rows: Floats = (by_sum / self._out_ul(flowed) / BLOCK_SPREAD)[None, :]
         return rows

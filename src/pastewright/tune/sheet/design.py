@@ -262,9 +262,7 @@ def _information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floa
     """Fisher's information of the dots' logarithms [constants × constants], the priors' own included, and the largest
     dot [µL].
     """
-    flowed, starts = forward.run(seen)
-    active = range(len(CONSTANTS))
-    by_out, _, _ = forward.slopes(seen, starts, flowed, active)
+    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
     out = flowed.out_ul[1:]
     least = dot_volume_ul(
         profile.tuning.smallest_dot_bores * profile.tip.bore_mm, profile.tuning.dot_shape_ratio
@@ -294,8 +292,7 @@ def _stakes(profile: Profile, seen: Floats, recipe: Recipe, pitch: float) -> Flo
     dots = [DotToLay(place_mm=place, cycle=cycle) for place, cycle in zip(places, cycles, strict=True)]
     motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
     forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
-    flowed, starts = forward.run(seen)
-    by_out, _, _ = forward.slopes(seen, starts, flowed, range(len(CONSTANTS)))
+    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
     rows: Floats = by_out[1:] / flowed.out_ul[1:]
     # A board has its own start and its own warming.
     rows[:, [AT[c.name] for c in CONSTANTS if c.group is Group.SHEET]] = 0.0
@@ -321,7 +318,7 @@ def _largest_mm(
     """Width of the largest dot [mm] that any of the benches would lay."""
     forward = _forward(items, recipe, pitch, profile, strip)
     dots = _dots(forward)
-    most_ul = max(float(forward.run(bench)[0].out_ul[1:][dots].max()) for bench in benches)
+    most_ul = max(float(forward.run(bench).out_ul[1:][dots].max()) for bench in benches)
     return dot_width_mm(most_ul, profile.tuning.dot_shape_ratio)
 
 

@@ -69,7 +69,8 @@ def promise_of(fitted: Fitted, profile: Profile) -> Promise:
     motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
     forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
     here, there, weights = _possible(fitted)
-    out, _, peak = forward.survey(np.vstack([here[None, :], there]))
+    flowed = forward.run(np.vstack([here[None, :], there]))
+    out, peak = flowed.out_ul, flowed.peak_kpa
     least = 0.02 * min(doses)
     by_volume = np.log(np.maximum(out[1:], least) / np.maximum(out[1:, :1], least))[:, 1:]
     # Limits are met by the largest dots; what a small one finds left in the barrel is no pressure of its own.

@@ -1,0 +1,278 @@
+"""One set of constants through all strokes of a sheet, step by step: the loop of the forward model, compiled.
+
+    dS/dt = q(t) − Q(P(S))       S(P) = c·P + V_air·P/(P0 + P)      c = A²/k + V_paste/K_bulk
+
+as in `plunger`, with two things that planned cycles never meet but badly known benches do: below −P_y paste is drawn
+back through the tip, and the bubble follows Boyle down to vacuum. The seal grips the plunger; what the frame's spring
+takes up against it is held apart.
+
+    stored = c·P + air(P), the plunger's own sweep y and the motor's U:  U = y + (A²/k)·P + held,  |held| ≤ A·F/k
+
+The plunger slides with all of its grip against it, or it stands; then only paste and air give way, and the frame's spring
+takes up the motor's way until the grip is spent.
+
+Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Exponential integrators, Acta Numerica 19
+(2010), scheme exprb32), which stay stable on benches far stiffer than anyone expects; fits wander.
+
+The functions are written for numba's compiler: numbers in, numbers out. It keeps what it compiled beside this file (or in
+the user's cache), so that the seconds it takes are spent once. All of them stand here, since it looks for changes in one
+file only.
+"""
+
+from collections.abc import Callable
+from math import copysign, expm1, pi, sqrt
+from typing import TypeVar, cast
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Standard atmosphere (ISO 2533:1975), as in `plunger.storage`; compiled code wants its constants at home.
+P0_KPA = 101.325
+
+# A wait begins with the shortest time constants and ends with the longest: each step is so many times the one before.
+WAIT_GROWTH = 1.7
+
+# Columns of a lane: a bench as the loop wants it.
+(
+    PER_MM,  # what a millimetre sweeps [µL]
+    BACKLASH,  # [mm]
+    BUBBLE,  # [µL]
+    SPRING,  # A²/k [µL/kPa]
+    GRIP,  # A·F/k [µL]
+    INDEX,  # n
+    YIELD,  # τ_y [kPa]
+    RADIUS,  # of the bore [mm]
+    TO_WALL,  # wall stress per pressure, R/2L
+    START,  # pressure before the first turn [kPa]
+) = range(10)
+LANE = 10
+
+_Function = TypeVar("_Function", bound=Callable[..., object])
+
+
+def compiled(function: _Function) -> _Function:
+    """Return the function compiled, as what it is to the type checker."""
+    return cast(_Function, numba.njit(cache=function.__name__ == "_chains", error_model="numpy")(function))
+
+
+@compiled
+def pressure_kpa(stored_ul: float, linear: float, bubble: float) -> float:
+    """Pressure of what is stored [kPa], the root of S(P) = S."""
+    cubed = linear * P0_KPA
+    b = cubed + bubble - stored_ul
+    return (sqrt(b * b + 4.0 * cubed * stored_ul) - b) / (2.0 * linear)
+
+
+@compiled
+def capacity_ul_kpa(pressure: float, linear: float, bubble: float) -> float:
+    """Stored volume per pressure [µL/kPa]."""
+    absolute = max(P0_KPA + pressure, 1e-3)
+    return linear + bubble * P0_KPA / (absolute * absolute)
+
+
+@compiled
+def flow_and_slope(pressure: float, lane: Floats, fluidity: float) -> tuple[float, float]:
+    """Flow [µL/s] and its slope by pressure [µL/s/kPa]; see `plunger.flow` for the equations. Odd in the pressure.
+
+    `fluidity` is K^(−1/n).
+    """
+    yield_kpa = lane[YIELD]
+    wall = abs(pressure) * lane[TO_WALL]
+    excess = wall - yield_kpa
+    if excess <= 0.0:
+        return 0.0, 0.0
+    n = lane[INDEX]
+    shear = fluidity * excess ** (1.0 / n)
+    shape = (
+        excess * excess / (3.0 * n + 1.0)
+        + excess * 2.0 * yield_kpa / (2.0 * n + 1.0)
+        + yield_kpa * yield_kpa / (n + 1.0)
+    )
+    whole = pi * lane[RADIUS] ** 3
+    flow = whole * n * shear * excess * shape / (wall * wall * wall)
+    slope = max(whole * shear - 3.0 * flow, 0.0) / wall * lane[TO_WALL]
+    return copysign(flow, pressure), slope
+
+
+@compiled
+def stepped(
+    state: tuple[float, float, float, float],
+    swept: float,
+    h: float,
+    linear: float,
+    lane: Floats,
+    fluidity: float,
+) -> float:
+    """What is stored after one step of exprb32 [µL], with the sweep spread evenly over it.
+
+    `state`: what is stored, its pressure, the flow and the flow's slope by pressure.
+    """
+    stored, pressure, flow, by_pressure = state
+    slope = by_pressure / capacity_ul_kpa(pressure, linear, lane[BUBBLE])
+    z = -slope * h
+    if z > -1e-2:
+        phi1 = 1.0 + z * (0.5 + z / 6.0)
+        phi3 = 1.0 / 6.0 + z / 24.0
+    else:
+        phi1 = expm1(z) / z
+        phi3 = ((phi1 - 1.0) / z - 0.5) / z
+    guess = stored + phi1 * (swept - h * flow)
+    there, _ = flow_and_slope(pressure_kpa(guess, linear, lane[BUBBLE]), lane, fluidity)
+    return guess + 2.0 * h * phi3 * (flow - there + slope * (guess - stored))
+
+
+@compiled
+def gripped(
+    stored: float, held: float, swept: float, h: float, paste: float, lane: Floats, fluidity: float
+) -> tuple[float, float, float]:
+    """One step with a seal that grips: what is stored and held after it, and what came out [µL]."""
+    spring, grip, bubble = lane[SPRING], lane[GRIP], lane[BUBBLE]
+    whole = paste + spring
+    pressure = pressure_kpa(stored, whole, bubble)
+    flow, by_pressure = flow_and_slope(pressure, lane, fluidity)
+    if grip <= 0.0:
+        after = stepped((stored, pressure, flow, by_pressure), swept, h, whole, lane, fluidity)
+        return after, 0.0, swept - (after - stored)
+    # How far the plunger itself would go in this step, were it to slide.
+    soft = capacity_ul_kpa(pressure, paste, bubble) / capacity_ul_kpa(pressure, whole, bubble)
+    way = flow * h + soft * (swept - flow * h)
+    spent = grip * (1.0 - 1e-9)
+    if (held >= spent and way > 0.0) or (held <= -spent and way < 0.0):
+        after = stepped((stored, pressure, flow, by_pressure), swept, h, whole, lane, fluidity)
+        out = swept - (after - stored)
+        held_after = held
+    else:
+        own = stored - spring * pressure
+        after = stepped((own, pressure, flow, by_pressure), 0.0, h, paste, lane, fluidity)
+        out = own - after
+        in_all = after + spring * pressure_kpa(after, paste, bubble)
+        held_after = held + (swept - out) - (in_all - stored)
+    held_after = min(max(held_after, -grip), grip)
+    return stored + held + swept - out - held_after, held_after, out
+
+
+@compiled
+def walked(at_s: float, seconds: float, rise_s: float) -> float:
+    """Share of the way done at a time [-], for a trapezoid of `seconds` with ramps of `rise_s`."""
+    rate = 1.0 / max(seconds - rise_s, 1e-12)
+    ramp = max(rise_s, 1e-12)
+    up = min(at_s, rise_s)
+    down = max(at_s - (seconds - rise_s), 0.0)
+    return rate * ((at_s - up) + up * up / (2.0 * ramp) - down * down / (2.0 * ramp))
+
+
+@compiled
+def through_stroke(
+    state: Floats,
+    stroke: tuple[float, float, float, float],
+    steps: int,
+    paste: float,
+    lane: Floats,
+    fluidity: float,
+) -> None:
+    """Take the state through one stroke or wait.
+
+    `state`: stored, held, net out since the turn began, the most of that, the most that was stored; it is changed.
+    `stroke`: the motor's way [mm], forward positive, its time [s], its ramps [s], and how much of the way is slack [mm].
+    """
+    delta, seconds, rise, dead = stroke
+    if delta == 0.0:
+        pressure = pressure_kpa(state[0], paste + lane[SPRING], lane[BUBBLE])
+        if abs(pressure) * lane[TO_WALL] <= lane[YIELD]:
+            return
+        whole = (WAIT_GROWTH**steps - 1.0) / (WAIT_GROWTH - 1.0)
+    sign = copysign(lane[PER_MM], delta)
+    before_mm, passed, mark = 0.0, 0.0, 0.0
+    for step in range(steps):
+        swept = 0.0
+        if delta == 0.0:
+            share = WAIT_GROWTH**step / whole
+        else:
+            share = 1.0 / steps
+        mark += share
+        h = seconds * share
+        passed += h
+        if delta != 0.0:
+            end = seconds if step == steps - 1 else passed
+            way_mm = max(abs(delta) * walked(end, seconds, rise) - dead, 0.0)
+            swept = sign * (way_mm - before_mm)
+            before_mm = way_mm
+        stored, held, out = gripped(state[0], state[1], swept, h, paste, lane, fluidity)
+        state[0], state[1] = stored, held
+        state[2] += out
+        state[3] = max(state[3], state[2])
+        state[4] = max(state[4], stored)
+
+
+@compiled
+def chain(
+    at: int,
+    strokes: Floats,
+    counts: Ints,
+    turns: tuple[Floats, Floats],
+    lane: Floats,
+    steps: tuple[int, int],
+    state: Floats,
+    found: Floats,
+) -> None:
+    """Run the bench number `at` through all turns and write what `chains` gives into its part of `found`."""
+    paste, fluidity = turns
+    start = lane[START]
+    state[0] = (paste[0] + lane[SPRING]) * start
+    state[0] += lane[BUBBLE] * start / (P0_KPA + max(start, -0.9 * P0_KPA))
+    state[1] = -lane[GRIP]
+    motor, follower = 0.0, lane[BACKLASH]  # the plunger is within [motor, motor + backlash]
+    for turn in range(counts.size):
+        state[2], state[3], state[4] = 0.0, 0.0, state[0]
+        for slot in range(counts[turn]):
+            delta, seconds, rise = strokes[turn, slot, 0], strokes[turn, slot, 1], strokes[turn, slot, 2]
+            motor += delta
+            there = min(max(follower, motor), motor + lane[BACKLASH])
+            stroke = (delta, seconds, rise, abs(delta) - abs(there - follower))
+            follower = there
+            count = steps[1] if delta == 0.0 else steps[0]
+            through_stroke(state, stroke, count, paste[turn], lane, fluidity[turn, at])
+            # What comes and goes while the tip is still on its way is not on the board yet.
+            if slot == 0 and delta == 0.0:
+                state[3] = state[2]
+        found[0, turn, at] = state[3]
+        found[1, turn, at] = state[3] - state[2]
+        found[2, turn, at], found[3, turn, at] = state[0], state[1]
+        found[4, turn, at] = pressure_kpa(state[4], paste[turn] + lane[SPRING], lane[BUBBLE])
+
+
+@compiled
+def _chains(
+    strokes: Floats,
+    counts: Ints,
+    turns: tuple[Floats, Floats],
+    lanes: Floats,
+    steps: tuple[int, int],
+    state: Floats,
+    found: Floats,
+) -> None:
+    for at in range(lanes.shape[0]):
+        chain(at, strokes, counts, turns, lanes[at], steps, state, found)
+
+
+def chains(
+    strokes: Floats,
+    counts: Ints,
+    turns: tuple[Floats, Floats],
+    lanes: Floats,
+    steps: tuple[int, int],
+) -> Floats:
+    """Run benches through all turns: what came out, was drawn back, is stored and held at the turn's end [µL], and
+    the turn's highest pressure [kPa], 5 × turns × lanes.
+
+    `strokes` are turns × most strokes × (way [mm], time [s], ramps [s]), `counts` how many each turn has; `turns` are
+    V_paste/K_bulk [µL/kPa] by turn and K^(−1/n) by turn and lane; `lanes` are lanes × `LANE`; `steps` those of a stroke
+    and of a wait.
+    """
+    found = np.empty((5, counts.size, lanes.shape[0]))
+    _chains(strokes, counts, turns, lanes, steps, np.zeros(5), found)
+    return found
