@@ -3,10 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pastewright.plot_svg import panels, svg_text
 from pastewright.report import colours
+from pastewright.report.chart import Chart
 
-WIDTH_IN = 7.2  # a column of text in the report
+PRESSURE_PX = 260.0
+ROW_PX, ROWS_AROUND_PX = 30.0, 56.0  # of a bar, and of the axis below all of them
+FLOW, YIELD, REST, BAND = "#2f7d64", "#b0512c", "#6c7a73", "#cfe3d6"
+HEADROOM = 1.06  # above the highest pressure
+ASIDE = 0.05  # of the range, left and right of all bars
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,33 +25,45 @@ class Scenario:
 
 
 def pressure_svg(trace: Sequence[tuple[float, float, float]], *, yield_kpa: float, rest_kpa: float) -> str:
-    """Return the plot of gauge pressure [kPa] over time [s] from samples (t, P, plunger mm)."""
-    figure, (axes,) = panels(1, width_in=WIDTH_IN, height_in=3.0)
-    times = [sample[0] for sample in trace]
-    axes.plot(times, [sample[1] for sample in trace], color="#2f7d64", linewidth=1.2, label="pressure")
-    axes.axhline(yield_kpa, color="#b0512c", linewidth=1, linestyle="--", label="yield: paste flows above")
-    axes.axhline(rest_kpa, color="#6c7a73", linewidth=1, linestyle=":", label="rest")
-    axes.set_xlabel("time [s]")
-    axes.set_ylabel("pressure behind the tip [kPa]")
-    axes.set_ylim(bottom=0)
-    axes.legend(loc="upper right", frameon=False, fontsize=8)
-    return svg_text(figure, inline=True)
+    """Return the plot of gauge pressure [kPa] over time [s] from samples (t, P, plunger mm), at least one."""
+    most_kpa = max(*(sample[1] for sample in trace), yield_kpa, rest_kpa)
+    chart = Chart(
+        x=(trace[0][0], trace[-1][0]),
+        y=(0.0, HEADROOM * most_kpa),
+        height_px=PRESSURE_PX,
+        x_words="time [s]",
+        y_words="pressure behind the tip [kPa]",
+    )
+    chart.line(
+        [(time, kpa) for time, kpa, _ in trace],
+        f'stroke="{FLOW}" stroke-width="1.6" stroke-linejoin="round"',
+        "pressure",
+    )
+    chart.level(
+        yield_kpa, f'stroke="{YIELD}" stroke-width="1.4" stroke-dasharray="7 4"', "yield: paste flows above"
+    )
+    chart.level(rest_kpa, f'stroke="{REST}" stroke-width="1.4" stroke-dasharray="1.5 4"', "rest")
+    return chart.svg("Pressure behind the tip over the time of the first deposits")
 
 
 def scenarios_svg(scenarios: Sequence[Scenario], *, tolerance: float) -> str:
     """Return the plot of delivered over planned volume: 5th to 95th percentile, median, first deposit."""
-    figure, (axes,) = panels(1, width_in=WIDTH_IN, height_in=0.9 + 0.42 * len(scenarios))
-    axes.axvspan(1 - tolerance, 1 + tolerance, color="#cfe3d6", zorder=0, label="tolerance")
-    for row, scenario in enumerate(scenarios):
-        y = len(scenarios) - 1 - row
-        axes.plot([scenario.low, scenario.high], [y, y], color="#2f7d64", linewidth=5, solid_capstyle="butt")
-        axes.plot([scenario.median], [y], "o", color="#12261f", markersize=6)
-        axes.plot([scenario.first], [y], "D", color=colours.LOOK, markersize=4)
-    axes.plot([], [], "o", color="#12261f", markersize=6, label="median")
-    axes.plot([], [], "D", color=colours.LOOK, markersize=4, label="first deposit")
-    axes.set_yticks(range(len(scenarios)))
-    axes.set_yticklabels([scenario.name for scenario in reversed(scenarios)])
-    axes.set_ylim(-0.6, len(scenarios) - 0.4)
-    axes.set_xlabel("delivered / planned volume [-], bar: 5th to 95th percentile")
-    axes.legend(loc="best", frameon=False, fontsize=8)
-    return svg_text(figure, inline=True)
+    ends = [1 - tolerance, 1 + tolerance]
+    for each in scenarios:
+        ends += [each.low, each.high, each.first]
+    aside = ASIDE * (max(ends) - min(ends))
+    chart = Chart(
+        x=(min(ends) - aside, max(ends) + aside),
+        y=(-0.6, len(scenarios) - 0.4),
+        height_px=ROWS_AROUND_PX + ROW_PX * len(scenarios),
+        x_words="delivered / planned volume [-], bar: 5th to 95th percentile",
+        names=[each.name for each in reversed(scenarios)],
+    )
+    chart.band(1 - tolerance, 1 + tolerance, BAND, "tolerance")
+    for row, each in enumerate(reversed(scenarios)):
+        chart.line([(each.low, row), (each.high, row)], f'stroke="{FLOW}" stroke-width="7"')
+        chart.mark(each.median, row, "round", colours.GROUND)
+        chart.mark(each.first, row, "turned", colours.LOOK)
+    chart.explain("round", colours.GROUND, "median")
+    chart.explain("turned", colours.LOOK, "first deposit")
+    return chart.svg("Delivered over planned volume where the bench differs from the profile")
