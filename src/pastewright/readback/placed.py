@@ -16,7 +16,6 @@ from math import cos, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import RegularGridInterpolator
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Bed
@@ -58,6 +57,8 @@ class ReadGround:
             [np.clip(places_mm[:, 1], ys[0], ys[-1]), np.clip(places_mm[:, 0], xs[0], xs[-1])]
         )
         known = np.isfinite(inside).all(axis=1)
+        from scipy.interpolate import RegularGridInterpolator  # loads for longer than a level board is judged
+
         z[known] += RegularGridInterpolator((ys, xs), self.dz_mm)(inside[known])
         return z
 

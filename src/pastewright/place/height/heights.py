@@ -19,7 +19,6 @@ from math import atan2, degrees, dist, hypot, isfinite, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import RBFInterpolator
 
 from pastewright.board.model import Point
 from pastewright.place.height.mistakes import WARN_BOW, rejected_words, without_mistakes
@@ -232,6 +231,7 @@ def _thin_plate(points: Floats, plane: Surface, box_mm: Box) -> tuple[Surface, s
     places, heights = points[:, :2], points[:, 2] - plane.heights_mm(points[:, :2])
     scale = float(np.ptp(places, axis=0).max())
     unit = (places - places.mean(axis=0)) / scale
+    from scipy.interpolate import RBFInterpolator  # loads for longer than most boards are planned
 
     def plate(keep: NDArray[np.bool_], smoothing: float) -> RBFInterpolator:
         return RBFInterpolator(unit[keep], heights[keep], kernel="thin_plate_spline", smoothing=smoothing)
