@@ -34,7 +34,7 @@ from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
 from pastewright.readback.judge.expect import expected_from_plan
-from pastewright.readback.judge.verify import verify
+from pastewright.readback.judge.verify import case_of, verdict_of
 from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import PlanRecord
@@ -174,9 +174,10 @@ def finish_plan(
     )
     on_stage("verdict")
     expected = expected_from_plan(record)
-    verdict = verify(program.text, expected, profile)
+    seen = case_of(program.text, expected, profile)
+    verdict = verdict_of(seen)
     on_stage("what if")
-    scenarios = () if dry else what_if(program.text, expected, profile, most_deposits=WHAT_IF_DEPOSITS)
+    scenarios = () if dry else what_if(seen, most_deposits=WHAT_IF_DEPOSITS)
     return Plan(
         board=board,
         profile=profile,

@@ -8,13 +8,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from shapely.geometry import MultiPolygon, Polygon
-
-from pastewright.board.model import Area, Board, PadKind, Point
+from pastewright.board.model import Board, PadKind, Point
 from pastewright.decimals import short as _n
 from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
 from pastewright.report.beside import Beside, drawn
+from pastewright.report.paths import area_path, area_paths
 from pastewright.report.svg import LIGHT, Box, box_of, picture
 from pastewright.route.model import Tour
 
@@ -136,7 +135,7 @@ def _link(pad_id: str, *, linked: bool) -> str:
 
 def _lands(board: Board, *, linked: bool = False) -> Iterable[str]:
     titled = len(board.pads) <= MOST_TITLES
-    for pad in board.pads:
+    for pad, path in zip(board.pads, area_paths([pad.land for pad in board.pads]), strict=True):
         fill = (
             colours.FIDUCIAL
             if pad.kind is PadKind.FIDUCIAL
@@ -145,7 +144,7 @@ def _lands(board: Board, *, linked: bool = False) -> Iterable[str]:
             else colours.LAND_BARE
         )
         link = _link(pad.id, linked=linked and titled)
-        head = f'<path{link} d="{area_path(pad.land)}" fill="{fill}" fill-rule="evenodd"'
+        head = f'<path{link} d="{path}" fill="{fill}" fill-rule="evenodd"'
         yield (
             f"{head}><title>{escape(_pad_words(pad.id, pad.kind, pad.net))}</title></path>"
             if titled
@@ -169,8 +168,12 @@ def _pad_words(pad_id: str, kind: PadKind, net: str) -> str:
     return f"{pad_id} ({kind}{', ' + net if net else ''})"
 
 
+def _openings(board: Board) -> str:
+    return "".join(area_paths([aperture.shape for pad in board.pads for aperture in pad.apertures]))
+
+
 def _apertures(board: Board) -> Iterable[str]:
-    paths = "".join(area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
+    paths = _openings(board)
     if paths:
         yield f'<path d="{paths}" fill="{colours.APERTURE}" fill-opacity="0.75" fill-rule="evenodd"/>'
 
@@ -178,7 +181,7 @@ def _apertures(board: Board) -> Iterable[str]:
 def _paste(
     board: Board, layout: Layout, targets_ul: Mapping[str, float], *, linked: bool = False
 ) -> Iterable[str]:
-    openings = "".join(area_path(aperture.shape) for pad in board.pads for aperture in pad.apertures)
+    openings = _openings(board)
     if openings:
         yield (
             f'<path d="{openings}" fill="none" stroke="{colours.APERTURE}" stroke-width="0.03" opacity="0.6"/>'
@@ -253,16 +256,3 @@ def _entries(board: Board, *, planned: bool, looks: bool, strip: bool) -> list[t
     if looks:
         entries.append((colours.LOOK, "needs a look"))
     return [(f'fill="{colour}"', words) for colour, words in entries]
-
-
-def area_path(area: Area) -> str:
-    """Return the path data of an area, holes and all."""
-    polygons = area.geoms if isinstance(area, MultiPolygon) else (area,)
-    return "".join(_polygon_path(polygon) for polygon in polygons)
-
-
-def _polygon_path(polygon: Polygon) -> str:
-    rings = [polygon.exterior, *polygon.interiors]
-    return "".join(
-        "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in list(ring.coords)[:-1]) + "Z" for ring in rings
-    )

@@ -7,7 +7,8 @@ from pastewright.board.model import Board
 from pastewright.decimals import short as _n
 from pastewright.plan.compare import Change, ChangeKind, Comparison
 from pastewright.report import colours
-from pastewright.report.board_svg import MARGIN_MM, area_path
+from pastewright.report.board_svg import MARGIN_MM
+from pastewright.report.paths import area_path
 from pastewright.report.svg import box_of, picture
 
 _COLOUR = {

@@ -9,7 +9,7 @@ import pytest
 from verdicts import all_delivered
 
 import pastewright.readback.judge.verify as verify_module
-from pastewright.readback.judge.verify import verify
+from pastewright.readback.judge.verify import case_of, verify
 from pastewright.readback.judge.whatif import what_if
 from pastewright.readback.model import Expected, ExpectedDeposit
 from pastewright.readback.model import FindingKind as Kind
@@ -148,7 +148,7 @@ def test_a_softer_bench_lays_more_of_a_retracted_dot_and_thinner_paste_less(good
     and the same retraction takes too much back. Truth is judged elsewhere; here, direction and first case.
     """
     case = good("reprap")
-    as_told, soft, hard, thin, thick = what_if(case.text, case.expected, case.profile)
+    as_told, soft, hard, thin, thick = what_if(case_of(case.text, case.expected, case.profile))
     assert as_told.deposits == 6
     assert 0.98 < as_told.low <= as_told.median <= as_told.high < 1.02
     assert hard.first < 0.9 < 1.1 < soft.first
@@ -157,8 +157,8 @@ def test_a_softer_bench_lays_more_of_a_retracted_dot_and_thinner_paste_less(good
 
 def test_what_if_looks_at_the_first_deposits_only(good):
     case = good("reprap")
-    assert what_if(case.text, case.expected, case.profile, most_deposits=2)[0].deposits == 2
-    assert what_if("", case.expected, case.profile) == ()
+    assert what_if(case_of(case.text, case.expected, case.profile), most_deposits=2)[0].deposits == 2
+    assert what_if(case_of("", case.expected, case.profile)) == ()
 
 
 def test_findings_of_one_kind_are_counted_beyond_a_hundred(good):

@@ -19,13 +19,22 @@ def verify(text: str, expected: Expected, profile: Profile) -> Verdict:
     Never raises for a bad program: whatever is wrong with it is a finding. Findings are in the order of the
     lines; of one kind, at most `MOST_OF_A_KIND` are listed and the rest counted.
     """
+    return verdict_of(case_of(text, expected, profile))
+
+
+def case_of(text: str, expected: Expected, profile: Profile) -> CaseFile:
+    """Return what `text` makes of machine and barrel, for a verdict and for what else is asked of the same program."""
     reading = interpret(text, profile.controller, plunger_letter=profile.plunger.letter)
-    seen = gather(reading, expected, profile, bench_of(profile))
-    if expected.dry:
+    return gather(reading, expected, profile, bench_of(profile))
+
+
+def verdict_of(seen: CaseFile) -> Verdict:
+    """Return the verdict on a program already read and run."""
+    if seen.expected.dry:
         rules = (*rules_motion.DRY_RULES, *rules_paste.DRY_RULES, *rules_places.DRY_RULES)
     else:
         rules = (*rules_motion.RULES, *rules_paste.RULES, *rules_places.RULES, *rules_pattern.RULES)
-    findings = [*reading.findings]
+    findings = [*seen.reading.findings]
     for rule in rules:
         findings.extend(rule(seen))
     shown = _shown(findings)

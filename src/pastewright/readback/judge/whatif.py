@@ -6,17 +6,17 @@ The program stays as it is; only the simulated barrel changes. What spreads most
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pastewright.profile.model import Profile
 from pastewright.profile.off import bench_off
-from pastewright.readback.judge.evidence import CaseFile, gather, paste_run
+from pastewright.readback.judge.evidence import CaseFile, paste_run
 from pastewright.readback.machine.barrel import bench_of
-from pastewright.readback.model import Expected
-from pastewright.readback.text.interpret import interpret
 
 DEPOSITS = 2000  # the first ones tell as much as all of a large board, in a tenth of the time
-LINES_PER_DEPOSIT = 12  # a deposit takes about seven
 CHANGE = 0.3  # a third more or less: what a change of paste or a bubble does within a day (own choice)
+
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,18 +34,12 @@ class WhatIf:
     deposits: int
 
 
-def what_if(
-    text: str, expected: Expected, profile: Profile, *, most_deposits: int = DEPOSITS
-) -> tuple[WhatIf, ...]:
-    """Return what `text` would lay if stiffness or flow were 30 % off; first of all, on the bench as told.
+def what_if(seen: CaseFile, *, most_deposits: int = DEPOSITS) -> tuple[WhatIf, ...]:
+    """Return what a program would lay if stiffness or flow were 30 % off; first of all, on the bench as told.
 
     Stiffness scales frame and paste alike, and trapped air the other way; consistency is the K of the paste.
     Empty when nothing of what is expected is laid.
     """
-    lines = text.split("\n")
-    part = "\n".join(lines[: LINES_PER_DEPOSIT * most_deposits + 200])
-    reading = interpret(part, profile.controller, plunger_letter=profile.plunger.letter)
-    seen = gather(reading, expected, profile, bench_of(profile))
     firsts = sorted(
         (visits[0].first, visits[-1].last, index) for index, visits in enumerate(seen.ledger.laid) if visits
     )[:most_deposits]
@@ -60,21 +54,19 @@ def what_if(
         (f"consistency {more}", 1.0, 1 + CHANGE),
     )
     rows = max(last for _, last, _ in firsts) + 1
-    return tuple(
-        _case(
-            name,
-            bench_off(profile, stiffness=stiffness, consistency=consistency),
-            seen,
-            [index for _, _, index in firsts],
-            rows,
-        )
-        for name, stiffness, consistency in cases
-    )
+    indices = [index for _, _, index in firsts]
+
+    def out_of(stiffness: float, consistency: float) -> Floats:
+        if stiffness == consistency == 1.0:
+            return seen.paste.out_ul[:rows]
+        off = bench_off(seen.profile, stiffness=stiffness, consistency=consistency)
+        return paste_run(bench_of(off), seen.moves, seen.expected, rows=rows).out_ul
+
+    return tuple(_case(name, out_of(*change), seen, indices) for name, *change in cases)
 
 
-def _case(name: str, profile: Profile, seen: CaseFile, indices: list[int], rows: int) -> WhatIf:
-    out = paste_run(bench_of(profile), seen.moves, seen.expected, rows=rows).out_ul
-    work = np.where(seen.where.lift[:rows], 0.0, out)
+def _case(name: str, out_ul: Floats, seen: CaseFile, indices: list[int]) -> WhatIf:
+    work = np.where(seen.where.lift[: len(out_ul)], 0.0, out_ul)
     sums = np.concatenate([[0.0], np.cumsum(work)])
     ratios = np.array(
         [
