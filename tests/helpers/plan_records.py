@@ -93,7 +93,6 @@ def plan_data(pads: list[dict[str, Any]], **changes: dict[str, Any]) -> dict[str
             "deposits": len(laid),
             "pads": len(pads),
             "travel_mm": 0.0,
-            "travel_bound_mm": 0.0,
             "travel_s": 0.0,
             "travel_bound_s": 0.0,
             "solder_ul": 0.5 * sum(laid.values()),

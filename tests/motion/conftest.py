@@ -48,7 +48,7 @@ def board_of() -> Callable[..., Board]:
     def made(*deposits: tuple[tuple[tuple[float, float], ...], float], backwards: bool = False) -> Board:
         laid = tuple(_deposit(i, points, volume) for i, (points, volume) in enumerate(deposits))
         visits = tuple(Visit(deposit=d.index, backwards=backwards and len(d.points_mm) > 1) for d in laid)
-        tour = Tour(visits=visits, travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
+        tour = Tour(visits=visits, travel_mm=0.0, travel_s=0.0, bound_s=0.0)
         return Layout(deposits=laid, pads=()), tour
 
     return made

@@ -130,7 +130,6 @@ def test_one_dot_is_one_hop() -> None:
     assert sequence.travel_mm == pytest.approx(50)
     assert sequence.travel_s == pytest.approx(0.75)
     assert sequence.bound_s == pytest.approx(0.75)
-    assert sequence.bound_mm == pytest.approx(50)
 
 
 def test_a_bead_is_laid_from_its_nearer_end() -> None:
@@ -184,7 +183,6 @@ def test_every_deposit_is_visited_once_in_no_more_time_than_as_given(
     assert sequence.travel_s <= path_s(deposits, as_given, start, end) + 1e-9
     assert sequence.travel_s == pytest.approx(path_s(deposits, sequence.visits, start, end), abs=1e-9)
     assert sequence.bound_s <= sequence.travel_s
-    assert sequence.bound_mm <= sequence.travel_mm
 
 
 @given(

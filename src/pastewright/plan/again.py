@@ -191,7 +191,6 @@ def _tour(plan: PlanRecord, there: Located) -> Tour:
         visits=tuple(visits),
         travel_mm=totals.travel_mm,
         travel_s=totals.travel_s,
-        bound_mm=totals.travel_bound_mm,
         bound_s=totals.travel_bound_s,
     )
 

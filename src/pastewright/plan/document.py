@@ -129,7 +129,6 @@ def plan_record(
             deposits=len(layout.deposits),
             pads=sum(1 for plan in layout.pads if plan.deposits),
             travel_mm=round(tour.travel_mm, 3),
-            travel_bound_mm=round(tour.bound_mm, 3),
             travel_s=round(tour.travel_s, 3),
             travel_bound_s=round(tour.bound_s, 3),
             paste_mg=_mg(paste_ul * paste.density_g_cm3),

@@ -139,9 +139,10 @@ class TotalsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     deposits: Count
     pads: Count
     travel_mm: Annotated[Amount, Meta(description="Hops between deposits, from the settling strip on.")]
-    travel_bound_mm: Annotated[Amount, Meta(description="No order of the same deposits can travel less.")]
     travel_s: Amount
-    travel_bound_s: Amount
+    travel_bound_s: Annotated[
+        Amount, Meta(description="No order of the same deposits, by classes, is quicker.")
+    ]
     paste_mg: Amount = 0.0
     strip_ul: Annotated[Amount, Meta(description="What all settling strips take [µL].")] = 0.0
     strip_mg: Amount = 0.0

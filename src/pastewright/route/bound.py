@@ -44,6 +44,9 @@ NEAR_OF_FLOOR = 16
 FLOOR_SHARE = 0.02
 """Share of the nodes whose penalties are raised so that they do not pull the floor down (see there)."""
 
+ENOUGH = 0.002
+"""Share of the path's cost that nobody asks for: nearer to it the bound is not raised further."""
+
 ROUNDING = 1e-9
 """Share taken off a bound, far above the rounding of its sums, so that it stays a bound."""
 
@@ -165,7 +168,7 @@ def _penalties(
         slope[0] += 1
         slope[task.end if task.end is not None else 1 + int(np.argmin(penalty[1:]))] += 1
         size = float(slope @ slope)
-        if size == 0 or path_cost <= value:
+        if size == 0 or path_cost - value <= ENOUGH * path_cost:
             break
         step = share * (path_cost - value) / size
         penalty = np.add(penalty, step * (0.7 * slope + 0.3 * before))

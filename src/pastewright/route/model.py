@@ -32,13 +32,12 @@ class Visit:
 class Tour:
     """The tour. `travel_mm` and `travel_s` are of the hops between deposits alone: the way from the settling strip to
     the first deposit included, and to the end where one was given; beads themselves not, lifts only where `order` was
-    told their time. No order of the same deposits (of each class, where classes follow each other) can go below the
-    `bound`s, whatever the heuristic found. The tour is made for time: the shortest way would be up to a fifth shorter,
-    but slower.
+    told their time. No order of the same deposits (of each class, where classes follow each other) is quicker
+    than `bound_s`, whatever the heuristic found. The tour is made for time: the shortest way would be up to a fifth
+    shorter, but slower.
     """
 
     visits: tuple[Visit, ...]
     travel_mm: float
     travel_s: float
-    bound_mm: float
     bound_s: float

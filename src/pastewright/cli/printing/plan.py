@@ -36,8 +36,7 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_war
             f" {totals.strip_ul:.2f} µL ({totals.strip_mg:.1f} mg)" + (" in all" if len(strips) > 1 else "")
         )
     console.print(
-        f"  travel {totals.travel_mm:.0f} mm in {totals.travel_s:.1f} s; no order by size is shorter than"
-        f" {totals.travel_bound_mm:.0f} mm, and none saves more than {gain_s:.1f} s"
+        f"  travel {totals.travel_mm:.0f} mm in {totals.travel_s:.1f} s; no order by size saves more than {gain_s:.1f} s"
     )
     pad_words = [f"{pad.id}: {words}" for pad in plan.record.pads for words in pad.warnings]
     print_warnings([*plan.record.warnings, *pad_words], every=every_warning)

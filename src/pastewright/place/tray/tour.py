@@ -25,7 +25,7 @@ Classes = Mapping[int, int]
 """The class of each deposit, by its index; lower numbers are laid first."""
 NO_CLASSES: Classes = {}
 TURNS = (LayTurn.FIRST, LayTurn.BETWEEN, LayTurn.LAST)
-NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_mm=0.0, bound_s=0.0)
+NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_s=0.0)
 
 
 def placed_tour(
@@ -54,7 +54,6 @@ def placed_tour(
     # What neither way of ordering can go below.
     return replace(
         whole if whole.travel_s <= apart.travel_s else apart,
-        bound_mm=min(whole.bound_mm, apart.bound_mm),
         bound_s=min(whole.bound_s, apart.bound_s),
     )
 
@@ -83,13 +82,13 @@ class _Route:
             groups[TURNS.index(self._turn(deposit)), -number if rising else number].append(deposit)
         tour, here = NOWHERE, start_mm
         for _, group in sorted(groups.items()):
-            part = self.short(group, here)
+            part = self.short(group, here, of=len(deposits))
             tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in group})
         return tour
 
-    def short(self, stops: Sequence[Stop], start_mm: Point) -> Tour:
-        """Return a short way over anything, from a start."""
-        return order(stops, start_mm=start_mm, machine=self.machine)
+    def short(self, stops: Sequence[Stop], start_mm: Point, *, of: int = 0) -> Tour:
+        """Return a short way over anything, from a start; a class `of` more deposits is searched for its share of time."""
+        return order(stops, start_mm=start_mm, machine=self.machine, of=of)
 
     def _turn(self, deposit: Deposit) -> LayTurn:
         """Return when a deposit is laid: of several pads under one bead, the one that is wanted most decides."""
@@ -154,6 +153,5 @@ def _joined(tour: Tour, part: Tour) -> Tour:
         visits=(*tour.visits, *part.visits),
         travel_mm=tour.travel_mm + part.travel_mm,
         travel_s=tour.travel_s + part.travel_s,
-        bound_mm=tour.bound_mm + part.bound_mm,
         bound_s=tour.bound_s + part.bound_s,
     )

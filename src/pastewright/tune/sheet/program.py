@@ -65,7 +65,6 @@ def sheet_motions(
         visits=tuple(Visit(deposit=deposit.index, backwards=False) for deposit in deposits),
         travel_mm=0.0,
         travel_s=0.0,
-        bound_mm=0.0,
         bound_s=0.0,
     )
     bench = bench_of(profile)
