@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
+from page_files import demo_zip, write_bench
 from page_in_browser import CHROMIUM, Served, serving, tab_of
 from playwright.sync_api import Browser, sync_playwright
 
@@ -26,3 +27,15 @@ def served(tmp_path_factory) -> Iterator[Served]:
 def tab(browser, served):
     with tab_of(browser, served) as one:
         yield one
+
+
+@pytest.fixture(scope="session")
+def logger(browser, served, tmp_path_factory) -> Served:
+    """The server once the demo board was dropped on it by a browser, and a bench lies there."""
+    write_bench(served.folder)
+    with tab_of(browser, served) as one:
+        one.goto(f"{served.base}/#board")
+        packed = demo_zip(tmp_path_factory.mktemp("files"))
+        one.get_by_label("Choose a zip or files").set_input_files(packed)
+        one.get_by_text("50.0 × 40.0 mm").wait_for()
+    return served

@@ -43,6 +43,7 @@ def page_app(
 
         context.live.attach(asyncio.get_running_loop())
         await run_in_threadpool(context.show_desk)
+        await run_in_threadpool(context.works.warm)
         yield
         context.live.close()
         for end in context.at_end:

@@ -87,6 +87,7 @@ class WorkFolder:
         self.changed = changed
         self.side = Side.TOP
         self.roles: dict[str, LayerRole] = {}
+        self.units, self.columns, self.cut_short = "", "", False
         self._bench: Path | None = None
         self._source: Path | None = None
 
@@ -161,6 +162,7 @@ class WorkFolder:
         """Work on these fabrication data from now on."""
         if path != self._source:
             self.roles = {}
+            self.units, self.columns, self.cut_short = "", "", False
         self._source = path
         self.changed()
 
@@ -192,6 +194,9 @@ class WorkFolder:
             "folder": self.folder.name or str(self.folder),
             "side": str(self.side),
             "roles": {file: str(role) for file, role in self.roles.items()},
+            "units": self.units,
+            "columns": self.columns,
+            "cut_short": self.cut_short,
             "bench": _thing_id(bench) if bench else "",
             "source": _thing_id(source) if source else "",
             "benches": [{"id": each.id, "name": each.name} for each in self.benches()],

@@ -27,4 +27,11 @@ SCREENS = (
         routes="pastewright.page.start",
         script="start.js",
     ),
+    Screen(
+        name="board",
+        words="Board",
+        about="The board's files: what was read, what each is, and one side to look at.",
+        routes="pastewright.page.board",
+        script="board.js",
+    ),
 )

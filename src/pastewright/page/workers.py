@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from importlib import import_module
 from itertools import count
 from multiprocessing.connection import Connection
 from threading import Lock, Thread
@@ -27,6 +28,8 @@ MOST_MEMORY_BYTES = 6_000_000_000
 MOST_KEPT = 20
 """Tasks that are over and still shown."""
 TOPIC = "tasks"
+PRELOADED = ("pastewright.plan.pipeline", "pastewright.board.gerber_set", "pastewright.board.pads.board")
+"""Loaded by a worker that waits for the first task: a second or two that a person does not wait then."""
 
 Tell = Callable[[str, int, int], None]
 """A task says with it: the stage in words, how many are done, of how many."""
@@ -119,7 +122,7 @@ class Workroom:
         """Start a worker that waits, so that the first task finds the libraries loaded."""
         with self._lock:
             if not self._idle and not self._busy and not self._closed:
-                self._idle.append(_Worker())
+                self._idle.append(_Worker(preload=PRELOADED))
 
     def _give_up(self, task: PageTask) -> None:
         task.state = TaskState.GIVEN_UP
@@ -208,19 +211,21 @@ def _worker_gone() -> Problem:
 class _Worker:
     """One process and the pipe to it."""
 
-    def __init__(self) -> None:
+    def __init__(self, preload: tuple[str, ...] = ()) -> None:
         # A fresh interpreter: a fork of a process with threads may inherit locks that nobody frees.
         context = multiprocessing.get_context("spawn")
         self.pipe, theirs = context.Pipe()
-        self.process = context.Process(target=_work, args=(theirs,), daemon=True)
+        self.process = context.Process(target=_work, args=(theirs, preload), daemon=True)
         self.process.start()
         theirs.close()
 
 
-def _work(pipe: Connection) -> None:
+def _work(pipe: Connection, preload: tuple[str, ...]) -> None:
     """Carry out tasks until nobody sends any more. Runs in the worker."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C at the terminal is the server's business
     _limit_memory()
+    for module in preload:
+        import_module(module)
     while True:
         try:
             function, given = pipe.recv()

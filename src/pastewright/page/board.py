@@ -1,0 +1,115 @@
+"""The board screen's routes: files in, what they were taken for, and one side to look at."""
+
+from pathlib import Path
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from pastewright.board.model import LayerRole
+from pastewright.page.answers import done, given, ready_json, text_of
+from pastewright.page.board_view import AskedBoard, board_view
+from pastewright.page.context import PageContext
+from pastewright.page.desk import WorkFolder
+from pastewright.page.uploads import Drops
+from pastewright.problems import one_error
+
+
+def asked_board(desk: WorkFolder) -> AskedBoard:
+    """Return which board the choices of the folder mean; raises `InputError` where there are no files yet."""
+    source = desk.source
+    if source is None:
+        raise one_error(
+            "there are no fabrication files here yet", "Drop a zip or a folder on the Board screen."
+        )
+    return AskedBoard(
+        source=source,
+        side=desk.side,
+        roles=dict(desk.roles),
+        units=desk.units,
+        columns=desk.columns,
+        cut_short=desk.cut_short,
+    )
+
+
+def stamp_of(path: Path) -> tuple[object, ...]:
+    """Return what changes when a file or the files of a folder do."""
+    files = sorted(path.iterdir()) if path.is_dir() else [path]
+    return tuple((file.name, status.st_mtime_ns, status.st_size) for file in files if (status := file.stat()))
+
+
+class BoardRoom:
+    """The last view that was made, and of what."""
+
+    def __init__(self, context: PageContext) -> None:
+        self._context = context
+        self.view = b""
+        self._made_of: object = None
+
+    def begin(self) -> int:
+        """Read the board where that is not done yet; returns the task's number, 0 where the view is fresh."""
+        asked = asked_board(self._context.desk)
+        made_of = (asked, stamp_of(asked.source))
+        if made_of == self._made_of:
+            return 0
+
+        def keep(view: bytes) -> None:
+            self.view, self._made_of = view, made_of
+
+        return self._context.works.begin("board", "Reading the board", board_view, asked, then=keep)
+
+
+def routes(context: PageContext) -> list[Route]:
+    """Return what the screen asks for."""
+    room = BoardRoom(context)
+    drops = Drops(context.desk.folder)
+    context.at_end.append(drops.close)
+
+    async def read(_request: Request) -> Response:
+        return done({"task": await run_in_threadpool(room.begin)})
+
+    async def view(_request: Request) -> Response:
+        if not room.view:
+            raise one_error("no board was read yet")
+        return ready_json(room.view)
+
+    async def drop(request: Request) -> Response:
+        word, name = request.query_params.get("drop", ""), request.query_params.get("name", "")
+        return done({"files": await drops.receive(word, name, request.stream())})
+
+    async def take(request: Request) -> Response:
+        data = await given(request)
+        place = await run_in_threadpool(drops.taken, text_of(data, "drop"), text_of(data, "name"))
+        await run_in_threadpool(context.desk.use_source, place)
+        return done()
+
+    async def role(request: Request) -> Response:
+        data = await given(request)
+        wanted = text_of(data, "role")
+        if wanted and wanted not in set(LayerRole):
+            raise one_error(f"{wanted!r} is no role of a layer", f"Roles are: {', '.join(LayerRole)}.")
+        file = text_of(data, "file")
+        context.desk.roles.pop(file, None)
+        if wanted:
+            context.desk.roles[file] = LayerRole(wanted)
+        await run_in_threadpool(context.show_desk)
+        return done()
+
+    async def say(request: Request) -> Response:
+        """What the files do not say themselves: the unit, the columns, that a layer may be cut short."""
+        data = await given(request)
+        context.desk.units = text_of(data, "units")
+        context.desk.columns = text_of(data, "columns")
+        context.desk.cut_short = data.get("cut_short") is True
+        await run_in_threadpool(context.show_desk)
+        return done()
+
+    return [
+        Route("/read", read, methods=["POST"]),
+        Route("/view", view),
+        Route("/drop", drop, methods=["POST"]),
+        Route("/take", take, methods=["POST"]),
+        Route("/role", role, methods=["POST"]),
+        Route("/say", say, methods=["POST"]),
+    ]

@@ -1,0 +1,104 @@
+"""Files that a browser sends: into the folder, under names that cannot lead elsewhere, within limits.
+
+A drop is one zip or file, or the files of a folder one after the other; they lie in a hidden folder beside the others
+until the browser says that they are all there. Nothing of their content is looked at here: readers do that in a worker.
+"""
+
+import re
+import shutil
+from collections.abc import AsyncIterator
+from pathlib import Path
+from tempfile import mkdtemp
+
+from pastewright.problems import one_error
+
+MOST_FILES = 400
+MOST_NAME = 100
+ARRIVING = ".pastewright-arriving-"
+_ODD = re.compile(r"[^\w.() +-]+")
+
+
+def plain_name(name: str) -> str:
+    """Return the last part of a file's name, of letters, digits and a few signs; raises `InputError` for none."""
+    last = re.split(r"[/\\]", name)[-1]
+    plain = _ODD.sub("_", last).strip(" .")
+    if not plain:
+        raise one_error("this file has no name", "Give it one, and drop it again.")
+    if len(plain) > MOST_NAME:
+        stem, dot, ending = plain.rpartition(".")
+        plain = plain[:MOST_NAME] if not dot else stem[: MOST_NAME - len(ending) - 1] + dot + ending[:20]
+    return plain
+
+
+def free_place(folder: Path, name: str) -> Path:
+    """Return a path of this name in a folder, with a number behind it where one is there already."""
+    place = folder / name
+    stem, ending = place.stem, place.suffix
+    number = 2
+    while place.exists():
+        place = folder / f"{stem}-{number}{ending}"
+        number += 1
+    return place
+
+
+class Drops:
+    """The drops under way, by the word that the browser gives each."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._arriving: dict[str, Path] = {}
+
+    async def receive(self, word: str, name: str, body: AsyncIterator[bytes]) -> int:
+        """Keep one file of a drop; returns how many there are now. The size of a body is limited by the guard."""
+        if not re.fullmatch(r"[0-9a-f]{8,64}", word):
+            raise one_error("this drop has no word of its own")
+        if word not in self._arriving:
+            try:
+                self._arriving[word] = Path(mkdtemp(prefix=ARRIVING, dir=self._folder))
+            except OSError as error:
+                raise one_error(f"nothing can be written here: {error.strerror}") from None
+        place = self._arriving[word]
+        files = list(place.iterdir())
+        if len(files) >= MOST_FILES:
+            self.forget(word)
+            raise one_error(
+                f"more than {MOST_FILES} files are no board", "Drop the zip or the folder of one board."
+            )
+        try:
+            with free_place(place, plain_name(name)).open("wb") as file:
+                async for part in body:
+                    file.write(part)
+        except OSError as error:
+            self.forget(word)
+            raise one_error(f"the file cannot be written: {error.strerror}") from None
+        return len(files) + 1
+
+    def taken(self, word: str, name: str) -> Path:
+        """Return where a drop lies now that it is whole: one file by its name, several as a folder of this name."""
+        place = self._arriving.pop(word, None)
+        files = sorted(place.iterdir()) if place is not None else []
+        if place is None or not files:
+            raise one_error("nothing has arrived", "Drop it again.")
+        try:
+            if len(files) == 1:
+                end = free_place(self._folder, files[0].name)
+                files[0].rename(end)
+                place.rmdir()
+            else:
+                end = free_place(self._folder, plain_name(name or "board"))
+                place.rename(end)
+                end.chmod(0o755)
+        except OSError as error:
+            raise one_error(f"the files cannot be put in their place: {error.strerror}") from None
+        return end
+
+    def forget(self, word: str) -> None:
+        """Throw away what arrived of a drop."""
+        place = self._arriving.pop(word, None)
+        if place is not None:
+            shutil.rmtree(place, ignore_errors=True)
+
+    def close(self) -> None:
+        """Throw away what never became whole."""
+        for word in list(self._arriving):
+            self.forget(word)
