@@ -34,7 +34,7 @@ HOST_S = 0.004
 DEPOSITS = 6
 BAUD = 115_200
 UP_MM = 0.1
-"""A tip this close below travel height is up."""
+"""A tip this close below the lowest height that its program lifts it to is up."""
 
 
 @dataclass
@@ -110,6 +110,8 @@ def tallied(protocol: str, job: ProgramJob, bench: Profile, kills: int, seed: in
     ids = [laid.id for laid in job.deposits]
     dots = {laid.id for laid in job.deposits if laid.kind == "dot"}
     tally = Tally()
+    # Above all paste: where a hop is low, so is what stands below it.
+    up_mm = min(block.after.place["Z"] for block in job.blocks if block.deposit is not None) - UP_MM
     length_s, wanted = 0.0, frozenset[int]()
 
     def sender() -> Sender:
@@ -134,7 +136,7 @@ def tallied(protocol: str, job: ProgramJob, bench: Profile, kills: int, seed: in
         ended = controller.state.axes_mm[2]
         tally.kills += 1
         # Before the first lift of the program the tip is where it was found.
-        if ended < numbers.travel_z_mm - UP_MM and controller.state.axes_mm[0] != 0.0:
+        if ended < up_mm and controller.state.axes_mm[0] != 0.0:
             tally.down += 1
             tally.down_in_dots += bool(run.open) and set(run.open) <= dots
     return tally

@@ -1,14 +1,17 @@
 """A program cut into blocks: nothing lost, nothing twice, and the same journey wherever it begins."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
+from demo_plans import plan_of
 from harness import job_of
 from hypothesis import given
 from hypothesis import strategies as st
 from peers import Axes
 from programs import LETTERS, written
 
+from pastewright.board.model import Side
 from pastewright.link.job import ProgramPart, chosen, in_air, read_job
 from pastewright.link.words import Scan, wire_line
 from pastewright.problems import InputError
@@ -186,3 +189,23 @@ def test_relative_positions_cannot_be_lifted_into_the_air():
     blocks = tuple(replace(block, after=replace(block.after, absolute=False)) for block in job.blocks)
     with pytest.raises(InputError, match="G91"):
         in_air(replace(job, blocks=blocks), 12.0)
+
+
+def test_a_run_that_leaves_deposits_out_hops_no_lower_than_full_height_where_the_program_has_no_such_hop():
+    plan = plan_of(Side.TOP)
+    job = read_job(plan.program.text, plan.record)
+    ids = [laid.id for laid in job.deposits]
+    wanted = {ids[1], ids[2], ids[40], ids[-2]}
+    full = plan.profile.travel_z_mm
+    blocks = chosen(job, wanted)
+    low = 0
+    for before, block in pairwise(blocks):
+        scan = Scan(job.letter, before.after)
+        follows = block.first == before.last + 1
+        for line in block.lines:
+            was = scan.place.get("Z", full)
+            scan.line(line)
+            if line.startswith("G0") and scan.moved & {"X", "Y"}:
+                assert was >= full - 1e-6 or follows, line
+                low += was < full - 1e-6
+    assert low >= 1  # from the second deposit to the third, as planned

@@ -112,7 +112,7 @@ def inserted(text: str) -> Callable[[Lines], Lines]:
     return lambda lines: [*lines[: len(lines) // 2], text, *lines[len(lines) // 2 :]]
 
 
-TRAVEL, LOWER, LIFT = r"G0 X", r"G1 Z20\.", r"G1 Z22\."
+TRAVEL, LOWER, LIFT = r"G0 X", r"G1 Z20\.[01]", r"G1 Z(20\.[4-9]|21|22)"
 PUSH, DRAW, BEAD = r"G1 E\d", r"G1 E-", r"G1 X\S+ Y\S+ E"
 BROKEN: dict[str, Callable[[Lines], Lines]] = {
     "a travel dropped": dropped(TRAVEL),

@@ -275,20 +275,39 @@ def _end(wire: Sequence[str], start: int, letter: str) -> int | None:
 def chosen(job: ProgramJob, deposits: Collection[int]) -> tuple[ProgramBlock, ...]:
     """Return the blocks of a run that lays only `deposits`: setup, settling, those, end, in program order.
 
-    Where a block does not follow its own predecessor, the modes before it are restated first.
+    Where a block does not follow its own predecessor, the modes before it are restated first. The tip may stand no
+    higher than the hop to that predecessor's own next deposit asked for: it is raised to the height that the program
+    begins with.
     """
     blocks: list[ProgramBlock] = []
     skipped = False
+    up, full_mm = _raised(job)
     for block in job.blocks:
         if block.part is ProgramPart.DEPOSIT and block.deposit not in deposits:
             skipped = True
             continue
         if skipped:
             again = restated(block.before, job.letter, own_mode=job.own_mode)
+            here_mm = blocks[-1].after.place.get("Z", full_mm) if blocks else full_mm
+            if up and here_mm < full_mm and block.before.absolute is not False:
+                again += [up, *again]
             block = replace(block, lines=(*again, *block.lines))
             skipped = False
         blocks.append(block)
     return tuple(blocks)
+
+
+def _raised(job: ProgramJob) -> tuple[str, float]:
+    """Return the line that raises the tip to full height, and that height [as the program counts]; "" without one."""
+    for block in job.blocks:
+        if block.part is not ProgramPart.SETTLE:
+            continue
+        scan = Scan(job.letter, block.before)
+        for line in block.lines:
+            scan.line(line)
+            if scan.moved == {"Z"}:
+                return line, scan.place["Z"]
+    return "", 0.0
 
 
 def in_air(job: ProgramJob, travel_z_mm: float) -> ProgramJob:

@@ -16,6 +16,7 @@ from pastewright.kinematics import move_time_s
 from pastewright.motion.cycles import Cycles, plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
+from pastewright.motion.hops import Floor, Hop, hop_heights_mm
 from pastewright.motion.levels import PushLevels
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.paths import path_of
@@ -66,11 +67,21 @@ def plan_motions(
     return motions_over(located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def motions_over(there: Located, tour: Tour, profile: Profile, levels: PushLevels | None = None) -> Motions:
-    """Return the whole journey over deposits that are located; see `plan_motions`, and `plan_cycles` for `levels`."""
+def motions_over(
+    there: Located,
+    tour: Tour,
+    profile: Profile,
+    levels: PushLevels | None = None,
+    *,
+    floor: Floor | None = None,
+) -> Motions:
+    """Return the whole journey over deposits that are located; see `plan_motions`, and `plan_cycles` for `levels`.
+
+    `floor` is what is known of the boards; without it every travel goes at full height.
+    """
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
     cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile, levels)
-    return _motions(cycles, there, tour, profile)
+    return _motions(cycles, there, tour, profile, floor)
 
 
 def motions_of(
@@ -80,14 +91,17 @@ def motions_of(
     return _motions(cycles, located(layout, placements or on_bed(profile.bed)), tour, profile)
 
 
-def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile) -> Motions:
+def _motions(
+    cycles: Cycles, there: Located, tour: Tour, profile: Profile, floor: Floor | None = None
+) -> Motions:
     bench, placements = bench_of(profile), there.placements
     deposits, ground = there.layout.deposits, there.ground_mm
+    lifts = _lifts_mm(there, tour, profile, floor)
     journey = _Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
     _strip(journey, cycles)
     journey.section("deposits")
     board = None
-    for visit, cycle, walk in zip(tour.visits, cycles.visits, cycles.walks, strict=True):
+    for visit, cycle, walk, lift_mm in zip(tour.visits, cycles.visits, cycles.walks, lifts, strict=True):
         deposit = deposits[visit.deposit]
         if len(placements.boards) > 1:
             number = deposit.board
@@ -108,7 +122,7 @@ def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile) -> Mo
             journey.dot(cycle)
         elif walk is not None:
             journey.bead(cycle, path[1:], walk, [z + gap for z in heights[1:]])
-        journey.lift()
+        journey.lift(lift_mm)
     journey.deposit = None
     journey.section("park")
     journey.travel((profile.bed.park_x_mm, profile.bed.park_y_mm))
@@ -127,6 +141,24 @@ def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile) -> Mo
         swept_ul=journey.drive.swept_ul,
         warnings=checked(problems),
     )
+
+
+def _lifts_mm(there: Located, tour: Tour, profile: Profile, floor: Floor | None) -> list[float]:
+    """Return how high the tip is lifted after each visit [mm, machine]: for the hop that follows, or to full height."""
+    full = there.travel_z_mm(profile.bed)
+    lifts = [full] * len(tour.visits)
+    if floor is None:
+        return lifts
+    deposits = there.layout.deposits
+    paths = [path_of(deposits[visit.deposit], backwards=visit.backwards) for visit in tour.visits]
+    boards = [deposits[visit.deposit].board for visit in tour.visits]
+    after = [number for number, (a, b) in enumerate(pairwise(boards)) if a == b]
+    hops = [
+        Hop(board=boards[number], from_mm=paths[number][-1], to_mm=paths[number + 1][0]) for number in after
+    ]
+    for number, height in zip(after, hop_heights_mm(hops, there, floor, profile), strict=True):
+        lifts[number] = min(height, full)
+    return lifts
 
 
 def _heights(points: tuple[Place, ...], ground_mm: tuple[float, ...], path: tuple[Place, ...]) -> list[float]:
@@ -204,8 +236,8 @@ class _Journey:
     def lower(self, z_mm: float) -> None:
         self._vertical(Step.LOWER, z_mm)
 
-    def lift(self) -> None:
-        self._vertical(Step.LIFT, self.travel_z_mm)
+    def lift(self, z_mm: float | None = None) -> None:
+        self._vertical(Step.LIFT, self.travel_z_mm if z_mm is None else z_mm)
 
     def travel(self, to: Place) -> None:
         """Both axes start and stop together, so the longer way sets the time and the other goes slower."""

@@ -24,6 +24,7 @@ from pastewright.place.transform import Neighbour, Placements, Wipe
 from pastewright.place.tray.document import board_place_of
 from pastewright.place.tray.located import Located, located
 from pastewright.plan.document import totals_of_motions, with_verdict
+from pastewright.plan.floor import floor_of_plan
 from pastewright.plan.jobs import blocked_by
 from pastewright.plan.pipeline import labels_of, tip_words
 from pastewright.problems import one_error
@@ -90,7 +91,6 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     bench = _where_it_was(plan, now)
     layout = _layout(plan)
     there = located(layout, _placements(plan))
-    motions = motions_over(there, _tour(plan, there), bench)
     zones = tuple(
         Zone(
             name=zone.name,
@@ -104,7 +104,9 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
         )
         for zone in plan.placement.zones
     )
-    motions = around(motions, blocked_by(zones, there.placements), bench)
+    blocked = blocked_by(zones, there.placements)
+    floor = floor_of_plan(plan, blocked)
+    motions = around(motions_over(there, _tour(plan, there), bench, floor=floor), blocked, bench)
     if plan.dry:
         motions = dry_motions(motions, bench)
     program = write_program(motions, bench, _header(plan, bench, motions), labels_of(layout))

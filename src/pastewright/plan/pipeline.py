@@ -21,6 +21,7 @@ from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.located import located
 from pastewright.place.tray.tour import placed_tour
 from pastewright.plan.document import plan_record, problem_text, with_verdict
+from pastewright.plan.floor import floor_of
 from pastewright.plan.jobs import (
     blocked_on,
     check_job,
@@ -148,7 +149,8 @@ def finish_plan(
     levels = levels_of(there.layout.deposits, profile)
     tour = placed_tour(there, profile, turns_of(job, board), levels.classes)
     on_stage("motions")
-    motions = around(motions_over(there, tour, profile, levels), zones, profile)
+    floor = floor_of(board, layout, zones, boards=len(where.boards))
+    motions = around(motions_over(there, tour, profile, levels, floor=floor), zones, profile)
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")

@@ -51,7 +51,8 @@ class Bed:
     """Where things lie [mm, machine].
 
     (`board_x_mm`, `board_y_mm`) is the board's lower left corner, `board_z_mm` the Z at which the tip touches
-    it. `clearance_mm` above the board is the height of every travel. The settling strip is a line from
+    it. `clearance_mm` above the board is the height of travels; hops of up to `hop_reach_mm` over known ground go
+    `hop_clear_mm` above the highest paste on their way (0: none does). The settling strip is a line from
     (`strip_x_mm`, `strip_y_mm`), `strip_length_mm` long in +x, on something that may be soiled, at the
     board's height. The program ends over (`park_x_mm`, `park_y_mm`). `strip_open` and `park_open`: the profile does
     not say where; what stands there is in front of the board's corner, until a board is known and a free place with it.
@@ -66,6 +67,8 @@ class Bed:
     strip_length_mm: float
     park_x_mm: float
     park_y_mm: float
+    hop_clear_mm: float = 0.3
+    hop_reach_mm: float = 0.0
     strip_open: bool = False
     park_open: bool = False
 

@@ -74,17 +74,28 @@ class LevelPad:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReadEmpty:
+    """A box of a board [mm, board] where something may stand: a part, pad or fiducial that gets no paste."""
+
+    board: int
+    low_mm: Point
+    high_mm: Point
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
     """What the program must do: deposits in board coordinates; `dry` wants a still plunger and lifted tip.
 
     `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
-    `level` are the thermal lands, `mends` what the plan says would mend a pair of pads that may bridge.
+    `level` are the thermal lands, `mends` what the plan says would mend a pair of pads that may bridge, `empty` where
+    the tip keeps to the full height.
     """
 
     deposits: tuple[ExpectedDeposit, ...]
     dry: bool = False
     tray: ReadTray = NO_TRAY
     level: tuple[LevelPad, ...] = ()
+    empty: tuple[ReadEmpty, ...] = ()
     mends: Mapping[frozenset[str], str] = field(default_factory=dict)
 
 

@@ -162,6 +162,29 @@ def boards_on(tray: ReadTray, bed: Bed) -> tuple[BoardPlace, ...]:
     return tuple(in_corner(board.name, board.size_mm) if board.on_bed else board for board in tray.boards)
 
 
+def on_way(
+    low_mm: Point, high_mm: Point, board: BoardPlace, start: Floats, end: Floats, *, less_mm: float = 0.0
+) -> Flags:
+    """Return which of N straight moves [mm, machine] have a part inside a box [mm, board], smaller by `less_mm` all round.
+
+    The box is cut out of each.
+    """
+    back = np.linalg.inv(board.matrix).T
+    a, b = (start - board.shift_mm) @ back, (end - board.shift_mm) @ back
+    enters, leaves = np.zeros(len(a)), np.ones(len(a))
+    for axis in (0, 1):
+        low, high = low_mm[axis] + less_mm, high_mm[axis] - less_mm
+        way = b[:, axis] - a[:, axis]
+        still = np.abs(way) < 1e-12
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            one, other = (low - a[:, axis]) / way, (high - a[:, axis]) / way
+        enters = np.where(still, enters, np.maximum(enters, np.minimum(one, other)))
+        leaves = np.where(still, leaves, np.minimum(leaves, np.maximum(one, other)))
+        beside = still & ((a[:, axis] < low) | (a[:, axis] > high))
+        leaves = np.where(beside, -1.0, leaves)
+    return np.asarray(enters <= leaves)
+
+
 def tray_of_plan(places: PlacesRecord, size_mm: Point, problems: list[str]) -> ReadTray:
     """Return the placement that a plan records; what contradicts itself in it is added to `problems`."""
     boards = tuple(

@@ -19,9 +19,9 @@ from pastewright.plan.pipeline import finish_plan, make_plan
 from pastewright.plunger.settle import strip_of
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
-from pastewright.readback.judge.rules_places import _gap, _through
+from pastewright.readback.judge.rules_places import ROUNDING_MM, _gap
 from pastewright.readback.judge.verify import verify
-from pastewright.readback.placed import BoardPlace, ReadGround, ReadKeepOut
+from pastewright.readback.placed import BoardPlace, ReadGround, on_way
 from pastewright.records.placement import NeighbourRecord, StripRecord, ZoneRecord
 
 SIZE = (30.0, 20.0)
@@ -226,9 +226,9 @@ def test_own_way_through_a_zone_is_that_of_an_independent_library(a, b, turn, at
         size_mm=SIZE,
         ground=ReadGround(z_mm=0.0),
     )
-    zone = ReadKeepOut(name="z", low_mm=(2.0, 1.0), high_mm=(9.0, 6.0), height_mm=None)
+    low, high = (2.0, 1.0), (9.0, 6.0)
     area = shapely.transform(shapely.box(2.0, 1.0, 9.0, 6.0), place.apply)
-    got = bool(_through(zone, board, np.array([a]), np.array([b]))[0])
+    got = bool(on_way(low, high, board, np.array([a]), np.array([b]), less_mm=ROUNDING_MM)[0])
     line = shapely.LineString([a, b])
     if area.buffer(-0.01).intersects(line):
         assert got

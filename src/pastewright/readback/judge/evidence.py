@@ -5,9 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from pastewright.profile.model import Profile
+from pastewright.readback.judge.clearance import needed_z_mm
 from pastewright.readback.judge.ledger import Ledger, ledger
+from pastewright.readback.judge.match import targets
 from pastewright.readback.machine.barrel import BarrelBench, BarrelRun, run
-from pastewright.readback.machine.timeline import MachineTimeline, timeline
+from pastewright.readback.machine.timeline import Floats, MachineTimeline, timeline
 from pastewright.readback.machine.visits import TipLevels, levels
 from pastewright.readback.model import Expected
 from pastewright.readback.placed import BoardPlace, boards_on
@@ -21,7 +23,7 @@ TRACED_VISITS = 20  # enough for a picture of the pressure; own choice
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseFile:
-    """What a rule may look at."""
+    """What a rule may look at. `needed_z_mm` is the height that each move must keep to be no work [mm, machine]."""
 
     profile: Profile
     expected: Expected
@@ -33,6 +35,7 @@ class CaseFile:
     ledger: Ledger
     boards: tuple[BoardPlace, ...]
     travel_z_mm: float
+    needed_z_mm: Floats
 
 
 def tolerance_ul(expected: Expected) -> float:
@@ -81,7 +84,9 @@ def gather(reading: ReadProgram, expected: Expected, profile: Profile, bench: Ba
     moves = timeline(reading.rows, reading.arcs, profile)
     boards = boards_on(expected.tray, profile.bed)
     travel = travel_z_mm(boards, expected, profile)
-    where = levels(moves, travel_z_mm=travel)
+    wanted = targets(expected, profile.bed)
+    needed = needed_z_mm(moves, wanted, expected, boards, profile, travel_z_mm=travel)
+    where = levels(moves, needed_z_mm=needed)
     traced = int(where.stops[:TRACED_VISITS][-1]) + 1 if len(where.stops) else 0
     paste = paste_run(bench, moves, expected, trace_rows=traced)
     book = ledger(moves, where, np.maximum(paste.out_ul, 0.0), paste.peak_kpa, expected, profile)
@@ -96,4 +101,5 @@ def gather(reading: ReadProgram, expected: Expected, profile: Profile, bench: Ba
         ledger=book,
         boards=boards,
         travel_z_mm=travel,
+        needed_z_mm=needed,
     )

@@ -4,17 +4,23 @@ A bead that a row of pads shares stands in the plan under each of them, with the
 that pad's share as "volume_ul". What is said twice must agree.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import pi, sqrt
 
+from pastewright.board.model import Point
 from pastewright.problems import InputError, Problem
-from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad
+from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad, ReadEmpty
 from pastewright.readback.placed import tray_of_plan
-from pastewright.records.kinds import DepositKind
+from pastewright.records.kinds import DepositKind, PadKind
 from pastewright.records.plan import MEND, DepositRecord, PlanRecord
 
 MOST_PROBLEMS = 20  # a page of messages; more say nothing new
 SAME_VOLUME = 0.01  # shares of one deposit add up to its total within this; plans round to 1e-6 µL
+BESIDE_PART_MM = (
+    2.0  # bodies overhang their pads by so much, or half the pads' distance; the planner has the same
+)
+BESIDE_PAD_MM = 0.5  # and what stands on a pad its land
 ROUNDING_UL = 2e-6  # plans are written to 1e-6 µL; a total and a part may each be off by one
 
 
@@ -97,7 +103,39 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
         dry=plan.dry,
         tray=tray,
         level=tuple(_level(plan, places)),
+        empty=tuple(_empty(plan, numbers)),
         mends={frozenset((pad.id, one.pad)): one.mend for pad in plan.pads for one in pad.bridges},
+    )
+
+
+def _empty(plan: PlanRecord, numbers: Mapping[str, int]) -> Iterator[ReadEmpty]:
+    """Yield where something may stand that this program did not lay: parts, pads and fiducials without paste."""
+    pasted = {(pad.board, pad.ref) for pad in plan.pads if pad.deposits}
+    parts: dict[tuple[str, str], list[Point]] = {}
+    for pad in plan.pads:
+        if pad.deposits or pad.kind is PadKind.TEST_POINT:
+            continue
+        number = numbers.get(pad.board or next(iter(numbers), ""), 0)
+        yield _grown(number, [(pad.x_mm, pad.y_mm)], sqrt(pad.area_mm2) + BESIDE_PAD_MM)
+        if pad.ref and (pad.board, pad.ref) not in pasted:
+            parts.setdefault((pad.board, pad.ref), []).append((pad.x_mm, pad.y_mm))
+    for (name, _), places in parts.items():
+        apart = [max(part) - min(part) for part in zip(*places, strict=True)]
+        yield _grown(
+            numbers.get(name or next(iter(numbers), ""), 0), places, max(BESIDE_PART_MM, max(apart) / 2)
+        )
+    for mark in plan.board.fiducials:
+        for number in range(max(len(numbers), 1)):
+            size = sqrt(pi / 4) * mark.diameter_mm
+            yield _grown(number, [(mark.x_mm, mark.y_mm)], size + BESIDE_PAD_MM)
+
+
+def _grown(board: int, places: Sequence[Point], by_mm: float) -> ReadEmpty:
+    xs, ys = [x for x, _ in places], [y for _, y in places]
+    return ReadEmpty(
+        board=board,
+        low_mm=(min(xs) - by_mm, min(ys) - by_mm),
+        high_mm=(max(xs) + by_mm, max(ys) + by_mm),
     )
 
 

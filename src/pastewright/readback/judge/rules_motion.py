@@ -1,14 +1,15 @@
 """Rules about the axes: heights, limits, speeds, waits, the end. Each returns its findings and knows no other."""
 
 from collections.abc import Callable, Iterator
-from math import isnan, pi, sqrt
+from math import isnan
 
 import numpy as np
 
+from pastewright.readback.judge.cap import height_mm
 from pastewright.readback.judge.evidence import CaseFile
 from pastewright.readback.judge.match import near_wipe
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, TipVisit
-from pastewright.readback.model import ExpectedDeposit, Finding, FindingKind
+from pastewright.readback.model import Finding, FindingKind
 from pastewright.readback.placed import BoardPlace
 from pastewright.readback.text.controller import DWELL
 
@@ -24,18 +25,22 @@ AXIS_NAMES = ("X", "Y", "Z", "the plunger")
 
 
 def sideways_below_travel(seen: CaseFile) -> Iterator[Finding]:
-    """No move sideways below the travel height, but along an expected bead or on the settling strip."""
-    travel = seen.travel_z_mm
+    """No move sideways lower than what stands below it asks for, but along an expected bead or on the settling strip."""
+    moves = seen.moves
     for visit in seen.ledger.sideways:
-        places = visit.path_mm
+        rows = np.arange(visit.first, visit.last + 1)
+        low = rows[seen.where.sideways[rows] & seen.where.low[rows]]
+        row = int(low[0]) if len(low) else visit.first
+        z = np.fmin(moves.start_mm[row, 2], moves.end_mm[row, 2])
+        needed = seen.needed_z_mm[row]
+        full = needed >= seen.travel_z_mm - HEIGHT_GRAIN_MM
         what = (
-            f"the tip moves sideways at Z {visit.low_mm:.3f} mm, below the travel height of {travel:.3f} mm,"
-            f" from {_place(places[0])} to {_place(places[-1])}, and follows no bead"
+            f"the tip moves sideways at Z {z:.3f} mm, below the"
+            + (" travel height of" if full else " height that the paste and the board under it ask for,")
+            + f" {needed:.3f} mm, from {_place(moves.start_mm[row, :2].tolist())}"
+            f" to {_place(moves.end_mm[row, :2].tolist())}, and follows no bead"
         )
-        rows = np.flatnonzero(seen.where.sideways[visit.first : visit.last + 1])
-        yield Finding(
-            kind=FindingKind.LOW_TRAVEL, what=what, line=int(seen.moves.line[visit.first + rows[0]])
-        )
+        yield Finding(kind=FindingKind.LOW_TRAVEL, what=what, line=int(moves.line[row]))
 
 
 def lowered_for_nothing(seen: CaseFile) -> Iterator[Finding]:
@@ -69,7 +74,7 @@ def standoffs(seen: CaseFile) -> Iterator[Finding]:
     for index, visits in enumerate(seen.ledger.laid):
         deposit = seen.expected.deposits[index]
         board = seen.boards[deposit.board]
-        highest = max(bore, height_mm(deposit, seen)) + STANDOFF_GRAIN_MM
+        highest = max(bore, height_mm(deposit, seen.profile.tuning)) + STANDOFF_GRAIN_MM
         for visit in visits:
             if board.ground.level:
                 low, high = visit.low_mm - board.ground.z_mm, visit.high_mm - board.ground.z_mm
@@ -110,19 +115,6 @@ def _standoff(
         line=visit.line,
         pad_id=pads[0] if pads else "",
     )
-
-
-def height_mm(deposit: ExpectedDeposit, seen: CaseFile) -> float:
-    """Height of the deposit at rest [mm]. Dot: h = s·d, V = d³·π·s(3/4 + s²)/6. Bead: h = s·w, V = L·π/4·s·w²."""
-    points = deposit.points_mm
-    if len(points) == 1:
-        s = seen.profile.tuning.dot_shape_ratio
-        return float(s * (6 * deposit.volume_ul / (pi * s * (0.75 + s**2))) ** (1 / 3))
-    s = seen.profile.tuning.bead_shape_ratio
-    length = sum(
-        sqrt((x - u) ** 2 + (y - v) ** 2) for (x, y), (u, v) in zip(points[1:], points[:-1], strict=True)
-    )
-    return s * sqrt(deposit.volume_ul / (max(length, 1e-6) * pi / 4 * s))
 
 
 def within_limits(seen: CaseFile) -> Iterator[Finding]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pastewright.readback.judge.evidence import CaseFile
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM
 from pastewright.readback.model import Finding, FindingKind
-from pastewright.readback.placed import BoardPlace, Line, ReadKeepOut, strip_lines
+from pastewright.readback.placed import BoardPlace, Line, ReadKeepOut, on_way, strip_lines
 
 Floats = NDArray[np.float64]
 
@@ -95,10 +95,17 @@ def out_of_zones(seen: CaseFile) -> Iterator[Finding]:
             top = _top_mm(zone, board)
             low = known & ~(lowest >= top - HEIGHT_GRAIN_MM)
             rows = np.flatnonzero(low)
-            inside = _through(zone, board, start[rows, :2], end[rows, :2])
+            inside = on_way(
+                zone.low_mm, zone.high_mm, board, start[rows, :2], end[rows, :2], less_mm=ROUNDING_MM
+            )
             for row, arc in moves.arcs.items():
                 points = np.array(arc.points_mm)[:, :2]
-                if low[row] and _through(zone, board, points[:-1], points[1:]).any():
+                if (
+                    low[row]
+                    and on_way(
+                        zone.low_mm, zone.high_mm, board, points[:-1], points[1:], less_mm=ROUNDING_MM
+                    ).any()
+                ):
                     inside = inside | (rows == row)
             if inside.any():
                 row = int(rows[int(inside.argmax())])
@@ -120,24 +127,6 @@ def _top_mm(zone: ReadKeepOut, board: BoardPlace) -> float:
     (x0, y0), (x1, y1) = zone.low_mm, zone.high_mm
     corners = board.to_machine(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     return float(board.ground.heights_mm(corners).max()) + zone.height_mm
-
-
-def _through(zone: ReadKeepOut, board: BoardPlace, start: Floats, end: Floats) -> NDArray[np.bool_]:
-    """Return which of N straight moves [mm, machine] have a part inside a zone: its box is cut out of each."""
-    back = np.linalg.inv(board.matrix).T
-    a, b = (start - board.shift_mm) @ back, (end - board.shift_mm) @ back
-    enters, leaves = np.zeros(len(a)), np.ones(len(a))
-    for axis in (0, 1):
-        low, high = zone.low_mm[axis] + ROUNDING_MM, zone.high_mm[axis] - ROUNDING_MM
-        way = b[:, axis] - a[:, axis]
-        still = np.abs(way) < 1e-12
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            one, other = (low - a[:, axis]) / way, (high - a[:, axis]) / way
-        enters = np.where(still, enters, np.maximum(enters, np.minimum(one, other)))
-        leaves = np.where(still, leaves, np.minimum(leaves, np.maximum(one, other)))
-        beside = still & ((a[:, axis] < low) | (a[:, axis] > high))
-        leaves = np.where(beside, -1.0, leaves)
-    return np.asarray(enters <= leaves)
 
 
 def _boards(seen: CaseFile) -> Iterator[tuple[str, Floats]]:

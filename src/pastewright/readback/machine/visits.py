@@ -1,4 +1,4 @@
-"""Timeline to visits: each time the tip goes below the travel height and comes up again.
+"""Timeline to visits: each time the tip goes below the height that it needs to be clear, and comes up again.
 
 Within a visit, rows that go straight up or down are `lift` rows; all others are `work`. A visit whose work never
 goes sideways is a dot at one place; one that does is a path.
@@ -38,7 +38,7 @@ class TipVisit(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TipLevels:
-    """Which rows are `low` (below the travel height at one end), go `sideways`, or only `lift` the tip."""
+    """Which rows are `low` (below the height they need at one end), go `sideways`, or only `lift` the tip."""
 
     low: Flags
     sideways: Flags
@@ -47,12 +47,15 @@ class TipLevels:
     stops: Ints
 
 
-def levels(moves: MachineTimeline, *, travel_z_mm: float) -> TipLevels:
-    """Return the rows by height; rows of an unknown height count as low (nothing is known to be clear)."""
+def levels(moves: MachineTimeline, *, needed_z_mm: Floats) -> TipLevels:
+    """Return the rows by height, low where they do not keep the height needed [mm, machine, one a row].
+
+    Rows of an unknown height count as low (nothing is known to be clear).
+    """
     lower = np.minimum(moves.start_mm[:, 2], moves.end_mm[:, 2])
     known_end = np.isnan(moves.start_mm[:, 2]) & ~np.isnan(moves.end_mm[:, 2])
     lower = np.where(known_end, moves.end_mm[:, 2], lower)
-    low = ~(lower >= travel_z_mm - HEIGHT_GRAIN_MM)
+    low = ~(lower >= needed_z_mm - HEIGHT_GRAIN_MM)
     shift = np.abs(moves.end_mm - moves.start_mm)
     sideways = ~((shift[:, 0] == 0) & (shift[:, 1] == 0))
     still_unknown = np.isnan(moves.end_mm[:, :2]).all(axis=1)
@@ -61,7 +64,7 @@ def levels(moves: MachineTimeline, *, travel_z_mm: float) -> TipLevels:
         sideways[row] = True
     lift = ~sideways & ~(shift[:, 2] == 0)
     # A visit ends where the tip is up again, also when the very next row lowers it once more.
-    up_after = moves.end_mm[:, 2] >= travel_z_mm - HEIGHT_GRAIN_MM
+    up_after = moves.end_mm[:, 2] >= needed_z_mm - HEIGHT_GRAIN_MM
     follows = np.concatenate([[False], low[:-1] & ~up_after[:-1]]) if len(low) else low
     precedes = np.concatenate([low[1:], [False]]) & ~up_after if len(low) else low
     return TipLevels(
