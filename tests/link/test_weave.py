@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 import pastewright as pw
 from pastewright.cli.running.choice import check_verified
-from pastewright.cli.running.witness import ORDER, SIZES, witness_of
+from pastewright.cli.running.witness import witness_of
 from pastewright.demo.board import write_demo
+from pastewright.learn.row import ORDER, SIZES
 from pastewright.link.companions import companion_of, job_of, read_companion
 from pastewright.link.run import deposit_units
 from pastewright.link.weave import Shift, rigid, woven

@@ -57,6 +57,21 @@ class Reading:
     spread: Floats
 
 
+def landed_ul(out: Floats, back: Floats, missing: NDArray[np.bool_]) -> Floats:
+    """Return what lay at the tip, ready to land, at each turn after the strip, turns × lanes [µL].
+
+    `out` and `back` are those of all turns, the strip's first. What did not land (`missing`) waits for the next turn.
+    """
+    drops = np.empty_like(out[1:])
+    carried = np.zeros(out.shape[1])
+    for turn in range(drops.shape[0]):
+        drop = carried + out[turn + 1]
+        drops[turn] = drop
+        stays = drop if missing[turn] else np.minimum(drop, 0.0)
+        carried = stays - back[turn + 1]
+    return drops
+
+
 class Evidence:
     """One sheet and what was read from it; gives residuals for vectors of constants."""
 
@@ -182,15 +197,7 @@ class Evidence:
         return weighed.mean_mg * int(self.reading.measured.sum()), self.reading.measured
 
     def _drops(self, out: Floats, back: Floats) -> Floats:
-        reading = self.reading
-        drops = np.empty_like(out[1:])
-        carried = np.zeros(out.shape[1])
-        for turn in range(drops.shape[0]):
-            drop = carried + out[turn + 1]
-            drops[turn] = drop
-            stays = drop if reading.missing[turn] else np.minimum(drop, 0.0)
-            carried = stays - back[turn + 1]
-        return drops
+        return landed_ul(out, back, self.reading.missing)
 
     def _residuals(self, out: Floats, back: Floats, lanes: Floats, keep: NDArray[np.bool_] | None) -> Floats:
         reading = self.reading

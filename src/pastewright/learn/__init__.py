@@ -1,0 +1,1 @@
+"""Learning from board to board: witness dots to a small change of few constants, findings to capability, notes to rules."""
