@@ -4,6 +4,8 @@ import re
 from collections.abc import Iterator
 from contextlib import suppress
 
+import numpy as np
+
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.lexer import StatementKind, shown, statements
 from pastewright.board.gerber.numbers import (
@@ -13,6 +15,8 @@ from pastewright.board.gerber.numbers import (
     NumberError,
     number_format,
 )
+from pastewright.board.gerber.runs import Run, filled
+from pastewright.board.shapes.curves import Points
 from pastewright.problems import InputError
 
 Words = tuple[str | None, str | None, str | None, str | None]
@@ -153,6 +157,15 @@ class Coordinates:
             int(y) * scale_y if y else y_mm,
             int(i) * scale_x if i else 0.0,
             int(j) * scale_y if j else 0.0,
+        )
+
+    def run_mm(self, run: Run, x_mm: float, y_mm: float) -> Points | None:
+        """Return where a run leads from (x, y), N×2 [mm]; None where its statements must be followed one by one."""
+        if not self._quick:
+            return None
+        scale_x, scale_y = self._scale
+        return np.column_stack(
+            (filled(run.x, run.x_said, scale_x, x_mm), filled(run.y, run.y_said, scale_y, y_mm))
         )
 
     def place_mm(

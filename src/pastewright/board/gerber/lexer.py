@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from enum import IntEnum
 
 from pastewright.board.gerber.complaints import Complaints
+from pastewright.board.gerber.runs import RUN
 from pastewright.problems import one_error
 
 MOST_BYTES = 200_000_000
@@ -39,6 +40,8 @@ class StatementKind(IntEnum):
     WORDS = 0
     COMMENT = 1
     EXTENDED = 2
+    RUN = 3
+    """Many plain operations, one a line: the text from the end of the line before (`runs`)."""
 
 
 def gerber_text(data: bytes, file: str) -> str:
@@ -99,6 +102,14 @@ def statements(text: str, complaints: Complaints) -> Iterator[tuple[StatementKin
     last_star = text.rfind("*")
     match = _STATEMENT.match
     while True:
+        run = RUN.match(text, at)
+        if run is not None:
+            line += text.count("\n", counted, at) + 1
+            yield StatementKind.RUN, run[0], line
+            # Its last line is counted already when the next statement's is sought.
+            at = counted = run.end()
+            line += run[0].count("\n") - 1
+            continue
         found = match(text, at) if at <= last_star else None
         if found is None:
             rest = text[at:].lstrip()

@@ -1,8 +1,9 @@
 """The operations D01, D02 and D03 and the region statement (G36, G37), to objects on the canvas."""
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pastewright.board.gerber.apertures import LARGEST_MM
+from pastewright.board.gerber.apertures import LARGEST_MM, DrawnAperture
 from pastewright.board.gerber.arcs import Arc, multi_quadrant_arc, single_quadrant_arc
 from pastewright.board.gerber.attributes import AttributeBook
 from pastewright.board.gerber.canvas import Canvas
@@ -72,6 +73,27 @@ class Pen:
                 "Coordinates come before any operation; they are taken as a move.", _LOOK, line=line
             )
         self.x_mm, self.y_mm = x_mm, y_mm
+
+    def follow_run(self, operations: NDArray[np.int8], to_mm: Points, line: int) -> bool:
+        """Follow operations to places (N×2), one a line; False, and nothing done, where they must be followed singly."""
+        if not (np.abs(to_mm) <= LARGEST_MM).all() or (self.interpolation != 1 and (operations == 1).any()):
+            return False
+        if self.in_region:
+            if not (operations == 1).all():
+                return False
+            if not self._contour:
+                self._contour.append((self.x_mm, self.y_mm))
+            self._contour.extend(map(tuple, to_mm.tolist()))
+        elif (operations != 2).any():
+            aperture = self._toolbox.current(line)
+            if not isinstance(aperture, DrawnAperture):
+                return False
+            attributes = self._book.merged(aperture.attributes)
+            from_mm = np.vstack(([self.x_mm, self.y_mm], to_mm[:-1]))
+            self._canvas.plot.run(aperture, operations, from_mm, to_mm, self.dark, attributes, line)
+        self.operation = int(operations[-1])
+        self.x_mm, self.y_mm = to_mm[-1].tolist()
+        return True
 
     def _flash(self, place: Point, line: int) -> None:
         if self.in_region:

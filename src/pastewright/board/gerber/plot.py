@@ -192,18 +192,78 @@ class Plot:
         index = self._add(DrawnKind.STROKE, dark, attributes, line, (start, end), aperture.width_mm)
         if start == end:
             self._put(aperture, index, start, line)
-        elif aperture.disc_mm > 0 and not aperture.holed:
-            corners = corner_count(aperture.disc_mm / 2)
-            self._budget.spend(line, corners=corners + 2)
-            self._line_up(
-                self._round.setdefault(corners, _Strokes()), index, start, end, aperture.disc_mm / 2
-            )
-        elif aperture.hull is not None:
-            self._budget.spend(line, corners=2 * len(aperture.hull))
-            self._line_up(self._convex.setdefault(aperture, _Strokes()), index, start, end, 0.0)
+        elif self._bulky(aperture):
+            lined_up, radius_mm, corners = self._lines_of(aperture)
+            self._budget.spend(line, corners=corners)
+            self._line_up(lined_up, index, start, end, radius_mm)
         else:
             self._budget.spend(line, corners=8 * aperture.corners)
             self._made.append((index, swept(aperture.shape, start, end)))
+
+    def run(
+        self,
+        aperture: DrawnAperture,
+        operations: NDArray[np.int8],
+        from_mm: Points,
+        to_mm: Points,
+        dark: bool,
+        attributes: Attributes,
+        line: int,
+    ) -> None:
+        """Draw an aperture many times: along a straight line where the operation is 1, at its place where it is 3.
+
+        `from_mm` and `to_mm` are N×2, the operations stand on the lines from `line` on.
+        """
+        drawn = np.flatnonzero(operations != 2)
+        strokes = operations[drawn] == 1
+        starts, ends = from_mm[drawn], to_mm[drawn]
+        still = ~strokes | (starts == ends).all(axis=1)
+        if not (still.all() or self._bulky(aperture)):
+            for k in drawn.tolist():  # a shape that each stroke sweeps in a way of its own
+                start, end = tuple(from_mm[k].tolist()), tuple(to_mm[k].tolist())
+                if operations[k] == 1:
+                    self.stroke(aperture, start, end, dark, attributes, line + k)
+                else:
+                    self.flash(aperture, end, dark, attributes, line + k)
+            return
+        first, count = len(self._kinds), len(drawn)
+        begun, reached = map(_tuples, (starts, ends))
+        kind_of = (DrawnKind.FLASH, DrawnKind.STROKE)
+        width_of = (aperture.disc_mm, aperture.width_mm)
+        which = strokes.astype(int).tolist()
+        self._kinds.extend(kind_of[k] for k in which)
+        self._darks.extend([dark] * count)
+        self._attributes.extend([attributes] * count)
+        self._lines.extend((line + drawn).tolist())
+        self._paths.extend((a, b) if k else () for a, b, k in zip(begun, reached, which, strict=True))
+        self._widths_mm.extend(width_of[k] for k in which)
+        placed = np.flatnonzero(still).tolist()
+        if placed:
+            self._budget.spend(line, objects=len(placed), corners=len(placed) * aperture.corners)
+            flashes = self._flashes.setdefault(aperture, _Flashes())
+            flashes.indices.extend(first + k for k in placed)
+            flashes.places.extend(reached[k] for k in placed)
+        walked = np.flatnonzero(~still).tolist()
+        if walked:
+            lined_up, radius_mm, corners = self._lines_of(aperture)
+            self._budget.spend(line, objects=len(walked), corners=len(walked) * corners)
+            lined_up.indices.extend(first + k for k in walked)
+            lined_up.starts.extend(begun[k] for k in walked)
+            lined_up.ends.extend(reached[k] for k in walked)
+            lined_up.radii_mm.extend([radius_mm] * len(walked))
+
+    @staticmethod
+    def _bulky(aperture: DrawnAperture) -> bool:
+        """Return whether all strokes of an aperture are made at once."""
+        return (aperture.disc_mm > 0 and not aperture.holed) or aperture.hull is not None
+
+    def _lines_of(self, aperture: DrawnAperture) -> tuple[_Strokes, float, int]:
+        """Return where strokes of a bulky aperture wait, its radius [mm] if it is a disc, and a stroke's corners."""
+        if aperture.disc_mm > 0 and not aperture.holed:
+            corners = corner_count(aperture.disc_mm / 2)
+            return self._round.setdefault(corners, _Strokes()), aperture.disc_mm / 2, corners + 2
+        assert aperture.hull is not None
+        return self._convex.setdefault(aperture, _Strokes()), 0.0, 2 * len(aperture.hull)
 
     @staticmethod
     def _line_up(strokes: _Strokes, index: int, start: Point, end: Point, radius_mm: float) -> None:
@@ -348,6 +408,10 @@ def _hulls(hull: Points, starts: Points, ends: Points) -> Shapes:
     found = np.asarray(shapely.convex_hull(shapely.multipoints(np.asarray(shapely.points(corners)))))
     found[shapely.get_dimensions(found) < 2] = EMPTY
     return found
+
+
+def _tuples(points: Points) -> list[Point]:
+    return list(zip(points[:, 0].tolist(), points[:, 1].tolist(), strict=True))
 
 
 def _points(points: Points) -> tuple[Point, ...]:

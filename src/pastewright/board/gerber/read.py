@@ -24,6 +24,7 @@ from pastewright.board.gerber.lexer import StatementKind, blocks, gerber_text, s
 from pastewright.board.gerber.numbers import NumberError
 from pastewright.board.gerber.pen import Pen
 from pastewright.board.gerber.plot import Budget, PlottedBlock
+from pastewright.board.gerber.runs import run_of
 from pastewright.board.gerber.toolbox import Toolbox
 
 __all__ = ["dark_area", "read_gerber"]
@@ -113,7 +114,9 @@ class _Reader:
                     line=line,
                 )
                 break
-            if kind is StatementKind.WORDS:
+            if kind is StatementKind.RUN:
+                self._run(body, line)
+            elif kind is StatementKind.WORDS:
                 found = operation(body)
                 if found:
                     self._operation(found, line)
@@ -137,6 +140,17 @@ class _Reader:
         return self.image.applied(block).mended()
 
     # Word statements.
+
+    def _run(self, body: str, line: int) -> None:
+        """Follow many plain operations at once, or one by one where the state of the file asks for it."""
+        run = run_of(body)
+        to = self.coordinates.run_mm(run, self.pen.x_mm, self.pen.y_mm)
+        if to is not None and self.pen.follow_run(run.operations, to, line):
+            return
+        for number, statement in enumerate(body.split("*\n"), start=line):
+            found = _OPERATION.fullmatch(statement.strip("\n*"))
+            assert found is not None, "a run is made of plain operations"
+            self._operation(found, number)
 
     def _operation(self, found: re.Match[str], line: int) -> None:
         code, x, y, i, j, operation = found.groups()
