@@ -1,15 +1,15 @@
 """The operations D01, D02 and D03 and the region statement (G36, G37), to objects on the canvas."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pastewright.board.gerber.apertures import LARGEST_MM, DrawnAperture
+from pastewright.board.gerber.apertures import LARGEST_MM
 from pastewright.board.gerber.arcs import Arc, multi_quadrant_arc, single_quadrant_arc
 from pastewright.board.gerber.attributes import AttributeBook
 from pastewright.board.gerber.canvas import Canvas
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
-from pastewright.board.gerber.plot import Budget
+from pastewright.board.gerber.plot import Budget, Inking
+from pastewright.board.gerber.runs import Run
 from pastewright.board.gerber.toolbox import BlockAperture, Toolbox
 from pastewright.board.model import Point
 from pastewright.board.shapes.curves import Points, arc_points
@@ -74,24 +74,33 @@ class Pen:
             )
         self.x_mm, self.y_mm = x_mm, y_mm
 
-    def follow_run(self, operations: NDArray[np.int8], to_mm: Points, line: int) -> bool:
-        """Follow operations to places (N×2), one a line; False, and nothing done, where they must be followed singly."""
-        if not (np.abs(to_mm) <= LARGEST_MM).all() or (self.interpolation != 1 and (operations == 1).any()):
+    def follow_run(self, run: Run, to_mm: Points, line: int) -> bool:
+        """Follow operations to places (N×2) at once; False, and nothing done, where they must be followed singly."""
+        if not (np.abs(to_mm) <= LARGEST_MM).all() or (
+            self.interpolation != 1 and (run.operations == 1).any()
+        ):
             return False
         if self.in_region:
-            if not (operations == 1).all():
+            if not (run.operations == 1).all():
                 return False
             if not self._contour:
                 self._contour.append((self.x_mm, self.y_mm))
             self._contour.extend(map(tuple, to_mm.tolist()))
-        elif (operations != 2).any():
-            aperture = self._toolbox.current(line)
-            if not isinstance(aperture, DrawnAperture):
-                return False
-            attributes = self._book.merged(aperture.attributes)
+        else:
+            tools, which = np.unique(run.tools, return_inverse=True)
+            inks = []
+            for tool in tools.tolist():
+                code = self._toolbox.code if tool < 0 else tool
+                aperture = None if code is None else self._toolbox.drawn(code, line)
+                if aperture is None:
+                    return False
+                inks.append((aperture, self._book.merged(aperture.attributes)))
             from_mm = np.vstack(([self.x_mm, self.y_mm], to_mm[:-1]))
-            self._canvas.plot.run(aperture, operations, from_mm, to_mm, self.dark, attributes, line)
-        self.operation = int(operations[-1])
+            lines = line + run.lines
+            self._canvas.plot.run(Inking(inks, which, run.operations, from_mm, to_mm, lines), self.dark)
+        if run.last_tool >= 0:
+            self._toolbox.select(run.last_tool)
+        self.operation = int(run.operations[-1])
         self.x_mm, self.y_mm = to_mm[-1].tolist()
         return True
 

@@ -7,6 +7,7 @@ block or a step-and-repeat is a `Plot` of its own; once finished it is a `Plotte
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -125,6 +126,18 @@ class _Strokes:
     radii_mm: list[float] = field(default_factory=list)
 
 
+class Inking(NamedTuple):
+    """Many operations (1, 2, 3 as in D01 to D03) `from_mm` to `to_mm` (N×2): `which` of the `inks` draws each, and
+    the line it stands on. An ink is an aperture with the attributes of what it draws."""
+
+    inks: Sequence[tuple[DrawnAperture, Attributes]]
+    which: NDArray[np.intp]
+    operations: NDArray[np.int64]
+    from_mm: Points
+    to_mm: Points
+    lines: NDArray[np.int64]
+
+
 class Plot:
     """Objects in the order they are drawn, with shapes still to be made."""
 
@@ -200,57 +213,53 @@ class Plot:
             self._budget.spend(line, corners=8 * aperture.corners)
             self._made.append((index, swept(aperture.shape, start, end)))
 
-    def run(
-        self,
-        aperture: DrawnAperture,
-        operations: NDArray[np.int8],
-        from_mm: Points,
-        to_mm: Points,
-        dark: bool,
-        attributes: Attributes,
-        line: int,
-    ) -> None:
-        """Draw an aperture many times: along a straight line where the operation is 1, at its place where it is 3.
-
-        `from_mm` and `to_mm` are N×2, the operations stand on the lines from `line` on.
-        """
-        drawn = np.flatnonzero(operations != 2)
-        strokes = operations[drawn] == 1
-        starts, ends = from_mm[drawn], to_mm[drawn]
+    def run(self, inking: Inking, dark: bool) -> None:
+        """Draw many times: along a straight line where the operation is 1, at its place where it is 3."""
+        drawn = np.flatnonzero(inking.operations != 2)
+        strokes = inking.operations[drawn] == 1
+        starts, ends, which = inking.from_mm[drawn], inking.to_mm[drawn], inking.which[drawn]
         still = ~strokes | (starts == ends).all(axis=1)
-        if not (still.all() or self._bulky(aperture)):
-            for k in drawn.tolist():  # a shape that each stroke sweeps in a way of its own
-                start, end = tuple(from_mm[k].tolist()), tuple(to_mm[k].tolist())
-                if operations[k] == 1:
-                    self.stroke(aperture, start, end, dark, attributes, line + k)
-                else:
-                    self.flash(aperture, end, dark, attributes, line + k)
+        if not all(self._bulky(inking.inks[k][0]) for k in np.unique(which[~still]).tolist()):
+            self._one_by_one(inking, drawn, dark)
             return
-        first, count = len(self._kinds), len(drawn)
-        begun, reached = map(_tuples, (starts, ends))
-        kind_of = (DrawnKind.FLASH, DrawnKind.STROKE)
-        width_of = (aperture.disc_mm, aperture.width_mm)
-        which = strokes.astype(int).tolist()
-        self._kinds.extend(kind_of[k] for k in which)
-        self._darks.extend([dark] * count)
-        self._attributes.extend([attributes] * count)
-        self._lines.extend((line + drawn).tolist())
-        self._paths.extend((a, b) if k else () for a, b, k in zip(begun, reached, which, strict=True))
-        self._widths_mm.extend(width_of[k] for k in which)
-        placed = np.flatnonzero(still).tolist()
-        if placed:
-            self._budget.spend(line, objects=len(placed), corners=len(placed) * aperture.corners)
-            flashes = self._flashes.setdefault(aperture, _Flashes())
-            flashes.indices.extend(first + k for k in placed)
-            flashes.places.extend(reached[k] for k in placed)
-        walked = np.flatnonzero(~still).tolist()
-        if walked:
-            lined_up, radius_mm, corners = self._lines_of(aperture)
-            self._budget.spend(line, objects=len(walked), corners=len(walked) * corners)
-            lined_up.indices.extend(first + k for k in walked)
-            lined_up.starts.extend(begun[k] for k in walked)
-            lined_up.ends.extend(reached[k] for k in walked)
-            lined_up.radii_mm.extend([radius_mm] * len(walked))
+        first = len(self._kinds)
+        begun, reached = _tuples(starts), _tuples(ends)
+        walked, ink_of, lines = strokes.tolist(), which.tolist(), inking.lines[drawn].tolist()
+        self._kinds.extend(DrawnKind.STROKE if along else DrawnKind.FLASH for along in walked)
+        self._darks.extend([dark] * len(drawn))
+        self._attributes.extend(inking.inks[k][1] for k in ink_of)
+        self._lines.extend(lines)
+        self._paths.extend(
+            (a, b) if along else () for a, b, along in zip(begun, reached, walked, strict=True)
+        )
+        widths = [(aperture.disc_mm, aperture.width_mm) for aperture, _ in inking.inks]
+        self._widths_mm.extend(widths[k][along] for k, along in zip(ink_of, walked, strict=True))
+        for k, (aperture, _) in enumerate(inking.inks):
+            placed = np.flatnonzero(still & (which == k)).tolist()
+            if placed:
+                self._budget.spend(lines[0], objects=len(placed), corners=len(placed) * aperture.corners)
+                flashes = self._flashes.setdefault(aperture, _Flashes())
+                flashes.indices.extend(first + n for n in placed)
+                flashes.places.extend(reached[n] for n in placed)
+            swept_by = np.flatnonzero(~still & (which == k)).tolist()
+            if swept_by:
+                lined_up, radius_mm, corners = self._lines_of(aperture)
+                self._budget.spend(lines[0], objects=len(swept_by), corners=len(swept_by) * corners)
+                lined_up.indices.extend(first + n for n in swept_by)
+                lined_up.starts.extend(begun[n] for n in swept_by)
+                lined_up.ends.extend(reached[n] for n in swept_by)
+                lined_up.radii_mm.extend([radius_mm] * len(swept_by))
+
+    def _one_by_one(self, inking: Inking, drawn: NDArray[np.intp], dark: bool) -> None:
+        """Draw what holds strokes that are swept each in a way of its own."""
+        begun, reached = _tuples(inking.from_mm), _tuples(inking.to_mm)
+        for n in drawn.tolist():
+            aperture, attributes = inking.inks[inking.which[n]]
+            line = int(inking.lines[n])
+            if inking.operations[n] == 1:
+                self.stroke(aperture, begun[n], reached[n], dark, attributes, line)
+            else:
+                self.flash(aperture, reached[n], dark, attributes, line)
 
     @staticmethod
     def _bulky(aperture: DrawnAperture) -> bool:

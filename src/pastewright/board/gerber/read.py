@@ -144,13 +144,11 @@ class _Reader:
     def _run(self, body: str, line: int) -> None:
         """Follow many plain operations at once, or one by one where the state of the file asks for it."""
         run = run_of(body)
-        to = self.coordinates.run_mm(run, self.pen.x_mm, self.pen.y_mm)
-        if to is not None and self.pen.follow_run(run.operations, to, line):
+        to = self.coordinates.run_mm(run, self.pen.x_mm, self.pen.y_mm) if len(run.operations) else None
+        if to is not None and self.pen.follow_run(run, to, line):
             return
         for number, statement in enumerate(body.split("*\n"), start=line):
-            found = _OPERATION.fullmatch(statement.strip("\n*"))
-            assert found is not None, "a run is made of plain operations"
-            self._operation(found, number)
+            self._words(statement.strip("\n*"), number)
 
     def _operation(self, found: re.Match[str], line: int) -> None:
         code, x, y, i, j, operation = found.groups()

@@ -12,30 +12,55 @@ from numpy.typing import NDArray
 
 Whole = NDArray[np.int64]
 
+FIRST_APERTURE = 10  # D-codes below are operations (Gerber layer format specification, "Apertures")
 FEWEST = 8  # statements; shorter runs are no quicker than their statements one by one (measured)
-RUN = re.compile(rf"(?:\n(?:X[+-]?\d{{1,12}})?(?:Y[+-]?\d{{1,12}})?D0?[123]\*(?=\n)){{{FEWEST},}}", re.ASCII)
-"""A run, from the end of the line before it: each statement alone on its line."""
+RUN = re.compile(
+    rf"(?:\n(?:(?:X[+-]?\d{{1,12}})?(?:Y[+-]?\d{{1,12}})?D0?[123]|D[1-9]\d{{1,8}})\*(?=\n)){{{FEWEST},}}",
+    re.ASCII,
+)
+"""A run, from the end of the line before it: each statement alone on its line, choices of apertures among them."""
 
-_STEP = re.compile(r"\n(?:X([+-]?\d+))?(?:Y([+-]?\d+))?D0?([123])\*", re.ASCII)
+_STEP = re.compile(r"\n(?:X([+-]?\d+))?(?:Y([+-]?\d+))?D0*(\d+)\*", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Run:
-    """Operations (1, 2, 3 as in D01 to D03) and where they lead, in the file's whole numbers; `said` where it says so."""
+    """Operations (1, 2, 3 as in D01 to D03) and where they lead, in the file's whole numbers; `said` where it says so.
 
-    operations: NDArray[np.int8]
+    `lines` count from the run's first. `tools` are the apertures chosen by number, -1 before any choice; `last_tool`
+    may be chosen after the last operation.
+    """
+
+    operations: Whole
     x: Whole
     y: Whole
     x_said: NDArray[np.bool_]
     y_said: NDArray[np.bool_]
+    lines: Whole
+    tools: Whole
+    last_tool: int
 
 
 def run_of(body: str) -> Run:
     """Return the statements of a text that `RUN` found."""
-    xs, ys, operations = zip(*_STEP.findall(body), strict=True)
-    x_said, y_said = (np.array([bool(word) for word in words]) for words in (xs, ys))
-    x, y = (np.array([int(word or 0) for word in words], dtype=np.int64) for words in (xs, ys))
-    return Run(operations=np.array(operations, dtype=np.int8), x=x, y=y, x_said=x_said, y_said=y_said)
+    xs, ys, codes = zip(*_STEP.findall(body), strict=True)
+    code = np.array([int(word) for word in codes], dtype=np.int64)
+    chosen = code >= FIRST_APERTURE
+    latest = np.maximum.accumulate(np.where(chosen, np.arange(len(code)), -1))
+    tools = np.where(latest >= 0, code[latest], -1)
+    drawn = np.flatnonzero(~chosen)
+    x_said, y_said = (np.array([bool(word) for word in words])[drawn] for words in (xs, ys))
+    x, y = (np.array([int(word or 0) for word in words], dtype=np.int64)[drawn] for words in (xs, ys))
+    return Run(
+        operations=code[drawn],
+        x=x,
+        y=y,
+        x_said=x_said,
+        y_said=y_said,
+        lines=drawn,
+        tools=tools[drawn],
+        last_tool=int(tools[-1]),
+    )
 
 
 def filled(whole: Whole, said: NDArray[np.bool_], scale_mm: float, before_mm: float) -> NDArray[np.float64]:

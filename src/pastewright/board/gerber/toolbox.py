@@ -83,7 +83,15 @@ class Toolbox:
             )
             return None
         aperture = self._apertures[self.code]
-        if not isinstance(aperture, DrawnAperture) or self.stance.upright:
+        return self._as_placed(aperture, line) if isinstance(aperture, DrawnAperture) else aperture
+
+    def drawn(self, code: int, line: int) -> DrawnAperture | None:
+        """Return an aperture that can be drawn as it is placed now; None, and nothing told, for any other code."""
+        aperture = self._apertures.get(code)
+        return self._as_placed(aperture, line) if isinstance(aperture, DrawnAperture) else None
+
+    def _as_placed(self, aperture: DrawnAperture, line: int) -> DrawnAperture:
+        if self.stance.upright:
             return aperture
         placed = self._placed.get((aperture, self.stance))
         if placed is None:

@@ -38,13 +38,19 @@ def fiducial_clearance(land: Land, lands: Lands) -> float:
     """Return opening diameter / copper diameter where both are round and of fiducial size, else 0."""
     if land.opening is None or lands.copper is None or land.poured:
         return 0.0
+    if not _of_fiducial_size(2.0 * sqrt(land.shape.area / pi)):
+        return 0.0  # most lands are told by this alone, at a tenth of the time
     diameter_mm = round_diameter_mm(land)
-    if not FIDUCIAL_FROM_MM - 1e-2 <= diameter_mm <= FIDUCIAL_TO_MM + 1e-2:
+    if diameter_mm == 0.0:
         return 0.0
     opening = lands.openings[land.opening]
     if roundness(opening) < ROUNDISH or opening.centroid.distance(land.shape.centroid) > 0.1 * diameter_mm:
         return 0.0
     return 2.0 * sqrt(opening.area / pi) / diameter_mm
+
+
+def _of_fiducial_size(diameter_mm: float) -> bool:
+    return FIDUCIAL_FROM_MM - 1e-2 <= diameter_mm <= FIDUCIAL_TO_MM + 1e-2
 
 
 def fiducial_by_shape(site: Site, lands: Lands) -> str:
@@ -67,11 +73,10 @@ def near_corners(sites: Sequence[Site], outline: Area | None) -> dict[int, str]:
     reach_mm = CORNER_PART * hypot(x1 - x0, y1 - y0)
     alike: dict[int, list[int]] = defaultdict(list)
     for number, site in enumerate(sites):
+        if site.paste or site.ref or site.pin or site.holes or site.land.poured or site.land.via:
+            continue
         diameter_mm = round_diameter_mm(site.land)
-        fits = FIDUCIAL_FROM_MM - 1e-2 <= diameter_mm <= FIDUCIAL_TO_MM + 1e-2
-        if fits and not (
-            site.paste or site.ref or site.pin or site.holes or site.land.poured or site.land.via
-        ):
+        if _of_fiducial_size(diameter_mm):
             alike[round(diameter_mm / ALIKE_MM)].append(number)
     found: dict[int, str] = {}
     for numbers in alike.values():

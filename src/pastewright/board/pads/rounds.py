@@ -14,13 +14,13 @@ ROUND = 0.985
 
 def roundness(shape: Polygon) -> float:
     """Return 4·pi·area / perimeter² of the outer contour [-]: 1 for a circle, 0.785 for a square."""
-    filled = Polygon(shape.exterior)
+    filled = Polygon(shape.exterior) if shapely.get_num_interior_rings(shape) else shape
     return 4.0 * pi * filled.area / max(filled.length, 1e-9) ** 2
 
 
 def round_diameter_mm(land: Land) -> float:
     """Return the diameter of a round land [mm], 0 for any other shape."""
-    if land.shape.interiors or roundness(land.shape) < ROUND:
+    if shapely.get_num_interior_rings(land.shape) or roundness(land.shape) < ROUND:
         return 0.0
     return 2.0 * sqrt(land.shape.area / pi)
 

@@ -114,12 +114,13 @@ def apart_by(objects: Sequence[Drawn], keys: Sequence[int]) -> list[Island]:
     key = np.array(keys, dtype=np.intp)
     found: list[Island] = []
     for members in groups(len(shapes), touching(shapes)):
-        own = np.unique(key[members[dark[members] & (key[members] >= 0)]])
         if len(members) == 1:
             index = int(members[0])
             if dark[index]:
                 found.extend(Island(shape=part, members=(index,)) for part in polygons(shapes[index]))
-        elif len(own) < 2:
+            continue
+        own = np.unique(key[members[dark[members] & (key[members] >= 0)]])
+        if len(own) < 2:
             found.extend(_group_islands(shapes, dark, members))
         else:
             found.extend(_parted_islands(shapes, dark, members, key))
