@@ -1,20 +1,22 @@
 """Tune benches in the computer that are far from their profile, and plot what the demo board gets before and after.
 
-    python scripts/tuning_plot.py            writes docs/img/tuning.svg and the block of numbers in docs/tuning.md
-    python scripts/tuning_plot.py 3 7        prints the benches 3 to 6 only, and writes nothing
-    python scripts/tuning_plot.py --photos 6 reads the first sheets of so many benches from rendered photos as well
+    python scripts/tuning_plot.py              benches that are not in the file of rows yet are tuned and added to it
+    python scripts/tuning_plot.py 1403 1407    these benches again, whatever the file has of them
+    python scripts/tuning_plot.py --photos 6   first sheets of so many benches are read from rendered photos as well
+    python scripts/tuning_plot.py --write      writes docs/img/tuning.svg and the block of numbers in docs/tuning.md
 
 The benches are those of `tests/helpers/foreign_benches.py`, simulated by code that shares nothing with ours. One sheet
 is laid, measured (a good photo's errors, or a rendered photo), fitted, and the board planned again; the same with a
-block weighed; then a second sheet, and both fitted together. What one step needs is laid on all benches side by side.
+block weighed; then a second sheet, and both fitted together.
 """
 
 import argparse
+import json
 import re
 import sys
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from time import process_time
 
@@ -24,9 +26,9 @@ from matplotlib.figure import Figure
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
-from foreign_bench import Foreign, Landed, lay_all, track  # noqa: E402
+from foreign_bench import Foreign, lay_all, track  # noqa: E402
 from foreign_benches import SEEDS, drawn  # noqa: E402
-from foreign_trials import board_errors, p95, readings, seen_by_camera  # noqa: E402
+from foreign_trials import block_mg, board_errors, p95, readings, seen_by_camera  # noqa: E402
 from tuning_trials import demo_bench, photographed, tuned  # noqa: E402
 from virtual_bench import Laid  # noqa: E402
 
@@ -34,13 +36,13 @@ from pastewright.plot_svg import svg_text  # noqa: E402
 from pastewright.profile.model import Profile  # noqa: E402
 from pastewright.tune.fit.evidence import Evidence  # noqa: E402
 from pastewright.tune.fit.fit import Fitted, fit_sheets  # noqa: E402
+from pastewright.tune.fit.weighing import WeighedBlock  # noqa: E402
 from pastewright.tune.record.measurements import Measurements  # noqa: E402
-from pastewright.tune.sheet.design import TRIES, Designed, designed  # noqa: E402
+from pastewright.tune.sheet.design import Designed, designed  # noqa: E402
 from pastewright.tune.sheet.promise import planned_with, promise_of  # noqa: E402
 
-WORKERS = 2
-SECOND_TRIES = 6  # of the second sheets: one for each bench, and time is short
-BLOCK_SPREAD = 0.012  # of a gain from a weighed block: the scale's 1 %, and the paste's density
+STEPS = ("as profiled", "one sheet", "one sheet, a block weighed", "two sheets", "one sheet, rendered photo")
+ROWS = ROOT / "build" / "tuning-rows.jsonl"
 IMAGE = ROOT / "docs" / "img" / "tuning.svg"
 PAGE = ROOT / "docs" / "tuning.md"
 BLOCK = re.compile(r"(<!-- numbers: made by scripts/tuning_plot\.py -->\n).*?(<!-- end -->)", re.DOTALL)
@@ -58,23 +60,20 @@ class Knowledge:
     ended: tuple[dict[str, float], ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Job:
-    """One fit to be made: sheets with what was read of them, and the gain where a block was weighed."""
-
-    sheets: tuple[tuple[Designed, Measurements], ...]
-    gain: float | None = None
-    begin: tuple[dict[str, float], ...] = ()  # where an earlier fit of the same bench ended
-
-
-def known(job: Job) -> Knowledge:
+def known(
+    sheets: Sequence[tuple[Designed, Measurements]],
+    *,
+    weighed: tuple[Designed, float] | None = None,
+    begin: Sequence[dict[str, float]] = (),
+) -> Knowledge:
     profile = demo_bench()
-    evidence = [Evidence(made.sheet, seen, profile) for made, seen in job.sheets]
-    priors = {} if job.gain is None else {"gain": (job.gain, BLOCK_SPREAD)}
+    evidence = [Evidence(made.sheet, seen, profile) for made, seen in sheets]
+    blocks = []
+    if weighed is not None:
+        made, mass_mg = weighed
+        blocks = [WeighedBlock(made.sheet.process["block"], mass_mg, profile)]
     began = process_time()
-    fitted: Fitted = fit_sheets(
-        evidence, profile, priors=priors, begin=job.begin, leave_rows_out=not job.begin
-    )
+    fitted: Fitted = fit_sheets(evidence, profile, blocks=blocks, begin=begin, leave_rows_out=not begin)
     there = tuned(profile, fitted)
     promise = promise_of(fitted, there)
     return Knowledge(
@@ -87,110 +86,115 @@ def known(job: Job) -> Knowledge:
     )
 
 
-def second_sheet(one: Knowledge) -> Designed:
-    return designed(one.profile, name="two", tries=SECOND_TRIES)
-
-
-def rendered(case: tuple[Designed, Landed, Foreign, int]) -> Measurements:
-    made, landed, bench, seed = case
-    rng = np.random.default_rng([seed, 3])
-    volumes = landed.scattered(bench.noise, rng)
+def rendered(made: Designed, bench: Foreign, seed: int) -> Measurements:
+    (landed,) = lay_all([track(made.motions, demo_bench())], [bench])
+    volumes = landed.scattered(bench.noise, np.random.default_rng([seed, 3]))
     laid = Laid(volume_ul=volumes, mean_ul=landed.mean_ul, peak_kpa=landed.peak_kpa, swept_ul=0.0, out_ul=0.0)
     return photographed(made.sheet, laid, seen_by_camera(bench), seed)
 
 
-def measured(
-    made: Sequence[Designed],
-    landed: Sequence[Landed],
-    benches: Sequence[Foreign],
-    seeds: Sequence[int],
-    step: int,
-) -> list[Measurements]:
-    return [
-        readings(sheet.sheet, laid, bench, np.random.default_rng([seed, step]))
-        for sheet, laid, bench, seed in zip(made, landed, benches, seeds, strict=True)
-    ]
+@cache
+def first_sheet() -> Designed:
+    return designed(demo_bench(), name="one")
 
 
-def campaign(seeds: Sequence[int], photos: int) -> dict[str, dict[int, tuple[np.ndarray, float, Knowledge]]]:
-    """Errors of every deposit [-], highest pressure [kPa] and what was known, by step and seed."""
-    profile = demo_bench()
-    benches = [drawn(profile, seed) for seed in seeds]
-    found: dict[str, dict[int, tuple[np.ndarray, float, Knowledge]]] = {}
+def row_of(step: str, seed: int, bench: Foreign, one: Knowledge) -> dict[str, object]:
+    """The board planned with what is known, laid on the bench: a row of the file, told on the way."""
+    ((errors, peak),) = board_errors([one.profile], [bench])
+    print(
+        f"{step}: bench {seed}: {p95(errors):7.1%}, promised {one.promised:6.1%}, {peak:4.0f} kPa,"
+        f" doubt {one.doubt:.2f}, {one.modes} other modes, fit {one.fit_s:.1f} s",
+        flush=True,
+    )
+    return {
+        "step": step,
+        "seed": seed,
+        "promised": round(one.promised, 4),
+        "kpa": round(peak, 1),
+        "modes": one.modes,
+        "fit_s": round(one.fit_s, 2),
+        "fitted": {name: float(f"{value:.5g}") for name, value in one.ended[0].items()} if one.ended else {},
+        "errors": [round(float(error), 5) for error in errors],
+    }
 
-    def keep(name: str, knowledge: Sequence[Knowledge], which: Sequence[int]) -> None:
-        errors = board_errors([one.profile for one in knowledge], [benches[at] for at in which])
-        found[name] = {
-            seeds[at]: (*pair, one) for at, pair, one in zip(which, errors, knowledge, strict=True)
-        }
-        for seed, (error, peak, one) in found[name].items():
-            print(
-                f"{name}: bench {seed}: {p95(error):7.1%}, promised {one.promised:6.1%}, {peak:4.0f} kPa,"
-                f" doubt {one.doubt:.2f}, {one.modes} other modes, fit {one.fit_s:.0f} s",
-                flush=True,
-            )
 
-    every = range(len(seeds))
-    with ProcessPoolExecutor(WORKERS) as pool:
-        keep("as profiled", [Knowledge(profile=profile)] * len(seeds), every)
-        first = designed(profile, name="one", tries=TRIES)
-        laid = lay_all([track(first.motions, profile)] * len(seeds), benches)
-        seen = measured([first] * len(seeds), laid, benches, seeds, 1)
-        once = list(pool.map(known, [Job(sheets=((first, one),)) for one in seen]))
-        keep("one sheet", once, every)
-        gains = [
-            bench.gain * (1 + np.random.default_rng([seed, 2]).normal(0.0, BLOCK_SPREAD))
-            for bench, seed in zip(benches, seeds, strict=True)
-        ]
-        jobs = [
-            Job(sheets=((first, one),), gain=gain, begin=was.ended)
-            for one, gain, was in zip(seen, gains, once, strict=True)
-        ]
-        keep("one sheet, a block weighed", list(pool.map(known, jobs)), every)
-        second = list(pool.map(second_sheet, once))
-        again = lay_all([track(made.motions, profile) for made in second], benches)
-        seen_again = measured(second, again, benches, seeds, 4)
-        both = [
-            Job(sheets=((first, one), (made, two)), begin=was.ended)
-            for one, made, two, was in zip(seen, second, seen_again, once, strict=True)
-        ]
-        keep("two sheets", list(pool.map(known, both)), every)
-        if photos:
-            which = range(min(photos, len(seeds)))
-            shown = list(pool.map(rendered, [(first, laid[at], benches[at], seeds[at]) for at in which]))
-            keep(
-                "one sheet, rendered photo",
-                list(pool.map(known, [Job(sheets=((first, one),)) for one in shown])),
-                which,
-            )
+def outcome(seed: int, *, photo: bool) -> list[dict[str, object]]:
+    """All steps of one bench."""
+    profile, first = demo_bench(), first_sheet()
+    bench = drawn(profile, seed)
+    rows = [row_of(STEPS[0], seed, bench, Knowledge(profile=profile))]
+    (laid,) = lay_all([track(first.motions, profile)], [bench])
+    seen = readings(first.sheet, laid, bench, np.random.default_rng([seed, 1]))
+    once = known([(first, seen)])
+    rows.append(row_of(STEPS[1], seed, bench, once))
+    mass_mg = block_mg(first, bench, np.random.default_rng([seed, 2]))
+    rows.append(
+        row_of(STEPS[2], seed, bench, known([(first, seen)], weighed=(first, mass_mg), begin=once.ended))
+    )
+    second = designed(once.profile, name="two")
+    (laid,) = lay_all([track(second.motions, profile)], [bench])
+    again = readings(second.sheet, laid, bench, np.random.default_rng([seed, 4]))
+    rows.append(row_of(STEPS[3], seed, bench, known([(first, seen), (second, again)], begin=once.ended)))
+    if photo:
+        rows.append(row_of(STEPS[4], seed, bench, known([(first, rendered(first, bench, seed))])))
+    return rows
+
+
+def rows_of_file() -> list[dict]:
+    if not ROWS.exists():
+        return []
+    return [json.loads(line) for line in ROWS.read_text(encoding="utf-8").splitlines()]
+
+
+def campaign(seeds: Sequence[int], photos: int) -> None:
+    """Tune the benches, one after the other; each one's rows are added to the file when they are there."""
+    ROWS.parent.mkdir(parents=True, exist_ok=True)
+    for number, seed in enumerate(seeds):
+        rows = outcome(seed, photo=number < photos)
+        with ROWS.open("a", encoding="utf-8") as file:
+            file.writelines(json.dumps(row) + "\n" for row in rows)
+
+
+def found_rows() -> dict[str, dict[int, dict]]:
+    """The newest row of each bench, by step and seed."""
+    found: dict[str, dict[int, dict]] = {}
+    rows = rows_of_file()
+    for step in STEPS:
+        newest = {row["seed"]: row for row in rows if row["step"] == step}
+        if newest:
+            found[step] = {seed: newest[seed] for seed in sorted(newest)}
     return found
 
 
-def table(found: dict[str, dict[int, tuple[np.ndarray, float, Knowledge]]]) -> str:
+def errors_of(rows: dict[int, dict]) -> list[np.ndarray]:
+    return [np.array(row["errors"]) for row in rows.values()]
+
+
+def table(found: dict[str, dict[int, dict]]) -> str:
     rows = [
         "| what is known of the bench | benches | all deposits together"
         " | within 10 % | within 6 % | within 5 % | worst bench |",
         "|---|---|---|---|---|---|---|",
     ]
     for name, benches in found.items():
-        each = [p95(errors) for errors, _, _ in benches.values()]
-        pooled = p95(np.concatenate([errors for errors, _, _ in benches.values()]))
+        each = [p95(errors) for errors in errors_of(benches)]
+        pooled = p95(np.concatenate(errors_of(benches)))
         within = " | ".join(str(sum(value <= limit for value in each)) for limit in (0.10, 0.06, 0.05))
         rows.append(f"| {name} | {len(each)} | {pooled:.1%} | {within} | {max(each):.1%} |")
     return "\n".join(rows) + "\n"
 
 
-def picture(found: dict[str, dict[int, tuple[np.ndarray, float, Knowledge]]]) -> None:
+def picture(found: dict[str, dict[int, dict]]) -> None:
     """Plot the 95th percentile of each bench and that of all deposits together, by what is known."""
     figure = Figure(figsize=(8, 3.6), layout="constrained")
     axes = figure.add_subplot()
     axes.spines[["top", "right"]].set_visible(False)
     rng = np.random.default_rng(0)
     for place, benches in enumerate(found.values()):
-        values = [100 * p95(errors) for errors, _, _ in benches.values()]
+        values = [100 * p95(errors) for errors in errors_of(benches)]
         shift = rng.uniform(-0.18, 0.18, len(values))
         axes.plot(place + shift, values, "o", color="#2f7d64", alpha=0.6, markersize=5)
-        pooled = 100 * p95(np.concatenate([errors for errors, _, _ in benches.values()]))
+        pooled = 100 * p95(np.concatenate(errors_of(benches)))
         axes.plot([place - 0.3, place + 0.3], [pooled, pooled], color="#12261f", linewidth=2)
         axes.annotate(f"{pooled:.1f} %", (place + 0.32, pooled), fontsize=8, va="center")
     for limit, style in ((10, "--"), (6, ":")):
@@ -205,30 +209,36 @@ def picture(found: dict[str, dict[int, tuple[np.ndarray, float, Knowledge]]]) ->
     IMAGE.write_text(svg_text(figure), encoding="utf-8")
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("part", nargs="*", type=int, help="first bench, and the one after the last")
-    parser.add_argument("--photos", type=int, default=0, help="so many benches from rendered photos as well")
-    words = parser.parse_args()
-    seeds = SEEDS[slice(*words.part)] if words.part else SEEDS
-    found = campaign(seeds, words.photos)
-    print(table(found))
-    if words.part:
-        return
+def written() -> None:
+    """Write the picture, and the block of numbers of the page."""
+    found = found_rows()
     # What the caption and the page claim.
-    pooled = {name: p95(np.concatenate([one[0] for one in rows.values()])) for name, rows in found.items()}
+    pooled = {name: p95(np.concatenate(errors_of(rows))) for name, rows in found.items()}
     assert pooled["as profiled"] > 0.5
     assert pooled["one sheet"] < pooled["as profiled"] / 3
     picture(found)
-    page = PAGE.read_text(encoding="utf-8")
-    slowest = max(one.fit_s for rows in found.values() for _, _, one in rows.values())
+    slowest = max(row["fit_s"] for rows in found.values() for row in rows.values())
     block = (
-        table(found)
-        + f"\n{len(seeds)} benches. Slowest fit, rows left out in turn included: {slowest:.0f} s of processor time.\n"
+        table(found) + f"\nSlowest fit, rows left out in turn included: {slowest:.0f} s of processor time.\n"
     )
+    page = PAGE.read_text(encoding="utf-8")
     changed, count = BLOCK.subn(lambda match: match.group(1) + block + match.group(2), page)
     assert count == 1, "docs/tuning.md has lost its block of numbers"
     PAGE.write_text(changed, encoding="utf-8")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("seeds", nargs="*", type=int, help="benches to be tuned again")
+    parser.add_argument("--photos", type=int, default=0, help="so many benches from rendered photos as well")
+    parser.add_argument("--write", action="store_true", help="write picture and page from the file of rows")
+    words = parser.parse_args()
+    done = {row["seed"] for row in rows_of_file()}
+    if not words.write:
+        campaign(words.seeds or [seed for seed in SEEDS if seed not in done], words.photos)
+        print(table(found_rows()))
+    else:
+        written()
 
 
 if __name__ == "__main__":

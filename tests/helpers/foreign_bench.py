@@ -1,4 +1,4 @@
-"""Benches in the computer, many side by side, written apart from all that is to be judged with them.
+"""Benches in the computer, written apart from all that is to be judged with them.
 
 State is the plunger's own place, the paste that left, and the pressure in between; time goes in implicit steps (backward
 Euler, each solved by Newton inside a bracket), run twice, with steps of one length and of half of it, and drawn out to
@@ -15,12 +15,13 @@ is down what hangs lies on the board; what is drawn back afterwards leaves it th
 tip's least stays at the tip. Paste that stands becomes stiffer, paste that flows softer again (`thixotropy`).
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import dist, pi, sqrt
+from math import dist, exp, expm1, pi, sqrt
 from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from pastewright.motion.model import Motions, Step
@@ -157,7 +158,7 @@ class Landed:
 def lay_all(
     tracks: Sequence[Track], benches: Sequence[Foreign], *, steps: int = 28, drawn_out: bool = True
 ) -> list[Landed]:
-    """Run each journey on its bench, all side by side."""
+    """Run each journey on its bench."""
     fine = _lay(tracks, benches, 2 * steps if drawn_out else steps)
     if not drawn_out:
         return fine
@@ -181,162 +182,144 @@ def _drawn_out(fine_ul: float, coarse_ul: float) -> float:
 
 
 def _lay(tracks: Sequence[Track], benches: Sequence[Foreign], steps: int) -> list[Landed]:
-    lanes = _Lanes(benches)
-    count = max(len(one.way_mm) for one in tracks)
-
-    def table(name: str, fill: float) -> Floats:
-        filled = np.full((count, len(tracks)), fill)
-        for lane, one in enumerate(tracks):
-            column = getattr(one, name)
-            filled[: len(column), lane] = column
-        return filled
-
-    way, seconds, ramp = table("way_mm", 0.0), table("seconds", 0.0), table("ramp_s", 0.0)
-    up, lands = table("up", 1.0) > 0, table("lands", -1).astype(int)
-    whole = seconds.sum(axis=0)
-    clock = np.zeros(len(tracks))
-    mean: list[dict[int, float]] = [{} for _ in tracks]
-    book, top = np.zeros(len(tracks)), np.zeros(len(tracks))
-    was_up = np.ones(len(tracks), dtype=bool)
-    for row in range(count):
-        touch = was_up & ~up[row]
-        top = np.where(touch, book, top)
-        was_up = up[row].copy()
-        lanes.warm = 1 - lanes.thinning * clock / np.maximum(whole, 1e-9)
-        for change in lanes.through(way[row], seconds[row], ramp[row], steps):
-            book = book + change
-            top = np.maximum(top, book)
-        clock = clock + seconds[row]
-        for lane in np.flatnonzero(lands[row] != -1).tolist():
-            if lands[row, lane] == -2:
-                book[lane] = min(book[lane] - max(top[lane], 0.0), 0.0)
-            elif top[lane] >= lanes.least[lane]:
-                index = int(lands[row, lane])
-                mean[lane][index] = mean[lane].get(index, 0.0) + float(top[lane])
-                book[lane] -= top[lane]
-    return [
-        Landed(
-            mean_ul=mean[lane],
-            peak_kpa=float(lanes.peak[lane]),
-            out_ul=float(lanes.out[lane] - lanes.out_0[lane]),
-            swept_ul=float(lanes.swept[lane]),
-        )
-        for lane in range(len(tracks))
-    ]
+    found = []
+    waits = np.concatenate(
+        [[0.0], np.geomspace(1e-3, 1.0, steps)]
+    )  # short steps first; strokes have even ones
+    for one, bench in zip(tracks, benches, strict=True):
+        landed, end = np.full(len(one.way_mm), -1.0), np.zeros(3)
+        rows = (one.way_mm, one.seconds, one.ramp_s, one.up, one.lands)
+        _journey(rows, _numbers(bench), _flow_table(bench), waits, landed, end)
+        mean: dict[int, float] = {}
+        for index, volume in zip(one.lands.tolist(), landed.tolist(), strict=True):
+            if volume >= 0:
+                mean[index] = mean.get(index, 0.0) + volume
+        peak, out, swept = end.tolist()
+        found.append(Landed(mean_ul=mean, peak_kpa=peak, out_ul=out, swept_ul=swept))
+    return found
 
 
-class _Lanes:
-    """The benches' state, a lane each."""
-
-    def __init__(self, benches: Sequence[Foreign]) -> None:
-        def of(value: Callable[[Foreign], float]) -> Floats:
-            return np.array([value(bench) for bench in benches], dtype=float)
-
-        self.area = of(lambda b: b.profile.barrel.area_mm2)
-        self.per_mm = self.area * of(lambda b: b.gain)
-        self.spring = self.area**2 / 1000 / of(lambda b: b.frame_n_mm)  # µL/kPa
-        self.grip = self.area * of(lambda b: b.seal_n) / of(lambda b: b.frame_n_mm)  # µL
-        self.air = of(lambda b: b.air_ul)
-        self.bulk = of(lambda b: b.profile.paste.bulk_modulus_kpa)
-        self.fill = of(lambda b: b.profile.barrel.fill_ul)
-        self.backlash = of(lambda b: b.backlash_mm)
-        self.thinning = of(lambda b: b.thinning)
-        self.thixotropy = of(lambda b: b.thixotropy)
-        self.index = of(lambda b: b.index)
-        self.least = of(lambda b: b.least_ul)
-        self.yields = of(lambda b: b.yield_pressure_kpa)
-        self.table = np.stack([_flow_table(bench) for bench in benches])
-        self.rows = np.arange(len(benches))
-        self.scale = (KNOTS - 1) / np.sqrt(MOST_KPA)
-        self.warm = np.ones(len(benches))
-        self.rested = np.ones(len(benches))  # 1: stood for ever, 0: just sheared
-        self.motor = np.zeros(len(benches))
-        self.drive = self.backlash.copy()  # the nut's place; the program begins as after a retraction
-        self.swept = np.zeros(len(benches))
-        self.p = of(lambda b: b.start_share) * self.yields
-        self.y = self.grip - self.spring * self.p
-        self.out_0 = self.y - self._pressed(self.p, np.zeros(len(benches)))
-        self.out = self.out_0.copy()
-        self.peak = self.p.copy()
-
-    def _pressed(self, p: Floats, used: Floats) -> Floats:
-        return np.maximum(self.fill - used, 0.0) / self.bulk * p + self.air * p / (P0 + p)
-
-    def _flow(self, p: Floats) -> tuple[Floats, Floats]:
-        over = np.maximum(np.abs(p) - self.yields, 0.0)
-        root = np.sqrt(over)
-        at = np.minimum(root * self.scale, KNOTS - 1.001)
-        cell = at.astype(np.int64)
-        low, high = self.table[self.rows, cell], self.table[self.rows, cell + 1]
-        slope = (high - low) * self.scale
-        flow = low + (high - low) * (at - cell)
-        return np.copysign(flow, p), slope / (2 * np.maximum(root, 0.5 / self.scale))
-
-    def through(self, way: Floats, seconds: Floats, ramp: Floats, steps: int) -> Iterator[Floats]:
-        """Yield what leaves the tip, step by step."""
-        start = self.motor.copy()
-        moving = way != 0
-        # Waits: short steps first. Strokes: even ones.
-        waits = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, steps)])
-        even = np.linspace(0.0, 1.0, steps + 1)
-        before = np.zeros_like(seconds)
-        quiet = ~moving & (np.abs(self.p) <= self.yields)
-        if bool(np.all(quiet | (seconds == 0))):
-            self.rested += (1 - self.rested) * -np.expm1(-seconds / BUILDS_S)
-            return
-        for step in range(1, steps + 1):
-            now = seconds * np.where(moving, even[step], waits[step])
-            h = now - before
-            before = now
-            self.motor = start + way * _share(now, seconds, ramp)
-            nut = np.minimum(np.maximum(self.drive, self.motor), self.motor + self.backlash)
-            self.swept = self.swept + (nut - self.drive) * self.per_mm
-            self.drive = nut
-            yield self._step(h)
-
-    def _step(self, h: Floats) -> Floats:
-        stiff = (self.warm * (1 + self.thixotropy * self.rested)) ** (-1 / self.index)
-        used = self.out - self.out_0
-        low, high = np.full_like(h, LEAST_KPA), np.full_like(h, MOST_KPA)
-        p = self.p
-        paste = np.maximum(self.fill - used, 0.0) / self.bulk
-        for _ in range(60):
-            flow, slope = self._flow(p)
-            z = self.swept - self.spring * p
-            y = np.minimum(np.maximum(self.y, z - self.grip), z + self.grip)
-            g = paste * p + self.air * p / (P0 + p) + h * stiff * flow + self.out - y
-            by = (
-                paste
-                + self.air * P0 / (P0 + p) ** 2
-                + h * stiff * slope
-                + np.where(y != self.y, self.spring, 0.0)
-            )
-            low, high = np.where(g < 0, p, low), np.where(g >= 0, p, high)
-            newer = p - g / by
-            newer = np.where((newer <= low) | (newer >= high), (low + high) / 2, newer)
-            done = np.abs(newer - p) < 1e-7 * (1 + np.abs(p))
-            p = newer
-            if done.all():
-                break
-        flow, _ = self._flow(p)
-        z = self.swept - self.spring * p
-        self.y = np.minimum(np.maximum(self.y, z - self.grip), z + self.grip)
-        came = h * stiff * flow
-        self.out = self.out + came
-        self.p = p
-        self.peak = np.maximum(self.peak, p)
-        rested = 1 - (1 - self.rested) * np.exp(-h / BUILDS_S)
-        self.rested = rested * np.exp(-np.abs(came) / BREAKS_UL)
-        return came
+def _numbers(bench: Foreign) -> tuple[float, ...]:
+    """The bench as the compiled loop takes it."""
+    area = bench.profile.barrel.area_mm2
+    return (
+        area * bench.gain,  # µL/mm
+        area**2 / 1000 / bench.frame_n_mm,  # spring, µL/kPa
+        area * bench.seal_n / bench.frame_n_mm,  # grip, µL
+        bench.air_ul,
+        bench.profile.paste.bulk_modulus_kpa,
+        bench.profile.barrel.fill_ul,
+        bench.backlash_mm,
+        bench.thinning,
+        bench.thixotropy,
+        bench.index,
+        bench.least_ul,
+        bench.yield_pressure_kpa,
+        bench.start_share * bench.yield_pressure_kpa,
+    )
 
 
-def _share(t: Floats, seconds: Floats, ramp: Floats) -> Floats:
+@njit(cache=True)
+def _flow(p, yields, table):
+    """Flow [µL/s] and its slope, read off the table."""
+    over = abs(p) - yields
+    if over <= 0.0:
+        over = 0.0
+    root = sqrt(over)
+    scale = (KNOTS - 1) / sqrt(MOST_KPA)
+    at = min(root * scale, KNOTS - 1.001)
+    cell = int(at)
+    low, high = table[cell], table[cell + 1]
+    flow = low + (high - low) * (at - cell)
+    return (flow if p >= 0 else -flow), (high - low) * scale / (2 * max(root, 0.5 / scale))
+
+
+@njit(cache=True)
+def _balanced(p, known, h_stiff, yields, table):
+    """The pressure at the end of a step, by Newton inside a bracket."""
+    paste, air, spring, grip, swept, y0, out = known
+    low, high = LEAST_KPA, MOST_KPA
+    for _ in range(60):
+        flow, slope = _flow(p, yields, table)
+        z = swept - spring * p
+        y = min(max(y0, z - grip), z + grip)
+        g = paste * p + air * p / (P0 + p) + h_stiff * flow + out - y
+        by = paste + air * P0 / (P0 + p) ** 2 + h_stiff * slope
+        if y != y0:
+            by += spring
+        if g < 0:
+            low = p
+        else:
+            high = p
+        newer = p - g / by
+        if newer <= low or newer >= high:
+            newer = (low + high) / 2
+        near = abs(newer - p) < 1e-7 * (1 + abs(p))
+        p = newer
+        if near:
+            break
+    return p
+
+
+@njit(cache=True)
+def _share(t, seconds, ramp):
     """Share of a trapezoid's way that is done."""
-    ramp = np.maximum(np.minimum(ramp, seconds / 2), 1e-12)
-    top = 1 / np.maximum(seconds - ramp, 1e-12)
-    rising = top * t * t / (2 * ramp)
-    falling = 1 - top * (seconds - t) ** 2 / (2 * ramp)
-    return np.where(t <= ramp, rising, np.where(t >= seconds - ramp, falling, top * (t - ramp / 2)))
+    ramp = max(min(ramp, seconds / 2), 1e-12)
+    top = 1 / max(seconds - ramp, 1e-12)
+    if t <= ramp:
+        return top * t * t / (2 * ramp)
+    if t >= seconds - ramp:
+        return 1 - top * (seconds - t) ** 2 / (2 * ramp)
+    return top * (t - ramp / 2)
+
+
+@njit(cache=True)
+def _journey(rows, bench, table, waits, landed, end):
+    """One bench through one journey: what lands when a row ends (−1 where nothing does); peak, out and swept in `end`."""
+    ways, times, ramps, ups, lands = rows
+    per_mm, spring, grip, air, bulk, fill, backlash, thinning, thixotropy, index, least, yields, begun = bench
+    steps = waits.size - 1
+    rested, motor, drive, swept = 1.0, 0.0, backlash, 0.0  # rested: 1 stood for ever, 0 just sheared
+    p = begun  # the nut's place (drive): the program begins as after a retraction
+    y = grip - spring * p
+    out_0 = y - fill / bulk * p - air * p / (P0 + p)
+    out, peak, book, top, was_up, clock = out_0, p, 0.0, 0.0, True, 0.0
+    whole = max(times.sum(), 1e-9)
+    for row in range(ways.size):
+        way, seconds, start = ways[row], times[row], motor
+        if was_up and not ups[row]:
+            top = book
+        was_up = ups[row]
+        warm = 1 - thinning * clock / whole
+        if way == 0 and abs(p) <= yields:
+            rested += (1 - rested) * -expm1(-seconds / BUILDS_S)
+        else:
+            before = 0.0
+            for step in range(1, steps + 1):
+                now = seconds * (step / steps if way != 0 else waits[step])
+                h, before = now - before, now
+                motor = start + way * _share(now, seconds, ramps[row])
+                nut = min(max(drive, motor), motor + backlash)
+                swept += (nut - drive) * per_mm
+                drive = nut
+                stiff = (warm * (1 + thixotropy * rested)) ** (-1 / index)
+                paste = max(fill - (out - out_0), 0.0) / bulk
+                p = _balanced(p, (paste, air, spring, grip, swept, y, out), h * stiff, yields, table)
+                z = swept - spring * p
+                y = min(max(y, z - grip), z + grip)
+                came = h * stiff * _flow(p, yields, table)[0]
+                out += came
+                peak = max(peak, p)
+                rested = (1 - (1 - rested) * exp(-h / BUILDS_S)) * exp(-abs(came) / BREAKS_UL)
+                book += came
+                top = max(top, book)
+        clock += seconds
+        if lands[row] == -2:
+            book = min(book - max(top, 0.0), 0.0)
+        elif lands[row] != -1 and top >= least:
+            landed[row] = top
+            book -= top
+    end[0], end[1], end[2] = peak, out - out_0, swept
 
 
 def _flow_table(bench: Foreign) -> Floats:

@@ -14,6 +14,7 @@ from pastewright.motion.plan import plan_motions
 from pastewright.profile.model import Profile
 from pastewright.route.order import order
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
+from pastewright.tune.sheet.design import Designed
 from pastewright.tune.sheet.model import Sheet
 
 # Standard error of a diameter read from a photo: 4 µm of edge and 0.5 % of size; of a kitchen-table scale [mg].
@@ -42,6 +43,15 @@ def readings(sheet: Sheet, laid: Landed, bench: Foreign, rng: np.random.Generato
             )
         )
     return Measurements(sheet=sheet.name, readings=tuple(dots), photos=())
+
+
+def block_mg(made: Designed, bench: Foreign, rng: np.random.Generator) -> float:
+    """The block of a sheet laid on the bench and weighed: two readings of the scale, and paste of 1 % other density."""
+    assert made.block is not None
+    (laid,) = lay_all([track(made.block.motions, bench.profile)], [bench])
+    density = bench.profile.paste.density_g_cm3 * (1 + rng.normal(0.0, 0.01))
+    empty, full = 12_000.0 + rng.uniform(0.0, SCALE_MG), sum(laid.mean_ul.values()) * density
+    return SCALE_MG * (round((empty + full) / SCALE_MG) - round(empty / SCALE_MG))
 
 
 def weighed(sheet: Sheet, laid: Landed, bench: Foreign, rng: np.random.Generator) -> Weighed:

@@ -9,15 +9,16 @@ is the state, so that sweeps without flow are exact, and what left the tip is sw
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from math import ceil, inf
+from math import ceil, inf, pi
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bench import PlungerBench
-from pastewright.plunger.flow import flow_slope_ul_s_kpa, flow_ul_s, steady_pressure_kpa
+from pastewright.plunger.flow import TipFlow, flow_slope_ul_s_kpa, steady_pressure_kpa
+from pastewright.plunger.loops import StoreNumbers, TipNumbers, along_feed, along_gripped, along_leg
 from pastewright.plunger.ramp import Leg, Ramp, ramp
-from pastewright.plunger.storage import compliance_ul_kpa, pressure_of_stored_kpa, stored_ul
+from pastewright.plunger.storage import Store, compliance_ul_kpa, pressure_of_stored_kpa, stored_ul
 
 Floats = NDArray[np.float64]
 
@@ -95,42 +96,19 @@ def after_gripped(pressure_kpa: Floats, legs: Iterable[Leg], bench: PlungerBench
     is integrated is O, dO/dt = Q(P), by the classical Runge–Kutta of fourth order.
     """
     tip, store = bench.tip, bench.store
-    inner = replace(store, stiffness_n_mm=inf)  # what gives way behind a plunger that stands
-    spring = store.linear_ul_kpa - inner.linear_ul_kpa
-    pressure = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
+    inner = _standing(store)
+    pressure = np.array(pressure_kpa, dtype=float, ndmin=1)
     swept = stored_ul(pressure, store) + bench.grip_ul
     own = stored_ul(pressure, inner)
     out = np.zeros_like(pressure)
-
-    def kpa(motor: Floats, gone: Floats, plunger: Floats) -> tuple[Floats, Floats]:
-        stands = pressure_of_stored_kpa(plunger - gone, inner)
-        held = motor - plunger - spring * stands
-        grips = np.abs(held) <= bench.grip_ul
-        held = np.clip(held, -bench.grip_ul, bench.grip_ul)
-        found = np.where(grips, stands, pressure_of_stored_kpa(motor - gone - held, store))
-        return found, np.where(grips, plunger, motor - spring * found - held)
-
     for leg in legs:
         if not float(leg.time_s.max(initial=0.0)) > 0:
             continue
         slope = flow_slope_ul_s_kpa(pressure, tip)
         wanted = leg.time_s * slope / (STEP_OF_TIME_CONSTANT * compliance_ul_kpa(pressure, inner))
         steps = int(np.clip(ceil(float(wanted.max())), 2 * LEAST_STEPS, MOST_GRIPPED_STEPS))
-        h = leg.time_s / steps
-        for step in range(steps):
-            begin, end = (
-                swept + leg.time_s * (leg.start_ul_s * x + (leg.end_ul_s - leg.start_ul_s) * x * x / 2)
-                for x in (step / steps, (step + 1) / steps)
-            )
-            x = (step + 0.5) / steps
-            middle = swept + leg.time_s * (leg.start_ul_s * x + (leg.end_ul_s - leg.start_ul_s) * x * x / 2)
-            k1 = flow_ul_s(kpa(begin, out, own)[0], tip)
-            k2 = flow_ul_s(kpa(middle, out + h / 2 * k1, own)[0], tip)
-            k3 = flow_ul_s(kpa(middle, out + h / 2 * k2, own)[0], tip)
-            k4 = flow_ul_s(kpa(end, out + h * k3, own)[0], tip)
-            out = out + h / 6 * (k1 + 2 * (k2 + k3) + k4)
-            pressure, own = kpa(end, out, own)
-        swept = swept + leg.time_s * (leg.start_ul_s + leg.end_ul_s) / 2
+        lanes = (pressure, out, own, swept, *_parts(leg, pressure.size))
+        along_gripped(lanes, steps, bench.grip_ul, _tip_numbers(tip), _store_numbers(store))
     return pressure
 
 
@@ -139,23 +117,34 @@ def _after_leg(
 ) -> tuple[Floats, Floats]:
     tip, store = bench.tip, bench.store
     steps = max(_steps(pressure_of_stored_kpa(stored, store), leg, bench), least_steps)
-    h = leg.time_s / steps
-    climb = (leg.end_ul_s - leg.start_ul_s) / (2 * steps)  # of the sweep rate, in half a step
-    rate = leg.start_ul_s + np.zeros_like(stored)
-
-    def net(sweep_rate: Floats, s: Floats) -> Floats:
-        return sweep_rate - flow_ul_s(pressure_of_stored_kpa(s, store), tip)
-
-    for _ in range(steps):
-        middle, end = rate + climb, rate + 2 * climb
-        k1 = net(rate, stored)
-        k2 = net(middle, stored + h / 2 * k1)
-        k3 = net(middle, stored + h / 2 * k2)
-        k4 = net(end, stored + h * k3)
-        stored = stored + h / 6 * (k1 + 2 * (k2 + k3) + k4)
-        most = np.maximum(most, stored)
-        rate = end
+    size = max(stored.size, leg.time_s.size)
+    stored, most = (np.array(np.broadcast_to(part, size), dtype=float) for part in (stored, most))
+    along_leg((stored, most, *_parts(leg, size)), steps, _tip_numbers(tip), _store_numbers(store))
     return stored, most
+
+
+def _parts(leg: Leg, lanes: int) -> tuple[Floats, Floats, Floats]:
+    """Time, first and last rate of a leg, one a lane."""
+    time, first, last = (
+        np.ascontiguousarray(np.broadcast_to(part, lanes), dtype=float)
+        for part in (leg.time_s, leg.start_ul_s, leg.end_ul_s)
+    )
+    return time, first, last
+
+
+def _standing(store: Store) -> Store:
+    """What gives way behind a plunger that stands."""
+    return replace(store, stiffness_n_mm=inf)
+
+
+def _tip_numbers(tip: TipFlow) -> TipNumbers:
+    n = float(tip.flow_index)
+    scale = pi * tip.radius_mm**3 * n * tip.consistency_kpa_sn ** (-1 / n)
+    return tip.radius_mm / (2 * tip.length_mm), float(tip.yield_kpa), scale, n
+
+
+def _store_numbers(store: Store) -> StoreNumbers:
+    return float(store.linear_ul_kpa), float(store.bubble_ul), float(_standing(store).linear_ul_kpa)
 
 
 def _steps(pressure: Floats, leg: Leg, bench: PlungerBench) -> int:
@@ -191,16 +180,9 @@ def after_fed(
     )
     wanted = time_s / (STEP_OF_TIME_CONSTANT * time_constant_s(top, bench))
     steps = int(np.clip(ceil(float(wanted.max())), least_steps, MOST_STEPS))
-    fed = fed_ul(2 * steps) + stored[:, None]
-    h = time_s / steps
-    out = np.zeros_like(stored)
-    highest = pressure_of_stored_kpa(stored, store)
-    for step in range(steps):
-        start, middle, end = fed[:, 2 * step], fed[:, 2 * step + 1], fed[:, 2 * step + 2]
-        k1 = flow_ul_s(pressure_of_stored_kpa(start - out, store), tip)
-        k2 = flow_ul_s(pressure_of_stored_kpa(middle - out - h / 2 * k1, store), tip)
-        k3 = flow_ul_s(pressure_of_stored_kpa(middle - out - h / 2 * k2, store), tip)
-        k4 = flow_ul_s(pressure_of_stored_kpa(end - out - h * k3, store), tip)
-        out = out + h / 6 * (k1 + 2 * (k2 + k3) + k4)
-        highest = np.maximum(highest, pressure_of_stored_kpa(end - out, store))
+    fed = np.ascontiguousarray(fed_ul(2 * steps) + stored[:, None])
+    out = np.zeros_like(fed[:, 0])
+    highest = np.array(pressure_of_stored_kpa(stored, store), dtype=float)
+    lanes = (fed, np.ascontiguousarray(time_s, dtype=float), out, highest)
+    along_feed(lanes, _tip_numbers(tip), _store_numbers(store))
     return pressure_of_stored_kpa(fed[:, -1] - out, store), highest

@@ -13,19 +13,14 @@ takes up the motor's way until the grip is spent.
 
 Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Exponential integrators, Acta Numerica 19
 (2010), scheme exprb32), which stay stable on benches far stiffer than anyone expects; fits wander.
-
-The functions are written for numba's compiler: numbers in, numbers out. It keeps what it compiled beside this file (or in
-the user's cache), so that the seconds it takes are spent once. All of them stand here, since it looks for changes in one
-file only.
 """
 
-from collections.abc import Callable
 from math import copysign, expm1, pi, sqrt
-from typing import TypeVar, cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from pastewright.compiled import entry, inner
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -51,15 +46,8 @@ WAIT_GROWTH = 1.7
 ) = range(10)
 LANE = 10
 
-_Function = TypeVar("_Function", bound=Callable[..., object])
 
-
-def compiled(function: _Function) -> _Function:
-    """Return the function compiled, as what it is to the type checker."""
-    return cast(_Function, numba.njit(cache=function.__name__ == "_chains", error_model="numpy")(function))
-
-
-@compiled
+@inner
 def pressure_kpa(stored_ul: float, linear: float, bubble: float) -> float:
     """Pressure of what is stored [kPa], the root of S(P) = S."""
     cubed = linear * P0_KPA
@@ -67,14 +55,14 @@ def pressure_kpa(stored_ul: float, linear: float, bubble: float) -> float:
     return (sqrt(b * b + 4.0 * cubed * stored_ul) - b) / (2.0 * linear)
 
 
-@compiled
+@inner
 def capacity_ul_kpa(pressure: float, linear: float, bubble: float) -> float:
     """Stored volume per pressure [µL/kPa]."""
     absolute = max(P0_KPA + pressure, 1e-3)
     return linear + bubble * P0_KPA / (absolute * absolute)
 
 
-@compiled
+@inner
 def flow_and_slope(pressure: float, lane: Floats, fluidity: float) -> tuple[float, float]:
     """Flow [µL/s] and its slope by pressure [µL/s/kPa]; see `plunger.flow` for the equations. Odd in the pressure.
 
@@ -98,7 +86,7 @@ def flow_and_slope(pressure: float, lane: Floats, fluidity: float) -> tuple[floa
     return copysign(flow, pressure), slope
 
 
-@compiled
+@inner
 def stepped(
     state: tuple[float, float, float, float],
     swept: float,
@@ -125,7 +113,7 @@ def stepped(
     return guess + 2.0 * h * phi3 * (flow - there + slope * (guess - stored))
 
 
-@compiled
+@inner
 def gripped(
     stored: float, held: float, swept: float, h: float, paste: float, lane: Floats, fluidity: float
 ) -> tuple[float, float, float]:
@@ -155,7 +143,7 @@ def gripped(
     return stored + held + swept - out - held_after, held_after, out
 
 
-@compiled
+@inner
 def walked(at_s: float, seconds: float, rise_s: float) -> float:
     """Share of the way done at a time [-], for a trapezoid of `seconds` with ramps of `rise_s`."""
     rate = 1.0 / max(seconds - rise_s, 1e-12)
@@ -165,7 +153,7 @@ def walked(at_s: float, seconds: float, rise_s: float) -> float:
     return rate * ((at_s - up) + up * up / (2.0 * ramp) - down * down / (2.0 * ramp))
 
 
-@compiled
+@inner
 def through_stroke(
     state: Floats,
     stroke: tuple[float, float, float, float],
@@ -208,7 +196,7 @@ def through_stroke(
         state[4] = max(state[4], stored)
 
 
-@compiled
+@inner
 def chain(
     at: int,
     strokes: Floats,
@@ -245,7 +233,7 @@ def chain(
         found[4, turn, at] = pressure_kpa(state[4], paste[turn] + lane[SPRING], lane[BUBBLE])
 
 
-@compiled
+@entry
 def _chains(
     strokes: Floats,
     counts: Ints,
