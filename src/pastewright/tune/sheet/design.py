@@ -75,6 +75,8 @@ BEAD_WIDTHS = (2.0, 3.0)  # in bores
 BEAD_SPEEDS = (1.0, 0.5)  # of the tuned speed
 BEAD_LINES = len(BEAD_WIDTHS) * len(BEAD_SPEEDS) + 1
 CIRCLE_LEGS = 36
+CIRCLE_WIDTHS = 4.0  # least radius of the circle, in widths of its bead: the cross in it stays apart from it
+CIRCLE_AIR_MM = 0.5
 
 # Where the machine has too little room, the widest dot is made smaller, step by step.
 SHRINK = 0.85
@@ -151,7 +153,7 @@ def designed(
     # Orders differ in their largest drop; where this one's is larger after all, the lattice is widened.
     items, largest_mm = best.items, best.largest_mm
     pitch = min(max(pitch, _pitch(profile, largest_mm)), room)
-    trial = [(bead, None) for bead in _trial(profile, pitch, width_mm=BEAD_WIDTHS[-1] * profile.tip.bore_mm)]
+    trial = [(bead, None) for bead in _trial(profile, pitch, width_mm=_trial_width_mm(profile))]
     things = [*_things(items, recipe, pitch, profile, strip), *trial]
     motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
     sds = np.sqrt(np.diag(np.linalg.inv(best.information)))
@@ -338,8 +340,14 @@ def _largest_pitch(profile: Profile) -> float:
 
 def _pitch(profile: Profile, largest_mm: float) -> float:
     """Pitch [mm] that keeps the largest dots apart, in tenths of a millimetre."""
-    wanted = max(AIR * largest_mm + AIR_MM, LEAST_PITCH_BORES * profile.tip.bore_mm)
+    # The circle below the lattice, which is as high as the straight beads beside it, must be wide enough for its bead.
+    circle = (CIRCLE_WIDTHS * _trial_width_mm(profile) + CIRCLE_AIR_MM) / (BEAD_STEP * (BEAD_LINES - 1) / 2)
+    wanted = max(AIR * largest_mm + AIR_MM, LEAST_PITCH_BORES * profile.tip.bore_mm, circle)
     return float(np.ceil(wanted * 10) / 10)
+
+
+def _trial_width_mm(profile: Profile) -> float:
+    return BEAD_WIDTHS[-1] * profile.tip.bore_mm
 
 
 def _origin(pitch: float) -> Point:
@@ -434,10 +442,8 @@ def _trial(profile: Profile, pitch: float, *, width_mm: float) -> list[BeadToLay
     shape = profile.tuning.bead_shape_ratio
     x0, y0 = _origin(pitch)
     lines = len(BEAD_WIDTHS) * len(BEAD_SPEEDS)
-    radius = lines * BEAD_STEP * pitch / 2 - 0.5
+    radius = lines * BEAD_STEP * pitch / 2 - CIRCLE_AIR_MM
     cx, cy = x0 + 8.0 * pitch, y0 - (lines + 1) * BEAD_STEP * pitch / 2
-    if radius < 4 * width_mm:
-        raise one_error(f"a circle of {2 * radius:.1f} mm is too small for beads {width_mm:.2f} mm wide")
     circle = tuple(
         (round(cx + radius * cos(angle), 4), round(cy + radius * sin(angle), 4))
         for angle in np.linspace(pi / 2, pi / 2 + 2 * pi, CIRCLE_LEGS + 1).tolist()
