@@ -23,7 +23,18 @@ from pastewright.plan.tray import plan_tray
 from pastewright.problems import one_error
 from pastewright.report.results import write_results
 
-STAGES = ("reading", "doses", "deposits", "order", "motions", "program", "verdict", "what if", "report")
+STAGES = (
+    "reading",
+    "doses",
+    "deposits",
+    "order",
+    "motions",
+    "program",
+    "tolerance",
+    "verdict",
+    "what if",
+    "report",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

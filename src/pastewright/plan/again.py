@@ -27,6 +27,7 @@ from pastewright.plan.document import totals_of_motions, with_verdict
 from pastewright.plan.floor import floor_of_plan
 from pastewright.plan.jobs import blocked_by
 from pastewright.plan.pipeline import labels_of, tip_words
+from pastewright.plan.tolerances import with_tolerances
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.program.model import Header, Program
@@ -110,7 +111,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     if plan.dry:
         motions = dry_motions(motions, bench)
     program = write_program(motions, bench, _header(plan, bench, motions), labels_of(layout))
-    record = _told(plan, motions, program)
+    record = with_tolerances(_told(plan, motions, program), motions, layout.deposits, bench)
     verdict = verify(program.text, expected_from_plan(record), bench)
     return PlannedAgain(program=program, record=with_verdict(record, verdict), verdict=verdict, profile=bench)
 

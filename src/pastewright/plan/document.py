@@ -15,6 +15,7 @@ from pastewright.motion.aside import strips_mm
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
+from pastewright.plan.tolerances import tolerance_cells
 from pastewright.plunger.settle import strip_of
 from pastewright.problems import Problem
 from pastewright.profile.model import Profile
@@ -55,6 +56,9 @@ PAD_COLUMNS = (
     "target_ul",
     "planned_ul",
     "planned_mg",
+    "bias_percent",
+    "within_percent",
+    "most",
     "form",
     "deposits",
     "reason",
@@ -230,7 +234,8 @@ def pad_rows(plan: PlanRecord) -> list[dict[str, str]]:
     """Return the rows of `pads.csv` under `PAD_COLUMNS`."""
     return [
         {
-            **{name: str(getattr(pad, name)) for name in PAD_COLUMNS if name not in {"deposits", "warnings"}},
+            **{name: str(getattr(pad, name)) for name in PAD_COLUMNS if hasattr(pad, name)},
+            **tolerance_cells(pad.tolerance),
             "deposits": str(len(pad.deposits)),
             "warnings": "; ".join(pad.warnings),
         }

@@ -28,6 +28,7 @@ from pastewright.plan.jobs import (
     turns_of,
     warnings_of,
 )
+from pastewright.plan.tolerances import with_tolerances
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
 from pastewright.profile.doubts import profile_warnings
@@ -174,6 +175,8 @@ def finish_plan(
         placements=where,
         job=job,
     )
+    on_stage("tolerance")
+    record = with_tolerances(record, motions, layout.deposits, profile)
     on_stage("verdict")
     expected = expected_from_plan(record)
     seen = case_of(program.text, expected, profile)

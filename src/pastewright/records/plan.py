@@ -173,6 +173,37 @@ class DepositRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     width_mm: Amount
     height_mm: Amount
     line: Annotated[Count, Meta(description="Its first line in the program, counted from 1.")]
+    within: Annotated[
+        Amount, Meta(description="What 95 of 100 such deposits are predicted to be within [share of volume].")
+    ] = 0.0
+
+
+class ToleranceRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a pad is predicted to be off on the bench as it may be, as shares of its volume."""
+
+    bias: Annotated[Length, Meta(description="Where it is known which way.")]
+    within: Annotated[Amount, Meta(description="± at 95 % about the bias; 3: anything.")]
+    most: Annotated[str, Meta(description="The constant that does most of it, or scatter.")]
+    share: Annotated[Amount, Meta(description="Its part of the variance.")]
+
+
+class SpreadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How far the constants of the bench were taken to be from the profile's."""
+
+    names: tuple[str, ...]
+    covariance: Annotated[
+        tuple[tuple[Length, ...], ...],
+        Meta(
+            description="Rows up to the diagonal: of natural logarithms, of the seal's friction in N, of the thickening"
+            " of standing paste as a share."
+        ),
+    ]
+    bias: tuple[Length, ...]
+    scatter: Annotated[Amount, Meta(description="Of single dots: standard deviation of ln V.")]
+    tuned: Annotated[tuple[str, ...], Meta(description="The constants that a trial told.")]
+    limit: Annotated[Amount, Meta(description="What 95 of 100 pads are to be within, by the profile.")]
+    reached: Annotated[Amount, Meta(description="What 95 of 100 pads are predicted to be within.")]
+    beyond: Annotated[Count, Meta(description="Pads beyond the limit.")]
 
 
 class BalanceRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -225,6 +256,7 @@ class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
         tuple[BridgeRecord, ...], Meta(description="Told with the first pad of each pair.")
     ] = ()
     balance: Annotated[BalanceRecord | None, Meta(description="Of thermal lands that get paste.")] = None
+    tolerance: ToleranceRecord | None = None
     warnings: tuple[str, ...]
 
 
@@ -272,6 +304,9 @@ class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     totals: TotalsRecord
     pads: tuple[PadRecord, ...]
     parts: tuple[PartRecord, ...] = ()
+    spread: Annotated[
+        SpreadRecord | None, Meta(description="What tolerances were predicted from; none of a dry program.")
+    ] = None
     warnings: tuple[str, ...]
     verdict: VerdictRecord
 

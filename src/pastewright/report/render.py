@@ -8,12 +8,15 @@ from pastewright.deposit.model import Layout
 from pastewright.motion.aside import strip_width_mm
 from pastewright.place.transform import Affine
 from pastewright.plan.pipeline import Plan
+from pastewright.plan.tolerances import reach_of, shown, tolerance_words, worst_pads
 from pastewright.plunger.settle import strip_of
 from pastewright.report.beside import Beside, beside_of
 from pastewright.report.board_svg import BoardLook, board_svg
-from pastewright.report.page import report_page
+from pastewright.report.page import WorstPad, report_page
 from pastewright.report.plots import Scenario, pressure_svg, scenarios_svg
+from pastewright.report.tolerance_svg import tolerance_svg
 from pastewright.report.tray_svg import tray_svg
+from pastewright.tolerance.predict import WORDS
 
 MOST_LOOKS = 2000  # rings; more would hide the board
 Skipped = Sequence[tuple[str, Sequence[Point]]]
@@ -46,9 +49,31 @@ def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
         scenarios_svg=scenarios_svg(scenarios, tolerance=plan.profile.verify.volume_tolerance)
         if scenarios
         else "",
+        tolerance_svg=_tolerances(plan),
+        tolerance_words=tolerance_words(plan.record),
+        worst=[
+            WorstPad(
+                id=pad.id,
+                within=shown(reach_of(pad.tolerance)),
+                bias=f"{100 * pad.tolerance.bias:+.1f} %",
+                most=WORDS.get(pad.tolerance.most, pad.tolerance.most),
+                share=f"{100 * pad.tolerance.share:.0f} %",
+            )
+            for pad in worst_pads(plan.record)
+            if pad.tolerance is not None
+        ],
         scenario_words=[_words(scenario) for scenario in scenarios],
     )
     return picture, page
+
+
+def _tolerances(plan: Plan) -> str:
+    """Return the picture of what the pads of one board may be off; trays have their tables."""
+    spread = plan.record.spread
+    if spread is None or len(plan.placements.boards) > 1:
+        return ""
+    reaches = {pad.id: reach_of(pad.tolerance) for pad in plan.record.pads if pad.tolerance is not None}
+    return tolerance_svg(plan.board, reaches, limit=spread.limit)
 
 
 def _picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:

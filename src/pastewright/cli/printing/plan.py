@@ -9,6 +9,7 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_warnings
 from pastewright.counting import counted
 from pastewright.plan.pipeline import Plan
+from pastewright.plan.tolerances import tolerance_words
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import FindingRecord, VerdictRecord
 
@@ -38,6 +39,8 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_war
     console.print(
         f"  travel {totals.travel_mm:.0f} mm in {totals.travel_s:.1f} s; no order by size saves more than {gain_s:.1f} s"
     )
+    if words := tolerance_words(plan.record):
+        console.print(f"  {words}")
     pad_words = [f"{pad.id}: {words}" for pad in plan.record.pads for words in pad.warnings]
     print_warnings([*plan.record.warnings, *pad_words], every=every_warning)
     print_verdict(plan.record.verdict)

@@ -16,10 +16,21 @@ from markupsafe import Markup
 from pastewright.alike import told_together
 from pastewright.counting import counted
 from pastewright.records.placement import ON_BED, StepRecord
-from pastewright.records.plan import PlacesRecord, PlanRecord
+from pastewright.records.plan import PlacesRecord, PlanRecord, ToleranceRecord
 from pastewright.report.safety import CAUTIONS
 
 MOST_ROWS = 2000  # a table of more rows makes a phone's browser slow; pads.csv has them all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorstPad:
+    """A row of the table of pads that may be off most, in words."""
+
+    id: str
+    within: str
+    bias: str
+    most: str
+    share: str
 
 
 def report_page(
@@ -29,6 +40,9 @@ def report_page(
     pressure_svg: str = "",
     scenarios_svg: str = "",
     scenario_words: Sequence[str] = (),
+    tolerance_svg: str = "",
+    tolerance_words: str = "",
+    worst: Sequence["WorstPad"] = (),
 ) -> str:
     """Return the report of a plan (the content of `plan.json`) with its pictures as one HTML page."""
     pads = plan.pads
@@ -46,6 +60,9 @@ def report_page(
         looks=looks,
         places=_places(plan.placement),
         scenario_words=list(scenario_words),
+        tolerance_words=tolerance_words,
+        worst=list(worst),
+        tolerance_svg=Markup(tolerance_svg),
         cautions=CAUTIONS,
         most_rows=MOST_ROWS,
         # Written by this program, and escaped where they were made.
@@ -69,6 +86,7 @@ def _template() -> Template:
     )
     environment.filters["minutes"] = _minutes
     environment.filters["count_of"] = _count_of
+    environment.filters["reach"] = _reach
     return environment.get_template("report.html.jinja")
 
 
@@ -125,6 +143,10 @@ def _minutes(seconds: float) -> str:
     if seconds < 90:
         return f"{seconds:.0f} s"
     return f"{int(seconds // 60)} min {seconds % 60:02.0f} s"
+
+
+def _reach(tolerance: ToleranceRecord | None) -> str:
+    return "" if tolerance is None else f"±{100 * (abs(tolerance.bias) + tolerance.within):.1f} %"
 
 
 def _count_of(things: Sequence[object], noun: str) -> str:

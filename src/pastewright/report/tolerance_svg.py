@@ -1,0 +1,81 @@
+"""The picture of what pads may be off: each land in the colour of its tolerance, with bars across it as the second cue.
+
+No bar: within half of what the profile asks for; one, two, three bars: within it, within twice as much, beyond.
+"""
+
+from collections.abc import Mapping
+
+from pastewright.board.model import Area, Board
+from pastewright.decimals import short as _n
+from pastewright.report import colours
+from pastewright.report.paths import area_path
+from pastewright.report.svg import box_of, picture
+
+MARGIN_MM = 2.0
+
+# Of the limit: up to, colour, words. Lightness falls from step to step.
+STEPS = (
+    (0.5, "#eef1ee", "within half of ±{0}"),
+    (1.0, "#9bbfe6", "within ±{0}"),
+    (2.0, "#f0b268", "within twice ±{0}"),
+    (float("inf"), "#c2473f", "beyond"),
+)
+BAR = "#12261f"
+
+
+def step_of(reach: float, limit: float) -> int:
+    """Return which step a pad's tolerance is on: 0 the best, 3 the worst."""
+    return next(at for at, (most, _, _) in enumerate(STEPS) if reach <= most * limit)
+
+
+def tolerance_svg(board: Board, reaches: Mapping[str, float], *, limit: float) -> str:
+    """Return the picture as SVG text; `reaches` are what pads may be off [-], by their id."""
+    body = []
+    if board.outline is not None:
+        body.append(f'<path d="{area_path(board.outline)}" fill="{colours.BOARD}" fill-rule="evenodd"/>')
+    for pad in board.pads:
+        reach = reaches.get(pad.id)
+        if reach is None:
+            body.append(f'<path d="{area_path(pad.land)}" fill="{colours.LAND_BARE}" fill-rule="evenodd"/>')
+            continue
+        step = step_of(reach, limit)
+        body.append(
+            f'<path d="{area_path(pad.land)}" fill="{STEPS[step][1]}" fill-rule="evenodd">'
+            f"<title>±{100 * reach:.1f} %</title></path>{_bars(pad.land, step)}"
+        )
+    width, height = board.size_mm
+    points = [(0.0, 0.0), (width, height)]
+    for pad in board.pads:
+        left, low, right, high = pad.land.bounds
+        points += [(left, low), (right, high)]
+    shown = f"{100 * limit:g} %"
+    legend = [
+        (f'fill="{colour}"', words.format(shown) + f" ({step or 'no'} bar{'s' if step != 1 else ''})")
+        for step, (_, colour, words) in enumerate(STEPS)
+    ]
+    return picture(
+        box_of(points, MARGIN_MM),
+        body,
+        words=f"{board.name}: what each pad may be off",
+        ground=colours.GROUND,
+        legend=legend,
+        standalone=False,
+    )
+
+
+def _bars(land: Area, count: int) -> str:
+    """Bars across the land's shorter side, evenly along its longer one."""
+    left, low, right, high = land.bounds
+    width, height = right - left, high - low
+    bars = []
+    for at in range(count):
+        share = (at + 1) / (count + 1)
+        if width >= height:
+            x = left + share * width
+            bars.append(f"M{_n(x)} {_n(low)}V{_n(high)}")
+        else:
+            y = low + share * height
+            bars.append(f"M{_n(left)} {_n(y)}H{_n(right)}")
+    if not bars:
+        return ""
+    return f'<path d="{"".join(bars)}" stroke="{BAR}" stroke-width="{_n(0.08 * max(width, height), 3)}" fill="none"/>'

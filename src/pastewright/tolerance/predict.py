@@ -1,0 +1,135 @@
+"""A journey, a bench and the spread of its constants to what each deposit and pad may be off: bias, and ± at 95 %.
+
+    ln V = ln V₀ + G·(θ − θ₀)      bias = G·b      variance = G·Σ·Gᵀ + scatter²
+
+G is of the whole chain (`plunger.chain`). A pad of several deposits has the mean of theirs; the scatter of single
+deposits averages out over them, what the bench is off does not.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.deposit.model import Deposit
+from pastewright.motion.model import Motions
+from pastewright.plunger.answer import answers_of
+from pastewright.plunger.bench import bench_of
+from pastewright.plunger.chain import NAMES, STANDING, chained
+from pastewright.profile.model import Profile
+from pastewright.tolerance.spread import Spread
+from pastewright.tolerance.strokes import laid_by
+
+Floats = NDArray[np.float64]
+
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
+
+# Beyond this a straight line says no more than "anything": volumes answer to constants with powers of 2 and more.
+MOST = 3.0
+
+SCATTER = "scatter"
+
+WORDS: Mapping[str, str] = {
+    "frame_stiffness_n_mm": "stiffness of the frame",
+    "backlash_mm": "backlash",
+    "gain": "gain",
+    "bubble_ul": "trapped air",
+    "seal_friction_n": "friction of the seal",
+    "consistency_kpa_sn": "consistency",
+    "flow_index": "flow index",
+    "yield_stress_kpa": "yield stress",
+    "standing": "thickening when standing",
+    SCATTER: "scatter of single dots",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """What one deposit or pad may be off, as shares of its volume: `bias`, and `within` at 95 % about that, the scatter
+    of single dots counted; `most` is the constant that does most of it, `share` its part of the variance.
+    """
+
+    bias: float
+    within: float
+    most: str
+    share: float
+
+    @property
+    def reach(self) -> float:
+        """How far off 95 of 100 may be, the bias counted [-]."""
+        return abs(self.bias) + self.within
+
+    @property
+    def words(self) -> str:
+        """What does most, in words."""
+        return WORDS.get(self.most, self.most)
+
+
+@dataclass(frozen=True)
+class Predicted:
+    """Derivatives of ln V of each deposit by the spread's constants, deposits × constants, in the order of `deposits`."""
+
+    deposits: tuple[int, ...]
+    by_constant: Floats
+    spread: Spread
+    bias: Floats
+
+    def of_deposits(self) -> dict[int, Expectation]:
+        """Return what each deposit may be off, by its index."""
+        shares = [{index: 1.0} for index in self.deposits]
+        return dict(zip(self.deposits, self.of_pads(shares), strict=True))
+
+    def of_pads(self, shares_ul: Sequence[Mapping[int, float]]) -> list[Expectation]:
+        """Return what pads may be off, each of which has so much of its deposits [µL by index, one at least]."""
+        place = {index: at for at, index in enumerate(self.deposits)}
+        pad = np.array([at for at, own in enumerate(shares_ul) for _ in own])
+        row = np.array([place[index] for own in shares_ul for index in own])
+        weight = np.array([ul / sum(own.values()) for own in shares_ul for ul in own.values()])
+        if not pad.size:
+            return []
+        count = len(shares_ul)
+        columns = [np.bincount(pad, weight * column[row], count) for column in self.by_constant.T]
+        rows = np.column_stack(columns)
+        bias = np.bincount(pad, weight * self.bias[row], count)
+        scatter = np.bincount(pad, weight**2, count) * self.spread.scatter**2
+        parts = np.column_stack([rows * (rows @ self.spread.covariance), scatter])
+        variance = np.maximum(parts.sum(axis=1), 1e-30)
+        most = parts.argmax(axis=1)
+        names = (*self.spread.names, SCATTER)
+        share = np.minimum(parts.max(axis=1) / variance, 1.0)
+        within = np.minimum(Z95 * np.sqrt(variance), MOST)
+        return [
+            Expectation(bias=b, within=w, most=names[m], share=s)
+            for b, w, m, s in zip(
+                np.clip(bias, -MOST, MOST).tolist(),
+                within.tolist(),
+                most.tolist(),
+                share.tolist(),
+                strict=True,
+            )
+        ]
+
+    def systematic(self) -> Floats:
+        """Return the standard deviation of each deposit without the scatter of single dots [-]."""
+        variance = np.einsum("ij,jk,ik->i", self.by_constant, self.spread.covariance, self.by_constant)
+        found: Floats = np.sqrt(np.maximum(variance, 0.0))
+        return found
+
+
+def predicted(motions: Motions, deposits: Sequence[Deposit], profile: Profile, spread: Spread) -> Predicted:
+    """Return how every deposit of a journey answers to the constants, and how far they may be off."""
+    laid = laid_by(motions, profile, {deposit.index: deposit.volume_ul for deposit in deposits})
+    chain = chained(answers_of(laid.turns, bench_of(profile)), laid.turns.volume_ul, laid.idle_s)
+    at = [row for row, deposit in enumerate(laid.deposits) if deposit is not None]
+    by_constant = chain.by_constant[at][:, [NAMES.index(name) for name in spread.names]]
+    # Paste that thickens while it stands is known to do so, where a trial told it.
+    known = spread.bias + np.array(
+        [profile.tuning.standing if name == STANDING else 0.0 for name in spread.names]
+    )
+    return Predicted(
+        deposits=tuple(deposit for deposit in laid.deposits if deposit is not None),
+        by_constant=by_constant,
+        spread=spread,
+        bias=by_constant @ known,
+    )
