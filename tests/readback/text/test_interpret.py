@@ -5,6 +5,8 @@ from math import pi
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from pastewright.profile.model import DialectName, PlungerUnit
 from pastewright.readback.machine.timeline import plunger_mm_per_unit, timeline
@@ -245,3 +247,33 @@ def test_other_letters_than_e_are_plain_axes_of_printer_firmware(reprap):
 def test_numbers_beyond_any_machine_are_refused(reprap, ngc, word):
     assert kinds(reprap, HEAD + f"G1 {word}\n") == [Kind.SYNTAX]
     assert kinds(ngc, NGC_HEAD + f"G1 {word}\nM2\n") == [Kind.SYNTAX]
+
+
+# -- moves that are spelt alike ----------------------------------------------------------------------------
+
+NUMBER = st.sampled_from(["1", "-2.5", "0", ".5", "3.", "1e3", "nan", "-", "1.2.3", "12345678901", "+4", ""])
+WORD = st.tuples(st.sampled_from("XYZEAFGMSx"), NUMBER).map("".join)
+MOVE = st.tuples(st.sampled_from(["G0", "G1", "G01", "G2", "g1", "G1.0"]), st.lists(WORD, max_size=4)).map(
+    lambda move: " ".join([move[0], *move[1]])
+)
+LINE = MOVE | st.sampled_from(
+    ["G91", "G90", "M82", "M83", "G93", "G94", "G20", "G92 X0", "G1 X5 5", "G1 X", "X3"]
+)
+
+
+@pytest.mark.parametrize("dialect", ["reprap", "ngc"])
+@given(lines=st.lists(LINE, max_size=30))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_move_spelt_like_one_before_is_read_as_if_it_were_the_first(request, dialect, lines):
+    profile = request.getfixturevalue(dialect)
+    text = (HEAD if dialect == "reprap" else NGC_HEAD) + "".join(
+        f"{line}\n" for each in lines for line in (each, each)
+    )
+    slowly = text.replace(
+        " ", "  "
+    )  # two blanks mean what one does, and are never taken for a spelling seen before
+    quick, slow = read(profile, text), read(profile, slowly)
+    assert repr(quick.rows) == repr(slow.rows)  # places not stated are nan, which equals nothing
+    assert [(each.kind, each.line) for each in quick.findings] == [
+        (each.kind, each.line) for each in slow.findings
+    ]

@@ -29,6 +29,10 @@ _TAKES_AXES = frozenset({Effect.SET_OFFSET, Effect.DATA, Effect.HOME})
 
 Params = dict[str, float]
 
+_NUMBERS = str.maketrans("", "", "0123456789.- ")
+PLAIN_LENGTH = 200  # characters; a longer line is read with all its checks
+
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadProgram:
@@ -74,6 +78,7 @@ class _Reader:
         self.ended = False
         self._after = False
         self._codes = dict(self.dialect.codes)
+        self._spelt: dict[str, Code] = {}
 
     # -- lines ------------------------------------------------------------------------------------------
 
@@ -81,10 +86,13 @@ class _Reader:
         """Read one line: whole, checked, then acted upon. A bad line leaves a finding and changes nothing."""
         rows = len(self.machine.rows)
         try:
+            if self._seen_before(line, raw):
+                return
             block = ngc_block(raw, self.parameters) if self.is_ngc else reprap_block(raw)
             if not self._usable(line, block):
                 return
             self._act(line, block)
+            self._remember(raw, block)
         except LineError as error:
             for index in range(rows, len(self.machine.rows)):
                 self.machine.arcs.pop(index, None)
@@ -94,6 +102,47 @@ class _Reader:
             return
         for index, value in block.settings:
             self.parameters[index] = value
+
+    def _seen_before(self, line: int, raw: str) -> bool:
+        """Act on a move that is spelt like one already read and checked, its numbers apart; False for any other line.
+
+        Most lines of a program are such moves, and reading them word by word takes most of the time.
+        """
+        words = raw.split(" ")
+        letters = raw[len(words[0]) :].translate(_NUMBERS)
+        code = self._spelt.get(words[0] + letters)
+        if code is None or len(words) != len(letters) + 1 or len(raw) > PLAIN_LENGTH:
+            return False
+        try:
+            params = {word[0]: float(word[1:]) for word in words[1:]}
+        except (ValueError, IndexError):
+            return False  # what is wrong with it, the slow way tells
+        if max(map(abs, params.values())) > LARGEST:
+            return False
+        if self.dialect.one_command:
+            self.machine.move(line, code, params, state=self.machine.state)
+            return True
+        trial = self.machine.state.copy()
+        if "F" in params and not trial.inverse:
+            self.machine.set_feed(params["F"], trial)
+        trial.motion = code
+        self.machine.move(line, code, params, state=trial)
+        self.machine.state = trial
+        return True
+
+    def _remember(self, raw: str, block: ReadBlock) -> None:
+        """Keep how a good move was spelt: one code, then letters with numbers, a blank before each."""
+        if block.number is not None or block.checked or len(block.words) < 2:
+            return
+        (first, number), *others = block.words
+        code = self._codes.get((first, round((number or 0.0) * 10)))
+        if code is None or code.act not in (Effect.RAPID, Effect.FEED) or not self.axes.intersection(raw):
+            return
+        letters = "".join(letter for letter, _ in others)
+        if letters.isalpha() and "G" not in letters and "M" not in letters:
+            head = raw.split(" ", 1)[0]
+            if raw[len(head) :].translate(_NUMBERS) == letters and None not in (value for _, value in others):
+                self._spelt[head + letters] = code
 
     def after_end(self, line: int, raw: str) -> None:
         """A line below the end of the program: it never runs."""
