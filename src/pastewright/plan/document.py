@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from hashlib import sha256
 
+import shapely
 from msgspec import structs
-from shapely.geometry import Polygon
 
-from pastewright.board.model import Area, Board
+from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
@@ -15,6 +15,7 @@ from pastewright.motion.aside import strips_mm
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
+from pastewright.plan.rings import PLACE_DIGITS, rings_of
 from pastewright.plan.tolerances import tolerance_cells
 from pastewright.plunger.settle import strip_of
 from pastewright.problems import Problem
@@ -66,8 +67,6 @@ PAD_COLUMNS = (
 )
 
 
-PLAIN_MM = 0.005
-"""Arcs of lands and edges are kept to a quarter of a photo's pixel at 50 px/mm. Own choice."""
 NOT_JUDGED = VerdictRecord(ok=False, findings=(), out_ul=0.0, swept_ul=0.0, stored_ul=0.0, machine_s=0.0)
 """Stands in a plan until its program has been read back."""
 
@@ -191,7 +190,7 @@ def board_record(board: Board) -> BoardRecord:
             FiducialRecord(x_mm=_mm(mark.x_mm), y_mm=_mm(mark.y_mm), diameter_mm=_mm(mark.diameter_mm))
             for mark in board.fiducials
         ),
-        outline_mm=() if board.outline is None else _rings(board.outline),
+        outline_mm=() if board.outline is None else rings_of([board.outline])[0],
         holes=tuple(
             HoleRecord(
                 x_mm=_mm(hole.x_mm),
@@ -277,8 +276,10 @@ def _pads(
 ) -> tuple[PadRecord, ...]:
     rows = []
     tray = len(placements.boards) > 1
-    for pad, dose, plan in zip(board.pads, doses, layout.pads, strict=True):
-        centre = pad.land.centroid
+    lands = [pad.land for pad in board.pads]
+    centres = shapely.get_coordinates(shapely.centroid(lands)).tolist()
+    told = zip(board.pads, doses, layout.pads, rings_of(lands), centres, strict=True)
+    for pad, dose, plan, land_mm, centre in told:
         rows.append(
             PadRecord(
                 id=pad.id,
@@ -287,10 +288,10 @@ def _pads(
                 pin=pad.pin,
                 net=pad.net,
                 kind=pad.kind,
-                x_mm=_mm(centre.x),
-                y_mm=_mm(centre.y),
+                x_mm=_mm(centre[0]),
+                y_mm=_mm(centre[1]),
                 area_mm2=round(float(pad.land.area), 5),
-                land_mm=_rings(pad.land),
+                land_mm=land_mm,
                 target_ul=_ul(dose.target_ul),
                 planned_ul=_ul(plan.planned_ul),
                 planned_mg=_mg(plan.planned_ul * paste.density_g_cm3),
@@ -334,19 +335,6 @@ def _deposit(deposit: Deposit, plan: PadPlan, program: Program) -> DepositRecord
     )
 
 
-def _rings(area: Area) -> tuple[tuple[tuple[float, float], ...], ...]:
-    """Return the edge of each polygon followed by its holes, without the corner that closes a ring."""
-    polygons = [area] if isinstance(area, Polygon) else list(area.geoms)
-    return tuple(
-        tuple(_place((x, y)) for x, y in ring.coords[:-1])
-        for polygon in polygons
-        for ring in (
-            polygon.exterior.simplify(PLAIN_MM),
-            *(hole.simplify(PLAIN_MM) for hole in polygon.interiors),
-        )
-    )
-
-
 def _place(point_mm: tuple[float, float]) -> tuple[float, float]:
     x, y = point_mm
     return _mm(x), _mm(y)
@@ -354,7 +342,7 @@ def _place(point_mm: tuple[float, float]) -> tuple[float, float]:
 
 def _mm(length_mm: float) -> float:
     """Lengths to a tenth of a micrometre."""
-    return round(float(length_mm), 4)
+    return round(float(length_mm), PLACE_DIGITS)
 
 
 def _mg(mass_mg: float) -> float:

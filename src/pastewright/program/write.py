@@ -8,7 +8,7 @@ plunger came with the `Motions`; what differs between languages is in `dialects`
 """
 
 from collections.abc import Mapping
-from functools import reduce
+from functools import lru_cache, reduce
 from math import dist, floor, log10
 from operator import xor
 
@@ -266,6 +266,7 @@ def _run_feed(before: Move | None, move: Move, scale: int) -> float:
     return way_mm * 60 * move.speed_mm_s / abs(move.plunger_mm - before.plunger_mm)
 
 
+@lru_cache(maxsize=4096)
 def feed_text(feed: float) -> str:
     """Return F with `FEED_DIGITS` significant digits and never an exponent, which no controller reads."""
     if feed <= 0:

@@ -33,7 +33,6 @@ _NUMBERS = str.maketrans("", "", "0123456789.- ")
 PLAIN_LENGTH = 200  # characters; a longer line is read with all its checks
 
 
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadProgram:
     """What a program makes the axes do: `rows` (see `controller`), arcs by row, and what was wrong on the way.
