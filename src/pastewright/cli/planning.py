@@ -1,11 +1,10 @@
 """One board planned, or a tray of boards: the same wishes, the same files, the same words."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from rich.markup import escape
 
-from pastewright.board.model import Board
 from pastewright.cli.options import ReadOptions
 from pastewright.cli.placing import tip_tolerance
 from pastewright.cli.printing.console import out as console
@@ -14,27 +13,12 @@ from pastewright.cli.printing.placing import print_tray
 from pastewright.cli.printing.plan import print_summary
 from pastewright.cli.reading import AS_FILES_SAY, load_board, load_profile
 from pastewright.job.model import NO_JOB, Job
-from pastewright.place.transform import Placements
-from pastewright.place.tray.document import fits_board, read_placement
+from pastewright.place.tray.document import placement_for
 from pastewright.place.tray.file import read_tray
 from pastewright.place.tray.panel import place_tray
-from pastewright.plan.pipeline import make_plan, prepare
+from pastewright.plan.pipeline import STAGES, make_plan, prepare
 from pastewright.plan.tray import plan_tray
-from pastewright.problems import one_error
 from pastewright.report.results import write_results
-
-STAGES = (
-    "reading",
-    "doses",
-    "deposits",
-    "order",
-    "motions",
-    "program",
-    "tolerance",
-    "verdict",
-    "what if",
-    "report",
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,24 +44,12 @@ def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
         board = load_board(
             wanted.source, side=wanted.side, files=wanted.files, shrink_mm=profile.dose.shrink_mm
         )
-        where = board_placed(placement, board) if placement is not None else None
+        where = placement_for(placement, board) if placement is not None else None
         plan = make_plan(board, profile, dry=wanted.dry, placements=where, job=wanted.job, on_stage=begin)
         begin("report")
         program_file = write_results(plan, wanted.out, even_if_unverified=wanted.even_if_unverified)
     print_summary(plan, wanted.out, program_file, every_warning=wanted.every_warning)
     return plan.verdict.ok
-
-
-def board_placed(path: Path, board: Board) -> Placements:
-    """Return where a placement file puts the one board it knows, checked against the board to be planned."""
-    found = read_placement(path)
-    warnings = fits_board(found, board, file=str(path))
-    first, *others = found.placements.boards
-    if others:
-        raise one_error(
-            f"this placement has {1 + len(others)} boards", "For several boards give --tray.", file=str(path)
-        )
-    return Placements(boards=(replace(first, warnings=(*warnings, *first.warnings)),))
 
 
 def plan_boards(wanted: Wanted, tray_file: Path) -> bool:

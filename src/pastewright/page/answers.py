@@ -43,6 +43,12 @@ async def wrong_input(_request: Request, error: Exception) -> Response:
     return JSONResponse({"problems": problem_rows(error.problems)}, status_code=422)
 
 
+async def mistake(_request: Request, _error: Exception) -> Response:
+    """Return the answer to a mistake of our own; the server tells its traceback in the terminal."""
+    words = "this is a mistake of pastewright itself, not yours; its details stand in the terminal. Please report it."
+    return Response(words, status_code=500, media_type="text/plain")
+
+
 async def given(request: Request) -> Mapping[str, Any]:
     """Return the object that a request holds; raises `InputError` for anything else."""
     body = bytearray()

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Mount, Route
 
-from pastewright.page.answers import done, given, wrong_input
+from pastewright.page.answers import done, given, mistake, wrong_input
 from pastewright.page.context import PageContext, window_of
 from pastewright.page.guard import ENTRY, DoorKeys, Guard
 from pastewright.page.screens import SCREENS, Screen
@@ -56,7 +56,7 @@ def page_app(
     app = Starlette(
         routes=[*_shell(context, entry, screens), *mounts],
         lifespan=lifespan,
-        exception_handlers={InputError: wrong_input},
+        exception_handlers={InputError: wrong_input, Exception: mistake},
     )
     return Guard(app, hosts=hosts, entry=entry)
 

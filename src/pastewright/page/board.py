@@ -13,6 +13,7 @@ from pastewright.page.board_view import AskedBoard, board_view
 from pastewright.page.context import PageContext
 from pastewright.page.desk import WorkFolder
 from pastewright.page.uploads import Drops
+from pastewright.page.workers import Kept
 from pastewright.problems import one_error
 
 
@@ -39,40 +40,24 @@ def stamp_of(path: Path) -> tuple[object, ...]:
     return tuple((file.name, status.st_mtime_ns, status.st_size) for file in files if (status := file.stat()))
 
 
-class BoardRoom:
-    """The last view that was made, and of what."""
-
-    def __init__(self, context: PageContext) -> None:
-        self._context = context
-        self.view = b""
-        self._made_of: object = None
-
-    def begin(self) -> int:
-        """Read the board where that is not done yet; returns the task's number, 0 where the view is fresh."""
-        asked = asked_board(self._context.desk)
-        made_of = (asked, stamp_of(asked.source))
-        if made_of == self._made_of:
-            return 0
-
-        def keep(view: bytes) -> None:
-            self.view, self._made_of = view, made_of
-
-        return self._context.works.begin("board", "Reading the board", board_view, asked, then=keep)
-
-
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
-    room = BoardRoom(context)
+    kept = Kept(context.works, "board", "Reading the board")
+
+    def begin() -> int:
+        asked = asked_board(context.desk)
+        return kept.begin((asked, stamp_of(asked.source)), board_view, asked)
+
     drops = Drops(context.desk.folder)
     context.at_end.append(drops.close)
 
     async def read(_request: Request) -> Response:
-        return done({"task": await run_in_threadpool(room.begin)})
+        return done({"task": await run_in_threadpool(begin)})
 
     async def view(_request: Request) -> Response:
-        if not room.view:
+        if not kept.result:
             raise one_error("no board was read yet")
-        return ready_json(room.view)
+        return ready_json(kept.result)
 
     async def drop(request: Request) -> Response:
         word, name = request.query_params.get("drop", ""), request.query_params.get("name", "")

@@ -21,6 +21,7 @@ from pastewright.profile.read import read_profile
 
 PLAN_FILE = "plan.json"
 BENCH_FILE = "bench.toml"
+PLACEMENT_FILE = "placement.json"
 MOST_ENTRIES = 400
 """Names of a folder that are looked at; a folder for a job has a few dozen (own choice)."""
 HEAD_BYTES = 4096
@@ -88,6 +89,8 @@ class WorkFolder:
         self.side = Side.TOP
         self.roles: dict[str, LayerRole] = {}
         self.units, self.columns, self.cut_short = "", "", False
+        self.placed = False
+        """Whether boards are planned where placement.json says, not in the bed's corner."""
         self._bench: Path | None = None
         self._source: Path | None = None
 
@@ -149,6 +152,27 @@ class WorkFolder:
             raise one_error("there is no bench in this folder yet", "Make one under Bench.")
         return read_profile(bench)
 
+    def bench_values(self) -> dict[str, Any]:
+        """Return what the bench's file gives by path ("tip.gauge"), in the file's units; lists of tables are left out."""
+        bench = self.bench
+        if bench is None:
+            return {}
+        try:
+            document = tomllib.loads(bench.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        tables = [
+            ("", document),
+            *((name, table) for name, table in document.items() if isinstance(table, dict)),
+        ]
+        return {
+            f"{name}.{key}" if name else key: value
+            for name, table in tables
+            for key, value in table.items()
+            if isinstance(value, str | int | float | bool)
+            or (isinstance(value, list) and not any(isinstance(each, dict) for each in value))
+        }
+
     def choose_bench(self, name: str) -> None:
         """Choose a bench by its id; raises `InputError` for an unknown one."""
         self._bench = _of(self.benches(), name).path
@@ -197,6 +221,8 @@ class WorkFolder:
             "units": self.units,
             "columns": self.columns,
             "cut_short": self.cut_short,
+            "placed": self.placed,
+            "placement": (self.folder / PLACEMENT_FILE).is_file(),
             "bench": _thing_id(bench) if bench else "",
             "source": _thing_id(source) if source else "",
             "benches": [{"id": each.id, "name": each.name} for each in self.benches()],

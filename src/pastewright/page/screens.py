@@ -34,4 +34,11 @@ SCREENS = (
         routes="pastewright.page.board",
         script="board.js",
     ),
+    Screen(
+        name="plan",
+        words="Plan",
+        about="How much paste each pad gets, how it is laid, and what would change it.",
+        routes="pastewright.page.plan",
+        script="plan.js",
+    ),
 )

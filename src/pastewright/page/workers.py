@@ -99,6 +99,12 @@ class Workroom:
         self._told()
         return task.id
 
+    def goes_on(self, number: int) -> bool:
+        """Tell whether a task is not over."""
+        with self._lock:
+            task = self._tasks.get(number)
+            return task is not None and task.state in (TaskState.WAITING, TaskState.AT_WORK)
+
     def give_up(self, number: int) -> bool:
         """End a task; tells whether there was one that was not over."""
         with self._lock:
@@ -199,6 +205,38 @@ class Workroom:
                 for task in self._tasks.values()
             ]
         self._live.tell(TOPIC, rows)
+
+
+class Kept:
+    """A result that a worker made, kept as long as what it is made of stays the same."""
+
+    def __init__(self, works: Workroom, kind: str, words: str) -> None:
+        self._works, self._kind, self._words = works, kind, words
+        self.result = b""
+        self._made_of: object = None
+        self._under_way: tuple[object, int] = (None, 0)
+
+    def begin(self, made_of: object, function: Callable[..., bytes], *given: Any) -> int:
+        """Make the result of `function`; returns the task's number, 0 where it is made of just this already.
+
+        Who asks while it is being made hears of the task that is under way.
+        """
+        if made_of == self._made_of:
+            return 0
+        old, number = self._under_way
+        if old == made_of and self._works.goes_on(number):
+            return number
+
+        def keep(result: bytes) -> None:
+            self.result, self._made_of = result, made_of
+
+        number = self._works.begin(self._kind, self._words, function, *given, then=keep)
+        self._under_way = made_of, number
+        return number
+
+    def forget(self) -> None:
+        """Make it anew the next time."""
+        self._made_of = None
 
 
 def _worker_gone() -> Problem:

@@ -43,6 +43,20 @@ from pastewright.records.plan import PlanRecord
 from pastewright.route.model import Tour
 from pastewright.version import __version__
 
+STAGES = (
+    "reading",
+    "doses",
+    "deposits",
+    "order",
+    "motions",
+    "program",
+    "tolerance",
+    "verdict",
+    "what if",
+    "report",
+)
+"""What a face tells while it plans; the first and the last are its own."""
+
 # Enough for the spread, and small beside the verdict itself on a large board.
 WHAT_IF_DEPOSITS = 400
 

@@ -1,7 +1,7 @@
 """`Placements` to records and back: the content of placement.json and of `placement` in plan.json."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -213,3 +213,15 @@ def fits_board(found: PlacementFile, board: Board, *, file: str) -> tuple[str, .
             " register again",
         )
     return ()
+
+
+def placement_for(path: Path, board: Board) -> Placements:
+    """Return where a placement file puts the one board it knows, checked against the board to be planned."""
+    found = read_placement(path)
+    warnings = fits_board(found, board, file=str(path))
+    first, *others = found.placements.boards
+    if others:
+        raise one_error(
+            f"this placement has {1 + len(others)} boards", "For several boards give --tray.", file=str(path)
+        )
+    return Placements(boards=(replace(first, warnings=(*warnings, *first.warnings)),))

@@ -8,8 +8,9 @@ import { h } from "../parts.js";
  * Returns switches that show and hide layers.
  * @param {import("./layers.js").Layer[]} layers
  * @param {import("./board-view.js").BoardView} view
+ * @param {(layer: import("./layers.js").Layer) => void} [changed]
  */
-export function layerSwitches(layers, view) {
+export function layerSwitches(layers, view, changed = () => undefined) {
   return h(
     "fieldset",
     { class: "switches" },
@@ -20,6 +21,7 @@ export function layerSwitches(layers, view) {
         checked: layer.shown,
         onchange: () => {
           layer.shown = box.checked;
+          changed(layer);
           view.redraw();
         },
       });

@@ -1,0 +1,107 @@
+/**
+ * The pads of a plan as a table: searched by words or by a dose, filtered, the chosen one marked.
+ * @module
+ */
+import { counted, fill, h } from "../parts.js";
+
+const MOST_ROWS = 120; // more make a phone slow; the search finds the others
+
+/** @typedef {import("./picture.js").PlanPad} PlanPad */
+
+/**
+ * Returns a test for what was typed: words that name a pad, part, net, form or reason, or a dose (">0.1", "<0.05",
+ * "0.05-0.1", in µL).
+ * @param {string} typed
+ * @returns {(pad: PlanPad) => boolean}
+ */
+export function meets(typed) {
+  const text = typed.trim().toLowerCase();
+  if (!text) return () => true;
+  const range = /^([\d.]+)\s*(?:-|–|to|\.\.)\s*([\d.]+)$/.exec(text);
+  if (range) return (pad) => pad.planned >= Number(range[1]) && pad.planned <= Number(range[2]);
+  const limit = /^([<>])\s*([\d.]+)$/.exec(text);
+  if (limit) return (pad) => (limit[1] === "<" ? pad.planned < Number(limit[2]) : pad.planned > Number(limit[2]));
+  const words = text.split(/\s+/);
+  return (pad) => {
+    const all = [pad.id, pad.ref, pad.net, pad.kind, pad.form, pad.reason].join(" ").toLowerCase();
+    return words.every((word) => all.includes(word));
+  };
+}
+
+/** The table with its search; `pick` is called with a pad's number. */
+export class PadTable {
+  /** @param {(n: number) => void} pick @param {(shown: number[]) => void} filtered */
+  constructor(pick, filtered) {
+    this.pick = pick;
+    this.filtered = filtered;
+    /** @type {PlanPad[]} */
+    this.pads = [];
+    /** @type {Set<number>} */
+    this.changed = new Set();
+    this.chosen = -1;
+    this.typed = h("input", { type: "search", placeholder: "U1, GND, >0.1, 0.05-0.1", oninput: () => this.show() });
+    this.looks = h("input", { type: "checkbox", onchange: () => this.show() });
+    this.onlyChanged = h("input", { type: "checkbox", onchange: () => this.show() });
+    this.changedLabel = h("label", { class: "check", hidden: true }, this.onlyChanged, "Changed by the last planning");
+    this.body = h("tbody", {});
+    this.more = h("p", { class: "aside", "aria-live": "polite" });
+    this.element = h(
+      "section",
+      { class: "pads" },
+      h("label", { class: "field" }, h("span", {}, "Find by part, net, reason, or dose in µL"), this.typed),
+      h("div", { class: "row" }, h("label", { class: "check" }, this.looks, "Needs a look"), this.changedLabel),
+      h(
+        "div",
+        { class: "wide", tabindex: "0", role: "group", "aria-label": "Pads" },
+        h(
+          "table",
+          {},
+          h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Pad"), h("th", { scope: "col", class: "number" }, "Dose"), h("th", { scope: "col", class: "number" }, "Laid, µL"), h("th", { scope: "col" }, "As"))),
+          this.body,
+        ),
+      ),
+      this.more,
+    );
+  }
+
+  /** @param {PlanPad[]} pads @param {Set<number>} changed */
+  take(pads, changed) {
+    this.pads = pads;
+    this.changed = changed;
+    this.changedLabel.hidden = !changed.size;
+    if (!changed.size) this.onlyChanged.checked = false;
+    this.show();
+  }
+
+  show() {
+    const test = meets(this.typed.value);
+    const found = this.pads
+      .map((_, n) => n)
+      .filter((n) => test(this.pads[n]) && (!this.looks.checked || this.pads[n].looks.length) && (!this.onlyChanged.checked || this.changed.has(n)));
+    const shown = found.slice(0, MOST_ROWS);
+    if (this.chosen >= 0 && found.includes(this.chosen) && !shown.includes(this.chosen)) shown.unshift(this.chosen);
+    fill(this.body, shown.map((n) => this.row(n)));
+    this.more.textContent = found.length > shown.length ? `${shown.length} of ${counted(found.length, "pad")} shown.` : counted(found.length, "pad");
+    this.filtered(found.length === this.pads.length ? [] : found);
+  }
+
+  /** @param {number} n */
+  row(n) {
+    const pad = this.pads[n];
+    const name = h("button", { type: "button", class: "quiet name", "aria-pressed": n === this.chosen ? "true" : "false", onclick: () => this.pick(n) }, pad.id);
+    return h(
+      "tr",
+      { class: n === this.chosen ? "chosen" : "" },
+      h("td", {}, name, pad.looks.length ? h("span", { class: "look", title: pad.looks.join("; ") }, " △") : null),
+      h("td", { class: "number" }, pad.target.toFixed(3)),
+      h("td", { class: "number" }, pad.planned.toFixed(3)),
+      h("td", {}, pad.form),
+    );
+  }
+
+  /** @param {number} n */
+  choose(n) {
+    this.chosen = n;
+    this.show();
+  }
+}

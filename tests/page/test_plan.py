@@ -1,0 +1,134 @@
+"""The plan screen: plan, look, wish, compare, ask what if, and play back; all with the demo board on the demo bench."""
+
+import json
+
+import pytest
+from page_in_browser import tab_of
+from playwright.sync_api import expect
+
+from pastewright.job.read import read_job
+from pastewright.page.plan_view import plan_view_text
+from pastewright.records.plan import read_plan
+
+LONG_MS = 60_000  # planning on a loaded machine
+
+
+@pytest.fixture(scope="module")
+def planned(browser, logger):
+    """The server once a browser has planned the top side."""
+    with tab_of(browser, logger) as one:
+        one.goto(f"{logger.base}/#plan")
+        one.get_by_role("button", name="Plan", exact=True).click(timeout=LONG_MS)
+        one.get_by_text("read back and is verified").wait_for(timeout=LONG_MS)
+    return logger
+
+
+@pytest.fixture
+def plan_tab(browser, planned):
+    with tab_of(browser, planned) as one:
+        one.goto(f"{planned.base}/#plan")
+        one.get_by_text("read back and is verified").wait_for(timeout=LONG_MS)
+        yield one
+
+
+def test_the_plan_lies_in_the_folder_as_the_command_writes_it(planned):
+    folder = planned.folder / "paste-plan-top"
+    assert {path.name for path in folder.iterdir()} >= {
+        "plan.json",
+        "pads.csv",
+        "report.html",
+        "program.gcode",
+    }
+    assert read_plan(folder / "plan.json").verdict.ok
+
+
+def test_every_pad_and_deposit_of_the_record_is_in_the_view(planned):
+    record = read_plan(planned.folder / "paste-plan-top" / "plan.json")
+    view = json.loads(plan_view_text(record, stale=[]))
+    ids = {deposit.id for pad in record.pads for deposit in pad.deposits}
+    assert sorted(view["deposits"]["id"]) == sorted(ids)
+    assert sorted(view["deposits"]["rank"]) == list(range(len(ids)))
+    assert [pad["id"] for pad in view["pads"]] == [pad.id for pad in record.pads]
+    assert sum(pad["planned"] for pad in view["pads"]) == pytest.approx(record.totals.paste_ul, rel=1e-6)
+
+
+def test_pads_are_found_by_words_and_by_dose(plan_tab):
+    rows = plan_tab.locator(".pads tbody tr")
+    find = plan_tab.get_by_label("Find by part, net, reason, or dose in µL")
+    find.fill("R1")
+    expect(rows.first).to_contain_text("R1")
+    find.fill(">1")
+    for words in rows.all_inner_texts():
+        assert float(words.split("\t")[2]) > 1
+    find.fill("nothing is called so")
+    expect(rows).to_have_count(0)
+
+
+def test_a_click_on_the_board_chooses_the_pad_there(plan_tab):
+    plan_tab.get_by_label("Find by part, net, reason, or dose in µL").fill("U1-1")
+    plan_tab.get_by_role("button", name="U1-1", exact=True).click()
+    expect(plan_tab.locator(".card h2")).to_have_text("U1-1")
+    # The chosen pad is in the middle now; another place chooses another pad or none.
+    box = plan_tab.locator("board-view canvas").bounding_box()
+    plan_tab.mouse.click(box["x"] + box["width"] / 2 - 300, box["y"] + box["height"] / 2 + 200)
+    expect(plan_tab.locator(".card h2", has_text="U1-1")).to_have_count(0)
+    plan_tab.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    expect(plan_tab.locator(".card h2")).to_have_text("U1-1")
+
+
+def test_a_wish_is_shown_written_planned_and_compared(plan_tab, planned):
+    job = planned.folder / "job.toml"
+    assert not job.exists()
+    plan_tab.get_by_label("Find by part, net, reason, or dose in µL").fill("C1-1")
+    plan_tab.get_by_role("button", name="C1-1", exact=True).click()
+    plan_tab.get_by_text("Wish something else").click()
+    plan_tab.get_by_label("What is wished").select_option("volume_ul")
+    plan_tab.get_by_label("How much").fill("0.2")
+    plan_tab.get_by_role("button", name="Show what would change").click()
+    expect(plan_tab.locator(".lines .plus", has_text="volume_ul = 0.2")).to_have_count(1)
+    assert not job.exists()
+    plan_tab.get_by_role("button", name="Write them and plan anew").click()
+    expect(plan_tab.get_by_label("Changed by the last planning")).to_be_visible(timeout=LONG_MS)
+    assert [rule.volume_ul for rule in read_job(job).rules] == [0.2]
+    plan_tab.get_by_label("Find by part, net, reason, or dose in µL").fill("")
+    plan_tab.get_by_label("Changed by the last planning").check()
+    expect(plan_tab.locator(".pads tbody tr").first).to_contain_text("C1-1")
+    plan_tab.get_by_role("button", name="C1-1", exact=True).click()
+    expect(plan_tab.locator(".card")).to_contain_text("before")
+    record = read_plan(planned.folder / "paste-plan-top" / "plan.json")
+    assert next(pad.target_ul for pad in record.pads if pad.id == "C1-1") == pytest.approx(0.2)
+
+
+def test_what_if_writes_nothing(plan_tab, planned):
+    before = {path: path.read_bytes() for path in planned.folder.rglob("*") if path.is_file()}
+    plan_tab.get_by_text("What if", exact=True).click()
+    plan_tab.get_by_label("dose: foil mm").fill("0.15")
+    plan_tab.get_by_role("button", name="Plan it so").click()
+    expect(plan_tab.get_by_text("What if: dose.foil_mm 0.15")).to_be_visible(timeout=LONG_MS)
+    paste = plan_tab.locator("tr", has_text="paste, µL").locator("td").all_inner_texts()
+    assert float(paste[1]) > 1.05 * float(paste[0])
+    plan_tab.get_by_role("button", name="Back to the plan that stands").click()
+    assert before == {path: path.read_bytes() for path in planned.folder.rglob("*") if path.is_file()}
+
+
+def test_the_program_is_played_back(plan_tab):
+    plan_tab.get_by_role("button", name="Play the program").click()
+    slider = plan_tab.get_by_label("Time in the program")
+    slider.wait_for(timeout=LONG_MS)
+    plan_tab.get_by_role("button", name="Play", exact=False).first.click()
+    plan_tab.wait_for_timeout(300)
+    plan_tab.get_by_role("button", name="Pause").click()
+    assert float(slider.input_value()) > 1000
+    clock = plan_tab.locator(".clock").inner_text()
+    assert "kPa" in clock
+    assert "line" in clock
+
+
+def test_planning_can_be_given_up(plan_tab, planned):
+    record = (planned.folder / "paste-plan-top" / "plan.json").read_bytes()
+    plan_tab.get_by_role("button", name="Plan anew").click()
+    plan_tab.get_by_role("button", name="Give up").click()
+    expect(plan_tab.locator(".task")).to_have_count(0)
+    states = [task["state"] for task in planned.opened.context.live.last("tasks")]
+    assert "given up" in states
+    assert (planned.folder / "paste-plan-top" / "plan.json").read_bytes() == record
