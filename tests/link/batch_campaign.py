@@ -175,6 +175,7 @@ class Host:
             for action in (actions := run.actions()):
                 if isinstance(action, Send):
                     machine.controller.feed(action.data, machine.now_s)
+                    journal.mark(run_id, action.unsent)
                 else:
                     journal.enter(run_id, [action], now_s=self.now())
                     self.perhaps_killed(0.0005)
@@ -220,7 +221,7 @@ class Told:
     doubts: int
     ledger_ul: float
     plunger_ul: float
-    uncertain_ul: float
+    doubt_ul: float
 
 
 def random_batch(seed, protocol, path, *, boards=30, faulty=True, kill_share=1.0):
@@ -305,13 +306,13 @@ def _checked(machine, path, key, story):
             assert {one.state for one in journal.deposits(row.board)} == {DepositState.DONE}
     assert all(row.state not in (PlaceState.WAITING, PlaceState.AT_WORK) for row in rows)
     ledger_ul = sum(row.used_ul for row in barrels(journal))
+    doubt_ul = sum(row.doubt_ul for row in barrels(journal))
     doubts = sum(
         one.state is DepositState.TO_BE_CHECKED
         for row in rows
         for board in row.boards
         for one in journal.deposits(board)
     )
-    cuts = sum(one.share < 1.0 for one in machine.controller.executed)
     states = Counter(str(row.state) for row in rows)
     journal.close()
     return Told(
@@ -320,7 +321,7 @@ def _checked(machine, path, key, story):
         doubts=doubts,
         ledger_ul=ledger_ul,
         plunger_ul=machine.controller.state.plunger * UL_PER_UNIT,
-        uncertain_ul=float(cuts),
+        doubt_ul=doubt_ul,
     )
 
 

@@ -1,8 +1,11 @@
 """Batches: what keys do, what the journal keeps, and random ones to the end with faults and kills."""
 
+from dataclasses import replace
+
 import pytest
 from batch_campaign import UL_PER_UNIT, random_batch
 
+from pastewright.link.barrels import barrels, new_barrel
 from pastewright.link.batch import (
     PlaceState,
     attempt,
@@ -96,25 +99,73 @@ def test_a_redone_place_is_not_made_laid_again_when_the_host_comes_back(journal)
 def test_a_random_batch_lays_every_deposit_once_or_shows_it_in_doubt(protocol, seed, tmp_path):
     told = random_batch(seed, protocol, tmp_path / "journal.db", boards=12)
     assert sum(told.states.values()) in (12, 24)
+    assert abs(told.ledger_ul - told.plunger_ul) <= 0.001 * told.plunger_ul + told.doubt_ul
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
-def test_the_barrels_account_is_the_plungers_sweep(protocol, tmp_path):
-    told = random_batch(3, protocol, tmp_path / "journal.db", boards=12, faulty=False, kill_share=0.0)
+def test_the_barrels_account_is_the_plungers_sweep_whoever_is_killed(protocol, tmp_path):
+    told = random_batch(4, protocol, tmp_path / "journal.db", boards=12, faulty=False, kill_share=3.0)
+    assert told.story.kills > 0
     assert told.plunger_ul > 100 * UL_PER_UNIT / 25
     assert told.ledger_ul == pytest.approx(told.plunger_ul, rel=0.001)
+
+
+def begun_strip(journal):
+    """A run whose settling strip of 0.4 units is entered, half of it sent; returns run, barrel and board."""
+    from harness import job_of
+    from host import SETTING
+    from programs import written
+
+    from pastewright.link.run import Entered, Phase, Swept
+    from pastewright.records.plan import plan_of_data
+
+    text, plan = written("reprap", 3)
+    barrel = new_barrel(journal, "A", paste="", lot="", fill_ul=100.0, note="", now_s=0.0)
+    board = journal.begin_board(
+        job_of((text, plan)), name="p", text=text, plan=plan_of_data(plan), number=1, now_s=1.0
+    )
+    setting = replace(SETTING, barrel=barrel.id, ul_per_unit=UL_PER_UNIT)
+    run = journal.begin_run(board, setting, process=1, now_s=1.0)
+    journal.enter(run, [Entered(Phase.PREPARING), Swept("settling strip", 0.4, unsent=0.4)], now_s=1.0)
+    return run, board
+
+
+def used(journal):
+    (row,) = barrels(journal)
+    return row.used_ul, row.doubt_ul
+
+
+@pytest.mark.parametrize(("marked", "counted"), [(None, 0.0), (0.4, 0.0), (0.15, 0.25), (0.0, 0.4)])
+def test_a_killed_host_counts_what_it_sent_and_no_more(journal, marked, counted):
+    run, board = begun_strip(journal)
+    if marked is not None:
+        journal.mark(run, marked)
+    journal.interrupted(board, why="killed", now_s=2.0)
+    assert used(journal) == pytest.approx((counted * UL_PER_UNIT, 0.0))
+    journal.interrupted(board, why="killed", now_s=3.0)  # once is enough
+    assert used(journal) == pytest.approx((counted * UL_PER_UNIT, 0.0))
+
+
+def test_on_another_computer_the_mark_is_not_believed_and_the_doubt_is_shown(journal, monkeypatch):
+    from pastewright.link import journal as module
+
+    run, board = begun_strip(journal)
+    journal.mark(run, 0.3)
+    monkeypatch.setattr(module, "boot_id", lambda: "another")
+    journal.interrupted(board, why="the power was cut", now_s=2.0)
+    assert used(journal) == pytest.approx((0.4 * UL_PER_UNIT, 0.3 * UL_PER_UNIT))
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("protocol", PROTOCOLS)
 def test_two_hundred_random_batches(protocol, tmp_path):
-    totals = [
-        random_batch(seed, protocol, tmp_path / f"{seed}.db", boards=30, faulty=seed % 2 == 0)
-        for seed in range(100)
-    ]
-    assert sum(told.story.kills for told in totals) > 100
-    assert sum(told.story.lost for told in totals) > 100
-    # A kill between an entry and its bytes is counted and not swept: without kills and faults there is no doubt.
-    calm = [told for told in totals if told.story.kills == 0 and told.story.lost == 0]
-    for told in calm:
-        assert told.ledger_ul == pytest.approx(told.plunger_ul, rel=0.001)
+    kills = lost = near = 0
+    for seed in range(200):
+        told = random_batch(seed // 2, protocol, tmp_path / f"{seed}.db", boards=30, faulty=seed % 2 == 0)
+        kills, lost = kills + told.story.kills, lost + told.story.lost
+        off_ul = abs(told.ledger_ul - told.plunger_ul)
+        # On a wire that damages nothing the account is right; elsewhere it says itself how far it may be wrong.
+        assert off_ul <= 0.001 * told.plunger_ul + (told.doubt_ul if seed % 2 == 0 else 0.0), (seed, told)
+        near += off_ul <= 0.001 * told.plunger_ul
+    print(protocol, f"{near} of 200 within 0.1 %, {kills} kills, {lost} runs lost")
+    assert kills > 100 and lost > 100

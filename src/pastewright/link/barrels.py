@@ -41,6 +41,8 @@ class BarrelRow:
     ended_at: float | None
     filled_ul: float
     used_ul: float
+    doubt_ul: float
+    """How far `used_ul` may be wrong: after resets and pulled cables nobody knows how far a stroke came."""
     runs: int
 
     @property
@@ -132,8 +134,8 @@ def _row(journal: Journal, key: int) -> BarrelRow:
         journal.rows("SELECT what, min(at) FROM barrel_events WHERE barrel = ? GROUP BY what", (key,))
     )
     ((filled_ul,),) = journal.rows("SELECT total(ul) FROM barrel_events WHERE barrel = ?", (key,))
-    ((used_ul, runs),) = journal.rows(
-        "SELECT total(ul), count(DISTINCT run) FROM swept WHERE barrel = ?", (key,)
+    ((used_ul, doubt_ul, runs),) = journal.rows(
+        "SELECT total(ul), total(doubt), count(DISTINCT run) FROM swept WHERE barrel = ?", (key,)
     )
     return BarrelRow(
         id=found[0],
@@ -147,5 +149,6 @@ def _row(journal: Journal, key: int) -> BarrelRow:
         ended_at=first.get(BarrelEvent.ENDED),
         filled_ul=filled_ul,
         used_ul=used_ul,
+        doubt_ul=doubt_ul,
         runs=runs,
     )

@@ -6,6 +6,9 @@ every connection that works on it is a run. Of each board each deposit is in exa
     not started ──▶ started ──▶ done
                        └──────▶ to be checked ──▶ not started (the person: lay it) or done (the person: it is there)
 
+Besides, each run keeps an account of the plunger. What is about to be swept is entered with the deposit; what of that has
+not gone out is marked after every write (`mark`), so that an interrupted run can be put right by what was never sent.
+
 `started` is on the disk before the first byte of the deposit goes out; `done` follows when the controller has proved
 it. A deposit found `started` when no process works on it any more was interrupted: it is to be checked.
 
@@ -17,7 +20,7 @@ Longer than 400 lines because one store, whose methods are single statements on 
 import json
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +40,7 @@ class Journal:
     def __init__(self, path: Path) -> None:
         """Open or create it; raises `InputError` for a file that is no journal or cannot be written."""
         self.path = path
+        self._marks: sqlite3.Connection | None = None
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, isolation_level=None, timeout=PATIENCE_S)
@@ -66,6 +70,8 @@ class Journal:
     def close(self) -> None:
         """Close the file."""
         self._db.close()
+        if self._marks is not None:
+            self._marks.close()
 
     @contextmanager
     def change(self) -> Iterator[sqlite3.Connection]:
@@ -117,8 +123,8 @@ class Journal:
         with self.change():
             run = self._db.execute(
                 "INSERT INTO runs (board, began_at, phase, process, port, profile, profile_sha256, tuning, tip,"
-                " paste, lot, opened_at, fill_ul, strip_ul, note, kind, barrel, ul_per_unit)"
-                " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                " paste, lot, opened_at, fill_ul, strip_ul, note, kind, barrel, ul_per_unit, sent, boot)"
+                " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
                 (
                     board,
                     now_s,
@@ -138,6 +144,8 @@ class Journal:
                     setting.kind,
                     setting.barrel,
                     setting.ul_per_unit,
+                    setting.sent,
+                    boot_id(),
                 ),
             ).lastrowid
         assert run is not None
@@ -161,8 +169,10 @@ class Journal:
             )
             for deposit, units in zip(action.deposits, action.units, strict=False):
                 self._swept(run, "deposit", deposit, units, now_s)
+            self._unsent(run, sum(action.units))
         elif isinstance(action, Swept):
-            self._swept(run, action.what, None, action.units, now_s)
+            self._swept(run, action.what, None, action.units, now_s, doubt=action.doubt)
+            self._unsent(run, action.unsent)
         elif isinstance(action, Done):
             self._move(board, action.deposits, (DepositState.STARTED,), DepositState.DONE, "", run, now_s)
         elif isinstance(action, Doubt):
@@ -196,11 +206,28 @@ class Journal:
                 self._db.execute("UPDATE runs SET controller = ? WHERE id = ?", (action.text, run))
             self._note(run, action.kind, action.text, now_s)
 
-    def _swept(self, run: int, what: str, deposit: int | None, units: float, now_s: float) -> None:
+    def mark(self, run: int, unsent: float) -> None:
+        """Keep what of the account of the plunger has not gone out yet; not synced, and left out where that would wait.
+
+        It outlives the host's end, not the end of its computer: `interrupted` believes it only where that runs on.
+        """
+        if self._marks is None:
+            self._marks = sqlite3.connect(self.path, isolation_level=None, timeout=0.0)
+            self._marks.execute("PRAGMA synchronous = NORMAL")
+        with suppress(sqlite3.Error):
+            self._marks.execute("UPDATE runs SET unsent = ? WHERE id = ?", (unsent, run))
+
+    def _unsent(self, run: int, units: float) -> None:
+        self._db.execute("UPDATE runs SET unsent = ? WHERE id = ?", (units, run))
+
+    def _swept(
+        self, run: int, what: str, deposit: int | None, units: float, now_s: float, *, doubt: float = 0.0
+    ) -> None:
         self._db.execute(
-            "INSERT INTO swept (run, barrel, at, what, deposit, ul)"
-            " SELECT id, barrel, ?, ?, ?, ? * ul_per_unit FROM runs WHERE id = ? AND ul_per_unit != 0",
-            (now_s, what, deposit, units, run),
+            "INSERT INTO swept (run, barrel, at, what, deposit, ul, doubt)"
+            " SELECT id, barrel, ?, ?, ?, ? * ul_per_unit, ? * abs(ul_per_unit) FROM runs"
+            " WHERE id = ? AND ul_per_unit != 0",
+            (now_s, what, deposit, units, doubt, run),
         )
 
     def _close_counts(self, run: int, board: int) -> None:
@@ -260,9 +287,13 @@ class Journal:
             )
             self._move(board, found, (DepositState.STARTED,), DepositState.TO_BE_CHECKED, why, None, now_s)
             open_runs = self._db.execute(
-                "SELECT id FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
+                "SELECT id, boot, unsent FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
             ).fetchall()
-            for (run,) in open_runs:
+            for run, boot, unsent in open_runs:
+                if unsent and boot and boot == boot_id():
+                    self._swept(run, "entered and never sent", None, -unsent, now_s)
+                elif unsent:  # another computer, or the same after a power cut: the mark may be an old one
+                    self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent))
                 self._db.execute(
                     "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?",
                     (now_s, Phase.LOST, why, run),
@@ -399,6 +430,14 @@ class Journal:
             (job.sha256, job.path_sha256, Phase.FINISHED),
         ).fetchone()
         return bool(row[0])
+
+
+def boot_id() -> str:
+    """Return the name of this run of the computer, "" where the system has none."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return ""
 
 
 def open_existing(path: Path) -> Journal:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-FORMAT = 2
+FORMAT = 3
 
 
 class DepositState(StrEnum):
@@ -74,11 +74,21 @@ CREATE TABLE card_rows (
     at REAL NOT NULL, run INTEGER, what TEXT NOT NULL);
 """
 
-SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA}
+THIRD_SCHEMA = """
+ALTER TABLE runs ADD COLUMN sent TEXT NOT NULL DEFAULT '';
+ALTER TABLE runs ADD COLUMN boot TEXT NOT NULL DEFAULT '';
+ALTER TABLE runs ADD COLUMN unsent REAL NOT NULL DEFAULT 0;
+ALTER TABLE swept ADD COLUMN doubt REAL NOT NULL DEFAULT 0;
+"""
+"""`sent` is the program of this run where it is not its board's, `unsent` what is counted in `swept` and not out yet;
+`swept.doubt` is how far its `ul` may be wrong, since nobody knows how far a stroke came [µL]."""
+
+SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA, 3: THIRD_SCHEMA}
 """What each format adds to the one before; a journal of an older format is brought up to date when it is opened."""
 
 RUNS = """
-SELECT runs.id, boards.id, boards.name, boards.side, boards.number, boards.dry, boards.program, programs.name,
+SELECT runs.id, boards.id, boards.name, boards.side, boards.number, boards.dry,
+    CASE WHEN runs.sent = '' THEN boards.program ELSE runs.sent END, programs.name,
     runs.began_at, runs.ended_at, runs.phase, runs.why, runs.process, runs.port, runs.controller, runs.profile,
     runs.tuning, runs.tip, runs.paste, runs.lot, runs.opened_at, runs.fill_ul, runs.strip_ul, runs.strips, runs.note,
     runs.counts, runs.kind, runs.barrel
@@ -103,6 +113,8 @@ class Setting:
     note: str
     kind: str = "board"
     barrel: int | None = None
+    sent: str = ""
+    """Name of the program that is sent, where it is not the board's own."""
     ul_per_unit: float = 0.0
     """Paste that one unit behind the plunger's letter sweeps [µL], 0 where the plunger stays still."""
 

@@ -42,6 +42,7 @@ from pastewright.link.events import (
 )
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
 from pastewright.link.probes import NO_CONTACT
+from pastewright.link.stroke import Stroke, plunger_units, walk
 from pastewright.link.words import Modal, Scan
 
 LEAST_UNITS = 1e-9
@@ -100,9 +101,10 @@ TABLE: dict[tuple[Phase, Cue], Phase] = {
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """Bytes for the controller."""
+    """Bytes for the controller. `unsent` is what the account of the plunger counts and is still not out after them."""
 
     data: bytes
+    unsent: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +120,15 @@ class Started:
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """The plunger is about to move outside deposits: the settling strip, a relief. Signed, in its letter's unit."""
+    """The plunger is about to move outside deposits: the settling strip, a relief. Signed, in its letter's unit.
+
+    `unsent` of it is yet to be sent; the rest puts right what was counted before, and may be wrong by `doubt`.
+    """
 
     what: str
     units: float
+    unsent: float = field(default=0.0, compare=False)
+    doubt: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +190,9 @@ class Run:
         self.total = sum(1 for block in blocks if block.part is ProgramPart.DEPOSIT)
         self._sent: list[ProgramBlock] = []  # blocks before the barrier that is awaited
         self._sent_lines = 0
+        self._elsewhere = False
+        self._stroke = Stroke()
+        self._now_s = 0.0
         self._tokens = count(1)
         self._token = self._group_token = 0
         self._asked_twice = False
@@ -280,10 +290,12 @@ class Run:
 
     def received(self, data: bytes, now_s: float) -> None:
         """Take bytes from the controller."""
+        self._now_s = now_s
         self._events(self._sender.received(data, now_s), now_s)
 
     def tick(self, now_s: float) -> None:
         """Let time pass."""
+        self._now_s = now_s
         if not self.over:
             self._events(self._sender.tick(now_s), now_s)
 
@@ -328,8 +340,10 @@ class Run:
             self._actions.append(Noted("controller", event.words))
             self._cue(Cue.READY)
             self._sender.push(self._bench.home)
-            self._sweep("settling strip", sum(self._units(block) for block in self._head))
+            strip = sum(self._units(block) for block in self._head)
+            self._sweep("settling strip", strip, unsent=strip)
             self._send_blocks(self._head)
+            self._stroke.taken += len(self._bench.home)
         elif self.phase is Phase.STOPPING and not self._relieving:
             self._relieving = True
             self._sender.push(self._relief())
@@ -357,6 +371,7 @@ class Run:
             self._sender.barrier(self._token)
             return
         if off:
+            self._elsewhere = True
             self._failed(Failed(Trouble.ELSEWHERE, off), now_s)
             return
         self._finish_group()
@@ -381,7 +396,8 @@ class Run:
             self._send_blocks(group)
         else:
             self._cue(Cue.ALL_LAID)
-            self._sweep("after the last deposit", sum(self._units(block) for block in self._tail))
+            park = sum(self._units(block) for block in self._tail)
+            self._sweep("after the last deposit", park, unsent=park)
             self._send_blocks(self._tail)
 
     def _send_blocks(self, blocks: Sequence[ProgramBlock]) -> None:
@@ -391,6 +407,12 @@ class Run:
             for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
                 self._sender.push(lines, whole=whole)
             self._sent_lines += len(block.lines)
+        steps = [
+            step
+            for block in blocks
+            for step in walk(block.lines, block.before, self._job.letter, reprap=self._bench.reprap)
+        ]
+        self._stroke = Stroke(steps, taken=self._sender.taken)
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
         self._sender.barrier(self._token)
@@ -403,17 +425,25 @@ class Run:
             self.lost(event.what, stands=event.trouble in (Trouble.RESET, Trouble.ALARM))
 
     def _put_right(self, *, stands: bool) -> None:
-        """Correct the account of the plunger where what was counted was not, or not wholly, carried out."""
-        if not self._sent or self.phase not in (*MOVING, Phase.HELD):
+        """Correct the account of the plunger where what was counted was not, or not wholly, carried out.
+
+        A controller that stood still carried out some of what it had acknowledged, one that goes on all of that, and of
+        what was sent nobody knows what came through. In between the plunger may be anywhere on its way: that is the doubt.
+        """
+        if not self._sent or self.phase not in (*MOVING, Phase.HELD, Phase.STOPPING):
             return
-        letter, begin = self._job.letter, self._sent[0].before.place.get(self._job.letter, 0.0)
-        counted = sum(self._units(block) for block in self._sent)
-        lines = [line for block in self._sent for line in block.lines]
-        sent = lines[: max(self._sent_lines - self._sender.unsent, 0)]
-        went = _plunger_units(sent, self._sent[0].before, letter)
-        if stands and not self._bench.reprap and letter in self.place:
-            went = self.place[letter] - begin  # reports come many times a second
-        self._sweep("sent and not carried out", went - counted)
+        stroke, letter = self._stroke, self._job.letter
+        acknowledged = min(max(self._sender.taken - stroke.taken, 0), stroke.out)
+        stopping = self.phase is Phase.STOPPING and not self._relieving
+        first, last = (0, acknowledged) if stands else (0 if stopping else acknowledged, stroke.out)
+        way = stroke.way[first : last + 1]
+        best = stroke.by_the_clock(self._now_s, last) if stands else way[-1]
+        if stopping and not self._bench.reprap and letter in self.place:
+            best = self.place[letter] - self._sent[0].before.place.get(letter, 0.0)
+        best = min(max(best, min(way)), max(way))
+        doubt = max(best - min(way), max(way) - best)
+        if doubt > LEAST_UNITS or abs(best - stroke.counted) > LEAST_UNITS:
+            self._actions.append(Swept("sent and not carried out", best - stroke.counted, 0.0, doubt))
 
     def _off(self, position: dict[str, float]) -> str:
         """Return how the reported position differs from the program's, "" where it does not."""
@@ -451,21 +481,26 @@ class Run:
             retraction=retraction,
             dry=self._job.dry,
         )
-        back = _plunger_units(lines, Modal(absolute=True, motion=1, place={letter: 0.0}), letter)
+        self._stroke = Stroke(
+            walk(lines, Modal(absolute=True, motion=1, place={letter: 0.0}), letter), taken=self._sender.taken
+        )
+        back = self._stroke.counted
         if begin is None:
-            self._sweep("relief", back)
+            self._sweep("relief", back, unsent=back)
         else:
             counted = sum(self._units(block) for block in self._sent)
             stands = plunger if plunger is not None else (at if at is not None else begin)
-            self._sweep("broken off and relieved", stands - begin + back - counted)
+            if self._elsewhere:  # told twice: a line was garbled into another, and that was carried out
+                stands = self.place.get(letter, stands)
+            self._sweep("broken off and relieved", stands - begin + back - counted, unsent=back)
         return lines
 
     def _units(self, block: ProgramBlock) -> float:
-        return _plunger_units(block.lines, block.before, self._job.letter)
+        return plunger_units(block.lines, block.before, self._job.letter)
 
-    def _sweep(self, what: str, units: float) -> None:
-        if abs(units) > LEAST_UNITS:
-            self._actions.append(Swept(what, units))
+    def _sweep(self, what: str, units: float, *, unsent: float = 0.0) -> None:
+        if abs(units) > LEAST_UNITS or abs(unsent) > LEAST_UNITS:
+            self._actions.append(Swept(what, units, unsent))
 
     def _plunger_walk(self) -> tuple[float | None, float, float]:
         """Return the plunger's position after the lines that went out, its furthest and its last in these blocks."""
@@ -488,7 +523,8 @@ class Run:
     def _flush(self, now_s: float) -> None:
         data = self._sender.to_send(now_s)
         if data:
-            self._actions.append(Send(data))
+            self._stroke.went_out(min(self._sender.unsent, len(self._stroke.way) - 1), now_s)
+            self._actions.append(Send(data, self._stroke.unsent))
 
     def _doubt(self, why: str) -> None:
         if self.open:
@@ -501,22 +537,11 @@ class Run:
             self._actions.append(Entered(self.phase, why))
 
 
-def _plunger_units(lines: Sequence[str], before: Modal, letter: str) -> float:
-    """Return how far the plunger goes by these lines, forward less back; a G92 moves nothing."""
-    scan, units = Scan(letter, before), 0.0
-    for line in lines:
-        stood = scan.place.get(letter)
-        scan.line(line)
-        if letter in scan.moved and stood is not None:
-            units += scan.place[letter] - stood
-    return units
-
-
 def deposit_units(job: ProgramJob, blocks: Sequence[ProgramBlock]) -> dict[int | None, float]:
     """Return how far the plunger goes for each deposit of these blocks, and for all else under None."""
     units: dict[int | None, float] = {None: 0.0}
     for block in blocks:
-        units[block.deposit] = units.get(block.deposit, 0.0) + _plunger_units(
+        units[block.deposit] = units.get(block.deposit, 0.0) + plunger_units(
             block.lines, block.before, job.letter
         )
     return units

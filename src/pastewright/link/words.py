@@ -79,6 +79,11 @@ class Scan:
         self._feed = begin.feed
         self._others = begin.others
 
+    @property
+    def feed(self) -> float | None:
+        """The last F in G94, None where none was said."""
+        return self._feed
+
     def modal(self) -> Modal:
         """Return the modes in force now."""
         return Modal(

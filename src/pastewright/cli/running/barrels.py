@@ -23,6 +23,9 @@ from pastewright.link.barrels import (
 from pastewright.link.journal import Journal, open_existing
 from pastewright.problems import one_error
 
+TOLD_UL = 0.05
+"""A doubt below the last figure shown is not told."""
+
 
 def change(
     what: str,
@@ -68,7 +71,9 @@ def words_of(row: BarrelRow) -> str:
     age = "not opened" if row.opened_at is None else f"opened {local_time(row.opened_at)}"
     ended = f", ended {local_time(row.ended_at)}" if row.ended_at is not None else ""
     lot = f", lot {escape(row.lot)}" if row.lot else ""
-    return f"[bold]barrel {escape(row.name)}[/]: {row.left_ul:.0f} of {row.filled_ul:.0f} µL left{lot}, {age}{ended}"
+    doubt = f" (± {row.doubt_ul:.1f} µL: runs broken off in a stroke)" if row.doubt_ul >= TOLD_UL else ""
+    left = f"{row.left_ul:.0f} of {row.filled_ul:.0f} µL left{doubt}"
+    return f"[bold]barrel {escape(row.name)}[/]: {left}{lot}, {age}{ended}"
 
 
 def show(name: str, journal_file: Path | None) -> int:

@@ -4,6 +4,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Collection
+from functools import partial
 from pathlib import Path
 
 from rich.markup import escape
@@ -77,7 +78,8 @@ class Laying:
 
         try:
             with LiveView(job, run) as view, wishes() as ask:
-                conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe)
+                mark = partial(journal.mark, number)
+                conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe, mark=mark)
         except RecordLostError as error:
             raise one_error(
                 f"{error}; the run ended as {run.phase} ({run.why}), with {counted(len(run.done), 'deposit')} laid",
