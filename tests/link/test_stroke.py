@@ -2,7 +2,7 @@
 
 import pytest
 
-from pastewright.link.stroke import Stroke, plunger_units, walk
+from pastewright.link.stroke import LinesOut, plunger_units, walk
 from pastewright.link.words import Modal
 
 LINES = (
@@ -25,7 +25,7 @@ def test_lines_take_their_way_over_their_feed_and_a_new_name_moves_nothing():
 
 
 def test_what_is_out_is_counted_and_the_clock_tells_how_far_it_came():
-    stroke = Stroke(walk(LINES, BEFORE, "E"))
+    stroke = LinesOut(walk(LINES, BEFORE, "E"))
     assert (stroke.counted, stroke.unsent, stroke.out) == pytest.approx((0.4, 0.4, 0))
     stroke.went_out(3, 100.0)  # the strip is out, the retraction not
     assert (stroke.out, stroke.unsent) == pytest.approx((3, -0.2))

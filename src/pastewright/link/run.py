@@ -42,7 +42,7 @@ from pastewright.link.events import (
 )
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
 from pastewright.link.probes import NO_CONTACT
-from pastewright.link.stroke import Stroke, plunger_units, walk
+from pastewright.link.stroke import LinesOut, plunger_units, walk
 from pastewright.link.words import Modal, Scan
 
 LEAST_UNITS = 1e-9
@@ -191,7 +191,7 @@ class Run:
         self._sent: list[ProgramBlock] = []  # blocks before the barrier that is awaited
         self._sent_lines = 0
         self._elsewhere = False
-        self._stroke = Stroke()
+        self._stroke = LinesOut()
         self._now_s = 0.0
         self._tokens = count(1)
         self._token = self._group_token = 0
@@ -412,7 +412,7 @@ class Run:
             for block in blocks
             for step in walk(block.lines, block.before, self._job.letter, reprap=self._bench.reprap)
         ]
-        self._stroke = Stroke(steps, taken=self._sender.taken)
+        self._stroke = LinesOut(steps, taken=self._sender.taken)
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
         self._sender.barrier(self._token)
@@ -481,7 +481,7 @@ class Run:
             retraction=retraction,
             dry=self._job.dry,
         )
-        self._stroke = Stroke(
+        self._stroke = LinesOut(
             walk(lines, Modal(absolute=True, motion=1, place={letter: 0.0}), letter), taken=self._sender.taken
         )
         back = self._stroke.counted

@@ -45,7 +45,7 @@ def plunger_units(lines: Sequence[str], before: Modal, letter: str) -> float:
     return sum(units for units, _ in walk(lines, before, letter))
 
 
-class Stroke:
+class LinesOut:
     """Lines that the account of the plunger counts; `taken` is how many lines were acknowledged before them."""
 
     def __init__(self, steps: Sequence[tuple[float, float]] = (), *, taken: int = 0) -> None:
