@@ -13,6 +13,7 @@ from math import sqrt
 
 import numpy as np
 from numpy.polynomial.legendre import leggauss
+from numpy.typing import NDArray
 
 from pastewright.materials.model import Paste, Tip
 
@@ -20,7 +21,7 @@ CELLS = 1 << 14  # cells of the table; flows read from it are within 1e-5 of the
 _NODES, _WEIGHTS = leggauss(5)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FlowTable:
     """Flow [µL/s] over pressure above the yield pressure, straight between nodes that are even in √(P − P_y).
 
@@ -30,8 +31,8 @@ class FlowTable:
     yield_kpa: float
     top_kpa: float
     per_root: float
-    flow_ul_s: tuple[float, ...]
-    slope: tuple[float, ...]
+    flow_ul_s: NDArray[np.float64]
+    slope: NDArray[np.float64]
 
     def flow(self, pressure_kpa: float) -> float:
         """Return the flow [µL/s] at a gauge pressure [kPa]; paste is drawn back at the same rate below −P_y."""
@@ -40,7 +41,7 @@ class FlowTable:
             return 0.0
         root = sqrt(over)
         cell = min(int(root * self.per_root), CELLS - 1)
-        flow = self.flow_ul_s[cell] + self.slope[cell] * (root - cell / self.per_root)
+        flow = float(self.flow_ul_s[cell] + self.slope[cell] * (root - cell / self.per_root))
         return flow if pressure_kpa > 0 else -flow
 
 
@@ -59,7 +60,7 @@ def flow_table(paste: Paste, tip: Tip, *, most_ul_s: float) -> FlowTable:
             break
         span *= 4
     # Narrow it to what is used, so that cells are fine where the work is.
-    enough = int(np.searchsorted(np.array(table.flow_ul_s), 1.2 * most_ul_s)) + 1
+    enough = int(np.searchsorted(table.flow_ul_s, 1.2 * most_ul_s)) + 1
     if enough < CELLS // 2:
         table = _table(paste, tip, first, span * (enough / CELLS) ** 2)
     return table
@@ -85,6 +86,6 @@ def _table(paste: Paste, tip: Tip, first_kpa: float, span_kpa: float) -> FlowTab
         yield_kpa=first_kpa,
         top_kpa=first_kpa + span_kpa,
         per_root=per_root,
-        flow_ul_s=tuple(flow.tolist()),
-        slope=(*tuple((np.diff(flow) * per_root).tolist()), 0.0),
+        flow_ul_s=flow,
+        slope=np.append(np.diff(flow) * per_root, 0.0),
     )
