@@ -29,7 +29,7 @@ def order(plan):
 def test_a_barrel_emptied_by_a_millilitre_costs_more_than_a_per_cent_and_the_new_plan_does_not():
     plan = plan_of(Side.TOP)
     before = off_by(plan.program.text, plan.record, plan.profile, now=with_paste(plan.profile, LEFT_UL))
-    assert before > 3 * WORTH
+    assert before > 2 * WORTH  # 2.3 % (measured); it was 3.1 % before dwells went to 2.8 s
     again = planned_again(plan.record, with_paste(plan.profile, LEFT_UL))
     assert again.verdict.ok, again.verdict.findings[:3]
     laid = [
@@ -44,7 +44,7 @@ def test_a_barrel_emptied_by_a_millilitre_costs_more_than_a_per_cent_and_the_new
     full = plan.profile.barrel.fill_ul
     assert (
         off_by(again.program.text, again.record, again.profile, now=with_paste(again.profile, full))
-        > 3 * WORTH
+        > 2 * WORTH
     )
 
 

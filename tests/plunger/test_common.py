@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pastewright.plunger.choice import chosen_push
 from pastewright.plunger.common import (
     LEAST_DWELL_S,
     MOST_DWELL_S,
     bead_flow_ul_s,
-    chosen_push,
     common_push,
     dots_of,
 )

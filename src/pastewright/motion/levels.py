@@ -13,8 +13,10 @@ import numpy as np
 from pastewright.deposit.model import Deposit
 from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.bench import PlungerBench, bench_of
-from pastewright.plunger.common import bead_flow_ul_s, chosen_push, dots_of
+from pastewright.plunger.choice import chosen_push
+from pastewright.plunger.common import bead_flow_ul_s, dots_of
 from pastewright.plunger.flow import driving_pressure_kpa
+from pastewright.plunger.settle import strip_of
 from pastewright.plunger.storage import stored_ul
 from pastewright.profile.model import Profile
 
@@ -38,7 +40,7 @@ class PushLevels:
 
 
 def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
-    """Return the levels of deposits on a bench; the tolerance that is sought is the profile's of volumes."""
+    """Return the levels of deposits on a bench; the tolerance that is sought is the profile's."""
     bench = bench_of(profile)
     dots = [deposit for deposit in deposits if is_dot(deposit)]
     beads = [deposit for deposit in deposits if not is_dot(deposit)]
@@ -47,7 +49,8 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
         [dot.volume_ul for dot in dots],
         [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)],
         bench,
-        tolerance=profile.verify.volume_tolerance,
+        tolerance=profile.verify.tolerance,
+        strip=strip_of(profile).cycle,
     )
     flow = bead_flow_ul_s(push, bench)
     pushes = _pushes_ul(dots, beads, least_s, push=push, flow_ul_s=flow, bench=bench)

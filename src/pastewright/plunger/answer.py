@@ -82,17 +82,24 @@ def turns_of(cycles: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> Tur
         for c in cycles
     ]
     table = np.array(rows, dtype=float).reshape(-1, 7)
+    return strokes_of(table[:, 0:3], table[:, 3:5], table[:, 5], table[:, 6], bench)
+
+
+def strokes_of(
+    sweep_ul: Floats, rate_ul_s: Floats, middle_s: Floats, volume_ul: Floats, bench: PlungerBench
+) -> Turns:
+    """Return turns of real sweeps [µL], n × 3, forward positive; `rate_ul_s` are of the first and last stroke, n × 2."""
     per_mm, backlash = bench.ul_per_mm, bench.backlash_mm
-    way = table[:, 0:3] / per_mm + np.array([backlash, 0.0, -backlash])
+    way = sweep_ul / per_mm + np.array([backlash, 0.0, -backlash])
     far = np.abs(way[:, (0, 2)])
-    speed = np.maximum(np.minimum(table[:, 3:5] / per_mm, np.sqrt(bench.accel_mm_s2 * far)), 1e-12)
+    speed = np.maximum(np.minimum(rate_ul_s / per_mm, np.sqrt(bench.accel_mm_s2 * far)), 1e-12)
     rise = speed / bench.accel_mm_s2
     moved = far / speed + rise
     return Turns(
         way_mm=way,
-        seconds=np.column_stack([moved[:, 0], table[:, 5], moved[:, 1]]),
-        rise_s=np.column_stack([rise[:, 0], np.zeros(len(rows)), rise[:, 1]]),
-        volume_ul=table[:, 6],
+        seconds=np.column_stack([moved[:, 0], middle_s, moved[:, 1]]),
+        rise_s=np.column_stack([rise[:, 0], np.zeros_like(middle_s), rise[:, 1]]),
+        volume_ul=volume_ul,
     )
 
 
