@@ -2,18 +2,27 @@
 
 import io
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from demo_plans import plan_of
+from virtual_bench import lay, truth_of
 
 import pastewright as pw
 from pastewright.board.model import Side
 from pastewright.cli.running import fresh
+from pastewright.learn.belief import NAMES, Belief, seen_of
+from pastewright.learn.kept import trial_entry
+from pastewright.learn.row import witness_row
+from pastewright.learn.update import MOST_CHANGE
 from pastewright.link.companions import Companion, job_of
 from pastewright.link.journal import Journal
+from pastewright.link.taught import TaughtKind, TaughtRow, taught
 from pastewright.plan.again import WORTH, off_by, with_paste
 from pastewright.records.plan import PlanRecord
+from pastewright.tune.record.profile_update import with_entry
 
 
 @pytest.fixture(scope="module")
@@ -85,3 +94,63 @@ def test_a_full_barrel_gets_the_program_as_it_was_planned_and_questions_follow_a
     assert told.code == 0, told.out + told.err
     assert "planned anew" not in told.out
     assert asked == [("GH-01", 1, "row.png")]
+
+
+def rows_taught(path: Path) -> list[TaughtRow]:
+    journal = Journal(path)
+    found = taught(journal, TaughtKind.ROW)
+    journal.close()
+    return found
+
+
+def row_diameters(*, consistency: float, false: float = 1.0) -> str:
+    """Diameters of the witness row on the bench written apart, as a person would type them."""
+    profile = plan_of(Side.BOTTOM).profile
+    plain = truth_of(profile)
+    truth = replace(plain, consistency=plain.consistency * consistency)
+    landed = lay(witness_row(profile).motions, truth)
+    return " ".join(f"{false * truth.dot_mm(landed.mean_ul[at]):.3f}" for at in sorted(landed.mean_ul))
+
+
+@pytest.fixture
+def sure_bench(bench, tmp_path):
+    """The bench as a trial left it that was sure of everything."""
+    profile = plan_of(Side.BOTTOM).profile
+    known = Belief(seen=seen_of(profile), covariance=np.diag(np.full(len(NAMES), 0.02) ** 2))
+    entry = trial_entry(known, profile, dated="2026-01-05")
+    path = tmp_path / "sure.toml"
+    path.write_text(with_entry(bench.read_text("utf-8"), entry), "utf-8")
+    return path
+
+
+def test_a_row_typed_on_key_corrects_the_next_board_when_the_person_agrees(
+    run, sure_bench, journal, planned, monkeypatch
+):
+    drifted = row_diameters(consistency=0.9)
+    assert run("barrel", "new", "A7", "--fill-ul", 2500, "--journal", journal).code == 0
+    lines = f"\nw\n{drifted}\ny\n\nw\n{drifted}\nn\n\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
+    port = ("--port", "sim:reprap?scale=0", "--journal", journal)
+    told = run("batch", planned, "--boards", 2, "-p", sure_bench, "--barrel", "A7", *port)
+    assert told.code == 0, told.out + told.err
+    assert "drift " in told.out
+    assert "correct? (y, n)" in told.out
+    assert "the next board is planned for it" in told.out
+    first, *_ = rows_taught(journal)
+    assert first.record["taken"]
+    assert first.record["change"] <= MOST_CHANGE
+    before, after = programs(journal)
+    assert pushes(before) != pushes(after)  # planned anew, and read back
+
+
+def test_a_false_row_changes_no_board(run, sure_bench, journal, planned, monkeypatch):
+    assert run("barrel", "new", "A7", "--fill-ul", 2500, "--journal", journal).code == 0
+    lines = f"\nw\n{row_diameters(consistency=1.0, false=0.85)}\n\n\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
+    port = ("--port", "sim:reprap?scale=0", "--journal", journal)
+    told = run("batch", planned, "--boards", 2, "-p", sure_bench, "--barrel", "A7", *port)
+    assert told.code == 0, told.out + told.err
+    assert "nothing is changed" in told.out
+    assert [row.record["taken"] for row in rows_taught(journal)] == [False]
+    before, after = programs(journal)
+    assert pushes(before)[12:] == pushes(after)[12:]

@@ -28,6 +28,7 @@ from pastewright.profile.model import (
     Tuning,
     TuningRecord,
     VerifySettings,
+    WhenToLearn,
 )
 from pastewright.profile.tuned import with_history
 from pastewright.profile.values import Table, Values
@@ -56,12 +57,17 @@ def profile(values: Values, *, sha256: str) -> Profile:
         deposit=DepositSettings(**_fields(values["deposit"])),
         verify=VerifySettings(**_fields(values["verify"])),
         drift=Drift(**_fields(values["drift"])),
-        run=RunSettings(**_fields(values["run"])),
+        run=_run(values["run"]),
         camera=Camera(**_fields(values["camera"])),
         probe=_probe(values["probe"]),
         history=tuple(_tuning_record(entry) for entry in values.history),
     )
     return with_history(plain)
+
+
+def _run(table: Table) -> RunSettings:
+    fields = _fields(table)
+    return RunSettings(learn=WhenToLearn(fields.pop("learn")), **fields)
 
 
 def _fields(table: Table) -> dict[str, Any]:

@@ -293,11 +293,22 @@ class VerifySettings:
     tolerance: float = 0.10
 
 
+class WhenToLearn(StrEnum):
+    """When a batch asks for its witness rows: when the person presses the key; after each board; after each board, and
+    corrected without a further question.
+    """
+
+    ON_KEY = "on key"
+    EACH_BOARD = "each board"
+    BY_ITSELF = "by itself"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunSettings:
     """How programs are sent. `home` is lines parted by "|". A stop draws `relieve_ul` [µL] back. The four
     `confirm_*` are questions asked before a run. `floor_life_s` is how long opened paste may be used [s].
-    Batches: `find` is "stop" or "points"; the card has `card_rows` rows, `card_pitch_mm` apart in Y.
+    Batches: `find` is "stop" or "points"; the card has `card_rows` rows, `card_pitch_mm` apart in Y, and `learn` says
+    when its witness rows are asked for.
     """
 
     baud: int = 115200
@@ -313,6 +324,7 @@ class RunSettings:
     find: str = "stop"
     card_rows: int = 8
     card_pitch_mm: float = -5.0
+    learn: WhenToLearn = WhenToLearn.ON_KEY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

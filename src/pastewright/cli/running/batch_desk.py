@@ -89,7 +89,14 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
                 journal,
                 row,
                 bench,
-                Hands(fit=bench.fit, find=bench.find, lay=bench.lay, after=bench.after, now=unix_s),
+                Hands(
+                    fit=bench.fit,
+                    find=bench.find,
+                    lay=bench.lay,
+                    after=bench.after,
+                    row=bench.row,
+                    now=unix_s,
+                ),
             )
             console.print(words_of(work.barrel()))
             try:
@@ -237,6 +244,7 @@ class _Bench:
         self._terminal, self._ending = terminal, ending
         self._owner: Owner | None = None
         self._asked = False
+        self._last: BoardLaid | None = None
         programs: Mapping[str, str] = row.settings["programs"]
         self._plans: dict[str, tuple[Sent, Profile]] = {}  # with the bench that each is planned for
         for side, sha256 in programs.items():
@@ -360,7 +368,20 @@ class _Bench:
     def after(self, place: PlaceRow, board: int) -> None:
         """Ask what is to be asked after a board."""
         bench = self._plans[place.side][1]
-        ask_after(self, BoardLaid(journal=self._journal, place=place, board=board, profile=bench))
+        self._last = BoardLaid(journal=self._journal, place=place, board=board, profile=bench)
+        ask_after(self, self._last)
+
+    def row(self) -> None:
+        """Take in what was measured of the last board's witness row."""
+        from pastewright.cli.running.learning import learn_row
+
+        if self._last is None:
+            self.say("no board was laid since this was started: its row is asked for after the next one")
+            return
+        try:
+            learn_row(self, self._last)
+        except InputError as error:
+            self.say(str(error))
 
     def find(self, side: str) -> Shift:
         """Return where the board lies: at the stop, or as two points of it are found by the person."""

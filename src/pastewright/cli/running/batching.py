@@ -36,7 +36,7 @@ from pastewright.records.plan import PlanRecord
 
 HELP = (
     "Enter lays it · s skip · b bad board · r redo the last one · + one more · c card changed · f refilled · x another"
-    " barrel · n note · q pause"
+    " barrel · w witness row measured · n note · q pause"
 )
 
 MOST_UL = 1e6
@@ -84,7 +84,8 @@ Find = Callable[[str], Shift]
 class Hands:
     """What the dialogue lets others do: fit a program, find the board again, lay it; and the clock [s since 1970].
 
-    `after` is told of each board that was laid whole, with its id in the journal.
+    `after` is told of each board that was laid whole, with its id in the journal; `row` takes in the
+    last one's witness row.
     """
 
     fit: Fit
@@ -92,6 +93,7 @@ class Hands:
     lay: Lay
     now: Callable[[], float]
     after: Callable[[PlaceRow, int], None] = lambda place, board: None
+    row: Callable[[], None] = lambda: None
 
 
 class BatchWork:
@@ -163,6 +165,8 @@ class BatchWork:
             self._refill()
         elif key == "x":
             self._another_barrel()
+        elif key == "w":
+            self._hands.row()
         elif key == "n":
             put(self._journal, row, row.state, note=self._desk.line("Note"))
         else:

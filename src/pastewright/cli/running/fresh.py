@@ -20,7 +20,7 @@ from pastewright.link.companions import Companion
 from pastewright.link.job import ProgramJob, read_job
 from pastewright.link.journal import Journal
 from pastewright.problems import InputError
-from pastewright.profile.model import Profile
+from pastewright.profile.model import Profile, WhenToLearn
 from pastewright.records.plan import PlanRecord
 
 Sent = tuple[str, Companion, ProgramJob]
@@ -47,7 +47,16 @@ def barrel_as_it_is(profile: Profile, today: Today) -> Profile:
     return with_paste(profile, left_ul) if left_ul > 0 else profile
 
 
-CHANGES: list[Change] = [barrel_as_it_is]
+def what_rows_taught(profile: Profile, today: Today) -> Profile:
+    """Return the profile with what the witness rows of a batch taught; of a run by itself the profile says all."""
+    if today.batch is None:
+        return profile
+    from pastewright.cli.running.learning import as_learned
+
+    return as_learned(profile, today.journal, today.batch)
+
+
+CHANGES: list[Change] = [barrel_as_it_is, what_rows_taught]
 
 
 class Asker(Protocol):
@@ -74,7 +83,15 @@ class BoardLaid:
     """The bench that it was laid for."""
 
 
-AFTER_BOARD: list[Callable[[Asker, BoardLaid], None]] = []
+def ask_for_row(asker: Asker, laid: BoardLaid) -> None:
+    """Ask for the witness row of the board just laid, where the profile wants that after each board."""
+    if laid.profile.run.learn is not WhenToLearn.ON_KEY:
+        from pastewright.cli.running.learning import learn_row
+
+        learn_row(asker, laid)
+
+
+AFTER_BOARD: list[Callable[[Asker, BoardLaid], None]] = [ask_for_row]
 """Asked in turn after each board that was laid whole. An `InputError` is told, and the batch goes on."""
 
 

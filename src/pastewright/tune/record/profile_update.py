@@ -12,6 +12,7 @@ from pastewright.profile.model import Profile, TuningRecord
 from pastewright.profile.new import toml_value
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
+from pastewright.tune.fit.constants import constant_named
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.sheet.promise import Promise
 
@@ -60,23 +61,29 @@ def tuning_entry(
     }
     if temperature_c is not None:
         entry["temperature_c"] = temperature_c
-    keys = {key.name: key for key in section_named(SECTION).keys}
     if promise is not None:
         entry["pressure_doubt_percent"] = _rounded(100 * promise.pressure_doubt)
         entry["expected_error_percent"] = _rounded(100 * promise.error)
     entry["laid_s"] = _rounded(fitted.middle_s)
-    lasting = fitted.lasting
-    for name, (value_name, sd_name) in KEYS.items():
-        estimate = fitted.estimate(name)
-        key = keys[value_name]
-        value = min(max(lasting[name] / key.scale, key.low), key.high)
-        entry[value_name] = _rounded(value)
-        # Logarithms have their error in percent, the others in the value's own unit.
-        entry[sd_name] = _rounded((100 if estimate.constant.logarithmic else 1) * estimate.sd)
+    entry |= constant_keys(fitted.lasting, {name: fitted.estimate(name).sd for name in KEYS})
     entry["standing_percent"] = _rounded(100 * fitted.constants.get("standing", profile.tuning.standing))
     entry["fill_ml"] = _rounded(profile.barrel.fill_ul / 1000)
     names, matrix = fitted.lasting_covariance
     return {**entry, **covariance_keys(names, matrix.tolist())}
+
+
+def constant_keys(values: Mapping[str, float], sds: Mapping[str, float]) -> dict[str, object]:
+    """Return constants and their standard deviations (as the fit sees them) as keys of an entry, within the ranges that
+    the file accepts.
+    """
+    keys = {key.name: key for key in section_named(SECTION).keys}
+    found: dict[str, object] = {}
+    for name, (value_name, sd_name) in KEYS.items():
+        key = keys[value_name]
+        found[value_name] = _rounded(min(max(values[name] / key.scale, key.low), key.high))
+        # Logarithms have their error in percent, the others in the value's own unit.
+        found[sd_name] = _rounded((100 if constant_named(name).logarithmic else 1) * sds[name])
+    return found
 
 
 def with_entry(text: str, entry: Mapping[str, object]) -> str:
