@@ -41,4 +41,11 @@ SCREENS = (
         routes="pastewright.page.plan",
         script="plan.js",
     ),
+    Screen(
+        name="bench",
+        words="Bench",
+        about="Machine, barrel, tip and paste: the profile, and what tuning taught.",
+        routes="pastewright.page.bench",
+        script="bench.js",
+    ),
 )

@@ -19,26 +19,41 @@ DIGITS = 7
 """Decimals of a value: pixels of a camera are known to the fourth digit of hundredths of a millimetre."""
 
 
-def with_values(text: str, values: Mapping[str, Value], *, file: str = "") -> str:
+def with_values(text: str, values: Mapping[str, Value | None], *, file: str = "") -> str:
     """Return a profile's text with `values` by path ("bed.board_z_mm", in the file's units) written in.
 
-    A key that is there keeps its place and its comment; one that is not comes at the end of its section. Raises
-    `InputError` for an unknown path, a value out of range, or a text that is no profile before or afterwards.
+    A key that is there keeps its place and its comment; one that is not comes at the end of its section; None takes a
+    key out. Raises `InputError` for an unknown path, a value out of range, or a text that is no profile before or
+    afterwards.
     """
     parse_profile(text, file)
     document = tomlkit.parse(text)
     for path, value in values.items():
         key = key_at(path)
-        if key is None or not key.section:
+        if key is None:
             raise one_error(f"a profile has no key {path}", file=file)
+        if value is None:
+            _table(document, key.section).pop(key.name, None)
+            continue
         given = accepted(key, round(value, DIGITS) + 0.0 if isinstance(value, float) else value)
-        if key.section not in document:
+        if not key.section and key.name not in document:
+            # What belongs to no section stands before the first one.
+            document = tomlkit.parse(
+                f"{key.name} = {tomlkit.item(given).as_string()}\n{tomlkit.dumps(document)}"
+            )
+            continue
+        if key.section and key.section not in document:
             document.add(tomlkit.nl())
             document.add(key.section, tomlkit.table())
-        _put(cast("MutableMapping[str, Any]", document[key.section]), key.name, tomlkit.item(given))
+        _put(_table(document, key.section), key.name, tomlkit.item(given))
     changed = tomlkit.dumps(document)
     parse_profile(changed, file)
     return changed
+
+
+def _table(document: tomlkit.TOMLDocument, section: str) -> MutableMapping[str, Any]:
+    """Return the table of a section, the top of the file for ""; an empty one where there is none."""
+    return cast("MutableMapping[str, Any]", document.get(section, {}) if section else document)
 
 
 def _put(table: MutableMapping[str, Any], name: str, new: Item) -> None:
@@ -53,7 +68,7 @@ def _put(table: MutableMapping[str, Any], name: str, new: Item) -> None:
     table[name] = new
 
 
-def write_values(path: Path, values: Mapping[str, Value]) -> Profile:
+def write_values(path: Path, values: Mapping[str, Value | None]) -> Profile:
     """Write `values` into a profile's file, whole or not at all, and return the profile that it is now.
 
     Raises `InputError` where that cannot be done; its mend has the lines to write by hand.
@@ -61,13 +76,19 @@ def write_values(path: Path, values: Mapping[str, Value]) -> Profile:
     text = toml_text(path, "profile", "Give the bench's .toml file.", "pastewright profile new bench.toml")
     changed = with_values(text, values, file=str(path))
     by_hand = "Write it by hand: " + ", ".join(f"{name} = {value}" for name, value in values.items())
+    write_profile(path, changed, by_hand)
+    return parse_profile(changed, str(path))
+
+
+def write_profile(path: Path, text: str, mend: str) -> None:
+    """Write a profile's text, whole or not at all; raises `InputError` with `mend` where that cannot be done."""
     name = ""
     try:
         # A link to the file stays a link.
         target = path.resolve()
         with NamedTemporaryFile("wb", dir=target.parent, prefix=f".{target.name}.", delete=False) as new:
             name = new.name
-            new.write(changed.encode("utf-8"))
+            new.write(text.encode("utf-8"))
             new.flush()
             os.fsync(new.fileno())
         Path(name).chmod(target.stat().st_mode & 0o777)
@@ -76,6 +97,5 @@ def write_values(path: Path, values: Mapping[str, Value]) -> Profile:
         if name:
             Path(name).unlink(missing_ok=True)
         raise one_error(
-            f"the profile cannot be written: {error.strerror or error}", by_hand, file=str(path)
+            f"the profile cannot be written: {error.strerror or error}", mend, file=str(path)
         ) from None
-    return parse_profile(changed, str(path))
