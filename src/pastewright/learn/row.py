@@ -11,6 +11,7 @@ needs nothing else to say what they mean.
 
 from dataclasses import dataclass
 
+from pastewright.deposit.model import Layout
 from pastewright.materials.cap import dot_volume_ul
 from pastewright.motion.model import Motions
 from pastewright.plunger.bench import bench_of
@@ -18,10 +19,12 @@ from pastewright.plunger.cycle import dot_cycle
 from pastewright.plunger.settle import strip_of
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import bench_key, paste_key, tip_key
+from pastewright.program.model import Program
+from pastewright.readback.model import Verdict
 from pastewright.records.kinds import Role
 from pastewright.records.sheet import FORMAT, VERSION, SheetDotRecord, SheetRecord
 from pastewright.tune.fit.strokes import turns_data, turns_of
-from pastewright.tune.sheet.program import DotToLay, sheet_motions, sheet_program
+from pastewright.tune.sheet.program import DotToLay, sheet_motions, sheet_program, sheet_verdict
 
 NAME = "witness row"
 ORDER = "ssmsllmmlsll"
@@ -37,8 +40,18 @@ class WitnessRow:
     """The settling strip and the row beside it: motions, program text and record. Places count from the bed's corner."""
 
     motions: Motions
-    text: str
+    layout: Layout
+    program: Program
     record: SheetRecord
+
+    @property
+    def text(self) -> str:
+        """The program."""
+        return self.program.text
+
+    def verdict(self, profile: Profile) -> Verdict:
+        """Return what the read-back says of the program."""
+        return sheet_verdict(self.program, self.layout, profile)
 
 
 def witness_row(profile: Profile) -> WitnessRow:
@@ -84,4 +97,4 @@ def witness_row(profile: Profile) -> WitnessRow:
             "turns": turns_data(turns_of(motions, profile)),
         },
     )
-    return WitnessRow(motions=motions, text=program.text, record=record)
+    return WitnessRow(motions=motions, layout=layout, program=program, record=record)

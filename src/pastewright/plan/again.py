@@ -48,6 +48,7 @@ AT_PERCENTILE = 95
 class PlannedAgain:
     """The program for the bench as it is, its plan and verdict; `profile` is the bench that they are for."""
 
+    motions: Motions
     program: Program
     record: PlanRecord
     verdict: Verdict
@@ -113,7 +114,13 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     program = write_program(motions, bench, _header(plan, bench, motions), labels_of(layout))
     record = with_tolerances(_told(plan, motions, program), motions, layout.deposits, bench)
     verdict = verify(program.text, expected_from_plan(record), bench)
-    return PlannedAgain(program=program, record=with_verdict(record, verdict), verdict=verdict, profile=bench)
+    return PlannedAgain(
+        motions=motions,
+        program=program,
+        record=with_verdict(record, verdict),
+        verdict=verdict,
+        profile=bench,
+    )
 
 
 def _where_it_was(plan: PlanRecord, profile: Profile) -> Profile:

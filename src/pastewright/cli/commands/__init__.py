@@ -12,6 +12,7 @@ GROUPS = {
     "profile": "Write and check the profile of a bench.",
     "job": "Write and check the job file of a board.",
     "barrel": "Barrels as things with a name: what was filled in, used and left, and how old it is.",
+    "witness": "A dozen dots instead of a whole sheet: go, correct or stop.",
     "tune": "Lay a sheet of dots, read its photo, and fit the plunger's constants.",
 }
 
@@ -56,6 +57,10 @@ COMMANDS = {
     "profile examples": "profile:examples",
     "job new": "job:new",
     "job check": "job:check",
+    "witness row": "witness:row",
+    "witness check": "witness:check",
+    "capability": "capability:capability",
+    "note": "note:note",
     "tune sheet": "tune_sheet:sheet",
     "tune read": "tune_read:read",
     "tune fit": "tune_fit:fit",

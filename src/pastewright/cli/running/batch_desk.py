@@ -24,7 +24,7 @@ from pastewright.cli.running.asking import PasteState, paste_of, show_job
 from pastewright.cli.running.barrels import words_of
 from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands, Outcome
 from pastewright.cli.running.checks import ask, run_checks
-from pastewright.cli.running.choice import check_verified
+from pastewright.cli.running.choice import check_verified, program_meant
 from pastewright.cli.running.fresh import BoardLaid, Sent, Today, ask_after, bench_today, for_today
 from pastewright.cli.running.laying import Laying, believed
 from pastewright.cli.running.records import default_journal
@@ -33,7 +33,7 @@ from pastewright.cli.running.witness import witness_of
 from pastewright.hands.finding import find_marks
 from pastewright.link.barrels import BarrelEvent, barrel_named, enter
 from pastewright.link.batch import BatchRow, PlaceRow, PlaceState, batch, begin_batch, places
-from pastewright.link.companions import companion_of, job_of, names
+from pastewright.link.companions import companion_of, job_of
 from pastewright.link.conduct import unix_s
 from pastewright.link.ending import Ending, guarded
 from pastewright.link.hand import Hand
@@ -52,7 +52,6 @@ from pastewright.records.plan import PlanRecord
 
 RECONNECT_S = 0.5
 """A port that vanished comes back no sooner (common practice)."""
-PROGRAMS = ("program.gcode", "program.ngc")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,17 +129,6 @@ def _tell(journal: Journal, row: BatchRow, words: str) -> None:
         console.print(f"  Go on with it: pastewright batch --go-on {row.id} --profile …")
 
 
-def _program(path: Path) -> Path:
-    """Return the program that is meant by a program, its companion or their folder."""
-    folder = path if path.is_dir() else path.parent if path.name in names() else None
-    if folder is None:
-        return path
-    found = [folder / name for name in PROGRAMS if (folder / name).is_file()]
-    if len(found) != 1:
-        raise one_error("there is no program here, or more than one", "Name the program.", file=str(path))
-    return found[0]
-
-
 def _serials(form: str, boards: int) -> list[str]:
     if "{" not in form:
         names = [name.strip() for name in form.split(",") if name.strip()]
@@ -189,7 +177,7 @@ def _begun(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sendi
     for path in (wanted.program, wanted.second):
         if path is None:
             continue
-        given = loaded(_program(path), companion_of(_program(path)), profile)
+        given = loaded(program_meant(path), companion_of(program_meant(path)), profile)
         if not isinstance(given.companion, PlanRecord):
             raise one_error("a batch is of boards", "`pastewright run` lays a sheet.", file=str(path))
         if str(given.job.side) in programs:

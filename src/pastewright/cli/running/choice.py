@@ -9,7 +9,7 @@ from time import time
 
 from pastewright.cli.running.kinds import findings_before
 from pastewright.counting import counted
-from pastewright.link.companions import Companion
+from pastewright.link.companions import Companion, names
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, RunRow
@@ -18,6 +18,20 @@ from pastewright.profile.model import Profile
 from pastewright.records.plan import PlanRecord
 
 MOST_NAMES = 12  # one line of a terminal
+
+
+PROGRAMS = ("program.gcode", "program.ngc")
+
+
+def program_meant(path: Path) -> Path:
+    """Return the program that is meant by a program, its companion or their folder."""
+    folder = path if path.is_dir() else path.parent if path.name in names() else None
+    if folder is None:
+        return path
+    found = [folder / name for name in PROGRAMS if (folder / name).is_file()]
+    if len(found) != 1:
+        raise one_error("there is no program here, or more than one", "Name the program.", file=str(path))
+    return found[0]
 
 
 def check_fits(job: ProgramJob, profile: Profile, program: Path) -> None:

@@ -1,0 +1,87 @@
+"""`pastewright witness row` and `witness check`: a dozen dots that say go, correct or stop, without a whole sheet."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pastewright.cli.options import ProfilePath
+
+
+def row(
+    *,
+    profile: ProfilePath,
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the program and sheet.json.")] = Path(
+        "witness-row"
+    ),
+) -> int:
+    """Write the program of a strip and a dozen dots beside it, read back: for the start of a day, or after a refill."""
+    from pastewright.cli.exits import DONE, FINDINGS
+    from pastewright.cli.printing.console import print_file
+    from pastewright.cli.printing.tuning import print_sheet_findings
+    from pastewright.cli.reading import load_profile
+    from pastewright.learn.row import witness_row
+    from pastewright.records.sheet import sheet_text
+    from pastewright.writing import writing
+
+    bench = load_profile(profile)
+    made = witness_row(bench)
+    verdict = made.verdict(bench)
+    if not verdict.ok:
+        print_sheet_findings(verdict)
+        return FINDINGS
+    program = out / f"row{made.program.suffix}"
+    with writing("the row", out, "Choose another folder with --out."):
+        out.mkdir(parents=True, exist_ok=True)
+        program.write_text(made.text, encoding="utf-8", newline="\n")
+        (out / "sheet.json").write_text(sheet_text(made.record), encoding="utf-8")
+    print_file("program", program)
+    print_file("record", out / "sheet.json")
+    return DONE
+
+
+def check(
+    row: Annotated[Path, typer.Argument(metavar="ROW", help="Folder of the row, or its sheet.json.")],
+    *,
+    profile: ProfilePath,
+    diameters: Annotated[
+        str,
+        typer.Option(
+            "--diameters",
+            metavar="MM",
+            help='Diameters in the order of laying: "0.31 0.32 0.44 …"; - where none lies, ? where it cannot be told.',
+        ),
+    ] = "",
+    dots: Annotated[Path | None, typer.Option("--dots", help="A dots.csv of the row instead.")] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            "--plan",
+            help="plan.json of the next board: it is planned anew when corrected.",
+        ),
+    ] = None,
+    refilled: Annotated[
+        bool, typer.Option("--refilled", help="Paste was filled in since the last trial or row.")
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="Folder for the board's new program [beside its plan, -corrected]."),
+    ] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Correct without asking; otherwise you are asked.")
+    ] = False,
+) -> int:
+    """Say of a measured row: go, correct or stop; correct the profile by one more entry of its history."""
+    from pastewright.cli.running.witness_check import Given, checked
+
+    given = Given(
+        row=row,
+        profile=profile,
+        diameters=diameters,
+        dots=dots,
+        plan=plan,
+        refilled=refilled,
+        out=out,
+        accept=accept,
+    )
+    return checked(given)

@@ -1,0 +1,113 @@
+"""`witness`, `capability` and `note` as a user meets them."""
+
+import csv
+import io
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from virtual_bench import lay, truth_of
+
+from pastewright.learn.belief import AT, NAMES, PER_BOARD, PER_ROOT_HOUR, Belief, seen_of
+from pastewright.learn.kept import believed, trial_entry
+from pastewright.learn.row import witness_row
+from pastewright.profile.read import read_profile
+from pastewright.tune.record.profile_update import with_entry
+
+
+@pytest.fixture
+def sure(bench) -> Path:
+    """The bench as a trial left it that was sure of everything."""
+    profile = read_profile(bench)
+    known = Belief(seen=seen_of(profile), covariance=np.diag(np.full(len(NAMES), 0.02) ** 2))
+    bench.write_text(
+        with_entry(bench.read_text("utf-8"), trial_entry(known, profile, dated="2026-01-05")), "utf-8"
+    )
+    return bench
+
+
+def diameters(profile, *, consistency: float, false: float = 1.0) -> str:
+    plain = truth_of(profile)
+    truth = replace(plain, consistency=plain.consistency * consistency)
+    landed = lay(witness_row(profile).motions, truth)
+    return " ".join(f"{false * truth.dot_mm(landed.mean_ul[at]):.3f}" for at in sorted(landed.mean_ul))
+
+
+def test_a_row_says_go_correct_or_stop_and_only_an_accepted_one_reaches_the_profile(run, sure, tmp_path):
+    folder = tmp_path / "row"
+    told = run("witness", "row", "-p", sure, "-o", folder)
+    assert told.code == 0, told.err
+    profile, before = read_profile(sure), sure.read_text("utf-8")
+    words = ("witness", "check", folder, "-p", sure)
+
+    as_believed = run(*words, "--diameters", diameters(profile, consistency=1.0))
+    assert as_believed.code == 0
+    assert as_believed.out.startswith("go: as believed")
+    false = run(*words, "--diameters", diameters(profile, consistency=1.0, false=0.85), "--accept")
+    assert false.code == 1
+    assert false.out.startswith("stop: ")
+    assert sure.read_text("utf-8") == before
+
+    drifted = run(*words, "--diameters", diameters(profile, consistency=0.9), "--accept")
+    assert drifted.code == 0, drifted.err
+    assert drifted.out.startswith("correct: deposits drifted by")
+    after = read_profile(sure)
+    assert sure.read_text("utf-8").startswith(before.rstrip())  # one more entry, nothing rewritten
+    assert after.paste.consistency_kpa_sn < profile.paste.consistency_kpa_sn
+    known = believed(after).covariance  # whole, as the row left it
+    place, hours = AT["consistency_kpa_sn"], profile.drift.hours
+    grown = PER_BOARD["consistency_kpa_sn"] ** 2 + hours * PER_ROOT_HOUR["consistency_kpa_sn"] ** 2
+    assert abs(known[place, AT["flow_index"]]) > 0
+    assert known[place, place] < believed(profile).covariance[place, place] + grown
+
+
+def test_too_few_diameters_are_refused_with_what_to_write(run, sure, tmp_path):
+    assert run("witness", "row", "-p", sure, "-o", tmp_path / "row").code == 0
+    told = run("witness", "check", tmp_path / "row", "-p", sure, "--diameters", "0.3 0.4")
+    assert told.code == 2
+    assert "2 diameters were given, the row has 12 dots" in told.err
+
+
+def test_capability_prints_writes_and_says_what_to_do(run, tmp_path):
+    rng = np.random.default_rng(4)
+    text = io.StringIO()
+    table = csv.writer(text)
+    table.writerow(("board", "class", "ref", "pad", "state", "planned_ul", "volume_ul"))
+    for board in range(8):
+        for pad in range(30):
+            state = "bridged" if pad < 2 else "good"
+            ref, volume = f"U{pad // 4}", 0.1 * (1 + rng.normal(0, 0.05))
+            table.writerow((f"GH-{board}", "dot", ref, f"{ref}-{pad % 4}", state, 0.1, volume))
+    path = tmp_path / "deposits.csv"
+    path.write_text(text.getvalue(), encoding="utf-8")
+    told = run("capability", path, "--out", tmp_path / "able", "--journal", tmp_path / "none.db")
+    assert told.code == 0, told.err
+    assert "dot: 6.7% are bridged (16 of 240" in told.out
+    data = json.loads((tmp_path / "able" / "capability.json").read_text("utf-8"))
+    assert data["classes"][0]["bridged"]["found"] == 16
+    assert len(data["charts"]) == 3
+    assert (tmp_path / "able" / "capability.svg").read_text("utf-8").startswith("<svg")
+
+
+def test_notes_become_lines_of_the_job_file_only_when_accepted(run, tmp_path, monkeypatch):
+    journal = ("--journal", tmp_path / "runs.db")
+    for board in ("GH-001", "GH-004"):
+        told = run("note", "U3", "bridged", "--board", board, "--design", "logger", *journal)
+        assert told.code == 0, told.err
+    wrong = run("note", "U3", "bent", "--board", "GH-001", "--design", "logger", *journal)
+    assert wrong.code == 2
+    assert "'bent' is no defect" in wrong.err
+    job = tmp_path / "job.toml"
+    job.write_text('note = "x"\n', encoding="utf-8")
+    shown = run("note", "--rules", job, "--design", "logger", *journal)
+    assert "+scale_percent = 90" in shown.out
+    assert job.read_text("utf-8") == 'note = "x"\n'
+    assert run("note", "--rules", job, "--design", "logger", "--accept", *journal).code == 0
+    assert 'ref = "U3"' in job.read_text("utf-8")
+    listed = run("note", "--design", "logger", *journal)
+    assert listed.out.count("bridged") == 2
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    assert run("job", "check", job, "--help").code == 0
