@@ -10,12 +10,15 @@ def advise(source: Source, *, profile: ProfilePath, asked: Asking) -> int:
     from pastewright.cli.printing.advice import print_advice
     from pastewright.cli.printing.console import stages
     from pastewright.cli.reading import load_asked, load_profile
+    from pastewright.tolerance.changes import changes
 
-    with stages(("reading", "weighing")) as begin:
+    with stages(("reading", "weighing", "changes")) as begin:
         begin("reading")
         bench = load_profile(profile)
         board, job = load_asked(source, asked, bench)
         begin("weighing")
         layout, advice = advice_for(board, bench, job, source=str(source))
-    print_advice(board, layout, advice, bench)
+        begin("changes")
+        found = changes(layout.deposits, bench, advice)
+    print_advice(board, layout, advice, bench, found)
     return DONE

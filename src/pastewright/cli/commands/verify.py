@@ -22,11 +22,12 @@ def verify(
     from pastewright.board.read import source_sha256
     from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.printing.console import print_warnings
-    from pastewright.cli.printing.plan import print_balance, print_verdict
+    from pastewright.cli.printing.plan import print_balance, print_judged_tolerance, print_verdict
     from pastewright.cli.reading import load_profile, read_text
     from pastewright.plan.document import verdict_record
     from pastewright.readback.judge.expect import expected_from_plan
     from pastewright.readback.judge.origin import strangers
+    from pastewright.readback.judge.tolerances import judged_tolerance
     from pastewright.readback.judge.verify import verify
     from pastewright.records.plan import read_plan
 
@@ -35,7 +36,11 @@ def verify(
     plan = read_plan(plan_file)
     files_sha256 = source_sha256(board) if board is not None else ""
     print_warnings(strangers(text, plan, bench, files_sha256=files_sha256))
-    verdict = verify(text, expected_from_plan(plan, file=str(plan_file)), bench)
+    expected = expected_from_plan(plan, file=str(plan_file))
+    verdict = verify(text, expected, bench)
     print_verdict(verdict_record(verdict), of_a_kind=10)
     print_balance(verdict)
-    return DONE if verdict.ok else FINDINGS
+    # Of a program that lays something else nobody need ask how far that is off.
+    judged = judged_tolerance(text, plan, expected, bench) if verdict.ok else None
+    print_judged_tolerance(judged)
+    return DONE if verdict.ok and (judged is None or judged.honest) else FINDINGS

@@ -1,6 +1,7 @@
 """What a bench makes of a board's doses, and what would suit better, as `advise` prints it."""
 
 from collections import Counter
+from collections.abc import Sequence
 
 from rich.markup import escape
 from rich.table import Table
@@ -11,26 +12,76 @@ from pastewright.cli.printing.console import table_of
 from pastewright.counting import counted
 from pastewright.deposit.model import Layout
 from pastewright.materials.rules import TipFit
+from pastewright.plan.tolerances import shown
 from pastewright.plunger.advise import Advice, BenchFigures
 from pastewright.plunger.limits import FEW_MICROSTEPS
-from pastewright.plunger.recommend import Part, recommended
+from pastewright.plunger.recommend import Part, Recommendation, recommended
 from pastewright.profile.model import Profile
+from pastewright.tolerance.changes import BenchChange, recommended_change
 
 LEAST_TOLD_S = 0.1  # nobody notices less
 SAME_BORE_MM = 0.01  # of barrels: bores of the table are given to this
 
 
-def print_advice(board: Board, layout: Layout, advice: Advice, profile: Profile) -> None:
-    """Print the deposits, the bench, and the tables of tips, barrels and gears."""
+def print_advice(
+    board: Board, layout: Layout, advice: Advice, profile: Profile, found: Sequence[BenchChange]
+) -> None:
+    """Print the deposits, the bench, the tables of tips, barrels and gears, what each change would bring, and one
+    recommendation: first that the bench can lay the board at all, then what it may be off.
+    """
     _print_layout(board, layout)
     _print_bench(advice.bench, profile)
     _print_tips(advice, profile)
     _print_barrels(advice, profile)
     _print_gears(advice, profile)
+    _print_changes(found, profile)
     one = recommended(advice, profile)
-    verb = "Keep" if one.part is Part.NOTHING else "Take"
     console.print()
+    if one.part is Part.NOTHING and found:
+        _print_recommended_change(found, one, profile)
+        return
+    verb = "Keep" if one.part is Part.NOTHING else "Take"
     console.print(f"[bold]{verb} {escape(one.to)}[/]: {escape(one.why)}.")
+    if found and (then := recommended_change(found, limit=profile.verify.tolerance)) is not found[0]:
+        console.print(
+            f"Then {escape(then.to)}: 95 of 100 deposits within {shown(then.within)} instead of"
+            f" {shown(found[0].within)}, by today's tip."
+        )
+
+
+def _print_changes(found: Sequence[BenchChange], profile: Profile) -> None:
+    if not found:
+        return
+    console.print()
+    console.print(
+        f"[bold]What deposits may be off[/], 95 of 100 of them, and what would change it"
+        f" (the profile asks for {shown(profile.verify.tolerance)})"
+    )
+    table = table_of("with", "95 of 100 within", "pushing s", "onto the card µL", words=("with",))
+    for change in found:
+        table.add_row(
+            escape(change.to), shown(change.within), f"{change.seconds:.0f}", f"{change.wasted_ul:.1f}"
+        )
+    console.print(table)
+
+
+def _print_recommended_change(found: Sequence[BenchChange], why: Recommendation, profile: Profile) -> None:
+    now, best = found[0], recommended_change(found, limit=profile.verify.tolerance)
+    if best is now:
+        held = now.within <= profile.verify.tolerance
+        words = (
+            "which is what the profile asks for" if held else "and nothing of the table brings it much nearer"
+        )
+        console.print(
+            f"[bold]Keep {escape(why.to)}[/]: {escape(why.why)}; 95 of 100 deposits within {shown(now.within)}, {words}."
+        )
+        return
+    console.print(
+        f"[bold]Next: {escape(best.to)}[/]: 95 of 100 deposits within {shown(best.within)} instead of"
+        f" {shown(now.within)}, {best.seconds - now.seconds:+.0f} s of pushing and"
+        f" {best.wasted_ul - now.wasted_ul:+.1f} µL onto the card a board; the bench itself can stay:"
+        f" {escape(why.why)}."
+    )
 
 
 def _print_layout(board: Board, layout: Layout) -> None:

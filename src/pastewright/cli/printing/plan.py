@@ -9,7 +9,8 @@ from pastewright.cli.printing.console import out as console
 from pastewright.cli.printing.console import print_warnings
 from pastewright.counting import counted
 from pastewright.plan.pipeline import Plan
-from pastewright.plan.tolerances import tolerance_words
+from pastewright.plan.tolerances import shown, tolerance_words
+from pastewright.readback.judge.tolerances import JudgedTolerance
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import FindingRecord, VerdictRecord
 
@@ -80,6 +81,22 @@ def print_verdict(verdict: VerdictRecord, *, of_a_kind: int = 4) -> None:
             console.print(f"  {line}{escape(kind)}: {escape(item.what)}")
         if len(items) > of_a_kind:
             console.print(f"  … and {len(items) - of_a_kind} more: {escape(kind)}")
+
+
+def print_judged_tolerance(judged: JudgedTolerance | None) -> None:
+    """Print what the pads may be off by the read-back's own simulation, against the plan's claim and the profile's limit."""
+    if judged is None:
+        return
+    asked = f"the profile asks for {shown(judged.limit)}"
+    held = "" if judged.holds else f"; {judged.beyond} of {counted(judged.pads, 'pad')} are beyond"
+    console.print(
+        f"  95 of 100 pads within {shown(judged.reached)} by simulation of the program; the plan says"
+        f" {shown(judged.claimed)}, {asked}{held}"
+    )
+    if not judged.honest:
+        console.print(
+            "[bold red]not so[/] the plan claims a better tolerance than its program has; plan the board anew"
+        )
 
 
 def print_balance(verdict: Verdict) -> None:

@@ -1,0 +1,49 @@
+"""Draws docs/img/tolerance.svg: predicted and simulated spreads of the demo board over 200 benches; 5 minutes."""
+
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
+
+from tolerance_trials import SizeClass, size_classes  # noqa: E402
+
+from pastewright.board.model import Side  # noqa: E402
+from pastewright.plot_svg import panels, svg_text  # noqa: E402
+
+BENCHES = 200
+AGREES = 0.20
+
+
+def drawn(classes: list[SizeClass]) -> str:
+    """Return the picture: standard deviation of ln V by the size of the deposits."""
+    figure, (axes,) = panels(1, width_in=6.4, height_in=3.4)
+    volumes = [one.volume_ul for one in classes]
+    predicted = [100 * one.predicted for one in classes]
+    axes.fill_between(
+        volumes,
+        [(1 - AGREES) * value for value in predicted],
+        [(1 + AGREES) * value for value in predicted],
+        color="#b9c8c0",
+        label="predicted ± a fifth",
+    )
+    axes.plot(volumes, predicted, color="#24443a", label="predicted")
+    axes.plot(volumes, [100 * one.simulated for one in classes], "o", color="#b0512c", label="simulated")
+    axes.set_xscale("log")
+    axes.set_ylim(bottom=0)
+    axes.set_xlabel("volume of the deposits [µL]")
+    axes.set_ylabel("standard deviation of ln V [%]")
+    axes.legend(frameon=False)
+    return svg_text(figure)
+
+
+def main() -> None:
+    classes = size_classes(Side.TOP, BENCHES)
+    for one in classes:
+        print(f"| {one.volume_ul:.3g} | {one.deposits} | {one.predicted:.2%} | {one.simulated:.2%} |")
+        assert abs(one.predicted / one.simulated - 1) <= AGREES, one
+    (ROOT / "docs" / "img" / "tolerance.svg").write_text(drawn(classes), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,79 @@
+"""Predicted against simulated spreads: benches drawn from a covariance, the demo board laid on each of them.
+
+The benches are simulated by `virtual_bench`, which shares no code with the prediction.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from demo_plans import plan_of
+from virtual_bench import lay, truth_of
+
+from pastewright.board.model import Side
+from pastewright.tolerance.changes import sheet_spread
+from pastewright.tolerance.predict import predicted
+from pastewright.tolerance.spread import COUNTED, Spread, of_sds
+
+# Constants of the fit → fields of the bench in the computer.
+FIELDS = {
+    "frame_stiffness_n_mm": "frame_n_mm",
+    "backlash_mm": "backlash_mm",
+    "gain": "gain",
+    "bubble_ul": "bubble_ul",
+    "consistency_kpa_sn": "consistency",
+    "flow_index": "index",
+    "yield_stress_kpa": "yield_kpa",
+}
+
+# Deposits whose volumes agree within this factor are one class.
+CLASS = 1.3
+
+
+def after_a_sheet() -> Spread:
+    """What one sheet of dots leaves of the demo's bench (`tolerance/sheet.toml`), without what `virtual_bench` has not."""
+    kept = np.array([name in FIELDS for name in COUNTED])
+    return replace(of_sds({}), covariance=sheet_spread(COUNTED) * np.outer(kept, kept))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SizeClass:
+    """Deposits of about one volume: root mean squares of predicted and simulated standard deviations of ln V."""
+
+    volume_ul: float
+    deposits: int
+    predicted: float
+    simulated: float
+
+
+def size_classes(side: Side, benches: int, *, seed: int = 7) -> list[SizeClass]:
+    """Return the classes of a side's deposits, largest first, from so many benches."""
+    plan = plan_of(side)
+    spread = after_a_sheet()
+    found = predicted(plan.motions, plan.layout.deposits, plan.profile, spread)
+    plain = truth_of(plan.profile)
+    rows = []
+    for shift in spread.drawn(np.random.default_rng(seed), benches):
+        changes = {
+            field: getattr(plain, field) * float(np.exp(shift[COUNTED.index(name)]))
+            for name, field in FIELDS.items()
+        }
+        laid = lay(plan.motions, replace(plain, **changes)).mean_ul
+        rows.append([laid[index] for index in found.deposits])
+    simulated = np.log(rows).std(axis=0, ddof=1)
+    volumes = np.array([plan.layout.deposits[index].volume_ul for index in found.deposits])
+    own = found.systematic()
+    classes = []
+    left = np.ones(volumes.size, dtype=bool)
+    while left.any():
+        most = volumes[left].max()
+        here = left & (volumes > most / CLASS)
+        left &= ~here
+        classes.append(
+            SizeClass(
+                volume_ul=float(volumes[here].mean()),
+                deposits=int(here.sum()),
+                predicted=float(np.sqrt(np.mean(own[here] ** 2))),
+                simulated=float(np.sqrt(np.mean(simulated[here] ** 2))),
+            )
+        )
+    return classes

@@ -1,0 +1,68 @@
+"""What a change of the bench would bring, and which one is advised."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from demo_plans import plan_of
+
+from pastewright.board.model import Side
+from pastewright.plunger.advise import advise
+from pastewright.tolerance.changes import (
+    BenchChange,
+    Means,
+    changes,
+    informed,
+    recommended_change,
+    sheet_spread,
+    told,
+)
+from pastewright.tolerance.spread import COUNTED, of_sds
+
+
+def change(means, within, seconds=10.0):
+    return BenchChange(means=means, to=str(means), within=within, seconds=seconds, wasted_ul=1.0)
+
+
+def test_two_independent_tellings_add_their_information():
+    """By hand: 1/(1/0.04² + 1/0.03²) = 0.024²; a constant that nobody doubts stays so."""
+    spread = told(of_sds({"gain": 0.04}), {"gain": 0.03, "flow_index": 0.1})
+    assert spread.sd("gain") == pytest.approx(0.024)
+    assert spread.sd("flow_index") == 0.0
+
+
+def test_what_is_known_together_stays_known_together():
+    wide = of_sds(dict.fromkeys(COUNTED, 1.0))
+    once = informed(wide, sheet_spread(COUNTED))
+    twice = informed(once, sheet_spread(COUNTED))
+    inverse = np.linalg.inv(wide.covariance) + 2 * np.linalg.inv(sheet_spread(COUNTED))
+    np.testing.assert_allclose(twice.covariance, np.linalg.inv(inverse), rtol=1e-6, atol=1e-12)
+    # Stiffness and consistency each stay in doubt, their quotient does not.
+    quotient = np.zeros(len(COUNTED))
+    quotient[COUNTED.index("frame_stiffness_n_mm")] = 1.0
+    quotient[COUNTED.index("consistency_kpa_sn")] = -1.0
+    assert np.sqrt(quotient @ once.covariance @ quotient) < 0.6 * once.sd("frame_stiffness_n_mm")
+
+
+def test_the_least_trouble_that_holds_the_limit_is_advised():
+    now, sheet, barrel = change(Means.NOTHING, 0.5), change(Means.SHEET, 0.09), change(Means.BARREL, 0.05)
+    order = change(Means.ORDER, 0.01)
+    assert recommended_change([now, barrel, sheet, order], limit=0.1) is sheet
+    assert recommended_change([now, barrel, sheet, order], limit=0.06) is barrel
+    assert recommended_change([now, barrel, sheet], limit=0.01) is barrel
+    assert recommended_change([now, change(Means.FRAME, 0.45)], limit=0.01) is now
+    assert recommended_change([replace(now, within=0.08), barrel], limit=0.1).means is Means.NOTHING
+
+
+def test_on_an_untuned_bench_a_sheet_brings_most_and_the_order_by_size_counts():
+    plan = plan_of(Side.BOTTOM)
+    advice = advise([deposit.volume_ul for deposit in plan.layout.deposits], plan.profile)
+    found = changes(plan.layout.deposits, plan.profile, advice)
+    by = {one.means: one for one in found}
+    now = found[0]
+    assert now.means is Means.NOTHING
+    assert by[Means.SHEET].within < 0.3 * now.within
+    assert by[Means.ORDER].within > now.within
+    assert by[Means.FRAME].within < now.within
+    assert {Means.BARREL, Means.TIP, Means.WEIGHING, Means.BLEEDING} <= set(by)
+    assert recommended_change(found, limit=0.1).means is Means.SHEET
