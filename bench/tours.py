@@ -8,12 +8,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "helpers"))
 
-from drilling import OPTIMA, euc_2d, holes, rounded, scalar, solved
+from drilling import OPTIMA, euc_2d, holes, scalar, solved
 
 from pastewright.route.improve import tour_cost
+from pastewright.route.order import KICKS_PER_NODE
 
 JUDGED = ("pcb442", "pcb1173", "pcb3038")
-LIMIT = 0.05  # of the optimum
+LIMIT = 0.02  # of the optimum
 
 
 def main() -> int:
@@ -24,7 +25,7 @@ def main() -> int:
         x, y = holes(name)
         distance = scalar(x, y, euc_2d)
         start = time.perf_counter()
-        tour = solved(x, y, np.full(len(x), -1), rounded, distance, kicks=min(9000, 3 * len(x)))
+        tour = solved(x, y, np.full(len(x), -1), kicks=KICKS_PER_NODE * len(x))
         seconds = time.perf_counter() - start
         length = tour_cost(tour, distance)
         above = length / optimum - 1

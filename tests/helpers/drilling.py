@@ -1,13 +1,13 @@
 """Published board-drilling problems, and the way they are solved in tests and benchmarks."""
 
 from collections.abc import Callable
-from math import sqrt
+from math import inf, sqrt
 from pathlib import Path
 
 import numpy as np
 
-from pastewright.route.improve import Distance, improved_tour
-from pastewright.route.tour import CostOf, Floats, Ints, greedy_tour, nearest, neighbour_lists
+from pastewright.route.improve import Distance, Hops, improved_tour
+from pastewright.route.tour import LOOKED_AT, NEIGHBOURS, Floats, Ints, greedy_tour, nearest, on_every_side
 
 TSPLIB = Path(__file__).parents[1] / "data" / "tsplib"
 # Published optima: TSPLIB95 (G. Reinelt, ORSA Journal on Computing 3, 1991), see the SOURCE.md there.
@@ -35,7 +35,15 @@ def euc_2d(dx: float, dy: float) -> float:
     return int(sqrt(dx * dx + dy * dy) + 0.5)
 
 
-def solved(x: Floats, y: Floats, mate: Ints, cost: CostOf, distance: Distance, kicks: int) -> list[int]:
-    found, costs = nearest(x, y, mate, cost, norm=2, count=8)
-    start = greedy_tour(x, y, mate, found, costs, cost, norm=2)
-    return improved_tour(start, mate, neighbour_lists(found, costs), distance, kicks=kicks)
+def solved(x: Floats, y: Floats, mate: Ints, kicks: int) -> list[int]:
+    """Return a tour that is short by straight distances, not rounded ones."""
+    found, costs = nearest(x, y, mate, np.hypot, norm=2, count=LOOKED_AT)
+    near, near_costs = on_every_side(x, y, found, costs, count=NEIGHBOURS)
+    found, costs = found[:, :NEIGHBOURS], costs[:, :NEIGHBOURS]
+    start = greedy_tour(x, y, mate, found, costs, np.hypot, norm=2)
+    return improved_tour(start, mate, near, near_costs, straight(x, y), kicks=kicks)
+
+
+def straight(x: Floats, y: Floats) -> Hops:
+    """Return the distance itself as what a hop costs."""
+    return Hops(x=x, y=y, straight=True, speed_mm_s=1.0, accel_mm_s2=inf, nowhere=-1)
