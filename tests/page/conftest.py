@@ -7,6 +7,8 @@ from page_files import demo_zip, write_bench
 from page_in_browser import CHROMIUM, Served, serving, tab_of
 from playwright.sync_api import Browser, sync_playwright
 
+LONG_MS = 60_000  # planning on a loaded machine
+
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
@@ -39,3 +41,13 @@ def logger(browser, served, tmp_path_factory) -> Served:
         one.get_by_label("Choose a zip or files").set_input_files(packed)
         one.get_by_text("50.0 × 40.0 mm").wait_for()
     return served
+
+
+@pytest.fixture(scope="session")
+def planned(browser, logger):
+    """The server once a browser has planned the top side."""
+    with tab_of(browser, logger) as one:
+        one.goto(f"{logger.base}/#plan")
+        one.get_by_role("button", name="Plan", exact=True).click(timeout=LONG_MS)
+        one.get_by_text("read back and is verified").wait_for(timeout=LONG_MS)
+    return logger

@@ -13,16 +13,6 @@ from pastewright.records.plan import read_plan
 LONG_MS = 60_000  # planning on a loaded machine
 
 
-@pytest.fixture(scope="module")
-def planned(browser, logger):
-    """The server once a browser has planned the top side."""
-    with tab_of(browser, logger) as one:
-        one.goto(f"{logger.base}/#plan")
-        one.get_by_role("button", name="Plan", exact=True).click(timeout=LONG_MS)
-        one.get_by_text("read back and is verified").wait_for(timeout=LONG_MS)
-    return logger
-
-
 @pytest.fixture
 def plan_tab(browser, planned):
     with tab_of(browser, planned) as one:

@@ -48,4 +48,11 @@ SCREENS = (
         routes="pastewright.page.bench",
         script="bench.js",
     ),
+    Screen(
+        name="tune",
+        words="Tune",
+        about="A sheet of dots, its photo, and the constants that explain it.",
+        routes="pastewright.page.tune",
+        script="tune.js",
+    ),
 )

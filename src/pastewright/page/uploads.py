@@ -92,6 +92,22 @@ class Drops:
             raise one_error(f"the files cannot be put in their place: {error.strerror}") from None
         return end
 
+    def moved(self, word: str, place: Path) -> list[Path]:
+        """Move the files of a drop that is whole into a folder; returns where each lies now."""
+        arrived = self._arriving.pop(word, None)
+        files = sorted(arrived.iterdir()) if arrived is not None else []
+        if arrived is None or not files:
+            raise one_error("nothing has arrived", "Send it again.")
+        try:
+            ends = []
+            for file in files:
+                ends.append(free_place(place, file.name))
+                file.rename(ends[-1])
+            arrived.rmdir()
+        except OSError as error:
+            raise one_error(f"the files cannot be put in their place: {error.strerror}") from None
+        return ends
+
     def forget(self, word: str) -> None:
         """Throw away what arrived of a drop."""
         place = self._arriving.pop(word, None)

@@ -1,0 +1,192 @@
+/**
+ * Tune: a sheet designed and laid, its photo measured, a wrong dot left out, the verdict read and accepted.
+ * @module
+ */
+import { finished, get, on, post, send } from "./server.js";
+import { button, counted, fill, h } from "./parts.js";
+import { Refused } from "./server.js";
+import { problemList, say, trying } from "./messages.js";
+import { BoardView } from "./view/board-view.js";
+import { depositLayer } from "./view/layers.js";
+
+/**
+ * @typedef {{index: number, x: number, y: number, dose: number, role: string, state: string, why: string, d: number | null}} Dot
+ * @typedef {{name: string, dots: Dot[], pictures: number, read: boolean, warnings: import("./server.js").ProblemRow[]}} SheetData
+ */
+
+const SHAPE = 0.75; // of a dot's width over the cube root of its volume, for the picture only, until one is measured
+
+export default class TuneScreen extends HTMLElement {
+  view = new BoardView();
+  panel = h("div", { class: "panel" });
+  about = h("div", { "aria-live": "polite" });
+  outcome = h("div", { "aria-live": "polite" });
+  /** @type {SheetData | null} */
+  sheet = null;
+  /** @type {any} */
+  desk = null;
+  seen = "";
+
+  connectedCallback() {
+    this.className = "split";
+    this.view.setAttribute("words", "Picture of the sheet. Arrows move it, plus and minus zoom, 0 shows all.");
+    this.append(this.view, this.panel);
+    this.view.addEventListener("pick", (event) => this.pick(/** @type {CustomEvent} */ (event).detail));
+    this.off = on("desk", (desk) => {
+      this.desk = desk;
+      if (this.seen !== desk.bench || !this.panel.childElementCount) {
+        this.seen = desk.bench;
+        trying(() => this.look());
+      }
+    });
+  }
+
+  disconnectedCallback() {
+    if (this.off) this.off();
+  }
+
+  async look() {
+    try {
+      const { task } = await post("/tune/look");
+      if (task && !(await finished(task))) return;
+      this.sheet = await get("/tune/view");
+    } catch (error) {
+      if (!(error instanceof Refused)) throw error;
+      this.sheet = null;
+    }
+    this.show();
+  }
+
+  show() {
+    const { sheet, desk } = this;
+    const name = h("input", { value: sheet?.name || "first", maxlength: "60" });
+    const design = () =>
+      trying(async () => {
+        const { task } = await post("/tune/design", { name: name.value });
+        if (await finished(task)) await this.look();
+      });
+    fill(
+      this.panel,
+      h("h1", {}, sheet ? `Sheet ${sheet.name}` : "Tune"),
+      desk.bench ? null : h("p", { class: "look" }, "△ There is no bench yet: make one under Bench."),
+      h("section", { class: "card" }, h("h2", {}, "1 Design"), h("p", {}, "A sheet of dots that tells most about this bench; it takes a little while."), h("label", { class: "field" }, h("span", {}, "Name"), name), button(sheet ? "Design another" : "Design a sheet", design, { class: sheet ? "" : "main", disabled: !desk.bench })),
+      sheet ? h("section", { class: "card" }, h("h2", {}, "2 Lay"), h("p", {}, "On a white card, in the corner where boards lie. The program is in the folder:"), h("pre", { tabindex: "0" }, "tuning-sheet/sheet.gcode")) : null,
+      sheet ? this.photos() : null,
+      sheet?.read ? this.measured(sheet) : null,
+    );
+    if (sheet) this.draw(sheet);
+  }
+
+  photos() {
+    const input = h("input", {
+      type: "file",
+      accept: "image/jpeg,image/png,image/heic,image/heif,.heic",
+      multiple: true,
+      class: "hidden-input",
+      onchange: () =>
+        trying(async () => {
+          const files = Array.from(input.files || []);
+          input.value = "";
+          if (!files.length) return;
+          const word = Array.from(crypto.getRandomValues(new Uint8Array(12)), (n) => n.toString(16).padStart(2, "0")).join("");
+          for (const file of files) await send(`/tune/photo?drop=${word}&name=${encodeURIComponent(file.name)}`, file);
+          const { task } = await post("/tune/read", { drop: word });
+          if (await finished(task)) await this.look();
+        }),
+    });
+    return h("section", { class: "card" }, h("h2", {}, "3 Photograph"), h("p", {}, "From straight above, the whole sheet, even light; two or three photos are better than one."), h("label", { class: "button" }, input, "Take or choose photos"));
+  }
+
+  /** @param {SheetData} sheet */
+  measured(sheet) {
+    const good = sheet.dots.filter((dot) => dot.state === "measured").length;
+    fill(this.about, h("p", { class: "aside" }, "Click a dot to read what was measured, and to leave it out."));
+    const fit = () =>
+      trying(async () => {
+        const { task } = await post("/tune/fit");
+        if (await finished(task)) this.showFit(await get("/tune/fit/view"));
+      });
+    fill(this.outcome);
+    return h(
+      "section",
+      { class: "card" },
+      h("h2", {}, "4 Measured"),
+      h("p", {}, `${good} of ${counted(sheet.dots.length, "dot")} measured.`),
+      sheet.warnings.length ? problemList(sheet.warnings) : null,
+      Array.from({ length: sheet.pictures }, (_, n) => h("p", {}, h("a", { href: `/tune/overlay/${n + 1}.png`, target: "_blank" }, `Photo ${n + 1} with what was measured`))),
+      this.about,
+      h("p", {}, button("Fit the constants", fit, { class: "main" })),
+      this.outcome,
+    );
+  }
+
+  /** @param {any} fit */
+  showFit(fit) {
+    const accept = () =>
+      trying(async () => {
+        await post("/tune/accept");
+        say("The bench has learned it: a further trial stands in its history.");
+        fill(this.outcome, h("p", { class: "good" }, "✓ Accepted into the bench."));
+      });
+    const digits = (/** @type {number} */ value) => value.toPrecision(3);
+    fill(
+      this.outcome,
+      h("h3", {}, "Verdict"),
+      fit.verdicts.map((/** @type {any} */ each) => h("p", { class: each.grave ? "look" : "" }, `${each.grave ? "△" : "✓"} ${each.words}`)),
+      h("p", {}, `Two thirds of the dots are within ${(100 * fit.spread).toFixed(1)} % of the model.`),
+      h(
+        "div",
+        { class: "wide", tabindex: "0", role: "group", "aria-label": "Constants" },
+        h(
+          "table",
+          {},
+          h("thead", {}, h("tr", {}, ["Constant", "Value", "95 % interval"].map((words) => h("th", { scope: "col" }, words)))),
+          h("tbody", {}, fit.constants.map((/** @type {any} */ each) => h("tr", {}, h("td", {}, each.words), h("td", {}, `${digits(each.value)} ${each.unit}`), h("td", {}, each.held ? "held" : `${digits(each.low)} to ${digits(each.high)}`)))),
+        ),
+      ),
+      h("img", { class: "plot", src: `/tune/residuals.svg?${Date.now()}`, alt: "How far each dot is from the model." }),
+      h("p", {}, button("Accept into the bench", accept, { class: "main" })),
+    );
+  }
+
+  /** @param {SheetData} sheet */
+  draw(sheet) {
+    const um = (/** @type {number} */ mm) => Math.round(1000 * mm);
+    const x = sheet.dots.map((dot) => um(dot.x));
+    const y = sheet.dots.map((dot) => um(dot.y));
+    const w = sheet.dots.map((dot) => um(dot.d || 2 * SHAPE * Math.cbrt(dot.dose)));
+    const cls = sheet.dots.map((dot) => (!sheet.read ? 0 : dot.state === "measured" ? 1 : 2));
+    const layer = depositLayer({ x, y, w, cls, lines: new Map() }, [
+      { colour: "edge", sign: "" },
+      { colour: "less", sign: "" },
+      { colour: "more", sign: "o" },
+    ]);
+    const room = 4000;
+    this.view.overlays = [];
+    this.view.show([layer], [Math.min(...x) - room, Math.min(...y) - room, Math.max(...x) + room, Math.max(...y) + room]);
+  }
+
+  /** @param {{x: number, y: number, within: number}} place */
+  pick(place) {
+    const { sheet } = this;
+    if (!sheet?.read) return;
+    let [best, least] = [-1, 800 + place.within];
+    sheet.dots.forEach((dot, n) => {
+      const away = Math.hypot(1000 * dot.x - place.x, 1000 * dot.y - place.y);
+      if (away < least) [best, least] = [n, away];
+    });
+    const dot = sheet.dots[best];
+    if (!dot) return;
+    const without = () =>
+      trying(async () => {
+        await post("/tune/without", { index: dot.index });
+        await this.look();
+      });
+    fill(
+      this.about,
+      h("h3", {}, `Dot ${dot.index}, ${dot.role}`),
+      h("p", {}, `${dot.dose.toFixed(4)} µL; ${dot.d ? `${dot.d.toFixed(3)} mm wide` : dot.state}${dot.why ? `: ${dot.why}` : ""}`),
+      dot.state === "measured" ? button("Leave it out", without) : null,
+    );
+  }
+}
