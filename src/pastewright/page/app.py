@@ -3,7 +3,6 @@
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from importlib import import_module
-from importlib.resources import files
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -13,23 +12,11 @@ from starlette.routing import BaseRoute, Mount, Route
 
 from pastewright.page.answers import done, given, mistake, wrong_input
 from pastewright.page.context import PageContext, window_of
+from pastewright.page.front_files import LET_IN, front
 from pastewright.page.guard import ENTRY, DoorKeys, Guard
 from pastewright.page.screens import SCREENS, Screen
 from pastewright.problems import InputError
 from pastewright.version import __version__
-
-FRONT = files("pastewright.page") / "front"
-KINDS = {
-    ".html": "text/html; charset=utf-8",
-    ".js": "text/javascript; charset=utf-8",
-    ".css": "text/css; charset=utf-8",
-    ".svg": "image/svg+xml",
-}
-LET_IN = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><title>pastewright</title><link rel="icon" href="data:,">'
-    '<meta http-equiv="refresh" content="0;url=/"><p>Opening …'
-)
-"""A page, not a redirect: a redirect that a file began is another site's, and takes no SameSite=Strict cookie along."""
 
 
 def page_app(
@@ -100,6 +87,9 @@ def _shell(context: PageContext, entry: DoorKeys, screens: Sequence[Screen]) -> 
             return done({"steers": False})
         return done({"steers": context.steering.take(window_of(request), over=data.get("over") is True)})
 
+    async def phone(_request: Request) -> Response:
+        return Response(await run_in_threadpool(context.phone_picture), media_type="image/svg+xml")
+
     async def give_up(request: Request) -> Response:
         ended = await run_in_threadpool(context.works.give_up, int(request.path_params["number"]))
         return done({"ended": ended})
@@ -112,19 +102,6 @@ def _shell(context: PageContext, entry: DoorKeys, screens: Sequence[Screen]) -> 
         Route("/events", events),
         Route("/stop", stop, methods=["POST"]),
         Route("/wheel", wheel, methods=["POST"]),
+        Route("/phone.svg", phone),
         Route("/task/{number:int}/give-up", give_up, methods=["POST"]),
     ]
-
-
-async def front(request: Request) -> Response:
-    """Return a file of the front end: by parts that are names of its folders, never by a path."""
-    place = FRONT
-    for part in request.path_params.get("file", "index.html").split("/"):
-        inside = {child.name: child for child in place.iterdir()} if place.is_dir() else {}
-        if part not in inside:
-            return PlainTextResponse("there is no such file", status_code=404)
-        place = inside[part]
-    kind = next((kind for ending, kind in KINDS.items() if place.name.endswith(ending)), "")
-    if not place.is_file() or not kind:
-        return PlainTextResponse("there is no such file", status_code=404)
-    return Response(place.read_bytes(), media_type=kind)

@@ -15,12 +15,17 @@ from pastewright.problems import one_error
 WINDOW_HEADER = "x-window"
 
 
+def _no_phone() -> bytes:
+    raise one_error("no phone is asked for", "Start the page with --phone.")
+
+
 @dataclass(slots=True, kw_only=True)
 class PageContext:
     """The folder, what is told to the windows, the workers, and who steers.
 
     Whatever moves the machine adds to `stops` a function that ends the motion at once: each is called by the stop
-    button of any window, in a thread, with the words of who stopped. `at_end` is called when the server ends. The topic
+    button of any window, in a thread, with the words of who stopped. A screen that takes photos adds to `photos` what
+    kind, in words, and what is done with one that a phone took. `at_end` is called when the server ends. The topic
     "moving" says in words what moves ("" when nothing does); the shell shows its stop button by it.
     """
 
@@ -29,6 +34,8 @@ class PageContext:
     works: Workroom
     steering: Steering
     journal: Path | None = None
+    photos: dict[str, tuple[str, Callable[[Path], None]]] = field(default_factory=dict)
+    phone_picture: Callable[[], bytes] = field(default=_no_phone)
     stops: list[Callable[[str], None]] = field(default_factory=list)
     at_end: list[Callable[[], None]] = field(default_factory=list)
 

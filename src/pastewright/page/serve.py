@@ -17,6 +17,7 @@ from pastewright.page.context import PageContext
 from pastewright.page.desk import WorkFolder
 from pastewright.page.guard import ENTRY, DoorKeys
 from pastewright.page.live import Live
+from pastewright.page.phone import PhoneDoor, phone_door
 from pastewright.page.steering import Steering
 from pastewright.page.workers import Workroom
 from pastewright.problems import one_error
@@ -34,14 +35,30 @@ class Opened:
     server: uvicorn.Server
     listening: socket.socket
     address: str
+    phone: PhoneDoor | None = None
 
     def run(self) -> None:
         """Serve until the server is told to end (`server.should_exit`, Ctrl-C, SIGTERM)."""
-        asyncio.run(self.server.serve(sockets=[self.listening]))
+        if self.phone is not None:
+            self.phone.begin()
+        try:
+            asyncio.run(self.server.serve(sockets=[self.listening]))
+        finally:
+            if self.phone is not None:
+                self.phone.end()
 
 
-def open_page(desk: WorkFolder, *, port: int = 0, journal: Path | None = None) -> Opened:
+def open_page(
+    desk: WorkFolder,
+    *,
+    port: int = 0,
+    journal: Path | None = None,
+    phone: bool = False,
+    phone_at: str | None = None,
+) -> Opened:
     """Return the page of a desk, listening on this computer's loopback; port 0 takes any free one.
+
+    `phone` opens a door for a phone on the local network, at the address `phone_at` if it is given.
 
     Raises `InputError` where the port is taken.
     """
@@ -66,6 +83,10 @@ def open_page(desk: WorkFolder, *, port: int = 0, journal: Path | None = None) -
     live.tell("moving", {"words": ""})
     live.tell("wheel", {"window": ""})
     desk.changed = context.show_desk
+    live.tell("phone", {"open": False, "taken": False})
+    door = phone_door(context, address=phone_at) if phone else None
+    if door is not None:
+        context.phone_picture = door.picture
     entry = DoorKeys(number)
     app = page_app(context, entry, hosts=frozenset({f"{HOST}:{number}", f"localhost:{number}"}))
     config = uvicorn.Config(
@@ -81,6 +102,7 @@ def open_page(desk: WorkFolder, *, port: int = 0, journal: Path | None = None) -
         server=uvicorn.Server(config),
         listening=listening,
         address=f"http://{HOST}:{number}{ENTRY}?key={entry.key}",
+        phone=door,
     )
 
 

@@ -67,6 +67,12 @@ class TuneRoom:
             "photos", "Measuring the dots", read_into, self.folder, photos, then=self._told
         )
 
+    def take(self, photo: Path) -> None:
+        """Measure a photo that a phone took."""
+        if not (self.folder / SHEET_FILE).is_file():
+            raise one_error("there is no sheet to photograph yet", "Design one first, under Tune.")
+        self.read([photo])
+
     def begin_fit(self) -> int:
         """Fit the constants to what was measured."""
 
@@ -98,6 +104,7 @@ class TuneRoom:
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
     room = TuneRoom(context)
+    context.photos["sheet"] = ("the tuning sheet", room.take)
     return [*_sheets(context, room), *_fitting(room)]
 
 

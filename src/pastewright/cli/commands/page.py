@@ -19,6 +19,9 @@ def page(
     ] = None,
     journal: JournalOption = None,
     at: Annotated[int, typer.Option("--at", min=0, max=65535, help="Port to listen on [any free one].")] = 0,
+    phone: Annotated[
+        bool, typer.Option("--phone", help="Let one phone of the local network send photos, and stop.")
+    ] = False,
     show: Annotated[bool, typer.Option("--show/--no-show", help="Open the browser.")] = True,
 ) -> int:
     """Show the whole job in a browser: a server on this computer, for you alone."""
@@ -29,9 +32,11 @@ def page(
     from pastewright.page.desk import desk_of
     from pastewright.page.serve import open_page, show_in_browser
 
-    opened = open_page(desk_of(what, bench=profile), port=at, journal=journal)
+    opened = open_page(desk_of(what, bench=profile), port=at, journal=journal, phone=phone)
     out.print(f"The page of {escape(str(opened.context.desk.folder))} is at\n  {escape(opened.address)}")
     out.print("This address lets a browser in: keep it to yourself. Ctrl-C here ends the page.")
+    if opened.phone is not None:
+        out.print(f"For one phone, as the QR code on the Start screen:\n  {escape(opened.phone.address)}")
     if show:
         show_in_browser(opened.address, lambda: opened.server.started)
     opened.run()

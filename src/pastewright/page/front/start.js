@@ -9,11 +9,33 @@ import { trying } from "./messages.js";
 export default class StartScreen extends HTMLElement {
   connectedCallback() {
     this.off = on("desk", (desk) => this.show(desk));
+    this.offPhone = on("phone", (phone) => {
+      this.phone = phone;
+      this.showPhone();
+    });
     trying(() => post("/start/look"));
   }
 
   disconnectedCallback() {
     if (this.off) this.off();
+    if (this.offPhone) this.offPhone();
+  }
+
+  phoneCard = h("section", { class: "card", hidden: true });
+  phone = { open: false, taken: false };
+
+  showPhone() {
+    this.phoneCard.hidden = !this.phone.open;
+    fill(
+      this.phoneCard,
+      h("h2", {}, "Phone"),
+      this.phone.taken
+        ? h("p", {}, "✓ A phone is let in: it may send photos, and stop. For another one start the page anew.")
+        : [
+            h("p", {}, "One phone in this network may send photos, and stop. The code works once. Nothing between phone and computer is encrypted."),
+            h("img", { src: "/phone.svg", alt: "QR code with the address for a phone; it stands in the terminal, too.", class: "plot" }),
+          ],
+    );
   }
 
   /** @param {any} desk */
@@ -50,6 +72,7 @@ export default class StartScreen extends HTMLElement {
           h("h2", {}, "Plans"),
           desk.plans.length ? h("ul", { class: "rows" }, desk.plans.map(planRow)) : h("p", {}, "Nothing is planned yet."),
         ),
+        this.phoneCard,
       ),
       h(
         "p",

@@ -32,6 +32,14 @@ export default class TuneScreen extends HTMLElement {
     this.view.setAttribute("words", "Picture of the sheet. Arrows move it, plus and minus zoom, 0 shows all.");
     this.append(this.view, this.panel);
     this.view.addEventListener("pick", (event) => this.pick(/** @type {CustomEvent} */ (event).detail));
+    // A photo that a phone sent is measured without this window having asked.
+    let measured = 0;
+    this.offTasks = on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
+      const done = tasks.filter((each) => each.kind === "photos" && each.state === "done").map((each) => each.id);
+      const last = Math.max(0, ...done);
+      if (last > measured && measured >= 0 && this.sheet) trying(() => this.look());
+      measured = last;
+    });
     this.off = on("desk", (desk) => {
       this.desk = desk;
       if (this.seen !== desk.bench || !this.panel.childElementCount) {
@@ -43,6 +51,7 @@ export default class TuneScreen extends HTMLElement {
 
   disconnectedCallback() {
     if (this.off) this.off();
+    if (this.offTasks) this.offTasks();
   }
 
   async look() {
