@@ -29,17 +29,21 @@ sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 from foreign_bench import Foreign, lay_all, track  # noqa: E402
 from foreign_benches import SEEDS, drawn  # noqa: E402
 from foreign_trials import block_mg, board_errors, p95, readings, seen_by_camera  # noqa: E402
-from tuning_trials import demo_bench, photographed, tuned  # noqa: E402
+from tuning_trials import demo_bench, photographed  # noqa: E402
 from virtual_bench import Laid  # noqa: E402
 
 from pastewright.plot_svg import svg_text  # noqa: E402
+from pastewright.profile.examples import DEMO, example_text  # noqa: E402
 from pastewright.profile.model import Profile  # noqa: E402
+from pastewright.profile.read import parse_profile  # noqa: E402
+from pastewright.tune.fit.constants import with_constants  # noqa: E402
 from pastewright.tune.fit.evidence import Evidence  # noqa: E402
 from pastewright.tune.fit.fit import Fitted, fit_sheets  # noqa: E402
 from pastewright.tune.fit.weighing import WeighedBlock  # noqa: E402
 from pastewright.tune.record.measurements import Measurements  # noqa: E402
+from pastewright.tune.record.profile_update import tuning_entry, with_entry  # noqa: E402
 from pastewright.tune.sheet.design import Designed, designed  # noqa: E402
-from pastewright.tune.sheet.promise import planned_with, promise_of  # noqa: E402
+from pastewright.tune.sheet.promise import promise_of  # noqa: E402
 
 STEPS = ("as profiled", "one sheet", "one sheet, a block weighed", "two sheets", "one sheet, rendered photo")
 ROWS = ROOT / "build" / "tuning-rows.jsonl"
@@ -54,6 +58,7 @@ class Knowledge:
 
     profile: Profile
     promised: float = 0.0
+    second: float = 0.0  # promised of a second sheet
     doubt: float = 1.0
     modes: int = 0
     fit_s: float = 0.0
@@ -64,7 +69,7 @@ def known(
     sheets: Sequence[tuple[Designed, Measurements]],
     *,
     weighed: tuple[Designed, float] | None = None,
-    begin: Sequence[dict[str, float]] = (),
+    leave_rows_out: bool = False,
 ) -> Knowledge:
     profile = demo_bench()
     evidence = [Evidence(made.sheet, seen, profile) for made, seen in sheets]
@@ -73,11 +78,12 @@ def known(
         made, mass_mg = weighed
         blocks = [WeighedBlock(made.sheet.process["block"], mass_mg, profile)]
     began = process_time()
-    fitted: Fitted = fit_sheets(evidence, profile, blocks=blocks, begin=begin, leave_rows_out=not begin)
-    there = tuned(profile, fitted)
-    promise = promise_of(fitted, there)
+    fitted: Fitted = fit_sheets(evidence, profile, blocks=blocks, leave_rows_out=leave_rows_out)
+    promise = promise_of(fitted, with_constants(profile, fitted.lasting))
+    entry = tuning_entry(fitted, profile, dated="2025-03-14", sheets=["sheet"], promise=promise)
     return Knowledge(
-        profile=planned_with(there, promise),
+        profile=parse_profile(with_entry(example_text(DEMO), entry), "bench.toml"),
+        second=promise.second * promise.error,
         promised=promise.error,
         doubt=promise.pressure_doubt,
         modes=len(fitted.modes),
@@ -102,14 +108,15 @@ def row_of(step: str, seed: int, bench: Foreign, one: Knowledge) -> dict[str, ob
     """The board planned with what is known, laid on the bench: a row of the file, told on the way."""
     ((errors, peak),) = board_errors([one.profile], [bench])
     print(
-        f"{step}: bench {seed}: {p95(errors):7.1%}, promised {one.promised:6.1%}, {peak:4.0f} kPa,"
-        f" doubt {one.doubt:.2f}, {one.modes} other modes, fit {one.fit_s:.1f} s",
+        f"{step}: bench {seed}: {p95(errors):7.1%}, promised {one.promised:6.1%} (a second sheet {one.second:.1%}),"
+        f" {peak:4.0f} kPa, doubt {one.doubt:.2f}, {one.modes} other modes, fit {one.fit_s:.1f} s",
         flush=True,
     )
     return {
         "step": step,
         "seed": seed,
         "promised": round(one.promised, 4),
+        "second": round(one.second, 4),
         "kpa": round(peak, 1),
         "modes": one.modes,
         "fit_s": round(one.fit_s, 2),
@@ -125,16 +132,14 @@ def outcome(seed: int, *, photo: bool) -> list[dict[str, object]]:
     rows = [row_of(STEPS[0], seed, bench, Knowledge(profile=profile))]
     (laid,) = lay_all([track(first.motions, profile)], [bench])
     seen = readings(first.sheet, laid, bench, np.random.default_rng([seed, 1]))
-    once = known([(first, seen)])
+    once = known([(first, seen)], leave_rows_out=True)
     rows.append(row_of(STEPS[1], seed, bench, once))
     mass_mg = block_mg(first, bench, np.random.default_rng([seed, 2]))
-    rows.append(
-        row_of(STEPS[2], seed, bench, known([(first, seen)], weighed=(first, mass_mg), begin=once.ended))
-    )
+    rows.append(row_of(STEPS[2], seed, bench, known([(first, seen)], weighed=(first, mass_mg))))
     second = designed(once.profile, name="two")
     (laid,) = lay_all([track(second.motions, profile)], [bench])
     again = readings(second.sheet, laid, bench, np.random.default_rng([seed, 4]))
-    rows.append(row_of(STEPS[3], seed, bench, known([(first, seen), (second, again)], begin=once.ended)))
+    rows.append(row_of(STEPS[3], seed, bench, known([(first, seen), (second, again)])))
     if photo:
         rows.append(row_of(STEPS[4], seed, bench, known([(first, rendered(first, bench, seed))])))
     return rows

@@ -101,10 +101,12 @@ class Track:
     ramp_s: Floats
     up: NDArray[np.bool_]
     lands: NDArray[np.int64]  # the deposit that the tip leaves after this row, −1 for none, −2 for the strip
+    walked_mm: Floats  # how far the tip goes in this row, along the board and down on it
 
 
 def track(motions: Motions, profile: Profile) -> Track:
     rows: list[list[float]] = []
+    walked: list[float] = []
     motor, place, owner, begun = 0.0, (0.0, 0.0, 0.0), -1, False
     for move in motions.moves:
         to = (move.x_mm, move.y_mm, move.z_mm)
@@ -129,6 +131,7 @@ def track(motions: Motions, profile: Profile) -> Track:
             rows[-1][1] += move.duration_s
         elif move.duration_s > 0:
             rows.append([way, move.duration_s, ramp, float(up), -1])
+            walked.append(0.0 if up else dist(place[:2], to[:2]))
         motor, place = move.plunger_mm, to
     table = np.array(rows)
     return Track(
@@ -137,6 +140,7 @@ def track(motions: Motions, profile: Profile) -> Track:
         ramp_s=table[:, 2],
         up=table[:, 3] > 0,
         lands=table[:, 4].astype(np.int64),
+        walked_mm=np.array(walked),
     )
 
 
@@ -189,13 +193,41 @@ def _lay(tracks: Sequence[Track], benches: Sequence[Foreign], steps: int) -> lis
     for one, bench in zip(tracks, benches, strict=True):
         landed, end = np.full(len(one.way_mm), -1.0), np.zeros(3)
         rows = (one.way_mm, one.seconds, one.ramp_s, one.up, one.lands)
-        _journey(rows, _numbers(bench), _flow_table(bench), waits, landed, end)
+        _journey(rows, _numbers(bench), _flow_table(bench), waits, landed, end, np.zeros((0, 0)))
         mean: dict[int, float] = {}
         for index, volume in zip(one.lands.tolist(), landed.tolist(), strict=True):
             if volume >= 0:
                 mean[index] = mean.get(index, 0.0) + volume
         peak, out, swept = end.tolist()
         found.append(Landed(mean_ul=mean, peak_kpa=peak, out_ul=out, swept_ul=swept))
+    return found
+
+
+def along_beads(one: Track, bench: Foreign, *, parts: int = 10, steps: int = 400) -> dict[int, Floats]:
+    """How the paste of each bead that is walked lies along its path: shares of equal parts of its length, which add up
+    to 1. What comes while the tip stands lies where it stands.
+    """
+    waits = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, steps)])
+    landed, end, came = np.full(len(one.way_mm), -1.0), np.zeros(3), np.zeros((len(one.way_mm), steps))
+    rows = (one.way_mm, one.seconds, one.ramp_s, one.up, one.lands)
+    _journey(rows, _numbers(bench), _flow_table(bench), waits, landed, end, came)
+    found: dict[int, Floats] = {}
+    first = 0
+    for row, index in enumerate(one.lands.tolist()):
+        if index == -1:
+            continue
+        if index >= 0 and one.walked_mm[first : row + 1].sum() > 0:
+            down = [at for at in range(first, row + 1) if not one.up[at]]
+            whole, before = float(one.walked_mm[down].sum()), 0.0
+            shares = np.zeros(parts)
+            for at in down:
+                times = one.seconds[at] * (np.arange(steps) + 0.5) / steps
+                done = np.array([_share(t, one.seconds[at], one.ramp_s[at]) for t in times])
+                where = (before + one.walked_mm[at] * done) / whole
+                np.add.at(shares, np.minimum((where * parts).astype(int), parts - 1), came[at])
+                before += float(one.walked_mm[at])
+            found[index] = shares / shares.sum()
+        first = row + 1
     return found
 
 
@@ -274,8 +306,10 @@ def _share(t, seconds, ramp):
 
 
 @njit(cache=True)
-def _journey(rows, bench, table, waits, landed, end):
-    """One bench through one journey: what lands when a row ends (−1 where nothing does); peak, out and swept in `end`."""
+def _journey(rows, bench, table, waits, landed, end, came_at):
+    """One bench through one journey: what lands when a row ends (−1 where nothing does); peak, out and swept in `end`;
+    what came in each step, where there is room for it.
+    """
     ways, times, ramps, ups, lands = rows
     per_mm, spring, grip, air, bulk, fill, backlash, thinning, thixotropy, index, least, yields, begun = bench
     steps = waits.size - 1
@@ -313,6 +347,8 @@ def _journey(rows, bench, table, waits, landed, end):
                 rested = (1 - (1 - rested) * exp(-h / BUILDS_S)) * exp(-abs(came) / BREAKS_UL)
                 book += came
                 top = max(top, book)
+                if came_at.size > 0:
+                    came_at[row, step - 1] = came
         clock += seconds
         if lands[row] == -2:
             book = min(book - max(top, 0.0), 0.0)

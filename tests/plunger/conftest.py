@@ -157,11 +157,12 @@ def simulated() -> Callable[..., tuple[float, float, float]]:
     """Return a function: a bench and its parts in, (volume out, pressure at the end, highest pressure) out.
 
     A part is ("sweep", µL, µL/s), ("wait", s) or ("walk", µL, legs, mm/s, mm/s²). The motor's travel, its backlash
-    and the springs are followed with scipy's solve_ivp at a tolerance of 1e-9.
+    and the springs are followed with scipy's solve_ivp at a tolerance of 1e-9. Where `empties`, the paste that left is
+    no longer there to give way.
     """
 
     def run(
-        bench: PlungerBench, parts: Sequence[tuple], *, start_kpa: float | None = None
+        bench: PlungerBench, parts: Sequence[tuple], *, start_kpa: float | None = None, empties: bool = False
     ) -> tuple[float, float, float]:
         per_mm = bench.store.area_mm2 * bench.gain
         pressure = bench.rest_fraction * 2 * bench.tip.length_mm * bench.tip.yield_kpa / bench.tip.radius_mm
@@ -169,18 +170,19 @@ def simulated() -> Callable[..., tuple[float, float, float]]:
         state = _stored(pressure, bench.store)
         out = highest = 0.0
 
-        def pressure_of(volume: float) -> float:
-            return float(
-                brentq(lambda p: _stored(p, bench.store) - volume, -60.0, 1e6, xtol=1e-11, rtol=1e-14)
+        def pressure_of(volume: float, gone_ul: float) -> float:
+            left = replace(
+                bench.store, paste_ul=max(bench.store.paste_ul - (gone_ul if empties else 0.0), 0.0)
             )
+            return float(brentq(lambda p: _stored(p, left) - volume, -60.0, 1e6, xtol=1e-11, rtol=1e-14))
 
         def go(sweep: Callable[[float], float], seconds: float, pieces: int) -> None:
             nonlocal state, out, highest
             if seconds <= 0:
                 return
-            begin = state
+            begin, before = state, out
             answer = solve_ivp(
-                lambda t, y: [_flow(pressure_of(begin + sweep(t) - y[0]), bench.tip)],
+                lambda t, y: [_flow(pressure_of(begin + sweep(t) - y[0], before + y[0]), bench.tip)],
                 (0.0, seconds),
                 [0.0],
                 rtol=1e-9,
@@ -189,7 +191,7 @@ def simulated() -> Callable[..., tuple[float, float, float]]:
             )
             out += answer.y[0, -1]
             for t, o in zip(answer.t, answer.y[0], strict=True):
-                highest = max(highest, pressure_of(begin + sweep(t) - o))
+                highest = max(highest, pressure_of(begin + sweep(t) - o, before + o))
             state = begin + sweep(seconds) - answer.y[0, -1]
 
         for part in parts:
@@ -205,6 +207,6 @@ def simulated() -> Callable[..., tuple[float, float, float]]:
                 for leg in part[2]:
                     way, seconds = _trapezoid(leg, part[3], part[4])
                     go(_swept(way, 0.0, part[1] / sum(part[2])), seconds, 20)
-        return out, pressure_of(state), highest
+        return out, pressure_of(state, out), highest
 
     return run

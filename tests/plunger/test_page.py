@@ -1,5 +1,6 @@
 """The tables of docs/plunger.md are what the code says of the demo's bench."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -100,11 +101,13 @@ def laid_over_planned(profile, stiffness, flow):
     )
     real = bench_of(bench_off(profile, stiffness=stiffness, consistency=flow**-profile.paste.flow_index))
     small, large = dot_cycle(0.05, bench), dot_cycle(0.3, bench)
-    # The strip is long enough for any bench near this one: it ends at the bench's own steady pressure.
+    # The strip is long enough for any bench near this one: it ends at the bench's own steady pressure, with the barrel
+    # emptier by the strip.
+    used = replace(real.store, paste_ul=real.store.paste_ul - strip.cycle.volume_ul - strip.cycle.retract_ul)
     pressure = retracted(
         np.array([steady_pressure_kpa(strip.flow_ul_s, real.tip)]),
         strip.cycle.retract_ul,
-        real,
+        replace(real, store=used),
     )
     ratios = []
     for cycle in [small] * 8 + [large] * 6 + [small] * 8:

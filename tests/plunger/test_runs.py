@@ -4,14 +4,20 @@ from math import dist, sqrt
 
 import numpy as np
 import pytest
+from foreign_bench import along_beads, as_profiled, lay_all, track
+from foreign_trials import board_motions
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pastewright.plunger.bead import solved_beads
 from pastewright.plunger.flow import flow_ul_s
 from pastewright.plunger.runs import LEAST_SPEED, even_walks
+from pastewright.plunger.settle import strip_of
 from pastewright.plunger.storage import pressure_of_stored_kpa
 from pastewright.plunger.walk import Walk
+from pastewright.profile.examples import example_text
+from pastewright.profile.read import parse_profile
+from pastewright.tune.sheet.program import BeadToLay, sheet_motions
 
 STEPS = 1000
 
@@ -119,3 +125,35 @@ def test_the_same_bead_is_even_in_any_company(benches):
     among = even_walks([1.5, 0.2, 0.05], [walked(9.0), walked(2.0), walked(0.6)], soft)[1]
     assert dist((alone.run_in_mm, alone.run_out_mm), (among.run_in_mm, among.run_out_mm)) < 0.01
     assert even_walks([], [], soft) == ()
+
+
+@pytest.mark.parametrize("name", ["bench-ngc-turns-b", "bench-reprap-e"])
+def test_every_tenth_of_a_short_bead_has_about_its_due(name):
+    """Laid on a bench written apart: a worm that crosses its backlash slowly, and a planetary gear."""
+    profile = parse_profile(example_text(name), name)
+    beads = [
+        BeadToLay(
+            path_mm=((5.0, 5.0 + 4 * at), (5.0 + mm, 5.0 + 4 * at)),
+            volume_ul=volume,
+            tip_mm_s=profile.tuning.bead_mm_s,
+        )
+        for at, (volume, mm) in enumerate([(0.06, 0.8), (0.1, 1.0), (0.141, 1.5), (0.24, 2.5), (0.41, 4.5)])
+    ]
+    motions, _ = sheet_motions(beads, profile, strip=strip_of(profile))
+    tenths = 10 * np.array(
+        list(along_beads(track(motions, profile), as_profiled(profile, least_bores=0.02)).values())
+    )
+    assert tenths.shape == (5, 10)
+    assert tenths.min() > 1 / 1.5
+    assert tenths.max() < 1.5
+
+
+def test_the_first_deposits_after_the_strip_of_a_large_barrel_are_as_full_as_the_last():
+    """The strip takes 70 µL out of 6 mL, which makes the barrel stiffer by more than a dot's worth."""
+    profile = parse_profile(example_text("bench-ngc-turns-b"), "worm")
+    wanted, motions = board_motions(profile)
+    way = track(motions, profile)
+    (laid,) = lay_all([way], [as_profiled(profile, start_share=0.5, least_bores=0.05)])
+    order = [index for index in way.lands.tolist() if index >= 0]
+    off = np.array([laid.mean_ul[index] / wanted[index] - 1 for index in order])
+    assert np.abs(off).max() < 0.01

@@ -23,17 +23,21 @@ from pastewright.plunger.walk import Walk
 Floats = NDArray[np.float64]
 
 # With the leak's middle at about 0.85 of the prime's way and 0.3 of the retraction's (simulated, on the example
-# benches), runs of 0.6 and 0.7 of the even length would put it right. Of 0.5, 0.65, 0.8 and 1 the middle two leave the
-# paste laid up to any point of the path nearest to its share: 4 to 10 % of the bead off, standing 12 to 50 %.
-RUN_SHARE = 0.6
+# benches), runs of 0.6 and 0.7 of the even length would put it right; 0.7 leaves the tenths of a bead most alike.
+RUN_SHARE = 0.7
 
-# A walk is slowed until its leaks are no more than this share of the bead, or to the least share of its speed.
-LEAK_SHARE = 0.4
-LEAST_SPEED = 0.25  # slower than a quarter of the speed, drying and drawing start to matter; own choice
+# A walk is slowed until its leaks are no more than this share of the bead, or to the least share of its speed. While a
+# motor crosses its backlash paste flows on, and the tip has hardly begun to move: with leaks of 0.4 of the bead a short
+# one had 2.0 to 2.5 of its mean in one tenth and 0.1 to 0.5 in the last, with 0.2 all tenths have 0.86 to 1.5 (simulated,
+# all example benches); it takes 3 to 10 % more time for beads of 0.8 to 4.5 mm.
+LEAK_SHARE = 0.2
+LEAST_SPEED = (
+    0.1  # slower than that a bead of a millimetre would take longer than the longest dwell; own choice
+)
 SPEEDS = 13  # speeds tried between the two, 12 % apart; the share of leaks answers in proportion
 
 # Shorter than this a run is not worth a line; controllers round places to 0.01 or 0.001 mm.
-LEAST_RUN_MM = 0.05
+LEAST_RUN_MM = 0.03
 
 # Share of the bead's first or last leg that a run may take: of the only leg, and of one of several.
 OF_ONLY_LEG = 0.4
@@ -43,7 +47,7 @@ OF_OUTER_LEG = 0.8
 def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench) -> tuple[Walk, ...]:
     """Return the same paths with runs at their ends, for beads of the given volumes > 0 [µL].
 
-    A walk whose leaks are more than 40 % of its bead is slowed, to a quarter at least: less flow leaks less.
+    A walk whose leaks are more than 20 % of its bead is slowed, to a tenth at least: less flow leaks less.
     """
     volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
     if not volumes.size:

@@ -5,7 +5,7 @@ backlash the drive stands on. A steady feed forgets it: pressure goes to P_ss(Q)
 time constant C·dP/dQ. Then the retraction from P_ss to P_rest, as after a bead, gives the known state.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -31,6 +31,7 @@ WORST_START = 2.0
 # Least paste is spent at the slowest feed; this bounds the wait.
 LONGEST_S = 30.0
 FLOWS = 12  # feeds tried, from slow to fast; the least paste is flat about its best, own choice
+MOST_OF_BARREL = 0.5  # a strip that takes more leaves nothing for a board, and is laid by nobody
 CHUNKS = 240  # parts that the longest wait is looked at in: an eighth of a second each
 
 
@@ -86,8 +87,14 @@ def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_
         bench,
         least_steps=64,
     )
-    back = float(retractions_ul(ended, bench)[0])
     prime = float(primes[0])
+    # The strip itself has made the barrel stiffer: on a large barrel that is worth several dots.
+    gone = prime + feed - float(start[0]) + bench.rest_ul
+    if gone < MOST_OF_BARREL * bench.store.paste_ul:
+        bench_then = replace(bench, store=replace(bench.store, paste_ul=bench.store.paste_ul - gone))
+    else:
+        bench_then = bench
+    back = float(retractions_ul(ended, bench_then)[0])
     worst = float(stored_ul(WORST_START * steady, bench.store)) - bench.rest_ul
     cycle = BeadCycle(
         volume_ul=prime + feed - back,

@@ -49,9 +49,9 @@ def test_where_all_is_known_nothing_is_doubted(promises):
 
 
 def test_a_gain_that_is_off_makes_all_dots_so_much_off(promises):
-    # 95 % of 2 % is 3.9 %, and more where springs let more out than they should.
+    # 95 % of 2 % is 3.9 %; of small dots some of it stays in the springs, which forget slowly.
     assert promises["gain"].errors[-1] == pytest.approx(0.02, abs=0.008)
-    assert promises["gain"].error > 0.035
+    assert 0.02 < promises["gain"].error < 0.05
 
 
 def test_thicker_paste_may_mean_higher_pressure_and_plans_keep_the_limit_with_it(promises):

@@ -103,7 +103,7 @@ def print_promise(promise: Promise, pads: Mapping[str, float]) -> None:
     if promise.error > SECOND_SHEET:
         console.print(
             f"  [yellow]second sheet[/] a board is expected within ±{promise.error:.0%} only: lay a second sheet before it"
-            " (pastewright tune sheet), and weigh its block"
+            f" (pastewright tune sheet), which would bring ±{promise.second * promise.error:.0%}, and weigh its block"
         )
     if promise.pressure_doubt >= MOST_DOUBT:
         console.print(

@@ -18,9 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Layout
-from pastewright.deposit.shape import bead_volume_ul, dot_volume_ul, dot_width_mm
+from pastewright.deposit.shape import bead_volume_ul, dot_width_mm
 from pastewright.motion.model import Motions
-from pastewright.plunger.bench import bench_of
 from pastewright.plunger.settle import Settling, strip_of
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -28,26 +27,31 @@ from pastewright.profile.tuned import bench_key, paste_key, tip_key
 from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
-    Group,
     as_seen,
     as_they_are,
     constants_of,
     with_constants,
 )
-from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_data, turns_of
 from pastewright.tune.sheet.block import Block, block_of
+from pastewright.tune.sheet.foreseen import (
+    SHARED,
+    after_sheet,
+    board_in_mind,
+    dots_among,
+    expected_error,
+    information,
+    known_before,
+    where_it_matters,
+)
 from pastewright.tune.sheet.model import Role, Sheet, SheetBead, SheetDot, odd_places
 from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions
 from pastewright.tune.sheet.recipe import (
     LARGEST_MM,
-    LEVELS,
     Item,
     Recipe,
     altered,
-    dot_cycles,
-    expected_error,
     orders,
     possible_benches,
     recipe_of,
@@ -65,9 +69,6 @@ DRAWN = 3  # every third try is an order drawn anew, the first ones; the others 
 AIR = 1.15
 AIR_MM = 0.3
 LEAST_PITCH_BORES = 6.0
-
-# A dot counts in the choice of order with this spread, about that of its volume through a phone's photo [-, of ln V].
-SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
 
 # Rest of the sheet, in pitches: gap between lattice and beads, and of the beads among themselves.
 BEAD_STEP = 0.8
@@ -125,7 +126,7 @@ def designed(
     widest = LARGEST_MM
     for _ in range(SHRINKINGS):
         recipe = recipe_of(profile, widest_mm=widest)
-        benches = [_moved(profile, factors) for factors in possible_benches(profile, recipe.doubt)]
+        benches = _benches(profile, recipe)
         drawn = orders(recipe, ROWS * COLUMNS, tries=max(-(-tries // DRAWN), 1), seed=seed)
         rough = _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio))
         largest_mm = _largest_mm(drawn[0], recipe, min(rough, room), profile, strip, benches)
@@ -139,13 +140,13 @@ def designed(
             "Move the board's corner in [bed], so that more of the machine's travel lies right of it and beyond it.",
             file=profile.file,
         )
-    stakes = [_stakes(with_constants(profile, as_they_are(bench)), bench, recipe, pitch) for bench in benches]
+    boards = [_board(profile, bench, recipe) for bench in benches]
     best: _Try | None = None
     rng = np.random.default_rng([seed, 1])
     for number in range(tries):
         on_try()
         items = drawn[number] if best is None or number < len(drawn) else altered(best.items, rng)
-        one = _tried(items, _forward(items, recipe, pitch, profile, strip), benches, stakes, profile)
+        one = _tried(items, _forward(items, recipe, pitch, profile, strip), boards, profile)
         if best is None or (one.error < best.error and _pitch(profile, one.largest_mm) <= room):
             best = one
     if best is None:
@@ -156,7 +157,7 @@ def designed(
     trial = [(bead, None) for bead in _trial(profile, pitch, width_mm=_trial_width_mm(profile))]
     things = [*_things(items, recipe, pitch, profile, strip), *trial]
     motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
-    sds = np.sqrt(np.diag(np.linalg.inv(best.information)))
+    sds = np.sqrt(np.diag(best.covariance))
     sheet = _sheet(name, things, pitch, recipe, profile, motions)
     block = block_of(recipe, profile)
     more = {} if block is None else {"block": block.data(profile)}
@@ -167,7 +168,7 @@ def designed(
         layout,
         recipe,
         largest_mm,
-        {constant.name: float(sd) for constant, sd in zip(CONSTANTS, sds, strict=True)},
+        {CONSTANTS[at].name: float(sd) for at, sd in zip(SHARED, sds, strict=True)},
         block,
     )
 
@@ -223,6 +224,26 @@ def _sheet(
     )
 
 
+def _benches(profile: Profile, recipe: Recipe) -> list[Floats]:
+    """The benches that this one may be, as vectors of the fit, that of the profile first.
+
+    Where a trial has left a covariance, other ways to explain it included, the others lie along what a board would
+    suffer from most: there a second sheet has to tell.
+    """
+    here = _moved(profile, {})
+    before = known_before(profile)[np.ix_(SHARED, SHARED)]
+    if not profile.tuning.dated or not profile.history:
+        return [_moved(profile, factors) for factors in possible_benches(profile, recipe.doubt)]
+    stakes = board_in_mind(profile, recipe.doses_ul).stakes(here)
+    limits = [(log(c.low), log(c.high)) if c.logarithmic else (c.low, c.high) for c in CONSTANTS]
+    low, high = (
+        np.array([x + end if c.logarithmic else end for c, x, end in zip(CONSTANTS, here, ends, strict=True)])
+        for ends in zip(*limits, strict=True)
+    )
+    steps = where_it_matters(stakes, before, 2)
+    return [here, *(np.clip(here + way * step, low, high) for step in steps for way in (1.0, -1.0))]
+
+
 def _moved(profile: Profile, factors: Mapping[str, float]) -> Floats:
     own = constants_of(profile)
     seen = as_seen(own)
@@ -234,71 +255,39 @@ def _moved(profile: Profile, factors: Mapping[str, float]) -> Floats:
 @dataclass(frozen=True, slots=True)
 class _Try:
     """An order that was tried: the error to expect of a board after it [-], the widest dot that any of the benches
-    would lay, and what it tells about the bench as profiled.
+    would lay, and what is known of the bench after it, were it as profiled.
     """
 
     items: tuple[Item, ...]
     error: float
     largest_mm: float
-    information: Floats
+    covariance: Floats
 
 
-def _tried(
-    items: tuple[Item, ...],
-    forward: Forward,
-    benches: Sequence[Floats],
-    stakes: Sequence[Floats],
-    profile: Profile,
-) -> _Try:
-    told = [_information(forward, bench, profile) for bench in benches]
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """A bench that may be, and what a board planned for it makes of what is not known."""
+
+    bench: Floats
+    stakes: Floats
+
+
+def _board(profile: Profile, bench: Floats, recipe: Recipe) -> _Board:
+    there = with_constants(profile, as_they_are(bench))
+    return _Board(bench, board_in_mind(there, recipe.doses_ul).stakes(bench))
+
+
+def _tried(items: tuple[Item, ...], forward: Forward, boards: Sequence[_Board], profile: Profile) -> _Try:
+    before = known_before(profile)[np.ix_(SHARED, SHARED)]
+    told = [information(forward, board.bench, profile) for board in boards]
+    after = [after_sheet(before, matrix) for matrix, _ in told]
+    errors = [
+        expected_error(board.stakes, covariance) for board, covariance in zip(boards, after, strict=True)
+    ]
+    # Squares are added, so that the worst of the benches count most.
+    error = float(np.sqrt(np.mean(np.square(errors))))
     most_ul = max(most for _, most in told)
-    return _Try(
-        items,
-        expected_error([matrix for matrix, _ in told], stakes),
-        dot_width_mm(most_ul, profile.tuning.dot_shape_ratio),
-        told[0][0],
-    )
-
-
-def _information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, float]:
-    """Fisher's information of the dots' logarithms [constants × constants], the priors' own included, and the largest
-    dot [µL].
-    """
-    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
-    out = flowed.out_ul[1:]
-    least = dot_volume_ul(
-        profile.tuning.smallest_dot_bores * profile.tip.bore_mm, profile.tuning.dot_shape_ratio
-    )
-    dots = _dots(forward)
-    seen_well = dots & (out[:, 0] > least)
-    rows = by_out[1:][seen_well] / out[seen_well] / SEEN_SPREAD
-    # The volume that a photo tells moves with the shape ratio: ln V = ln(s·(3/4 + s²)) + 3·ln d + …
-    shape = profile.tuning.dot_shape_ratio
-    rows[:, AT["dot_shape_ratio"]] -= (1 + 2 * shape**2 / (0.75 + shape**2)) / SEEN_SPREAD
-    priors = np.array([constant.sd for constant in CONSTANTS])
-    matrix: Floats = rows.T @ rows + np.diag(1 / priors**2)
-    return matrix, float(out[dots, 0].max())
-
-
-def _stakes(profile: Profile, seen: Floats, recipe: Recipe, pitch: float) -> Floats:
-    """How the logarithms of a board's volumes answer to the constants, dots × constants, on a bench known at last.
-
-    The board is a handful of dots over the sheet's range, small ones after large ones and the other way round, planned
-    for that very bench.
-    """
-    bench = bench_of(profile)
-    order = [level for pair in zip(range(LEVELS), reversed(range(LEVELS)), strict=True) for level in pair]
-    doses = [recipe.doses_ul[level] for level in order]
-    cycles = dot_cycles(doses, np.full(len(doses), bench.push_ul_s), bench)
-    places = [_place(row, column, pitch) for row, column in _lattice(len(cycles))]
-    dots = [DotToLay(place_mm=place, cycle=cycle) for place, cycle in zip(places, cycles, strict=True)]
-    motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
-    forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
-    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
-    rows: Floats = by_out[1:] / flowed.out_ul[1:]
-    # A board has its own start and its own warming.
-    rows[:, [AT[c.name] for c in CONSTANTS if c.group is Group.SHEET]] = 0.0
-    return rows
+    return _Try(items, error, dot_width_mm(most_ul, profile.tuning.dot_shape_ratio), after[0])
 
 
 def _forward(
@@ -319,15 +308,9 @@ def _largest_mm(
 ) -> float:
     """Width of the largest dot [mm] that any of the benches would lay."""
     forward = _forward(items, recipe, pitch, profile, strip)
-    dots = _dots(forward)
+    dots = dots_among(forward)
     most_ul = max(float(forward.run(bench).out_ul[1:][dots].max()) for bench in benches)
     return dot_width_mm(most_ul, profile.tuning.dot_shape_ratio)
-
-
-def _dots(forward: Forward) -> NDArray[np.bool_]:
-    """Which turns after the strip lay a dot: those that push once and draw back once."""
-    strokes = [sum(stroke.delta_mm != 0 for stroke in turn.strokes) for turn in forward.score.turns[1:]]
-    return np.asarray(np.array(strokes) == 2)
 
 
 def _largest_pitch(profile: Profile) -> float:

@@ -58,7 +58,9 @@ def sheet_motions(
     barrel too small.
     """
     deposits = tuple(
-        _dot(index, thing, profile) if isinstance(thing, DotToLay) else _bead(index, thing, profile)
+        dot_deposit(index, thing.place_mm, thing.cycle.volume_ul, profile)
+        if isinstance(thing, DotToLay)
+        else _bead(index, thing, profile)
         for index, thing in enumerate(things)
     )
     tour = Tour(
@@ -155,10 +157,11 @@ def sheet_verdict(program: Program, layout: Layout, profile: Profile) -> Verdict
     return verify(program.text, expected, profile)
 
 
-def _dot(index: int, dot: DotToLay, profile: Profile) -> Deposit:
+def dot_deposit(index: int, place_mm: Point, volume_ul: float, profile: Profile) -> Deposit:
+    """Return a dot as boards have them."""
     shape = profile.tuning.dot_shape_ratio
-    width = dot_width_mm(dot.cycle.volume_ul, shape)
-    return _deposit(index, DepositKind.DOT, (dot.place_mm,), dot.cycle.volume_ul, width, shape * width)
+    width = dot_width_mm(volume_ul, shape)
+    return _deposit(index, DepositKind.DOT, (place_mm,), volume_ul, width, shape * width)
 
 
 def _bead(index: int, bead: BeadToLay, profile: Profile) -> Deposit:

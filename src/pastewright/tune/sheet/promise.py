@@ -1,7 +1,7 @@
 """A fit to what boards may expect of it: the error of a dot by its volume, and how high pressures may really go.
 
-The profile with the fitted constants plans a handful of dots, small ones after large ones and the other way round; the
-model lays them on benches that the fit leaves possible: one standard deviation away each way along every axis of the
+The profile with the fitted constants plans a board of dots of all sizes, as boards are planned (`foreseen`); the model
+lays them on benches that the fit leaves possible: one standard deviation away each way along every axis of the
 covariance, and on every other mode. Half the differences, squared and added up, are the variance of ln V and of ln P.
 """
 
@@ -11,15 +11,14 @@ from math import exp
 
 import numpy as np
 
-from pastewright.plunger.bench import bench_of
-from pastewright.plunger.settle import strip_of
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import CONSTANTS, Floats, Group, as_seen
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
-from pastewright.tune.sheet.program import DotToLay, sheet_motions
-from pastewright.tune.sheet.recipe import LEVELS, dot_cycles, recipe_of
+from pastewright.tune.sheet.design import sheet_at_random
+from pastewright.tune.sheet.foreseen import after_sheet, board_in_mind, expected_error, information
+from pastewright.tune.sheet.recipe import LEVELS, recipe_of
 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -35,18 +34,18 @@ MOST_DOUBT = 3.0
 
 HIGH_SHARE = 0.6  # of the highest planned pressure
 MOST_NAMED = 8
-APART_MM = 4.0  # of the dots that are laid in mind only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
     """Standard deviations of ln V by dose [µL to -]; `pressure_doubt` is how many times what is planned the pressure
-    of a possible bench may be (three standard deviations).
+    of a possible bench may be (three standard deviations); `second` is what a second sheet would leave of the errors.
     """
 
     doses_ul: tuple[float, ...]
     errors: tuple[float, ...]
     pressure_doubt: float
+    second: float = 1.0
 
     @property
     def error(self) -> float:
@@ -56,34 +55,33 @@ class Promise:
 
 def promise_of(fitted: Fitted, profile: Profile) -> Promise:
     """Return what a board may expect that is planned with `profile`, which holds the fitted constants."""
-    bench = bench_of(profile)
-    recipe = recipe_of(profile)
-    order = [level for pair in zip(range(LEVELS), reversed(range(LEVELS)), strict=True) for level in pair]
-    doses = [recipe.doses_ul[level] for level in order]
-    rates = [recipe.cycles[level][0][0].push_ul_s for level in order]
-    cycles = dot_cycles(doses, np.array(rates), bench)
-    dots = [
-        DotToLay(place_mm=(APART_MM * (1 + at % 6), APART_MM * (1 + at // 6)), cycle=cycle)
-        for at, cycle in enumerate(cycles)
-    ]
-    motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
-    forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
+    board = board_in_mind(profile, recipe_of(profile).doses_ul)
     here, there, weights = _possible(fitted)
-    flowed = forward.run(np.vstack([here[None, :], there]))
+    flowed = board.forward.run(np.vstack([here[None, :], there]))
     out, peak = flowed.out_ul, flowed.peak_kpa
-    least = 0.02 * min(doses)
-    by_volume = np.log(np.maximum(out[1:], least) / np.maximum(out[1:, :1], least))[:, 1:]
+    by_volume = np.log(np.maximum(out[1:], board.least_ul) / np.maximum(out[1:, :1], board.least_ul))[:, 1:]
     # Limits are met by the largest dots; what a small one finds left in the barrel is no pressure of its own.
     high = peak[:, 0] >= HIGH_SHARE * peak[:, 0].max()
     by_pressure = np.log(peak[high] / peak[high, :1])[:, 1:]
     variance = (by_volume**2) @ weights
-    errors = [float(np.sqrt(np.mean(variance[np.array(order) == level]))) for level in range(LEVELS)]
+    errors = [float(np.sqrt(np.mean(variance[board.size == size]))) for size in range(LEVELS)]
     highest = float(np.sqrt(((by_pressure**2) @ weights).max()))
     return Promise(
-        doses_ul=tuple(recipe.doses_ul),
+        doses_ul=board.doses_ul,
         errors=tuple(errors),
         pressure_doubt=min(exp(SURE_OF_PRESSURE * highest), MOST_DOUBT),
+        second=_second(fitted, profile, board.stakes(here), here),
     )
+
+
+def _second(fitted: Fitted, profile: Profile, stakes: Floats, here: Floats) -> float:
+    """What a further sheet leaves of the expected error [-]; its order is drawn, the real one is chosen and does better."""
+    _, motions, _ = sheet_at_random(profile, seed=1)
+    forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
+    told, _ = information(forward, here, profile)
+    before = expected_error(stakes, fitted.covariance)
+    after = expected_error(stakes, after_sheet(fitted.covariance, told))
+    return min(after / before, 1.0) if before > 0 else 1.0
 
 
 def _possible(fitted: Fitted) -> tuple[Floats, Floats, Floats]:

@@ -250,14 +250,3 @@ def possible_benches(profile: Profile, doubt: float) -> tuple[dict[str, float], 
         for stiff, flow in product((1 / doubt, doubt), repeat=2)
     ]
     return ({}, *corners)
-
-
-def expected_error(information: Sequence[Floats], stakes: Sequence[Floats]) -> float:
-    """Error [-] of a board's volumes after the sheet, rms over its dots and over the benches, √(G·M⁻¹·Gᵀ) for stakes G
-    and information M. Squares are added, so that the worst of the benches count most.
-    """
-    errors = [
-        float(np.mean(np.einsum("ij,ij->i", board @ np.linalg.inv(matrix), board)))
-        for matrix, board in zip(information, stakes, strict=True)
-    ]
-    return float(np.sqrt(np.mean(errors)))

@@ -1,0 +1,152 @@
+"""What a sheet will tell of a bench, and what a board makes of it: the two sides that a design weighs.
+
+    information   of a sheet's dots on the constants, Fisher's: Σ (∂ ln V/∂x)·(∂ ln V/∂x)ᵀ/σ²
+    stakes        how the logarithms of a board's volumes answer to the constants
+
+The board in mind has dots of all the sheet's sizes, planned and ordered as boards are: one push, largest first.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.deposit.model import Deposit
+from pastewright.deposit.shape import dot_volume_ul
+from pastewright.motion.cycles import cycles_of
+from pastewright.motion.levels import levels_of
+from pastewright.plunger.model import DotCycle
+from pastewright.plunger.settle import strip_of
+from pastewright.profile.model import Profile
+from pastewright.tolerance.spread import known_spread
+from pastewright.tune.fit.constants import AT, CONSTANTS, Floats, Group
+from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
+from pastewright.tune.fit.model import Forward, score_of, setting_of
+from pastewright.tune.fit.strokes import turns_of
+from pastewright.tune.sheet.program import DotToLay, dot_deposit, sheet_motions
+
+Ints = NDArray[np.int64]
+
+# A dot counts in the choice of order with this spread, about that of its volume through a phone's photo [-, of ln V].
+SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
+
+# Dots of each size on the board in mind, how far apart, and how many a row; nothing hangs on these.
+REPEATS = 4
+APART_MM = 4.0
+A_ROW = 6
+
+SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is not Group.SHEET)
+OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
+
+
+@dataclass(frozen=True, slots=True)
+class BoardInMind:
+    """The board's forward model, and the size of each dot by its number among the doses, in the order of laying."""
+
+    forward: Forward
+    doses_ul: tuple[float, ...]
+    size: Ints
+
+    def stakes(self, seen: Floats) -> Floats:
+        """Return how ln V answers to the constants, dots × constants, at a vector of the fit."""
+        flowed, by_out, _ = self.forward.slopes(seen, range(len(CONSTANTS)))
+        rows: Floats = by_out[1:] / np.maximum(flowed.out_ul[1:], self.least_ul)
+        # A board has its own start and its own warming.
+        rows[:, OWN] = 0.0
+        return rows
+
+    @property
+    def least_ul(self) -> float:
+        """Less than this is as good as nothing [µL]; keeps logarithms finite."""
+        return 0.02 * min(self.doses_ul)
+
+
+def board_in_mind(profile: Profile, doses_ul: Sequence[float]) -> BoardInMind:
+    """Return a board with dots of these doses [µL], planned for the bench as the profile has it."""
+    sizes = [size for size in range(len(doses_ul)) for _ in range(REPEATS)]
+    places = [(APART_MM * (1 + at % A_ROW), APART_MM * (1 + at // A_ROW)) for at in range(len(sizes))]
+    deposits: list[Deposit] = [
+        dot_deposit(at, places[at], doses_ul[size], profile) for at, size in enumerate(sizes)
+    ]
+    levels = levels_of(deposits, profile)
+    # Within a class boards go the shortest way, which is as good as chance.
+    chance = np.random.default_rng(0).permutation(len(sizes))
+    order = sorted(range(len(sizes)), key=lambda at: (levels.classes[at], int(chance[at])))
+    cycles = cycles_of([(deposits[at], False) for at in order], profile, levels).visits
+    dots = [
+        DotToLay(place_mm=place, cycle=cycle)
+        for place, cycle in zip(places, cycles, strict=True)
+        if isinstance(cycle, DotCycle)
+    ]
+    motions, _ = sheet_motions(dots, profile, strip=strip_of(profile))
+    return BoardInMind(
+        Forward(score_of(turns_of(motions, profile)), setting_of(profile)),
+        tuple(doses_ul),
+        np.array([sizes[at] for at in order]),
+    )
+
+
+def dots_among(forward: Forward) -> NDArray[np.bool_]:
+    """Which turns after the strip lay a dot: those that push once and draw back once."""
+    strokes = [sum(stroke.delta_mm != 0 for stroke in turn.strokes) for turn in forward.score.turns[1:]]
+    return np.asarray(np.array(strokes) == 2)
+
+
+def information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, float]:
+    """Return what the dots of a sheet tell of the constants, constants × constants, and the largest dot [µL]."""
+    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
+    out = flowed.out_ul[1:]
+    shape = profile.tuning.dot_shape_ratio
+    least = dot_volume_ul(profile.tuning.smallest_dot_bores * profile.tip.bore_mm, shape)
+    dots = dots_among(forward)
+    seen_well = dots & (out[:, 0] > least)
+    rows = by_out[1:][seen_well] / out[seen_well] / SEEN_SPREAD
+    # The volume that a photo tells moves with the shape ratio: ln V = ln(s·(3/4 + s²)) + 3·ln d + …
+    rows[:, AT["dot_shape_ratio"]] -= (1 + 2 * shape**2 / (0.75 + shape**2)) / SEEN_SPREAD
+    matrix: Floats = rows.T @ rows
+    return matrix, float(out[dots, 0].max())
+
+
+def known_before(profile: Profile) -> Floats:
+    """Return the covariance of the constants before the sheet: the priors of the fit, or what earlier trials left."""
+    covariance = np.zeros((len(CONSTANTS), len(CONSTANTS)))
+    np.fill_diagonal(covariance, [constant.sd**2 for constant in CONSTANTS])
+    if profile.tuning.dated:
+        known = known_spread(profile)
+        told = [name for name in known.names if name in known.tuned and AT[name] in SHARED]
+        at = [AT[name] for name in told]
+        covariance[np.ix_(at, at)] = known.over(told).covariance
+    return covariance
+
+
+def after_sheet(before: Floats, told: Floats) -> Floats:
+    """Return the covariance of the shared constants, in the order of `SHARED`, when a sheet has told `told` to who
+    knew `before` of them; what is the sheet's own is not known of the next one.
+    """
+    whole = np.zeros((len(CONSTANTS), len(CONSTANTS)))
+    np.fill_diagonal(whole, [constant.sd**-2 for constant in CONSTANTS])
+    whole[np.ix_(SHARED, SHARED)] = np.linalg.inv(before + 1e-12 * np.eye(len(SHARED)))
+    found: Floats = np.asarray(np.linalg.inv(whole + told), dtype=np.float64)[np.ix_(SHARED, SHARED)]
+    return found
+
+
+def expected_error(stakes: Floats, covariance: Floats) -> float:
+    """Error [-, of ln V] of a board's dots, rms over them: √(G·Σ·Gᵀ); `covariance` is of the shared constants."""
+    board = stakes[:, SHARED]
+    return float(np.sqrt(np.mean(np.einsum("ij,jk,ik->i", board, covariance, board))))
+
+
+def where_it_matters(stakes: Floats, covariance: Floats, count: int) -> list[Floats]:
+    """Return steps of one standard deviation along which a board would be most off, `count` of them: vectors of the
+    fit with the sheet's own constants at zero.
+    """
+    values, axes = np.linalg.eigh(covariance)
+    root = axes * np.sqrt(np.maximum(values, 0.0))
+    _, _, ways = np.linalg.svd(stakes[:, SHARED] @ root, full_matrices=False)
+    steps = []
+    for way in ways[:count]:
+        step = np.zeros(len(CONSTANTS))
+        step[list(SHARED)] = root @ way
+        steps.append(step)
+    return steps
