@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from math import dist, exp, inf, log, pi, sqrt
 
 import numpy as np
+from numba import njit
 
 from pastewright.motion.model import Motions, Step
 from pastewright.profile.model import Profile
@@ -154,82 +155,113 @@ def lay(motions: Motions, truth: Truth, rng: np.random.Generator | None = None) 
 
 class _Barrel:
     def __init__(self, truth: Truth) -> None:
-        self.t = truth
-        self.area = truth.profile.barrel.area_mm2
-        self.left = truth.profile.barrel.fill_ul
-        self.consistency = truth.consistency
-        self.p = truth.start_kpa
-        self.peak = self.p
-        self.swept = self.out = 0.0
-        self.plunger = truth.backlash_mm  # as after a retraction
-
-    def flow(self, p: float) -> float:
-        t, tip = self.t, self.t.profile.tip
-        wall = abs(p) * tip.radius_mm / (2 * tip.length_mm)
-        if wall <= t.yield_kpa:
-            return 0.0
-        n, f = t.index, t.yield_kpa / wall
-        bracket = (1 - f) ** 2 / (3 * n + 1) + 2 * f * (1 - f) / (2 * n + 1) + f * f / (n + 1)
-        q = (
-            pi
-            * tip.radius_mm**3
-            * n
-            * (wall / self.consistency) ** (1 / n)
-            * (1 - f) ** ((n + 1) / n)
-            * bracket
+        profile = truth.profile
+        area = profile.barrel.area_mm2
+        self.bench = (
+            profile.tip.radius_mm,
+            profile.tip.length_mm,
+            truth.yield_kpa,
+            truth.index,
+            area**2 / 1000 / truth.frame_n_mm,
+            profile.paste.bulk_modulus_kpa,
+            truth.bubble_ul,
+            truth.backlash_mm,
+            area * truth.gain,
         )
-        return q if p > 0 else -q
+        self.consistency = truth.consistency
+        # Pressure, its peak, paste left, out, swept, and the plunger's place as after a retraction.
+        self.state = np.array(
+            [truth.start_kpa, truth.start_kpa, profile.barrel.fill_ul, 0.0, 0.0, truth.backlash_mm]
+        )
 
-    def compliance(self, p: float) -> float:
-        t = self.t
-        frame = self.area**2 / 1000 / t.frame_n_mm
-        return frame + self.left / t.profile.paste.bulk_modulus_kpa + t.bubble_ul * P0 / max(P0 + p, 0.5) ** 2
+    @property
+    def peak(self) -> float:
+        return float(self.state[1])
+
+    @property
+    def out(self) -> float:
+        return float(self.state[3])
+
+    @property
+    def swept(self) -> float:
+        return float(self.state[4])
 
     def move(
         self, start_mm: float, end_mm: float, seconds: float, shape: tuple[float, float, float]
     ) -> tuple[float, float]:
         """Paste out and paste drawn back [µL] while the motor goes from start to end."""
-        forth = back = 0.0
         way, speed, accel = shape
-        top = min(speed, sqrt(accel * way)) if way > 0 and end_mm != start_mm else 0.0
-        rise = top / accel if top else 0.0
-        sweep_per_mm = self.area * self.t.gain
-        now = 0.0
-        tau = inf
-        while now < seconds - 1e-12:
-            still = end_mm == start_mm
-            if still and self.flow(self.p) == 0.0:
-                break
-            h = min(STEP_S if not still else max(STEP_S, 0.05 * now), 0.2 * tau, seconds - now)
-            moved = 0.0
-            if not still:
-                motor = start_mm + (end_mm - start_mm) * _share(now + h, top, rise, accel, way, seconds)
-                after = min(max(self.plunger, motor), motor + self.t.backlash_mm)
-                moved = (after - self.plunger) * sweep_per_mm
-                self.plunger = after
-            q = moved / h
-            c = self.compliance(self.p)
-            f1 = self.flow(self.p)
-            middle = self.p + h / 2 * (q - f1) / c
-            f2 = self.flow(middle)
-            before = self.p
-            self.p = max(before + h * (q - f2) / self.compliance(middle), -P0 + 1.0)
-            if self.p != before and f2 != f1:
-                tau = min(abs(c * (middle - before) / (f2 - f1)), 1e6)
-            else:
-                tau = inf
-            came = f2 * h
-            forth += max(came, 0.0)
-            back += max(-came, 0.0)
-            self.left -= came
-            self.out += came
-            self.swept += moved
-            self.peak = max(self.peak, self.p)
-            now += h
+        forth, back = _moved(
+            self.state,
+            self.bench,
+            float(self.consistency),
+            (float(start_mm), float(end_mm), float(seconds)),
+            (float(way), float(speed), float(accel)),
+        )
         return forth, back
 
 
-def _share(t: float, top: float, rise: float, accel: float, way: float, seconds: float) -> float:
+@njit(cache=True)
+def _flow(p, bench, consistency):
+    radius, length, yields, n = bench[0], bench[1], bench[2], bench[3]
+    wall = abs(p) * radius / (2 * length)
+    if wall <= yields:
+        return 0.0
+    f = yields / wall
+    bracket = (1 - f) ** 2 / (3 * n + 1) + 2 * f * (1 - f) / (2 * n + 1) + f * f / (n + 1)
+    q = pi * radius**3 * n * (wall / consistency) ** (1 / n) * (1 - f) ** ((n + 1) / n) * bracket
+    return q if p > 0 else -q
+
+
+@njit(cache=True)
+def _compliance(p, left, bench):
+    return bench[4] + left / bench[5] + bench[6] * P0 / max(P0 + p, 0.5) ** 2
+
+
+@njit(cache=True)
+def _moved(state, bench, consistency, move, shape):
+    start_mm, end_mm, seconds = move
+    way, speed, accel = shape
+    backlash, sweep_per_mm = bench[7], bench[8]
+    still = end_mm == start_mm
+    top = min(speed, sqrt(accel * way)) if way > 0 and not still else 0.0
+    rise = top / accel if top > 0 else 0.0
+    forth = back = now = 0.0
+    tau = inf
+    while now < seconds - 1e-12:
+        p, left = state[0], state[2]
+        f1 = _flow(p, bench, consistency)
+        if still and f1 == 0.0:
+            break
+        h = min(STEP_S if not still else max(STEP_S, 0.05 * now), 0.2 * tau, seconds - now)
+        moved = 0.0
+        if not still:
+            motor = start_mm + (end_mm - start_mm) * _share(now + h, top, rise, accel, way, seconds)
+            after = min(max(state[5], motor), motor + backlash)
+            moved = (after - state[5]) * sweep_per_mm
+            state[5] = after
+        q = moved / h
+        c = _compliance(p, left, bench)
+        middle = p + h / 2 * (q - f1) / c
+        f2 = _flow(middle, bench, consistency)
+        state[0] = max(p + h * (q - f2) / _compliance(middle, left, bench), -P0 + 1.0)
+        if state[0] != p and f2 != f1:
+            tau = min(abs(c * (middle - p) / (f2 - f1)), 1e6)
+        else:
+            tau = inf
+        came = f2 * h
+        forth += max(came, 0.0)
+        back += max(-came, 0.0)
+        state[2] -= came
+        state[3] += came
+        state[4] += moved
+        state[1] = max(state[1], state[0])
+        now += h
+    return forth, back
+
+
+@njit(cache=True)
+def _share(t, top, rise, accel, way, seconds):
     if t >= seconds:
         return 1.0
     if t < rise:
