@@ -166,7 +166,7 @@ def test_commanded_travel_is_sweep_over_gain_plus_backlash(board_of: Callable[..
 
 def test_the_last_position_is_the_net_sweep(motions, small_board: Board, profile):
     total = sum(deposit.volume_ul for deposit in small_board[0].deposits)
-    strip = plan_cycles(*small_board, profile).settling.cycle.volume_ul
+    strip = plan_cycles(*small_board, profile).strip_ul
     assert motions.swept_ul == pytest.approx(total + strip, rel=1e-9)
     # The drive ends on its back side, so that no backlash is in it.
     assert motions.moves[-1].plunger_mm == pytest.approx(

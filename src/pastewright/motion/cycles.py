@@ -38,13 +38,20 @@ VOLUME_DIGITS = 6
 class Cycles:
     """The plunger's part of a program. `visits` are in the order of the tour; `walks` likewise, None for dots.
 
-    `ends_ul` is what a bead lays at its two ends beyond what their length is due, 0 for dots.
+    `thrown` are laid at the strip's end, where paste does no harm. `ends_ul` is what a bead lays at its two ends beyond
+    what their length is due, 0 for dots.
     """
 
     settling: Settling
     visits: tuple[DotCycle | BeadCycle, ...]
     walks: tuple[Walk | None, ...]
     ends_ul: tuple[float, ...]
+    thrown: tuple[DotCycle, ...] = ()
+
+    @property
+    def strip_ul(self) -> float:
+        """What is laid on one strip [µL], with what is thrown away at its end."""
+        return self.settling.cycle.volume_ul + sum(cycle.volume_ul for cycle in self.thrown)
 
     @property
     def peak_kpa(self) -> float:
@@ -71,7 +78,10 @@ def cycles_of(
     strip = strip_of(profile)
     deposits = [deposit for deposit, _ in laid]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
-    used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum(volumes)])
+    # Thrown away are dots like the first, so that the board's own follow their like.
+    thrown = levels.thrown if deposits and is_dot(deposits[0]) else 0
+    strip_ul = strip.cycle.volume_ul + (thrown * deposits[0].volume_ul if thrown else 0.0)
+    used = strip_ul + np.concatenate([[0.0], np.cumsum(volumes)])
     late = late_bench(bench, float(used[-1]))
     share = used[:-1] / used[-1] if late is not None else np.zeros_like(volumes)
     cycles: list[DotCycle | BeadCycle | None] = [None] * len(deposits)
@@ -97,9 +107,11 @@ def cycles_of(
         at.tolist(), *bead_cycles(volumes[at], paths, share[at], bench, late), strict=True
     ):
         cycles[index], walks[index], ends[index] = bead, walk, end
+    visits = tuple(cycle for cycle in cycles if cycle is not None)
     return Cycles(
         settling=strip,
-        visits=tuple(cycle for cycle in cycles if cycle is not None),
+        visits=visits,
+        thrown=tuple(cycle for cycle in visits[:1] if isinstance(cycle, DotCycle)) * thrown,
         walks=tuple(walks),
         ends_ul=tuple(ends),
     )

@@ -92,7 +92,7 @@ def _reach(moves: Sequence[Move], profile: Profile) -> list[Problem]:
 
 
 def _barrel(cycles: Cycles, *, furthest_mm: float, bench: PlungerBench, profile: Profile) -> list[Problem]:
-    strip_ul = cycles.settling.cycle.volume_ul
+    strip_ul = cycles.strip_ul
     board_ul = sum(cycle.volume_ul for cycle in cycles.visits)
     fill_ul = profile.barrel.fill_ul
     problems = []

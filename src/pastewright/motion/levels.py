@@ -30,11 +30,12 @@ SAME_VOLUME = 1.6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PushLevels:
-    """The push [µL] that most dots share, the flow [µL/s] of beads that store as much, and each deposit's class by its
-    index: classes of lower numbers are laid first.
+    """The push [µL] that most dots share, how many dots like the first are thrown away at the strip's end, the flow [µL/s]
+    of beads that store as much, and each deposit's class by its index: classes of lower numbers are laid first.
     """
 
     push_ul: float
+    thrown: int = 0
     bead_ul_s: float
     classes: Mapping[int, int]
 
@@ -45,16 +46,17 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     dots = [deposit for deposit in deposits if is_dot(deposit)]
     beads = [deposit for deposit in deposits if not is_dot(deposit)]
     least_s = [walk_of(bead, profile).time_s for bead in beads]
-    push = chosen_push(
+    chosen = chosen_push(
         [dot.volume_ul for dot in dots],
         [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)],
         bench,
         tolerance=profile.verify.tolerance,
         strip=strip_of(profile).cycle,
     )
+    push = chosen.push_ul
     flow = bead_flow_ul_s(push, bench)
     pushes = _pushes_ul(dots, beads, least_s, push=push, flow_ul_s=flow, bench=bench)
-    return PushLevels(push_ul=push, bead_ul_s=flow, classes=_classes(deposits, pushes))
+    return PushLevels(push_ul=push, thrown=chosen.thrown, bead_ul_s=flow, classes=_classes(deposits, pushes))
 
 
 def _pushes_ul(

@@ -40,7 +40,9 @@ class Move:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motions:
-    """The whole journey; `sections` are pairs (index of first move, heading) such as the settling strip."""
+    """The whole journey; `sections` are pairs (index of first move, heading) such as the settling strip. `thrown_ul` is
+    what is thrown away at the end of each strip.
+    """
 
     moves: tuple[Move, ...]
     sections: tuple[tuple[int, str], ...]
@@ -48,4 +50,5 @@ class Motions:
     travel_mm: float
     swept_ul: float
     dry: bool = False
+    thrown_ul: float = 0.0
     warnings: tuple[str, ...] = ()

@@ -139,6 +139,7 @@ def _motions(
         machine_s=sum(move.duration_s for move in journey.moves),
         travel_mm=journey.travel_mm,
         swept_ul=journey.drive.swept_ul,
+        thrown_ul=cycles.strip_ul - cycles.settling.cycle.volume_ul,
         warnings=checked(problems),
     )
 
@@ -193,6 +194,8 @@ def _strip(journey: "_Journey", cycles: Cycles, *, off_mm: float = 0.0) -> None:
     journey.lower(bed.board_z_mm + min(max(height, LEAST_STANDOFF_MM), highest))
     end = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm + off_mm)
     journey.bead(strip.cycle, [end], strip.walk)
+    for cycle in cycles.thrown:
+        journey.dot(cycle)
     journey.lift()
 
 

@@ -92,7 +92,7 @@ def plan_record(
     paste = profile.paste
     paste_ul = sum(deposit.volume_ul for deposit in layout.deposits)
     strips = strips_mm(profile, where)
-    strip_ul = 0.0 if motions.dry else strip_of(profile).cycle.volume_ul * len(strips)
+    strip_ul = 0.0 if motions.dry else (strip_of(profile).cycle.volume_ul + motions.thrown_ul) * len(strips)
     return PlanRecord(
         format=FORMAT,
         made_by=f"pastewright {__version__}",

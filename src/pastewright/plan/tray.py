@@ -40,7 +40,7 @@ def need_of(prepared: Prepared, profile: Profile) -> Need:
     drawn_back = [_drawn_back_ul(cycle) for cycle in (cycles.settling.cycle, *cycles.visits)]
     return Need(
         board_ul=sum(cycle.volume_ul for cycle in cycles.visits),
-        strip_ul=cycles.settling.cycle.volume_ul,
+        strip_ul=cycles.strip_ul,
         overshoot_ul=max(drawn_back),
     )
 

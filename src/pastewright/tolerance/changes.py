@@ -105,18 +105,20 @@ class _Mind:
         order = sorted(deposits, key=lambda deposit: (levels.classes[deposit.index], deposit.index))
         cycles = cycles_of([(deposit, False) for deposit in order], profile, levels)
         self.bench = bench_of(profile)
-        self.turns = turns_of([cycles.settling.cycle, *cycles.visits], self.bench)
+        self.turns = turns_of([cycles.settling.cycle, *cycles.thrown, *cycles.visits], self.bench)
         self.answers = answers_of(self.turns, self.bench)
-        self.wasted_ul = cycles.settling.cycle.volume_ul
+        self.wasted_ul = cycles.strip_ul
+        self.before = 1 + len(cycles.thrown)
         self.index = [deposit.index for deposit in order]
 
     def within(self, spread: Spread, *, by_place: bool = False) -> float:
         """Return what 95 of 100 deposits are within [-]; `by_place` lays them as the board lists them."""
-        at = np.arange(len(self.index) + 1)
+        first = np.arange(self.before)
+        at = np.arange(len(self.index) + self.before)
         if by_place:
-            at = np.concatenate([[0], 1 + np.argsort(self.index)])
+            at = np.concatenate([first, self.before + np.argsort(self.index)])
         chain = chained(self.answers.taken(at), self.turns.volume_ul[at], IDLE_S)
-        rows: Floats = chain.by_constant[1:][:, [NAMES.index(name) for name in spread.names]]
+        rows: Floats = chain.by_constant[self.before :][:, [NAMES.index(name) for name in spread.names]]
         variance = np.einsum("ij,jk,ik->i", rows, spread.covariance, rows) + spread.scatter**2
         reach = np.abs(rows @ spread.bias) + Z95 * np.sqrt(np.maximum(variance, 0.0))
         return min(float(np.percentile(reach, 95)), MOST)

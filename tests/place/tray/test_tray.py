@@ -16,7 +16,7 @@ from pastewright.place.transform import affine, corners_mm
 from pastewright.place.tray.file import parse_tray
 from pastewright.place.tray.located import located
 from pastewright.place.tray.panel import place_tray
-from pastewright.place.tray.tour import one_by_one, placed_tour
+from pastewright.place.tray.tour import WHOLE_MAY_COST, one_by_one, placed_tour
 from pastewright.plan.tray import boards_per_program, copies, need_of, plan_tray, runs_of
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
@@ -192,13 +192,15 @@ def one_tour_plan(small, profile, prepared, tip, text=SIX):
     return plan
 
 
-def test_without_stops_between_boards_the_quicker_tour_is_taken(small, profile, prepared, tip):
+def test_without_stops_a_class_is_laid_over_all_boards_unless_that_is_far(small, profile, prepared, tip):
     plan = one_tour_plan(small, profile, prepared, tip)
     assert plan.verdict.ok, plan.verdict.findings[:5]
     there = located(plan.layout, plan.placements)
     classes = levels_of(there.layout.deposits, profile).classes
     apart = one_by_one(there, profile, classes=classes)
-    assert plan.tour.travel_s <= apart.travel_s
+    assert plan.tour.travel_s <= WHOLE_MAY_COST * apart.travel_s
+    order = [classes[visit.deposit] for visit in plan.tour.visits]
+    assert order == sorted(order)  # or it would be board by board: here all over is no long way
     assert plan.tour.bound_s <= plan.tour.travel_s
     assert sorted(visit.deposit for visit in plan.tour.visits) == list(range(len(plan.layout.deposits)))
 

@@ -25,6 +25,9 @@ Classes = Mapping[int, int]
 """The class of each deposit, by its index; lower numbers are laid first."""
 NO_CLASSES: Classes = {}
 TURNS = (LayTurn.FIRST, LayTurn.BETWEEN, LayTurn.LAST)
+# A tray is laid class by class over all its boards where that takes no more than this of the travel board by board: each
+# change of class is an error that fades over the next deposits, and so there is one where there were as many as boards.
+WHOLE_MAY_COST = 1.5
 NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_s=0.0)
 
 
@@ -53,7 +56,7 @@ def placed_tour(
     apart = one_by_one(there, profile, turns, classes)
     # What neither way of ordering can go below.
     return replace(
-        whole if whole.travel_s <= apart.travel_s else apart,
+        whole if whole.travel_s <= (WHOLE_MAY_COST if classes else 1.0) * apart.travel_s else apart,
         bound_s=min(whole.bound_s, apart.bound_s),
     )
 
