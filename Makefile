@@ -18,8 +18,11 @@ $(STAMP): requirements.lock pyproject.toml
 	  { echo "Python's venv module is missing. On Debian: apt-get install python3-venv"; exit 1; }
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip --quiet --disable-pip-version-check install uv==$(UV_VERSION)
-	$(BIN)/uv pip sync --quiet --python $(BIN)/python --require-hashes requirements.lock
+	$(BIN)/uv pip sync --quiet --compile-bytecode --python $(BIN)/python --require-hashes requirements.lock
 	$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --no-build-isolation --editable .
+	@$(BIN)/python -m compileall -q src
+	@echo "compiling what would make the first run slow …"
+	-@$(BIN)/pastewright demo --out $(VENV)/first-run >/dev/null 2>&1
 	@touch $(STAMP)
 
 demo: $(STAMP)   ## install, run the main job on the demo board, say where the results are
