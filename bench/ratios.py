@@ -53,23 +53,33 @@ def row(what: str, ours_s: float, theirs: str, theirs_s: float) -> None:
 def gerber(folder: Path) -> None:
     """Compare the reading of a layer of `PADS` flashes."""
     from gerbonara import GerberFile
+    from gerbonara.utils import MM
+    from shapely.geometry import Polygon
 
     write_field(folder, PADS)
     file = folder / "field-paste.gtp"
     data, text = file.read_bytes(), file.read_text(encoding="ascii")
+
+    def as_polygons() -> list[Polygon]:
+        return [
+            Polygon(primitive.to_arc_poly().outline)
+            for thing in GerberFile.from_string(text).objects
+            for primitive in thing.to_primitives(unit=MM)
+        ]
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        theirs_s = best_s(lambda: GerberFile.from_string(text))
-        count = len(GerberFile.from_string(text).objects)
+        objects_s, polygons_s = best_s(lambda: GerberFile.from_string(text)), best_s(as_polygons)
+        theirs = as_polygons()
     ours = read_gerber(data, file.name)
-    if not len(ours.objects) == count == PADS:
-        raise ValueError(f"{len(ours.objects)} objects of ours, {count} of theirs, {PADS} drawn")
-    row(
-        f"{PADS} flashes to polygons",
-        best_s(lambda: read_gerber(data, file.name)),
-        "gerbonara, to objects",
-        theirs_s,
-    )
+    if not len(ours.objects) == len(theirs) == PADS:
+        raise ValueError(f"{len(ours.objects)} objects of ours, {len(theirs)} of theirs, {PADS} drawn")
+    ours_mm2, theirs_mm2 = sum(one.shape.area for one in ours.objects), sum(one.area for one in theirs)
+    if abs(ours_mm2 - theirs_mm2) > 1e-6 * theirs_mm2:
+        raise ValueError(f"areas differ: {ours_mm2} mm² of ours, {theirs_mm2} mm² of theirs")
+    ours_s = best_s(lambda: read_gerber(data, file.name))
+    row(f"{PADS} flashes to polygons", ours_s, "gerbonara, to polygons", polygons_s)
+    row("", ours_s, "gerbonara, to objects only", objects_s)
 
 
 def readback(folder: Path) -> None:
