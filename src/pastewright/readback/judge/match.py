@@ -131,12 +131,16 @@ def _distances(points: NDArray[np.float64], line: NDArray[np.float64]) -> NDArra
 
 def on_strip(visit: TipVisit, bed: Bed, tray: ReadTray = NO_TRAY) -> bool:
     """Return whether a visit stays on one of the settling strips."""
-    path = np.array(visit.path_mm)
-    if not np.isfinite(path).all():
+    return any(_along(visit.path_mm, line) for line in strip_lines(tray, bed))
+
+
+def _along(path_mm: Sequence[Point], line_mm: Sequence[Point]) -> bool:
+    """Return whether a path stays within `STRIP_MARGIN_MM` of a line; most are told by their first place alone."""
+    (x, y), margin = path_mm[0], STRIP_MARGIN_MM
+    xs, ys = zip(*line_mm, strict=True)
+    if not (min(xs) - margin <= x <= max(xs) + margin and min(ys) - margin <= y <= max(ys) + margin):
         return False
-    return any(
-        bool((_distances(path, np.array(line)) <= STRIP_MARGIN_MM).all()) for line in strip_lines(tray, bed)
-    )
+    return bool((_distances(np.array(path_mm), np.array(line_mm)) <= margin).all())
 
 
 def on_wipe(visit: TipVisit, wipe: WipePlace | None) -> bool:

@@ -57,6 +57,13 @@ def interpret(text: str, settings: Controller, *, plunger_letter: str) -> ReadPr
     return reader.result()
 
 
+def _is_comment(raw: str) -> bool:
+    """Return whether a line is one plain comment, in either manner, and nothing else."""
+    if raw.startswith(";"):
+        return "(" not in raw and ")" not in raw and len(raw) <= PLAIN_LENGTH
+    return raw.startswith("(") and raw.find(")") == len(raw) - 1 <= PLAIN_LENGTH and raw.count("(") == 1
+
+
 class _Reader:
     def __init__(self, settings: Controller, plunger_letter: str) -> None:
         self.dialect = DIALECTS[settings.dialect]
@@ -83,6 +90,8 @@ class _Reader:
 
     def read(self, line: int, raw: str) -> None:
         """Read one line: whole, checked, then acted upon. A bad line leaves a finding and changes nothing."""
+        if _is_comment(raw):
+            return
         rows = len(self.machine.rows)
         try:
             if self._seen_before(line, raw):
