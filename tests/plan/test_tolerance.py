@@ -6,6 +6,10 @@ from demo_plans import plan_of
 from virtual_bench import lay, truth_of
 
 from pastewright.board.model import Side
+from pastewright.place.surface import flat
+from pastewright.place.transform import Placement, Placements, PlaceStep, affine
+from pastewright.plan.pipeline import prepare
+from pastewright.plan.tray import plan_tray
 from pastewright.profile.examples import DEMO
 
 
@@ -61,6 +65,32 @@ OFF = {
 )
 def test_other_boards_and_benches_show_as_little(side, bench):
     plan = plan_of(side, bench)
+    assert plan.verdict.ok
+    assert errors_95(plan) < 0.01
+    for constant, (less, more, most) in OFF.items():
+        was = getattr(truth_of(plan.profile), constant)
+        for change in (less, more):
+            assert errors_95(plan, **{constant: change(was)}) <= most, (constant, change(was))
+
+
+@pytest.mark.campaign
+def test_a_tray_of_six_is_one_chain(top):
+    bed = top.profile.bed
+    boards = tuple(
+        Placement(
+            name=f"{row}{column}",
+            steps=(
+                PlaceStep(
+                    what="by hand",
+                    affine=affine(shift_mm=(bed.board_x_mm + 55 * column, bed.board_y_mm + 45 * row)),
+                ),
+            ),
+            surface=flat(bed.board_z_mm),
+        )
+        for row in range(2)
+        for column in range(3)
+    )
+    (plan,) = plan_tray(prepare(top.board, top.profile), Placements(boards=boards), top.profile)
     assert plan.verdict.ok
     assert errors_95(plan) < 0.01
     for constant, (less, more, most) in OFF.items():
