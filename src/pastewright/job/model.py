@@ -7,6 +7,7 @@ from fnmatch import fnmatchcase
 from shapely.geometry import Polygon, box
 
 from pastewright.board.model import Side
+from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
 from pastewright.profile.model import DoseRule
 
 Patterns = tuple[str, ...]
@@ -58,6 +59,7 @@ class Job:
     first: Patterns = ()
     last: Patterns = ()
     note: str = ""
+    inspection: InspectionLimits = DEFAULT_LIMITS
 
     def turn_of(self, ref: str) -> LayTurn:
         """Return when the pads of a part are laid."""

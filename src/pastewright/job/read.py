@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pastewright.board.model import Side
+from pastewright.job.limits import InspectionLimits
 from pastewright.job.model import Job, Patterns, Zone
 from pastewright.problems import InputError, Problem
 from pastewright.profile.build import dose_rule
@@ -28,8 +29,8 @@ def _sections() -> tuple[Section, ...]:
         repeated=True,
         keys=tuple(replace(key, section="rule") for key in rules.keys),
     )
-    top, order, *repeated = sections_of("pastewright.job")
-    return (top, order, own, *repeated)
+    top, order, inspection, *repeated = sections_of("pastewright.job")
+    return (top, order, inspection, own, *repeated)
 
 
 SECTIONS = _sections()
@@ -76,6 +77,13 @@ def parse_job(text: str, file: str) -> Job:
         first=_patterns(order.text("first")),
         last=_patterns(order.text("last")),
         note=top.text("note"),
+        inspection=InspectionLimits(
+            least_volume=tables["inspection"].number("least_volume_percent") / 100,
+            most_volume=tables["inspection"].number("most_volume_percent") / 100,
+            least_on_pad=tables["inspection"].number("least_on_pad_percent") / 100,
+            most_offset=tables["inspection"].number("most_offset_percent") / 100,
+            least_gap_mm=tables["inspection"].number("least_gap_mm"),
+        ),
     )
 
 

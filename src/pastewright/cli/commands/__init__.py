@@ -30,6 +30,7 @@ COMMANDS = {
     "run": "run:run",
     "resume": "resume:resume",
     "batch": "batch:batch",
+    "inspect": "inspect:inspect",
     "runs": "runs:runs",
     "report": "report:report",
     "machine state": "machine:state",

@@ -1,0 +1,1 @@
+"""Inspection: photos of a pasted board against its plan, to what became of each deposit."""

@@ -1,0 +1,92 @@
+"""Readings of rows to verdicts: good, low, high, missing, bridged, off, or not seen, and why.
+
+"Not seen" is said wherever a photo cannot tell; it never becomes good.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot
+
+from pastewright.inspect.measure import RowReading
+from pastewright.inspect.picture import InspectedRow
+from pastewright.job.limits import InspectionLimits
+from pastewright.records.kinds import DepositVerdict
+
+LEAST_PX_ACROSS = 8.0  # of a deposit's width; below, its area is off by more than a third
+MOST_FULL = 0.35  # of a row that is overexposed
+TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
+LARGE_SD = 0.25  # of the planned volume
+SMEARED = 0.15  # of the planned area, beside the outline
+LEAST_OFF_MM = 0.1  # what placing and reading may be off together
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedRow:
+    """The verdict on a row; `wipe` tells that a person must take paste away before anything is laid there."""
+
+    verdict: DepositVerdict
+    why: str = ""
+    wipe: bool = False
+
+
+def judged(reading: RowReading | None, rows: Sequence[InspectedRow], limits: InspectionLimits) -> JudgedRow:
+    """Return the verdict on one row's reading, None being a row that no photo shows."""
+    unseen = _unseen(reading, rows)
+    if unseen or reading is None:
+        return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=unseen or "in no photo")
+    if not reading.there:
+        return JudgedRow(verdict=DepositVerdict.MISSING, why="no paste where it should be")
+    if reading.joined:
+        pads = ", ".join(dict.fromkeys(rows[other].pad.id for other in reading.joined))
+        return JudgedRow(verdict=DepositVerdict.BRIDGED, why=f"joined with {pads}", wipe=True)
+    row = rows[reading.row]
+    volume, sd = (value / row.deposit.volume_ul for value in (reading.volume_ul, reading.volume_sd_ul))
+    words = f"{volume:.0%} of the planned volume"
+    if smeared := _smeared(reading, row):
+        return JudgedRow(verdict=DepositVerdict.OFF, why=smeared, wipe=True)
+    if volume < limits.least_volume or volume > limits.most_volume:
+        # Where paste and land look alike the error is large: what it may explain is no finding, and no good deposit.
+        if sd > LARGE_SD and limits.least_volume - sd < volume < limits.most_volume + sd:
+            return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"paste and land look alike ({words})")
+        low = volume < limits.least_volume
+        return JudgedRow(verdict=DepositVerdict.LOW if low else DepositVerdict.HIGH, why=words, wipe=not low)
+    if beside := _beside(reading, row, limits):
+        return JudgedRow(verdict=DepositVerdict.OFF, why=beside, wipe=True)
+    if reading.gap_mm is not None and reading.gap_mm < limits.least_gap_mm:
+        return JudgedRow(
+            verdict=DepositVerdict.OFF, why=f"only {reading.gap_mm:.2f} mm to the next paste", wipe=True
+        )
+    return JudgedRow(verdict=DepositVerdict.GOOD)
+
+
+def _unseen(reading: RowReading | None, rows: Sequence[InspectedRow]) -> str:
+    if reading is None:
+        return "in no photo"
+    if not reading.whole:
+        return "not whole in the photo"
+    if reading.full > MOST_FULL:
+        return "overexposed"
+    if rows[reading.row].deposit.width_mm * reading.px_per_mm < LEAST_PX_ACROSS:
+        return "too small in the photo"
+    return ""
+
+
+def _smeared(reading: RowReading, row: InspectedRow) -> str:
+    """Return in words what lies beside a deposit's outline, "" where nothing does."""
+    if reading.tail_mm > TAIL_MM and reading.beside_mm2 > SMEARED * row.paste.area:
+        return f"smeared, {reading.tail_mm:.2f} mm beyond its outline"
+    if reading.tail_mm > 2 * TAIL_MM:
+        return f"a tail reaches {reading.tail_mm:.2f} mm beyond its outline"
+    return ""
+
+
+def _beside(reading: RowReading, row: InspectedRow, limits: InspectionLimits) -> str:
+    """Return in words how a deposit lies beside its place, "" where it does not; parts of a bead follow the bead."""
+    if row.shared:
+        return ""
+    away = hypot(*reading.offset_mm)
+    if away > max(limits.most_offset * row.deposit.width_mm, LEAST_OFF_MM):
+        return f"{away:.2f} mm beside its place"
+    if reading.on_pad < limits.least_on_pad * reading.planned_on_pad and away > LEAST_OFF_MM / 2:
+        return f"{reading.on_pad:.0%} of it on its pad"
+    return ""

@@ -1,0 +1,201 @@
+"""Fitted rows to readings: area, place, volume with its error, what each is joined with, what lies beside it.
+
+    volume = planned volume · width³      a dot keeps its shape in three directions
+    volume = planned volume · width²      a bead keeps its section's shape
+
+with the width over the planned one. Planned widths come from the bench's tuning, which took height over width from dots
+it had measured.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import affinity
+from shapely.geometry import LineString, Point, Polygon
+
+from pastewright.inspect.fit import FittedBoard, FittedRow
+from pastewright.inspect.flat import FlatBoard
+from pastewright.inspect.picture import BoardPicture, InspectedRow, may_touch, polygons_of
+from pastewright.inspect.spill import Spill, joined_rows, paste_beside, spills
+
+Floats = NDArray[np.float64]
+
+SHAPE_SD = 0.10  # of a volume: heights over widths of dots of one paste differ by so much (common practice)
+EDGE_PX = 0.35  # by which an outline may be off all around (measured on rendered photos)
+HIDDEN_SD = 0.2  # of a width whose rim lies on metal that looks like paste (measured on rendered photos of levelled tin)
+NEAR_MM = 1.0  # gaps beyond are not told
+MISSING_SHARE = 0.35  # of the usual evidence a pixel (see docs/inspection.md)
+SMALL, SMALL_SHARE = (
+    0.72,
+    0.5,
+)  # of the planned width: what is that small must look more like paste to be some
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RowReading:
+    """What one photo shows of a row. `whole` tells that all of its surroundings are in the photo; `full` is the share
+    of overexposed pixels; `like_paste` how much it looks like paste, the photo's usual deposit being 1.
+    """
+
+    row: int
+    px_per_mm: float
+    whole: bool
+    full: float
+    like_paste: float
+    there: bool
+    area_mm2: float = 0.0
+    volume_ul: float = 0.0
+    volume_sd_ul: float = 0.0
+    offset_mm: tuple[float, float] = (0.0, 0.0)
+    on_pad: float = 0.0
+    planned_on_pad: float = 0.0
+    beside_mm2: float = 0.0
+    tail_mm: float = 0.0
+    gap_mm: float | None = None
+    joined: tuple[int, ...] = ()
+    outline_mm: tuple[tuple[float, float], ...] = ()
+
+
+def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tuple[RowReading, ...]:
+    """Return a reading of each row that a flat photo shows at least in part."""
+    whole = {number: _whole(flat, picture.rows[number], number) for number in flat.rows}
+    usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
+    shapes = {
+        number: fitted_shape(picture.rows[number], fit)
+        for number, fit in fitted.rows.items()
+        if _is_there(fit, usual)
+    }
+    beside = paste_beside(flat, fitted)
+    joined = joined_rows(flat, beside, shapes, picture)
+    spilt = spills(flat, beside, shapes, picture)
+    return tuple(
+        _reading(flat, picture.rows[number], number, fitted.rows.get(number), usual, shapes, whole[number])
+        if number not in shapes
+        else _there(
+            _reading(
+                flat, picture.rows[number], number, fitted.rows.get(number), usual, shapes, whole[number]
+            ),
+            picture,
+            fitted.rows[number],
+            shapes,
+            joined.get(number, set()),
+            spilt.get(number),
+            flat,
+            fitted.told_on_land,
+        )
+        for number in flat.rows
+    )
+
+
+def _usual(means: list[float]) -> float:
+    """Return the evidence a pixel of a usual deposit: the median of the better half, so that many may be missing."""
+    better = sorted(means)[len(means) // 3 :]
+    return max(float(np.median(better)), 0.2) if better else 1.0
+
+
+def _is_there(fit: FittedRow, usual: float) -> bool:
+    least = SMALL_SHARE if fit.width < SMALL else MISSING_SHARE
+    return fit.mean > least * usual
+
+
+def fitted_shape(row: InspectedRow, fit: FittedRow) -> Polygon:
+    """Return the outline of a row's paste as fitted [mm, board]."""
+    width = row.deposit.width_mm
+    if row.shared:
+        grown = row.paste.buffer(0.5 * (fit.width - 1) * width)
+        shape = affinity.translate(grown, *fit.shift_mm)
+    else:
+        points = row.deposit.points_mm
+        line = Point(points[0]) if len(points) == 1 else LineString(points)
+        shape = affinity.translate(line.buffer(0.5 * fit.width * width), *fit.shift_mm)
+    return max(polygons_of(shape), key=lambda one: one.area)
+
+
+def _whole(flat: FlatBoard, row: InspectedRow, number: int) -> tuple[bool, float]:
+    """Return whether all of a row's place is in the photo, and the share of it that is overexposed."""
+    near = flat.window(row.paste.bounds, 0.15)
+    within = (flat.nearest[near] == number) & (flat.away_mm[near] < 0.1)
+    if not within.any():
+        return False, 1.0
+    count = within.sum() / flat.scale**2
+    whole = bool(flat.inside[near][within].all()) and count > 0.97 * row.paste.area
+    return whole, float(flat.full[near][within].mean())
+
+
+def _reading(
+    flat: FlatBoard,
+    row: InspectedRow,
+    number: int,
+    fit: FittedRow | None,
+    usual: float,
+    shapes: dict[int, Polygon],
+    whole: tuple[bool, float],
+) -> RowReading:
+    """Return the reading of a row on which nothing lies, or what is common to all."""
+    return RowReading(
+        row=number,
+        px_per_mm=flat.scale,
+        whole=whole[0] and fit is not None,
+        full=whole[1],
+        like_paste=(fit.mean / usual) if fit else 0.0,
+        there=number in shapes,
+        planned_on_pad=row.paste.intersection(row.land).area / max(row.paste.area, 1e-9),
+    )
+
+
+def _there(
+    first: RowReading,
+    picture: BoardPicture,
+    fit: FittedRow,
+    shapes: dict[int, Polygon],
+    joined: set[int],
+    spill: Spill | None,
+    flat: FlatBoard,
+    told: float,
+) -> RowReading:
+    row, shape = picture.rows[first.row], shapes[first.row]
+    power = 3 if len(row.deposit.points_mm) == 1 else 2
+    volume_ul = row.deposit.volume_ul * fit.width**power
+    edge = 2 * EDGE_PX / flat.scale / (fit.width * row.deposit.width_mm)
+    on_land = shape.boundary.intersection(row.land).length / max(shape.length, 1e-9)
+    hidden = HIDDEN_SD * on_land * (1 - told)
+    sd = volume_ul * float(np.hypot(power * np.hypot(np.hypot(fit.width_sd, edge), hidden), SHAPE_SD))
+    area_mm2 = row.paste.area * fit.width ** (power - 1)
+    plain = shape.buffer(0).simplify(0.01)
+    corners = np.asarray((plain if isinstance(plain, Polygon) else shape).exterior.coords)[:-1]
+    return RowReading(
+        row=first.row,
+        px_per_mm=first.px_per_mm,
+        whole=first.whole,
+        full=first.full,
+        like_paste=first.like_paste,
+        there=True,
+        area_mm2=area_mm2,
+        volume_ul=volume_ul,
+        volume_sd_ul=sd,
+        offset_mm=fit.shift_mm,
+        on_pad=shape.intersection(row.land).area / max(shape.area, 1e-9),
+        planned_on_pad=first.planned_on_pad,
+        beside_mm2=spill.area_mm2 if spill else 0.0,
+        tail_mm=spill.reach_mm if spill else 0.0,
+        gap_mm=_gap(first.row, shapes, picture),
+        joined=tuple(sorted(joined)),
+        outline_mm=tuple((round(float(x), 4), round(float(y), 4)) for x, y in corners),
+    )
+
+
+def _gap(number: int, shapes: dict[int, Polygon], picture: BoardPicture) -> float | None:
+    """Return the distance to the nearest paste that a row must not touch [mm], None beyond `NEAR_MM`."""
+    row, shape = picture.rows[number], shapes[number]
+    x, y = row.at_mm
+    near = [
+        shape.distance(other)
+        for k, other in shapes.items()
+        if k != number
+        and abs(picture.rows[k].at_mm[0] - x) < 4
+        and abs(picture.rows[k].at_mm[1] - y) < 4
+        and not may_touch(row, picture.rows[k])
+    ]
+    least = min(near, default=NEAR_MM)
+    return float(least) if least < NEAR_MM else None

@@ -1,0 +1,115 @@
+"""Photos of one board to findings: each is found and read by itself, then each row takes the photo that shows it best."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.inspect.find import FoundBoard, find_board
+from pastewright.inspect.fit import fit_rows
+from pastewright.inspect.flat import laid_flat
+from pastewright.inspect.judge import JudgedRow, judged
+from pastewright.inspect.measure import RowReading, read_rows
+from pastewright.inspect.picture import BoardPicture
+from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
+from pastewright.photo.file import Photo
+from pastewright.problems import InputError, Problem, Severity
+from pastewright.records.kinds import DepositVerdict
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhotoFindings:
+    """One photo: how the board was found in it, and what it shows of each row."""
+
+    found: FoundBoard
+    readings: tuple[RowReading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Findings:
+    """All photos together. For each row of the picture: its verdict, its reading and the photo that it comes from."""
+
+    picture: BoardPicture
+    photos: tuple[PhotoFindings, ...]
+    verdicts: tuple[JudgedRow, ...]
+    readings: tuple[RowReading | None, ...]
+    shown_by: tuple[int | None, ...]
+    limits: InspectionLimits
+    warnings: tuple[Problem, ...]
+
+
+def findings_of(
+    picture: BoardPicture,
+    photos: Sequence[Photo],
+    limits: InspectionLimits = DEFAULT_LIMITS,
+    begun: Callable[[str], None] = lambda name: None,
+    near_mm: Mapping[str, Floats] | None = None,
+) -> Findings:
+    """Return what photos show of a board; `near_mm` tells by name where a photo's middle should lie.
+
+    A photo in which the board is not found becomes a warning as long as another shows it; raises `InputError` with the
+    reasons of all when none does.
+    """
+    read: list[PhotoFindings] = []
+    refused: list[Problem] = []
+    for photo in photos:
+        begun(photo.name)
+        try:
+            read.append(read_photo_of(photo, picture, (near_mm or {}).get(photo.name)))
+        except InputError as error:
+            refused.extend(error.problems)
+    if not read:
+        raise InputError(refused)
+    warnings = [
+        replace(problem, severity=Severity.WARNING, what=f"this photo is left out: {problem.what}")
+        for problem in refused
+    ]
+    return joined(picture, read, limits, warnings)
+
+
+def read_photo_of(photo: Photo, picture: BoardPicture, near_mm: Floats | None = None) -> PhotoFindings:
+    """Return what one photo shows."""
+    found = find_board(photo, picture, near_mm)
+    flat = laid_flat(found, picture)
+    return PhotoFindings(found=found, readings=read_rows(flat, fit_rows(flat, picture), picture))
+
+
+def joined(
+    picture: BoardPicture,
+    photos: Sequence[PhotoFindings],
+    limits: InspectionLimits,
+    warnings: Sequence[Problem] = (),
+) -> Findings:
+    """Return the findings of several photos: of those that see a row, the closest one tells, unless they disagree."""
+    verdicts: list[JudgedRow] = []
+    readings: list[RowReading | None] = []
+    shown_by: list[int | None] = []
+    by_row = [{reading.row: reading for reading in photo.readings} for photo in photos]
+    for number in range(len(picture.rows)):
+        told = [
+            (reading, judged(reading, picture.rows, limits), place)
+            for place, rows in enumerate(by_row)
+            if (reading := rows.get(number)) is not None
+        ]
+        told.sort(key=lambda one: (one[1].verdict is DepositVerdict.NOT_SEEN, -one[0].px_per_mm))
+        reading, verdict, place = told[0] if told else (None, judged(None, picture.rows, limits), None)
+        seen = {one[1].verdict for one in told if one[1].verdict is not DepositVerdict.NOT_SEEN}
+        if DepositVerdict.MISSING in seen and len(seen) > 1:
+            verdict = JudgedRow(
+                verdict=DepositVerdict.NOT_SEEN, why="the photos disagree: one shows paste, another none"
+            )
+        verdicts.append(verdict)
+        readings.append(reading)
+        shown_by.append(place)
+    return Findings(
+        picture=picture,
+        photos=tuple(photos),
+        verdicts=tuple(verdicts),
+        readings=tuple(readings),
+        shown_by=tuple(shown_by),
+        limits=limits,
+        warnings=tuple(warnings),
+    )

@@ -1,0 +1,103 @@
+"""What stands out from the board's mask in a photo: (pixels, ground colour) → a map from 0 to 1, and blobs on it.
+
+Lands, paste and legend stand out; the mask between them is the photo's most usual colour, or one of the next.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+WORK_PX = 1500  # longer side of the copy that is searched
+CELLS = 12  # along the longer side: ground is followed over light and shade
+SPREAD = (
+    6.0,
+    3.0,
+    3.0,
+)  # of lightness and colours (CIE L*a*b* of 8 bits) that a mask's own unevenness has at least
+FROM, TO = 3.0, 7.0  # spreads: below is ground, above stands out
+MOST_COLOURS = 3
+LEAST_AREA_PX = 16
+MOST_BLOBS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StandsOut:
+    """A copy of a photo, `factor` times its size: what stands out of one ground (rows, columns, 0…1), and blobs of it.
+
+    `centres` (n, 2) and `areas` (n) are in pixels of the copy; `whole` tells which blobs do not touch the edge.
+    """
+
+    factor: float
+    map: Floats32
+    centres: Floats
+    areas: Floats
+    whole: NDArray[np.bool_]
+
+
+def stands_out(pixels: NDArray[np.uint8]) -> list[StandsOut]:
+    """Return the maps of a photo, one for each colour that may be the mask's, the most usual first."""
+    height, width = pixels.shape[:2]
+    factor = min(1.0, WORK_PX / max(height, width))
+    small = pixels
+    if factor < 1:
+        small = np.asarray(
+            cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    lab = cv2.cvtColor(cv2.medianBlur(small, 3), cv2.COLOR_RGB2LAB).astype(np.float32)
+    return [_of_ground(lab, colour, factor) for colour in _usual_colours(lab)]
+
+
+def _usual_colours(lab: Floats32) -> list[Floats32]:
+    """Return the most usual colours, far enough apart to be different things."""
+    step = 8
+    coarse = (lab[::2, ::2].reshape(-1, 3) // step).astype(np.int64)
+    counts = np.zeros((33, 33, 33), np.float32)
+    np.add.at(counts, tuple(coarse.T), 1)
+    for axis in range(3):
+        counts = counts + np.roll(counts, 1, axis) + np.roll(counts, -1, axis)
+    found: list[Floats32] = []
+    while len(found) < MOST_COLOURS and counts.max() > 0.05 * 27 * len(coarse) / 8:
+        place = np.array(np.unravel_index(int(np.argmax(counts)), counts.shape))
+        found.append(((place + 0.5) * step).astype(np.float32))
+        near = tuple(slice(max(p - r, 0), p + r + 1) for p, r in zip(place, (6, 2, 2), strict=True))
+        counts[near] = 0
+    return found or [np.median(lab.reshape(-1, 3), axis=0).astype(np.float32)]
+
+
+def _of_ground(lab: Floats32, colour: Floats32, factor: float) -> StandsOut:
+    """Return what stands out of one colour, followed over the photo cell by cell."""
+    rows, columns = lab.shape[:2]
+    cell = max(rows, columns) / CELLS
+    down, across = max(1, round(rows / cell)), max(1, round(columns / cell))
+    spread = np.array(SPREAD, np.float32)
+    near = (np.abs(lab - colour) < spread * (6, 4, 4)).all(axis=2)
+    grid = np.empty((down, across, 3), np.float32)
+    for i in range(down):
+        for j in range(across):
+            part = np.s_[
+                i * rows // down : (i + 1) * rows // down, j * columns // across : (j + 1) * columns // across
+            ]
+            own = lab[part][near[part]]
+            grid[i, j] = np.median(own, axis=0) if len(own) > 0.03 * near[part].size else colour
+    grid = cv2.medianBlur(grid, 3) if min(down, across) > 2 else grid
+    ground = cv2.resize(grid, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    off = lab - ground
+    usual = np.maximum(1.4826 * np.median(np.abs(off[near]), axis=0) if near.any() else spread, spread)
+    away = np.sqrt(((off / usual) ** 2).sum(axis=2))
+    out = np.clip((away - FROM) / (TO - FROM), 0, 1).astype(np.float32)
+    centres, areas, whole = _blobs(out)
+    return StandsOut(factor=factor, map=out, centres=centres, areas=areas, whole=whole)
+
+
+def _blobs(out: Floats32) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    count, _, stats, centres = cv2.connectedComponentsWithStats((out > 0.5).astype(np.uint8), connectivity=4)
+    kept = np.flatnonzero(stats[1:count, cv2.CC_STAT_AREA] >= LEAST_AREA_PX) + 1
+    kept = kept[np.argsort(-stats[kept, cv2.CC_STAT_AREA])][:MOST_BLOBS]
+    left, top, wide, high = (stats[kept, k] for k in range(4))
+    whole = (left > 0) & (top > 0) & (left + wide < out.shape[1]) & (top + high < out.shape[0])
+    return centres[kept].astype(np.float64), stats[kept, cv2.CC_STAT_AREA].astype(np.float64), whole

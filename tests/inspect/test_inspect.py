@@ -1,0 +1,139 @@
+"""A pasted board in a photo: found however it is turned, every planted fault told, what is not seen never good."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+from demo_plans import plan_of
+from drawn_boards import board_photo
+
+from pastewright.board.model import Side
+from pastewright.inspect.document import InspectedBoard, csv_rows, inspection_record, wipe_list
+from pastewright.inspect.find import find_board
+from pastewright.inspect.picture import board_picture
+from pastewright.inspect.read import Findings, findings_of
+from pastewright.problems import InputError
+from pastewright.records.inspection import inspection_of_text, inspection_text
+from pastewright.records.kinds import DepositVerdict
+from pastewright.report.inspection import inspection_page
+
+MIDDLE = (14.0, 26.0)  # of the part of the demo board that is photographed [mm]
+
+
+@cache
+def plan():
+    return plan_of(Side.TOP).record
+
+
+@cache
+def picture():
+    return board_picture(plan())
+
+
+def deposit_of(pad_id: str):
+    return next(pad for pad in plan().pads if pad.id == pad_id).deposits[0]
+
+
+@cache
+def findings() -> Findings:
+    """One photo with FB1-1 missing and a bridge between the pads of R2."""
+    a, b = deposit_of("R2-1"), deposit_of("R2-2")
+    photo = board_photo(
+        plan(),
+        middle_mm=MIDDLE,
+        left_out=frozenset({deposit_of("FB1-1").id}),
+        joined=((a.points_mm[0], b.points_mm[0]),),
+    )
+    return findings_of(picture(), [photo])
+
+
+def verdict_of(pad_id: str) -> DepositVerdict:
+    number = next(k for k, row in enumerate(picture().rows) if row.pad.id == pad_id)
+    return findings().verdicts[number].verdict
+
+
+def test_the_board_is_found_where_it_was_drawn():
+    found = findings().photos[0].found
+    assert np.allclose(found.view.to_sheet(found.view.middle_px + 0.5), MIDDLE, atol=0.03)
+    assert found.px_per_mm == pytest.approx(30.0, rel=0.005)
+    assert found.turn_deg == pytest.approx(17.0, abs=0.3)
+    assert found.residual_mm < 0.05
+
+
+def test_what_is_missing_and_what_is_bridged_is_told():
+    assert verdict_of("FB1-1") is DepositVerdict.MISSING
+    assert verdict_of("R2-1") is DepositVerdict.BRIDGED
+    assert verdict_of("R2-2") is DepositVerdict.BRIDGED
+
+
+def test_the_others_are_good_and_what_lies_outside_is_not_seen():
+    planted = {"FB1-1", "R2-1", "R2-2"}
+    seen = [
+        (row.pad.id, verdict.verdict)
+        for row, verdict in zip(picture().rows, findings().verdicts, strict=True)
+        if row.pad.id not in planted and verdict.verdict is not DepositVerdict.NOT_SEEN
+    ]
+    assert len(seen) > 25
+    assert [one for one in seen if one[1] is not DepositVerdict.GOOD] == []
+    far = [
+        verdict.verdict
+        for row, verdict in zip(picture().rows, findings().verdicts, strict=True)
+        if np.hypot(row.at_mm[0] - MIDDLE[0], row.at_mm[1] - MIDDLE[1]) > 15
+    ]
+    assert far
+    assert set(far) == {DepositVerdict.NOT_SEEN}
+
+
+def test_volumes_are_those_that_were_drawn():
+    # Drawn with the planned widths, so the planned volumes are the truth.
+    shares = [
+        reading.volume_ul / row.deposit.volume_ul
+        for row, reading, verdict in zip(
+            picture().rows, findings().readings, findings().verdicts, strict=True
+        )
+        if verdict.verdict is DepositVerdict.GOOD and reading is not None
+    ]
+    assert np.median(shares) == pytest.approx(1.0, abs=0.12)
+
+
+def test_the_record_the_table_and_the_page_tell_the_same():
+    board = InspectedBoard(plan_file="plan.json", plan_sha256="0" * 64, at="2030-01-01T00:00:00+00:00")
+    record = inspection_record(findings(), plan(), board)
+    assert inspection_of_text(inspection_text(record)) == record
+    rows = csv_rows(record)
+    assert len(rows) == len(record.deposits) == len(picture().rows)
+    assert {row["verdict"] for row in rows if row["pad"] == "FB1-1"} == {"missing"}
+    assert [part for part, _ in wipe_list(record)] == ["R2"]
+    page = inspection_page(record, findings())
+    assert page.count("data:image/jpeg;base64,") == sum(
+        one.verdict not in (DepositVerdict.GOOD, DepositVerdict.NOT_SEEN) for one in record.deposits
+    )
+    assert "joined with R2-2" in page
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"mirrored": True}, "mirrored"),
+        ({"middle_mm": (-200.0, 0.0)}, "not found"),
+        ({"blur_px": 12.0}, "not found"),
+    ],
+)
+def test_what_does_not_show_this_side_is_refused(changes, says):
+    photo = board_photo(plan(), **({"middle_mm": MIDDLE} | changes))
+    with pytest.raises(InputError) as caught:
+        find_board(photo, picture())
+    assert says in str(caught.value)
+
+
+def test_the_other_side_s_plan_does_not_fit():
+    photo = board_photo(plan(), middle_mm=MIDDLE)
+    with pytest.raises(InputError) as caught:
+        find_board(photo, board_picture(plan_of(Side.BOTTOM).record))
+    assert "not found" in str(caught.value)
+
+
+def test_a_photo_upside_down_is_the_same_board():
+    turned = find_board(board_photo(plan(), middle_mm=MIDDLE, turn_deg=197.0), picture())
+    assert np.allclose(turned.view.to_sheet(turned.view.middle_px + 0.5), MIDDLE, atol=0.03)
+    assert abs(turned.turn_deg) == pytest.approx(163.0, abs=0.3)
