@@ -42,8 +42,8 @@ def board_photo(
                 _dome(light, places, np.array(deposit.points_mm), deposit.width_mm)
     for line in joined:
         _dome(light, places, np.array(line), 0.25)
-    light = cv2.GaussianBlur(light, (0, 0), blur_px)
-    light += np.random.default_rng(5).normal(0, 2.0, light.shape)
+    blurred = np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), np.float64)
+    light = blurred + np.random.default_rng(5).normal(0, 2.0, light.shape)
     pixels = np.clip(light, 0, 255).astype(np.uint8)
     return Photo(name="drawn.png", pixels=pixels[:, ::-1].copy() if mirrored else pixels, fine_colour=True)
 

@@ -116,9 +116,9 @@ def test_the_record_the_table_and_the_page_tell_the_same():
     [
         ({"mirrored": True}, "mirrored"),
         ({"middle_mm": (-200.0, 0.0)}, "not found"),
-        ({"blur_px": 12.0}, "not found"),
     ],
 )
+@pytest.mark.campaign
 def test_what_does_not_show_this_side_is_refused(changes, says):
     photo = board_photo(plan(), **({"middle_mm": MIDDLE} | changes))
     with pytest.raises(InputError) as caught:
@@ -126,6 +126,13 @@ def test_what_does_not_show_this_side_is_refused(changes, says):
     assert says in str(caught.value)
 
 
+def test_a_blurred_photo_is_refused():
+    with pytest.raises(InputError) as caught:
+        findings_of(picture(), [board_photo(plan(), middle_mm=MIDDLE, blur_px=8.0)])
+    assert "blurred" in str(caught.value)
+
+
+@pytest.mark.campaign
 def test_the_other_side_s_plan_does_not_fit():
     photo = board_photo(plan(), middle_mm=MIDDLE)
     with pytest.raises(InputError) as caught:
@@ -133,6 +140,7 @@ def test_the_other_side_s_plan_does_not_fit():
     assert "not found" in str(caught.value)
 
 
+@pytest.mark.campaign
 def test_a_photo_upside_down_is_the_same_board():
     turned = find_board(board_photo(plan(), middle_mm=MIDDLE, turn_deg=197.0), picture())
     assert np.allclose(turned.view.to_sheet(turned.view.middle_px + 0.5), MIDDLE, atol=0.03)

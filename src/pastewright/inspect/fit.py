@@ -44,7 +44,7 @@ MOST_PX_MM = 22.0  # of the grid the search runs on
 SEARCH: tuple[tuple[int, float, Floats, int], ...] = (
     (3, 0.12, np.geomspace(NARROWEST, WIDEST, 6), 4),
     (2, 0.05, np.geomspace(0.85, 1.18, 5), 2),
-    (2, 0.02, np.geomspace(0.93, 1.075, 7), 1),
+    (1, 0.025, np.geomspace(0.93, 1.075, 7), 1),
     (1, 0.012, np.geomspace(0.97, 1.03, 5), 1),
 )
 GOOD_SHARE = 0.3  # of the usual evidence a pixel, for a dome to teach the others

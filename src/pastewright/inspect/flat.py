@@ -24,6 +24,7 @@ FULL_CODE = 250  # of 255: light that may have been cut off
 MOST_PX = 24_000_000  # of the grid
 MOST_PX_MM = 48.0
 MASK_WITHIN = np.array([0.7, 0.3, 0.3], np.float32)  # ln: what light and shade do to the mask's own colour
+AROUND_MM = 0.3  # beside planned paste, where its edge is looked at
 CELL_MM = 2.5  # over which the mask's light is followed
 CLEAR_MM = 0.3  # from lands and planned paste, beyond which is mask: most shadows end there
 
@@ -103,6 +104,27 @@ def laid_flat(found: FoundBoard, picture: BoardPicture) -> FlatBoard:
         away_mm=(away / scale).astype(np.float32),
         rows=rows,
     )
+
+
+def blur_mm(flat: FlatBoard, picture: BoardPicture) -> float:
+    """Return how blurred the photo is on the board, one standard deviation [mm]; the median over rows.
+
+    An edge of a step h, blurred by σ, rises by h/(σ·√(2π)) at its steepest. A row's step is that between its usual paste
+    and what lies around it, in the lightness or colour that differs most from the mask.
+    """
+    away = np.sqrt((flat.colour**2).sum(axis=2))
+    rise = np.hypot(cv2.Sobel(away, cv2.CV_32F, 1, 0), cv2.Sobel(away, cv2.CV_32F, 0, 1)) / 8
+    found = []
+    for row, number in zip((picture.rows[k] for k in flat.rows), flat.rows, strict=True):
+        near = flat.window(row.paste.bounds, AROUND_MM)
+        part = (flat.nearest[near] == number) & (flat.away_mm[near] < AROUND_MM) & flat.inside[near]
+        if part.sum() < 60:
+            continue
+        low, high = np.percentile(away[near][part], (5, 90))
+        steepest = float(np.percentile(rise[near][part], 98))
+        if high - low > 0.3:
+            found.append(float(high - low) / max(steepest, 1e-6) / 2.507)
+    return float(np.median(found)) / flat.scale if found else 0.0
 
 
 def _shown(found: FoundBoard, picture: BoardPicture) -> tuple[Floats, Floats]:

@@ -46,7 +46,8 @@ class Spill:
 def paste_beside(flat: FlatBoard, fitted: FittedBoard) -> PasteBeside:
     """Return what is not mask beside the lands."""
     code = codes(flat.colour)
-    paste = np.log(density(fitted.paste_px) + FLOOR)
+    # A neck is narrow: its edges, more than half paste, count as paste.
+    paste = np.maximum(np.log(density(fitted.paste_px) + FLOOR), fitted.edge.mask_high)
     over_mask = paste - np.maximum(fitted.ground.mask, fitted.edge.mask_low)
     over_print = paste - np.maximum(fitted.ground.print_too, fitted.edge.mask_low)
     off_land = ~flat.land & flat.inside

@@ -35,6 +35,7 @@ from pastewright.program.write import write_program
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import Verdict
+from pastewright.records.kinds import ProgramKind
 from pastewright.records.plan import PlanRecord
 from pastewright.route.model import Tour, Visit
 from pastewright.version import __version__
@@ -90,9 +91,9 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
 
     Raises `InputError` when the paste left in its barrel, or the stroke, is not enough for it.
     """
-    bench = _where_it_was(plan, now)
-    layout = _layout(plan)
-    there = located(layout, _placements(plan))
+    bench = where_it_was(plan, now)
+    layout = layout_of_plan(plan)
+    there = located(layout, placements_of_plan(plan))
     zones = tuple(
         Zone(
             name=zone.name,
@@ -107,7 +108,8 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
         for zone in plan.placement.zones
     )
     blocked = blocked_by(zones, there.placements)
-    floor = floor_of_plan(plan, blocked)
+    # A touch-up is laid among paste that its own plan does not list: every travel goes at full height.
+    floor = None if plan.kind is ProgramKind.TOUCH_UP else floor_of_plan(plan, blocked)
     motions = around(motions_over(there, _tour(plan, there), bench, floor=floor), blocked, bench)
     if plan.dry:
         motions = dry_motions(motions, bench)
@@ -123,7 +125,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     )
 
 
-def _where_it_was(plan: PlanRecord, profile: Profile) -> Profile:
+def where_it_was(plan: PlanRecord, profile: Profile) -> Profile:
     """Return the profile with strip and park place where the plan has them."""
     strips, park = plan.placement.strips, plan.placement.park_mm
     bed = profile.bed
@@ -134,7 +136,8 @@ def _where_it_was(plan: PlanRecord, profile: Profile) -> Profile:
     return replace(profile, bed=bed)
 
 
-def _placements(plan: PlanRecord) -> Placements:
+def placements_of_plan(plan: PlanRecord) -> Placements:
+    """Return where the boards of a plan lie."""
     places = plan.placement
     wipe = places.wipe
     return Placements(
@@ -150,7 +153,7 @@ def _placements(plan: PlanRecord) -> Placements:
     )
 
 
-def _layout(plan: PlanRecord) -> Layout:
+def layout_of_plan(plan: PlanRecord) -> Layout:
     """Return the deposits that a plan lists, each once, in the order of their ids."""
     numbers = {board.name: number for number, board in enumerate(plan.placement.boards)}
     found: dict[int, Deposit] = {}

@@ -31,6 +31,7 @@ COMMANDS = {
     "resume": "resume:resume",
     "batch": "batch:batch",
     "inspect": "inspect:inspect",
+    "touch-up": "touch_up:touch_up",
     "runs": "runs:runs",
     "report": "report:report",
     "machine state": "machine:state",

@@ -1,0 +1,102 @@
+"""What inspection finds in rendered photos against their truth: PLANS PHOTO… → a line a photo, then sums by ground.
+
+A row counts when the photo shows it whole. "Found" wants the planted fault's own verdict; a false alarm is any verdict but
+good, and but "not seen", on a row of which nothing was planted and whose true volume lies within 60 to 140 %.
+"""
+
+import json
+import sys
+from collections import Counter, defaultdict
+from pathlib import Path
+
+import numpy as np
+
+from pastewright.inspect.picture import BoardPicture, board_picture
+from pastewright.inspect.read import Findings, findings_of
+from pastewright.photo.file import read_photo
+from pastewright.problems import InputError
+from pastewright.records.kinds import DepositVerdict
+from pastewright.records.plan import read_plan
+
+WANTED = {
+    "missing": {"missing"},
+    "bridged": {"bridged"},
+    "half": {"low", "missing"},
+    "double": {"high"},
+    "shifted": {"off"},
+    "smeared": {"off"},
+}
+
+
+def main(plans: Path, photos: list[Path]) -> None:
+    pictures: dict[str, BoardPicture] = {}
+    sums: dict[str, Counter[str]] = defaultdict(Counter)
+    errors: dict[str, list[float]] = defaultdict(list)
+    for path in photos:
+        told = json.loads(path.with_name(path.stem.split("-")[0] + ".json").read_text("utf-8"))
+        scene = told["scene"]
+        board = scene["board"]
+        if board not in pictures:
+            pictures[board] = board_picture(read_plan(plans / board / "plan.json"))
+        land, mask = scene["land"]["kind"], scene["mask"]["kind"]
+        keys = ("all", f"land {land}", f"mask {mask}")
+        try:
+            findings = findings_of(pictures[board], [read_photo(path)])
+        except InputError as error:
+            for key in keys:
+                sums[key]["refused"] += 1
+            print(path.name, board, mask, land, "refused:", error.problems[0].what, flush=True)
+            continue
+        count, off, wrong = against(findings, told["rows"])
+        for key in keys:
+            sums[key].update(count)
+            sums[key]["photos"] += 1
+            errors[key] += off
+        print(path.name, board, mask, land, dict(count), "; ".join(wrong[:8]), flush=True)
+    for key in sorted(sums):
+        c, shares = sums[key], np.array(errors[key] or [0.0])
+        faults = ", ".join(f"{kind} {c[kind + ' found']}/{c[kind]}" for kind in WANTED if c[kind])
+        print(
+            f"{key}: {c['photos']} photos, {c['refused']} refused; {faults}; false alarms {c['false']}/{c['fine']},"
+            f" fine not seen {c['fine not seen']}; volume bias {np.median(shares):+.1%}, median error"
+            f" {np.median(np.abs(shares)):.1%}, 95th percentile {np.percentile(np.abs(shares), 95):.1%}"
+        )
+
+
+def against(findings: Findings, rows: list[dict]) -> tuple[Counter[str], list[float], list[str]]:
+    """Return counts, relative errors of the volumes of good rows, and what was wrong."""
+    truth = {(row["id"], row["pad"]): row for row in rows}
+    bridged = {pad for row in rows if row["fault"] == "bridged" for pad in (row["pad"], *row["joined"])}
+    count: Counter[str] = Counter()
+    off, wrong = [], []
+    for row, verdict, reading in zip(
+        findings.picture.rows, findings.verdicts, findings.readings, strict=True
+    ):
+        true = truth.get((row.deposit.id, row.pad.id))
+        if true is None or reading is None or not reading.whole:
+            continue
+        kind = true["fault"] or ("bridged" if true["joined"] else "")
+        share = true["volume_ul"] / true["planned_ul"]
+        if kind:
+            count[kind] += 1
+            right = str(verdict.verdict) in WANTED[kind]
+            count[f"{kind} found"] += right
+            if not right:
+                wrong.append(f"{row.pad.id} {kind}: {verdict.verdict} {verdict.why}")
+            continue
+        if row.pad.id in bridged or not 0.6 < share < 1.4:
+            continue
+        if verdict.verdict is DepositVerdict.NOT_SEEN:
+            count["fine not seen"] += 1
+            continue
+        count["fine"] += 1
+        if verdict.verdict is not DepositVerdict.GOOD:
+            count["false"] += 1
+            wrong.append(f"{row.pad.id}: {verdict.verdict} {verdict.why} (true {share:.2f})")
+        if reading.there:
+            off.append(reading.volume_ul / true["volume_ul"] - 1)
+    return count, off, wrong
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), [Path(word) for word in sys.argv[2:]])

@@ -1,0 +1,214 @@
+"""A plan, its inspection and the bench to a touch-up: program, record and verdict, as of any plan.
+
+The record is a plan's, of the kind touch-up: the same board and places, with the deposits that are laid now, so that
+it is sent, kept in the journal and planned for another fill of the barrel as any other. Every travel goes at full height.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+
+from msgspec import structs
+
+from pastewright.inspect.picture import BoardPicture, board_picture
+from pastewright.job.model import Zone
+from pastewright.motion.around import around
+from pastewright.motion.levels import levels_of
+from pastewright.motion.plan import motions_over
+from pastewright.place.tray.located import located
+from pastewright.place.tray.tour import placed_tour
+from pastewright.plan.again import layout_of_plan, placements_of_plan, where_it_was
+from pastewright.plan.document import bench_record, totals_of_motions, with_verdict
+from pastewright.plan.jobs import blocked_by
+from pastewright.plan.pipeline import labels_of, tip_words
+from pastewright.plan.tolerances import with_tolerances
+from pastewright.problems import one_error
+from pastewright.profile.model import Profile
+from pastewright.program.model import Header, Program
+from pastewright.program.write import write_program
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.standing import standing_findings
+from pastewright.readback.judge.verify import verify
+from pastewright.readback.model import Verdict
+from pastewright.records.inspection import InspectionRecord
+from pastewright.records.kinds import Form, ProgramKind
+from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
+from pastewright.touchup.choose import Added, Choice, chosen
+from pastewright.version import __version__
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TouchUp:
+    """What is laid and left, the program, its plan and the verdict; no program where there is nothing to lay."""
+
+    choice: Choice
+    program: Program
+    record: PlanRecord
+    verdict: Verdict
+
+
+def touch_up(
+    plan: PlanRecord, inspection: InspectionRecord, profile: Profile, *, wiped: bool = False
+) -> TouchUp:
+    """Return the touch-up of an inspected board on a bench as it is now, read back against plan and inspection.
+
+    Raises `InputError` when plan and inspection do not belong together, and when there is nothing that can be laid.
+    """
+    picture = board_picture(plan, inspection.deposits[0].board if inspection.deposits else "")
+    _check_together(inspection, picture)
+    choice = chosen(inspection, picture, profile, wiped=wiped)
+    if not choice.added:
+        reasons = "; ".join(f"{pad}: {why}" for pad, why in choice.left[:6])
+        raise one_error(
+            "there is nothing to lay" + (f" ({reasons})" if reasons else ": nothing is missing or low"),
+            "Wipe what the inspection lists, then give --wiped." if choice.left else "",
+        )
+    wanted = _wanted(plan, choice, picture)
+    bench = where_it_was(wanted, profile)
+    layout, placements = layout_of_plan(wanted), placements_of_plan(wanted)
+    there = located(layout, placements)
+    levels = levels_of(there.layout.deposits, bench)
+    tour = placed_tour(there, bench, {}, levels.classes)
+    blocked = blocked_by(_zones(plan), there.placements)
+    motions = around(motions_over(there, tour, bench, levels), blocked, bench)
+    header = Header(
+        board=plan.board.name,
+        side=str(plan.board.side),
+        profile=bench.name,
+        paste=bench.paste.name,
+        tip=tip_words(bench),
+        paste_ul=wanted.totals.paste_ul,
+        machine_s=motions.machine_s,
+        deposits=wanted.totals.deposits,
+        pads=wanted.totals.pads,
+        inputs_sha256=plan.board.inputs_sha256,
+        profile_sha256=bench.sha256,
+        job_sha256=plan.job_sha256,
+        version=__version__,
+    )
+    program = write_program(motions, bench, header, labels_of(layout))
+    record = structs.replace(
+        wanted,
+        program_sha256=sha256(program.text.encode()).hexdigest(),
+        profile=bench_record(bench),
+        pads=tuple(_lined(pad, program) for pad in wanted.pads),
+        totals=structs.replace(
+            totals_of_motions(wanted.totals, motions),
+            travel_mm=round(tour.travel_mm, 3),
+            travel_s=round(tour.travel_s, 3),
+            travel_bound_s=round(tour.bound_s, 3),
+        ),
+        warnings=tuple(motions.warnings),
+    )
+    record = with_tolerances(record, motions, layout.deposits, bench)
+    verdict = verify(program.text, expected_from_plan(record), bench)
+    own = standing_findings(program.text, record, inspection, bench, wiped=wiped)
+    verdict = Verdict(
+        ok=verdict.ok and not own,
+        findings=(*verdict.findings, *own),
+        delivered=verdict.delivered,
+        out_ul=verdict.out_ul,
+        swept_ul=verdict.swept_ul,
+        stored_ul=verdict.stored_ul,
+        machine_s=verdict.machine_s,
+        trace=verdict.trace,
+    )
+    return TouchUp(choice=choice, program=program, record=with_verdict(record, verdict), verdict=verdict)
+
+
+def _check_together(inspection: InspectionRecord, picture: BoardPicture) -> None:
+    same = len(inspection.deposits) == len(picture.rows) and all(
+        one.id == row.deposit.id and one.pad == row.pad.id
+        for one, row in zip(inspection.deposits, picture.rows, strict=True)
+    )
+    if not same:
+        raise one_error(
+            "inspection and plan list different deposits",
+            "Give the plan.json that was inspected with --plan.",
+        )
+
+
+def _zones(plan: PlanRecord) -> tuple[Zone, ...]:
+    return tuple(
+        Zone(
+            name=zone.name,
+            x_from_mm=zone.x_from_mm,
+            x_to_mm=zone.x_to_mm,
+            y_from_mm=zone.y_from_mm,
+            y_to_mm=zone.y_to_mm,
+            height_mm=zone.height_mm,
+            margin_mm=zone.margin_mm,
+            line=0,
+        )
+        for zone in plan.placement.zones
+    )
+
+
+def _wanted(plan: PlanRecord, choice: Choice, picture: BoardPicture) -> PlanRecord:
+    """Return the plan with the touch-up's deposits in place of its own."""
+    laid: dict[tuple[str, str], list[DepositRecord]] = {}
+    for index, one in enumerate(choice.added):
+        for row, share in zip(one.rows, one.shares_ul, strict=True):
+            pad = picture.rows[row].pad
+            laid.setdefault((pad.board, pad.id), []).append(_record(index, one, share))
+    density = plan.totals.paste_mg / plan.totals.paste_ul if plan.totals.paste_ul else 0.0
+    solder = plan.totals.solder_ul / plan.totals.paste_ul if plan.totals.paste_ul else 0.0
+    pads = tuple(_pad(pad, laid.get((pad.board, pad.id), []), density, solder) for pad in plan.pads)
+    paste_ul = sum(sum(one.shares_ul) for one in choice.added)
+    share = paste_ul / plan.totals.paste_ul if plan.totals.paste_ul else 0.0
+    return structs.replace(
+        plan,
+        kind=ProgramKind.TOUCH_UP,
+        made_by=f"pastewright {__version__}",
+        pads=pads,
+        parts=(),
+        totals=structs.replace(
+            plan.totals,
+            paste_ul=round(paste_ul, 6),
+            paste_mg=round(paste_ul * density, 3),
+            solder_ul=round(paste_ul * solder, 6),
+            solder_mg=round(plan.totals.solder_mg * share, 3),
+            deposits=len(choice.added),
+            pads=len(laid),
+        ),
+    )
+
+
+def _record(index: int, one: Added, share_ul: float) -> DepositRecord:
+    return DepositRecord(
+        id=index,
+        kind=one.kind,
+        points_mm=one.points_mm,
+        volume_ul=round(share_ul, 6),
+        total_ul=round(sum(one.shares_ul), 6),
+        width_mm=round(one.width_mm, 4),
+        height_mm=round(one.height_mm, 4),
+        line=0,
+    )
+
+
+def _pad(pad: PadRecord, deposits: Sequence[DepositRecord], density: float, solder: float) -> PadRecord:
+    """Return a pad with what is laid on it now; whether a thermal land is level is the whole plan's matter."""
+    ul = sum(deposit.volume_ul for deposit in deposits)
+    return structs.replace(
+        pad,
+        deposits=tuple(deposits),
+        target_ul=round(ul, 6),
+        planned_ul=round(ul, 6),
+        planned_mg=round(ul * density, 3),
+        solder_ul=round(ul * solder, 6),
+        form=pad.form if deposits else Form.NONE,
+        reason="touch-up" if deposits else "stands as it is",
+        bridges=(),
+        balance=None,
+        warnings=(),
+    )
+
+
+def _lined(pad: PadRecord, program: Program) -> PadRecord:
+    return structs.replace(
+        pad,
+        deposits=tuple(
+            structs.replace(one, line=program.deposit_lines.get(one.id, 0)) for one in pad.deposits
+        ),
+    )
