@@ -27,7 +27,7 @@ LAID = (DepositVerdict.MISSING, DepositVerdict.LOW)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Standing:
+class StandingPaste:
     """Paste that stands on the board: the row it belongs to, its outline [mm, board], its height [mm]."""
 
     row: int
@@ -48,17 +48,17 @@ class Added:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Choice:
+class TouchUpChoice:
     """What is laid, what is not and why (pad and words), and what stands."""
 
     added: tuple[Added, ...]
     left: tuple[tuple[str, str], ...]
-    standing: tuple[Standing, ...]
+    standing: tuple[StandingPaste, ...]
 
 
 def chosen(
     inspection: InspectionRecord, picture: BoardPicture, profile: Profile, *, wiped: bool = False
-) -> Choice:
+) -> TouchUpChoice:
     """Return what a touch-up lays; `wiped` tells that a person has wiped all that the inspection says to wipe."""
     found = inspection.deposits
     gone = {k for k, one in enumerate(found) if wiped and one.wipe}
@@ -85,12 +85,12 @@ def chosen(
             left.append((pads, why))
         else:
             wanted.append(one)
-    return Choice(added=tuple(wanted), left=tuple(left), standing=standing)
+    return TouchUpChoice(added=tuple(wanted), left=tuple(left), standing=standing)
 
 
 def standing_paste(
     found: Sequence[InspectedDepositRecord], picture: BoardPicture, gone: set[int]
-) -> tuple[Standing, ...]:
+) -> tuple[StandingPaste, ...]:
     """Return the paste that stands: as it was seen, and as planned where it was not seen."""
     standing = []
     for number, one in enumerate(found):
@@ -100,7 +100,7 @@ def standing_paste(
         shape = Polygon(one.outline_mm).buffer(0) if len(one.outline_mm) > 2 else row.paste
         largest = max(polygons_of(shape), key=lambda part: part.area, default=row.paste)
         grown = max((largest.area / max(row.paste.area, 1e-9)) ** 0.5, 1.0)
-        standing.append(Standing(row=number, shape=largest, height_mm=row.deposit.height_mm * grown))
+        standing.append(StandingPaste(row=number, shape=largest, height_mm=row.deposit.height_mm * grown))
     return tuple(standing)
 
 
@@ -170,7 +170,7 @@ def _topped(
     number: int,
     one: InspectedDepositRecord,
     row: InspectedRow,
-    standing: Sequence[Standing],
+    standing: Sequence[StandingPaste],
     profile: Profile,
 ) -> Added | None:
     """Return a dot of what a low deposit lacks, on the free part of its land; None where there is no room."""
@@ -199,7 +199,7 @@ def _topped(
 
 
 def blocked_by_paste(
-    one: Added, standing: Sequence[Standing], picture: BoardPicture, profile: Profile
+    one: Added, standing: Sequence[StandingPaste], picture: BoardPicture, profile: Profile
 ) -> str:
     """Return why a deposit cannot be laid among what stands, "" where it can."""
     path: BaseGeometry = Point(one.points_mm[0]) if len(one.points_mm) == 1 else LineString(one.points_mm)
@@ -214,6 +214,6 @@ def blocked_by_paste(
     return ""
 
 
-def words_of(choice: Choice) -> Mapping[str, str]:
+def words_of(choice: TouchUpChoice) -> Mapping[str, str]:
     """Return why pads are left, by pad."""
     return dict(choice.left)

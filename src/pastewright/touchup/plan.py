@@ -33,7 +33,7 @@ from pastewright.readback.model import Verdict
 from pastewright.records.inspection import InspectionRecord
 from pastewright.records.kinds import Form, ProgramKind
 from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
-from pastewright.touchup.choose import Added, Choice, chosen
+from pastewright.touchup.choose import Added, TouchUpChoice, chosen
 from pastewright.version import __version__
 
 
@@ -41,7 +41,7 @@ from pastewright.version import __version__
 class TouchUp:
     """What is laid and left, the program, its plan and the verdict; no program where there is nothing to lay."""
 
-    choice: Choice
+    choice: TouchUpChoice
     program: Program
     record: PlanRecord
     verdict: Verdict
@@ -144,7 +144,7 @@ def _zones(plan: PlanRecord) -> tuple[Zone, ...]:
     )
 
 
-def _wanted(plan: PlanRecord, choice: Choice, picture: BoardPicture) -> PlanRecord:
+def _wanted(plan: PlanRecord, choice: TouchUpChoice, picture: BoardPicture) -> PlanRecord:
     """Return the plan with the touch-up's deposits in place of its own."""
     laid: dict[tuple[str, str], list[DepositRecord]] = {}
     for index, one in enumerate(choice.added):
