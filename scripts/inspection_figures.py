@@ -47,7 +47,8 @@ def main(plans: Path, photos: list[Path]) -> None:
                 sums[key]["refused"] += 1
             print(path.name, board, mask, land, "refused:", error.problems[0].what, flush=True)
             continue
-        count, off, wrong = against(findings, told["rows"])
+        planted = {pad for fault in scene["faults"] if fault["kind"] == "bridged" for pad in fault["pads"]}
+        count, off, wrong = against(findings, told["rows"], planted)
         for key in keys:
             sums[key].update(count)
             sums[key]["photos"] += 1
@@ -63,7 +64,9 @@ def main(plans: Path, photos: list[Path]) -> None:
         )
 
 
-def against(findings: Findings, rows: list[dict]) -> tuple[Counter[str], list[float], list[str]]:
+def against(
+    findings: Findings, rows: list[dict], planted: set[str]
+) -> tuple[Counter[str], list[float], list[str]]:
     """Return counts, relative errors of the volumes of good rows, and what was wrong."""
     truth = {(row["id"], row["pad"]): row for row in rows}
     bridged = {pad for row in rows if row["fault"] == "bridged" for pad in (row["pad"], *row["joined"])}
@@ -77,6 +80,8 @@ def against(findings: Findings, rows: list[dict]) -> tuple[Counter[str], list[fl
             continue
         kind = true["fault"] or ("bridged" if true["joined"] else "")
         share = true["volume_ul"] / true["planned_ul"]
+        if kind == "bridged" and row.pad.id not in planted:
+            continue  # one bead's other pads, and what an accident joined
         if kind:
             count[kind] += 1
             right = str(verdict.verdict) in WANTED[kind]

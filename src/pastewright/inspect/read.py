@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pastewright.inspect.find import FoundBoard, find_board
 from pastewright.inspect.fit import fit_rows
 from pastewright.inspect.flat import blur_mm, laid_flat
-from pastewright.inspect.judge import JudgedRow, judged
+from pastewright.inspect.judge import JudgedRow, judged, sizes_are_told
 from pastewright.inspect.measure import RowReading, read_rows
 from pastewright.inspect.picture import BoardPicture
 from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
@@ -96,10 +96,11 @@ def joined(
     verdicts: list[JudgedRow] = []
     readings: list[RowReading | None] = []
     shown_by: list[int | None] = []
+    told_sizes = [sizes_are_told(photo.readings, picture.rows) for photo in photos]
     by_row = [{reading.row: reading for reading in photo.readings} for photo in photos]
     for number in range(len(picture.rows)):
         told = [
-            (reading, judged(reading, picture.rows, limits), place)
+            (reading, judged(reading, picture.rows, limits, sizes_told=told_sizes[place]), place)
             for place, rows in enumerate(by_row)
             if (reading := rows.get(number)) is not None
         ]
@@ -120,5 +121,18 @@ def joined(
         readings=tuple(readings),
         shown_by=tuple(shown_by),
         limits=limits,
-        warnings=tuple(warnings),
+        warnings=(*warnings, *_unbelieved(photos, told_sizes)),
     )
+
+
+def _unbelieved(photos: Sequence[PhotoFindings], told: Sequence[bool]) -> list[Problem]:
+    return [
+        Problem(
+            what="the deposits in this photo look all larger or all smaller than planned: their sizes are not believed",
+            mend="Use flatter, even light without reflections; if it stays so, check the bench's tuning.",
+            severity=Severity.WARNING,
+            file=photo.found.photo.name,
+        )
+        for photo, good in zip(photos, told, strict=True)
+        if not good
+    ]
