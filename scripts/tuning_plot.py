@@ -245,7 +245,7 @@ def written() -> None:
     block = table(found) + f"\n{worst_of(found)}\n"
     if len(seeds) < len(SEEDS):
         block += f"\nSo far {len(seeds)} of the {len(SEEDS)} benches: {', '.join(map(str, seeds))}.\n"
-    block += f"\nSlowest fit, what a board may expect included: {slowest:.0f} s of processor time, others at work beside it.\n"
+    block += f"\nSlowest fit, what a board may expect included: {slowest:.0f} s of processor time on a busy machine.\n"
     page = PAGE.read_text(encoding="utf-8")
     changed, count = BLOCK.subn(lambda match: match.group(1) + block + match.group(2), page)
     assert count == 1, "docs/tuning.md has lost its block of numbers"
