@@ -44,6 +44,11 @@ def fitted(evidence):
     return fit_sheets([evidence], demo_bench(), leave_rows_out=False)
 
 
+def again(evidence, fitted, **told):
+    """A further fit of nearly the same dots, which begins where the first one ended."""
+    return fit_sheets(evidence, demo_bench(), leave_rows_out=False, begin=[fitted.constants], **told)
+
+
 def test_one_sheet_brings_the_board_near_its_doses(laid_once, fitted):
     truth = laid_once[0]
     before = worst_of_95(board_errors(demo_bench(), truth))
@@ -82,23 +87,21 @@ def test_without_a_weighing_gain_and_shape_share_the_scale_as_their_priors_do(fi
     assert fitted.constants["dot_shape_ratio"] > 0.4
 
 
-def test_a_weighing_tells_the_gain_and_so_does_a_shape_that_was_measured(laid_once):
+def test_a_weighing_tells_the_gain_and_so_does_a_shape_that_was_measured(laid_once, fitted):
     truth, made, laid, _ = laid_once
     readings = measured(made.sheet, laid, truth, np.random.default_rng(7), weighing=True)
-    weighed = fit_sheets([Evidence(made.sheet, readings, demo_bench())], demo_bench(), leave_rows_out=False)
+    weighed = again([Evidence(made.sheet, readings, demo_bench())], fitted)
     assert weighed.weighed
     assert abs(log(weighed.constants["gain"] / 0.96)) < 2.5 * weighed.estimate("gain").sd
     assert weighed.estimate("gain").sd < 0.02
     plain = replace(readings, weighed=None)
-    stated = fit_sheets(
-        [Evidence(made.sheet, plain, demo_bench())], demo_bench(), shape_stated=True, leave_rows_out=False
-    )
+    stated = again([Evidence(made.sheet, plain, demo_bench())], fitted, shape_stated=True)
     assert abs(stated.constants["gain"] - 0.96) < 0.025
     words = [v.words for v in verdicts(weighed, demo_bench(), [Evidence(made.sheet, readings, demo_bench())])]
     assert any("plunger steps are off by -" in sentence for sentence in words)
 
 
-def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(laid_once):
+def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(laid_once, fitted):
     truth, made, laid, _ = laid_once
     readings = measured(made.sheet, laid, truth, np.random.default_rng(7), weighing=True)
     large = {dot.index for dot in made.sheet.dots if dot.dose_ul > 0.05}
@@ -107,14 +110,13 @@ def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(la
         for reading in readings.readings
     )
     evidence = Evidence(made.sheet, replace(readings, readings=seen), demo_bench())
-    fitted = fit_sheets([evidence], demo_bench(), leave_rows_out=False)
-    assert abs(log(fitted.constants["gain"] / 0.96)) < 2.5 * fitted.estimate("gain").sd
+    once = again([evidence], fitted)
+    assert abs(log(once.constants["gain"] / 0.96)) < 2.5 * once.estimate("gain").sd
     # Two such sheets on the scale say the same as one.
     assert readings.weighed is not None
     twice = Weighed(dots=2 * len(made.sheet.dots), mass_mg=2 * readings.weighed.mass_mg)
     evidence = Evidence(made.sheet, replace(readings, readings=seen, weighed=twice), demo_bench())
-    again = fit_sheets([evidence], demo_bench(), leave_rows_out=False)
-    assert again.constants["gain"] == pytest.approx(fitted.constants["gain"], rel=1e-3)
+    assert again([evidence], fitted).constants["gain"] == pytest.approx(once.constants["gain"], rel=1e-3)
 
 
 def test_thinning_is_found_and_said(laid_once, evidence, fitted):
