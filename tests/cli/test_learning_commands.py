@@ -9,8 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_plans import plan_of
 from virtual_bench import lay, truth_of
 
+import pastewright as pw
+from pastewright.board.model import Side
 from pastewright.learn.belief import AT, NAMES, PER_BOARD, PER_ROOT_HOUR, Belief, seen_of
 from pastewright.learn.kept import believed, trial_entry
 from pastewright.learn.row import witness_row
@@ -36,12 +39,18 @@ def diameters(profile, *, consistency: float, false: float = 1.0) -> str:
     return " ".join(f"{false * truth.dot_mm(landed.mean_ul[at]):.3f}" for at in sorted(landed.mean_ul))
 
 
+def verify_files(run, folder: Path, profile: Path):
+    (program,) = folder.glob("program.*")
+    return run("verify", program, "-p", profile, "--plan", folder / "plan.json")
+
+
 def test_a_row_says_go_correct_or_stop_and_only_an_accepted_one_reaches_the_profile(run, sure, tmp_path):
-    folder = tmp_path / "row"
+    folder, plan = tmp_path / "row", tmp_path / "plan"
+    pw.write_plan(plan_of(Side.BOTTOM), plan)
     told = run("witness", "row", "-p", sure, "-o", folder)
     assert told.code == 0, told.err
     profile, before = read_profile(sure), sure.read_text("utf-8")
-    words = ("witness", "check", folder, "-p", sure)
+    words = ("witness", "check", folder, "-p", sure, "--plan", plan / "plan.json")
 
     as_believed = run(*words, "--diameters", diameters(profile, consistency=1.0))
     assert as_believed.code == 0
@@ -54,6 +63,8 @@ def test_a_row_says_go_correct_or_stop_and_only_an_accepted_one_reaches_the_prof
     drifted = run(*words, "--diameters", diameters(profile, consistency=0.9), "--accept")
     assert drifted.code == 0, drifted.err
     assert drifted.out.startswith("correct: deposits drifted by")
+    made = verify_files(run, tmp_path / "plan-corrected", sure)
+    assert made.code == 0, made.out + made.err
     after = read_profile(sure)
     assert sure.read_text("utf-8").startswith(before.rstrip())  # one more entry, nothing rewritten
     assert after.paste.consistency_kpa_sn < profile.paste.consistency_kpa_sn
@@ -66,7 +77,9 @@ def test_a_row_says_go_correct_or_stop_and_only_an_accepted_one_reaches_the_prof
 
 def test_too_few_diameters_are_refused_with_what_to_write(run, sure, tmp_path):
     assert run("witness", "row", "-p", sure, "-o", tmp_path / "row").code == 0
-    told = run("witness", "check", tmp_path / "row", "-p", sure, "--diameters", "0.3 0.4")
+    told = run(
+        "witness", "check", tmp_path / "row", "-p", sure, "--plan", "plan.json", "--diameters", "0.3 0.4"
+    )
     assert told.code == 2
     assert "2 diameters were given, the row has 12 dots" in told.err
 

@@ -1,24 +1,39 @@
 """A batch on the bench written apart: paste that loses its body, a bubble at a refill, a gain that drifts, photos that
-scatter; learned from board to board, or not."""
+scatter; learned from board to board, or not. It begins with the fit of one weighed sheet.
+"""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from virtual_bench import Laid, Truth, lay
+from demo_plans import plan_of
+from tuning_trials import measured
+from virtual_bench import Laid, Truth, lay, truth_of
 
+from pastewright.board.model import Side
 from pastewright.learn.belief import Belief, aged
+from pastewright.learn.board import change_of_board
+from pastewright.learn.kept import believed
 from pastewright.learn.row import WitnessRow, witness_row
 from pastewright.learn.update import Learned, RowAnswer, RowOfDots, learned
 from pastewright.motion.model import Motions, Step
+from pastewright.plan.again import planned_again
+from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Profile
-from pastewright.tune.fit.constants import constants_of, with_constants
+from pastewright.profile.read import parse_profile
+from pastewright.tune.fit.constants import with_constants
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import fit_sheets
 from pastewright.tune.fit.model import setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.record.measurements import DotReading, DotState
+from pastewright.tune.record.profile_update import tuning_entry, with_entry
+from pastewright.tune.sheet.design import designed
 
 # A photo's errors: of each diameter by itself, and of all diameters of one photo.
 DOT_OFF, PHOTO_OFF = 0.03, 0.01
+
+FalseReading = Callable[[dict[int, float]], dict[int, float]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,19 +54,60 @@ class Batch:
     gain: float = 0.02
     refills: tuple[int, ...] = (16,)
     bubble_ul: float = 3.0
-    false_at: "Mapping[int, FalseReading]" = field(default_factory=dict)
+    false_at: Mapping[int, FalseReading] = field(default_factory=dict)
     seed: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
 class BoardTold:
-    """One board: 95th percentile and mean of its deposits' errors [-], and what its row taught."""
+    """One board: landed over dose by deposit [-], the bench that it was planned for, what its row taught."""
 
     number: int
-    error_95: float
-    mean: float
-    constants: Mapping[str, float]
+    over: np.ndarray
+    consistency: float
     taught: Learned | None
+
+    @property
+    def error_95(self) -> float:
+        """95th percentile of its deposits' errors [-]."""
+        return float(np.percentile(np.abs(self.over - 1), 95))
+
+    @property
+    def mean(self) -> float:
+        """Mean error [-]."""
+        return float(np.mean(self.over) - 1)
+
+
+def fitted_bench(seed: int) -> tuple[Profile, Truth]:
+    """The demo's bench with one weighed sheet fitted, and what it really is: a tenth off in stiffness and consistency."""
+    rng = np.random.default_rng(seed)
+    text = example_text(DEMO)
+    profile = parse_profile(text, "bench.toml")
+    plain = truth_of(profile)
+    truth = replace(
+        plain,
+        frame_n_mm=plain.frame_n_mm * float(np.exp(rng.normal(0.0, 0.1))),
+        consistency=plain.consistency * float(np.exp(rng.normal(0.0, 0.1))),
+        index=plain.index + float(rng.normal(0.0, 0.01)),
+        start_kpa=10.0,
+    )
+    made = designed(profile, name="first", seed=seed)
+    landed = lay(made.motions, truth, rng)
+    readings = measured(made.sheet, landed, truth, rng, weighing=True)
+    fitted = fit_sheets([Evidence(made.sheet, readings, profile)], profile, leave_rows_out=False)
+    entry = tuning_entry(fitted, profile, dated="2026-01-05", sheets=["first"], scale="weighed")
+    return parse_profile(with_entry(text, entry), "bench.toml"), truth
+
+
+def demo_top(profile: Profile) -> Planned:
+    """The demo board's top planned for a bench."""
+    record = plan_of(Side.TOP).record
+    again = planned_again(record, profile)
+    return Planned(
+        motions=again.motions,
+        doses_ul={row.id: row.total_ul for pad in record.pads for row in pad.deposits},
+        change_of=change_of_board(again.program.text, again.record, again.profile),
+    )
 
 
 def together(row: Motions, board: Motions) -> Motions:
@@ -86,9 +142,6 @@ def truth_at(start: Truth, batch: Batch, board: int) -> Truth:
     )
 
 
-FalseReading = Callable[[dict[int, float]], dict[int, float]]
-
-
 def read_dots(
     laid: Laid, truth: Truth, row: WitnessRow, rng: np.random.Generator, false: FalseReading | None = None
 ) -> list[DotReading]:
@@ -115,61 +168,83 @@ def read_dots(
     ]
 
 
+class _AtWork:
+    """A batch at work: what is believed, and what is planned for it."""
+
+    def __init__(
+        self, profile: Profile, belief: Belief, planned: Callable[[Profile], Planned], *, learning: bool
+    ) -> None:
+        self.belief, self.planned, self.learning = belief, planned, learning
+        self.now = profile
+        self.plan, self.row = planned(profile), witness_row(profile)
+
+    def learn(
+        self,
+        laid: Laid,
+        truth: Truth,
+        rng: np.random.Generator,
+        *,
+        false: FalseReading | None = None,
+        refilled: bool = False,
+    ) -> Learned | None:
+        """Read the row, and take in what it says; the next board is planned anew where that is worth it."""
+        readings = read_dots(laid, truth, self.row, rng, false)
+        if not self.learning:
+            return None
+        row = RowOfDots(
+            turns=turns_of(self.row.motions, self.now),
+            setting=setting_of(self.now),
+            least_dose_ul=min(dot.dose_ul for dot in self.row.record.dots),
+            standing=self.now.tuning.standing,
+        )
+        before = aged(self.belief, boards=float(not refilled), hours=0.05, refilled=refilled)
+        taught = learned(before, row, readings, self.plan.change_of, worth=0.01)
+        self.belief = taught.belief
+        if taught.answer is RowAnswer.CORRECT:
+            self.now = with_constants(self.now, self.belief.constants)
+            self.plan, self.row = self.planned(self.now), witness_row(self.now)
+        return taught
+
+
 def worked(
     profile: Profile,
     start: Truth,
-    belief: Belief,
     planned: Callable[[Profile], Planned],
     batch: Batch,
     *,
+    belief: Belief | None = None,
     learning: bool = True,
 ) -> list[BoardTold]:
-    """Lay a batch; `planned` plans the board with a profile."""
+    """Lay a batch; `planned` plans the board for a bench."""
     rng = np.random.default_rng(batch.seed)
-    now = replace(profile)
-    plan, row = planned(now), witness_row(now)
+    at_work = _AtWork(profile, belief or believed(profile), planned, learning=learning)
     told: list[BoardTold] = []
-
-    def learn(laid: Laid, truth: Truth, false: FalseReading | None, *, refilled: bool) -> Learned | None:
-        nonlocal belief, now, plan, row
-        readings = read_dots(laid, truth, row, rng, false)
-        if not learning:
-            return None
-        taught = learned(
-            aged(belief, boards=float(not refilled), hours=0.05, refilled=refilled),
-            RowOfDots(
-                turns=turns_of(row.motions, now),
-                setting=setting_of(now),
-                least_dose_ul=min(dot.dose_ul for dot in row.record.dots),
-            ),
-            readings,
-            plan.change_of,
-            worth=0.01,
-        )
-        belief = taught.belief
-        if taught.answer is RowAnswer.CORRECT:
-            now = with_constants(profile, belief.constants)
-            plan, row = planned(now), witness_row(now)
-        return taught
-
     for number in range(1, batch.boards + 1):
         truth = truth_at(start, batch, number)
         if number in batch.refills:  # a row by itself, before the board
-            learn(lay(row.motions, truth, rng), truth, None, refilled=True)
-        laid = lay(together(row.motions, plan.motions), truth, rng)
-        dots = len(row.record.dots)
-        errors = np.array(
-            [laid.mean_ul.get(index + dots, 0.0) / dose - 1 for index, dose in plan.doses_ul.items()]
-        )
-        was = now
-        taught = learn(laid, truth, batch.false_at.get(number), refilled=False)
-        told.append(
-            BoardTold(
-                number=number,
-                error_95=float(np.percentile(np.abs(errors), 95)),
-                mean=float(errors.mean()),
-                constants=constants_of(was),
-                taught=taught,
-            )
-        )
+            at_work.learn(lay(at_work.row.motions, truth, rng), truth, rng, refilled=True)
+        laid = lay(together(at_work.row.motions, at_work.plan.motions), truth, rng)
+        dots = len(at_work.row.record.dots)
+        over = [laid.mean_ul.get(key + dots, 0.0) / dose for key, dose in at_work.plan.doses_ul.items()]
+        consistency = at_work.now.paste.consistency_kpa_sn
+        taught = at_work.learn(laid, truth, rng, false=batch.false_at.get(number))
+        told.append(BoardTold(number=number, over=np.array(over), consistency=consistency, taught=taught))
     return told
+
+
+def swings(told: list[BoardTold]) -> float:
+    """Correlation of a board's mean error with the one before, trend and refill taken out: −1 swings to and fro."""
+    means = np.array([one.mean for one in told[1:]])
+    smooth = np.convolve(np.pad(means, 3, mode="edge"), np.ones(7) / 7, mode="valid")
+    left = means - smooth
+    return float(np.sum(left[1:] * left[:-1]) / np.sum(left * left))
+
+
+def widened(factor: float) -> FalseReading:
+    """A whole row read wrong by one factor."""
+    return lambda wide: {index: factor * diameter for index, diameter in wide.items()}
+
+
+def one_dot(index: int, factor: float) -> FalseReading:
+    """One dot read wrong."""
+    return lambda wide: {at: diameter * (factor if at == index else 1.0) for at, diameter in wide.items()}

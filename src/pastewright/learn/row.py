@@ -54,11 +54,16 @@ class WitnessRow:
         return sheet_verdict(self.program, self.layout, profile)
 
 
+def smallest_dot_ul(profile: Profile) -> float:
+    """Return the volume of the smallest dot that the tip lays [µL]."""
+    tuning = profile.tuning
+    return float(dot_volume_ul(tuning.smallest_dot_bores * profile.tip.bore_mm, tuning.dot_shape_ratio))
+
+
 def witness_row(profile: Profile) -> WitnessRow:
     """Return the row beside the settling strip, as long as the strip."""
-    bench, bed, tuning = bench_of(profile), profile.bed, profile.tuning
-    smallest_mm = tuning.smallest_dot_bores * profile.tip.bore_mm
-    smallest_ul = float(dot_volume_ul(smallest_mm, tuning.dot_shape_ratio))
+    bench, bed = bench_of(profile), profile.bed
+    smallest_ul = smallest_dot_ul(profile)
     solved = {size: dot_cycle(factor * smallest_ul, bench) for size, factor in SIZES.items()}
     cycles = [solved[size] for size in ORDER]
     pitch = (bed.strip_length_mm - 2 * EDGE_MM) / (len(ORDER) - 1)

@@ -54,12 +54,8 @@ def check(
     ] = "",
     dots: Annotated[Path | None, typer.Option("--dots", help="A dots.csv of the row instead.")] = None,
     plan: Annotated[
-        Path | None,
-        typer.Option(
-            "--plan",
-            help="plan.json of the next board: it is planned anew when corrected.",
-        ),
-    ] = None,
+        Path, typer.Option("--plan", help="plan.json of the next board: it is planned anew when corrected.")
+    ],
     refilled: Annotated[
         bool, typer.Option("--refilled", help="Paste was filled in since the last trial or row.")
     ] = False,

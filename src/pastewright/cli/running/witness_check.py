@@ -1,6 +1,6 @@
 """A witness row by itself: measured, judged, and what it teaches offered for the profile and for the next board."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,10 +14,10 @@ from pastewright.cli.reading import load_profile, read_text
 from pastewright.cli.running.choice import program_meant
 from pastewright.cli.tuning import typed_day
 from pastewright.learn.belief import aged
-from pastewright.learn.board import change_of_board, change_of_row
+from pastewright.learn.board import change_of_board
 from pastewright.learn.dots import of_this_row, typed_dots
 from pastewright.learn.kept import believed, row_of, trial_entry
-from pastewright.learn.update import Learned, RowAnswer, RowOfDots, learned
+from pastewright.learn.update import Learned, RowAnswer, learned
 from pastewright.plan.again import WORTH, planned_again
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -38,7 +38,7 @@ class Given:
     profile: Path
     diameters: str
     dots: Path | None
-    plan: Path | None
+    plan: Path
     refilled: bool
     out: Path | None
     accept: bool
@@ -51,10 +51,10 @@ def checked(given: Given) -> int:
     record = read_sheet_record(file)
     row = row_of(record, profile, file=str(file))
     readings = _readings(given, record)
-    board = None if given.plan is None else _board(given.plan)
+    board = read_text(program_meant(given.plan), what="a program"), read_plan(given.plan)
     belief = aged(believed(profile), boards=1, hours=profile.drift.hours, refilled=given.refilled)
-    found = learned(belief, row, readings, _change(board, row, profile), worth=WORTH)
-    _tell(found, whose="the board's" if board else "the row's")
+    found = learned(belief, row, readings, change_of_board(*board, profile), worth=WORTH)
+    _tell(found)
     if found.answer is RowAnswer.STOP:
         return FINDINGS
     if found.answer is RowAnswer.GO:
@@ -68,9 +68,6 @@ def checked(given: Given) -> int:
     with writing("the profile", given.profile, "Choose a profile that can be written."):
         given.profile.write_text(with_entry(given.profile.read_text("utf-8"), entry), encoding="utf-8")
     print_file("profile", given.profile)
-    if board is None:
-        console.print("  Plan the next board with it.")
-        return DONE
     return _planned(given, board, read_profile(given.profile))
 
 
@@ -82,19 +79,9 @@ def _readings(given: Given, record: SheetRecord) -> Sequence[DotReading]:
     return typed_dots(given.diameters, record)
 
 
-def _board(plan: Path) -> tuple[str, PlanRecord]:
-    return read_text(program_meant(plan), what="a program"), read_plan(plan)
-
-
-def _change(
-    board: tuple[str, PlanRecord] | None, row: RowOfDots, profile: Profile
-) -> Callable[[Mapping[str, float]], float]:
-    return change_of_row(row, profile) if board is None else change_of_board(*board, profile)
-
-
-def _tell(found: Learned, *, whose: str) -> None:
+def _tell(found: Learned) -> None:
     console.print(f"[bold]{found.answer}[/]: {escape(found.words)}")
-    console.print(f"  {whose} deposits would be off by {found.off:.1%} (95th percentile)")
+    console.print(f"  the board's deposits would be off by {found.off:.1%} (95th percentile)")
     for dot in found.dots:
         if dot.aside:
             console.print(f"  dot {dot.index + 1} is set aside: {dot.over:.0%} of what was expected")
@@ -104,7 +91,6 @@ def _tell(found: Learned, *, whose: str) -> None:
 
 def _planned(given: Given, board: tuple[str, PlanRecord], profile: Profile) -> int:
     """Write the board's program for the corrected bench; returns the exit code."""
-    assert given.plan is not None
     again = planned_again(board[1], profile)
     if not again.verdict.ok:
         console.print(
