@@ -18,7 +18,7 @@ from pastewright.profile.read import parse_profile
 def test_a_few_boards_follow_a_paste_that_loses_its_body():
     profile = parse_profile(example_text(DEMO), DEMO)
     belief = Belief(seen=seen_of(profile), covariance=np.diag(np.full(len(NAMES), 0.02) ** 2))
-    batch = Batch(boards=4, consistency=-0.15, gain=0.0, refills=(), seed=4)
+    batch = Batch(boards=6, consistency=-0.15, gain=0.0, refills=(), seed=4)
     with_it = worked(profile, truth_of(profile), small_board, batch, belief=belief)
     without = worked(profile, truth_of(profile), small_board, batch, belief=belief, learning=False)
     assert with_it[-1].error_95 < 0.6 * without[-1].error_95
