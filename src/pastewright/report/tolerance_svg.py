@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pastewright.board.model import Area, Board
 from pastewright.decimals import short as _n
 from pastewright.report import colours
-from pastewright.report.paths import area_path
+from pastewright.report.paths import area_path, area_paths
 from pastewright.report.svg import box_of, picture
 
 MARGIN_MM = 2.0
@@ -33,14 +33,14 @@ def tolerance_svg(board: Board, reaches: Mapping[str, float], *, limit: float) -
     body = []
     if board.outline is not None:
         body.append(f'<path d="{area_path(board.outline)}" fill="{colours.BOARD}" fill-rule="evenodd"/>')
-    for pad in board.pads:
+    for pad, path in zip(board.pads, area_paths([pad.land for pad in board.pads]), strict=True):
         reach = reaches.get(pad.id)
         if reach is None:
-            body.append(f'<path d="{area_path(pad.land)}" fill="{colours.LAND_BARE}" fill-rule="evenodd"/>')
+            body.append(f'<path d="{path}" fill="{colours.LAND_BARE}" fill-rule="evenodd"/>')
             continue
         step = step_of(reach, limit)
         body.append(
-            f'<path d="{area_path(pad.land)}" fill="{STEPS[step][1]}" fill-rule="evenodd">'
+            f'<path d="{path}" fill="{STEPS[step][1]}" fill-rule="evenodd">'
             f"<title>±{100 * reach:.1f} %</title></path>{_bars(pad.land, step)}"
         )
     width, height = board.size_mm
