@@ -31,7 +31,7 @@ def with_tolerances(
 
 def _told(record: PlanRecord, found: Predicted, limit: float) -> PlanRecord:
     each = found.of_deposits()
-    laid = [pad for pad in record.pads if pad.deposits]
+    laid = [pad for pad in record.pads if pad.deposits and all(row.id in each for row in pad.deposits)]
     shares = [{row.id: row.volume_ul for row in pad.deposits} for pad in laid]
     by_pad = dict(zip(map(id, laid), found.of_pads(shares), strict=True))
     reaches = [one.reach for one in by_pad.values()]

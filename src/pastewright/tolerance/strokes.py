@@ -67,13 +67,15 @@ def laid_by(motions: Motions, profile: Profile, volumes_ul: Mapping[int, float])
 
 
 def _turns(motions: Motions) -> list[_Turn]:
-    """Each turn begins with a push that follows a retraction; what the plunger does between is its middle."""
+    """Each turn begins with a push that follows a retraction, or that is another deposit's, where there was nothing to
+    draw back; what the plunger does between is its middle.
+    """
     found: list[_Turn] = []
     idle, before, here = 0.0, 0.0, None
     for move in motions.moves:
         way = move.plunger_mm - before
         before = move.plunger_mm
-        if way > 0 and (here is None or here.way_mm[2] < 0):
+        if way > 0 and (here is None or here.way_mm[2] < 0 or here.deposit != move.deposit):
             here = _Turn(move.deposit, idle)
             found.append(here)
         if here is None or (way == 0 and here.way_mm[2] < 0):
@@ -92,4 +94,4 @@ def _turns(motions: Motions) -> list[_Turn]:
             here.speed_mm_s[slot], move.speed_mm_s if move.step is not Step.LAY else 0.0
         )
         idle = 0.0
-    return [turn for turn in found if turn.way_mm[2] < 0]
+    return found
