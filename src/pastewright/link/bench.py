@@ -38,8 +38,11 @@ def plunger_units_per_mm(profile: Profile) -> float:
 
 
 def ul_per_unit(profile: Profile) -> float:
-    """Return the paste that the plunger sweeps when its letter's number changes by one [µL], signed as paste goes out."""
-    return profile.barrel.area_mm2 / plunger_units_per_mm(profile)
+    """Return the paste that the plunger sweeps when its letter's number changes by one [µL], signed as paste goes out.
+
+    gain · area / units per mm: the plunger goes `gain` times as far as it is told.
+    """
+    return profile.tuning.gain * profile.barrel.area_mm2 / plunger_units_per_mm(profile)
 
 
 def bench_of(profile: Profile) -> Bench:

@@ -187,7 +187,8 @@ class Run:
         self._groups = _groups(
             [block for block in blocks if block.part is ProgramPart.DEPOSIT], bench.deposits_per_barrier
         )
-        self.total = sum(1 for block in blocks if block.part is ProgramPart.DEPOSIT)
+        self.wanted = frozenset(block.deposit for block in blocks if block.deposit is not None)
+        self.total = len(self.wanted)
         self._sent: list[ProgramBlock] = []  # blocks before the barrier that is awaited
         self._sent_lines = 0
         self._elsewhere = False

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from starlette.requests import Request
 
@@ -36,6 +37,8 @@ class PageContext:
     journal: Path | None = None
     photos: dict[str, tuple[str, Callable[[Path], None]]] = field(default_factory=dict)
     phone_picture: Callable[[], bytes] = field(default=_no_phone)
+    room: Any = None
+    """The machine's room, once it was asked for (`room.room_of`)."""
     stops: list[Callable[[str], None]] = field(default_factory=list)
     at_end: list[Callable[[], None]] = field(default_factory=list)
 

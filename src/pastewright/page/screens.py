@@ -55,4 +55,25 @@ SCREENS = (
         routes="pastewright.page.tune",
         script="tune.js",
     ),
+    Screen(
+        name="machine",
+        words="Machine",
+        about="Connect, home, jog, touch off, a barrel in and out.",
+        routes="pastewright.page.machine",
+        script="machine.js",
+    ),
+    Screen(
+        name="run",
+        words="Run",
+        about="Send a program or a batch, watch it, and decide what is in doubt.",
+        routes="pastewright.page.run",
+        script="run.js",
+    ),
+    Screen(
+        name="records",
+        words="Records",
+        about="Runs, barrels, batches and boards, and their exports.",
+        routes="pastewright.page.records",
+        script="records.js",
+    ),
 )

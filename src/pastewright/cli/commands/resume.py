@@ -1,8 +1,6 @@
 """`pastewright resume`: go on with a board that was not finished."""
 
-from contextlib import nullcontext
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -35,61 +33,6 @@ def resume(
     ] = False,
 ) -> int:
     """Go on with a board after a stop, a crash, a power cut or an unplugged cable."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.printing.console import out as console
-    from pastewright.cli.running.asking import (
-        decide,
-        paste_of,
-        show_job,
-        show_paste,
-        show_unfinished,
-        with_defaults,
-    )
-    from pastewright.cli.running.checks import ask, resume_checks
-    from pastewright.cli.running.choice import check_fits, unfinished_run
-    from pastewright.cli.running.kinds import after_run
-    from pastewright.cli.running.laying import Laying, believed
-    from pastewright.cli.running.records import default_journal
-    from pastewright.counting import counted
-    from pastewright.link.conduct import unix_s
-    from pastewright.link.job import in_air
-    from pastewright.link.journal import open_existing
-    from pastewright.link.journal_rows import DepositState
-    from pastewright.link.port import check_port
-    from pastewright.profile.read import read_profile
-    from pastewright.records.kinds import ProgramKind
+    from pastewright.cli.running.resuming import go_on
 
-    bench = read_profile(profile)
-    journal = open_existing(sending.journal or default_journal())
-    try:
-        row = unfinished_run(journal, run_number, even_if_running=even_if_running)
-        job = journal.job(row.program)
-        check_fits(job, bench, Path(row.program_name))
-        job = in_air(job, bench.travel_z_mm) if row.dry else job
-        journal.interrupted(row.board, why="the host stopped in the middle", now_s=unix_s())
-        show_unfinished(row)
-        decide(journal, job, row, in_doubt.value, sending)
-        rows = journal.deposits(row.board)
-        deposits = {one.deposit for one in rows if one.state is DepositState.NOT_STARTED}
-        doubted = [one for one in rows if one.state is DepositState.TO_BE_CHECKED]
-        if not deposits:
-            console.print(f"Nothing is left to lay; {counted(len(doubted), 'deposit')} in doubt.")
-            return FINDINGS if doubted else DONE
-        _, _, plan = journal.program(row.program)
-        show_job(job, deposits, row.program_name, row.number, plan, bench)
-        sending = with_defaults(sending, row, journal)
-        paste = paste_of(journal, bench, sending, opened_at=row.opened_at)
-        about_paste = show_paste(job, deposits, bench, paste)
-        check_port(sending.port)
-        ask(about_paste, sending)
-        laying = Laying(journal, job, bench, sending, paste, kind=ProgramKind(row.kind))
-        with laying.connected() or nullcontext() as owner:
-            if owner is not None and not laying.rehearsal:
-                ask(resume_checks(bench, job, owner.look()), sending)
-                believed(owner)
-            code = laying.work(row.board, deposits, owner)
-        if code == DONE:
-            after_run(journal, journal.runs()[0].id, plan, bench, Path(row.program_name))
-        return code
-    finally:
-        journal.close()
+    return go_on(run_number, profile, in_doubt.value, sending, even_if_running=even_if_running)

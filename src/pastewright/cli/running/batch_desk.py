@@ -4,7 +4,7 @@ Longer than 400 lines because the desk of one batch asks, shows and carries on i
 """
 
 import time
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import dist
@@ -23,10 +23,10 @@ from pastewright.cli.printing.console import print_problems
 from pastewright.cli.running.asking import PasteState, paste_of, show_job
 from pastewright.cli.running.barrels import words_of
 from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands, Outcome
-from pastewright.cli.running.checks import ask, run_checks
+from pastewright.cli.running.checks import RunCheck, ask, run_checks
 from pastewright.cli.running.choice import check_verified, program_meant
 from pastewright.cli.running.fresh import BoardLaid, Sent, Today, ask_after, bench_today, for_today
-from pastewright.cli.running.laying import Laying, believed
+from pastewright.cli.running.laying import Laying, Watch, believed
 from pastewright.cli.running.records import default_journal
 from pastewright.cli.running.sending import Loaded, loaded
 from pastewright.cli.running.witness import witness_of
@@ -35,7 +35,7 @@ from pastewright.link.barrels import BarrelEvent, barrel_named, enter
 from pastewright.link.batch import BatchRow, PlaceRow, PlaceState, batch, begin_batch, places
 from pastewright.link.companions import companion_of, job_of
 from pastewright.link.conduct import unix_s
-from pastewright.link.ending import Ending, guarded
+from pastewright.link.ending import guarded
 from pastewright.link.hand import Hand
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
@@ -75,7 +75,7 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
     journal = Journal(sending.journal or default_journal())
     try:
         row = (
-            _begun(journal, wanted, profile, sending)
+            begun_batch(journal, wanted, profile, sending)
             if wanted.program is not None
             else batch(journal, wanted.go_on)
         )
@@ -83,7 +83,7 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
             console.print("[yellow]look[/] the profile is not the one that this batch was begun with")
         check_port(sending.port or str(row.settings["port"]))
         with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
-            bench = _Bench(journal, row, profile, profile_path, sending, terminal, ending)
+            bench = BatchBench(journal, row, profile, profile_path, sending, terminal)
             work = BatchWork(
                 journal,
                 row,
@@ -162,7 +162,7 @@ def _zones(words: Collection[str]) -> list[dict[str, float]]:
     return zones
 
 
-def _begun(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sending) -> BatchRow:
+def begun_batch(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sending) -> BatchRow:
     """Enter a new batch: its programs, barrel and serials."""
     assert wanted.program is not None
     if not sending.barrel:
@@ -214,7 +214,7 @@ def _begun(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sendi
     )
 
 
-class _Bench:
+class BatchBench:
     """The desk of a batch, and its hands: the terminal, the port, the programs."""
 
     def __init__(
@@ -224,15 +224,15 @@ class _Bench:
         profile: Profile,
         profile_path: Path,
         sending: Sending,
-        terminal: Terminal,
-        ending: Ending,
+        terminal: Terminal | None,
     ) -> None:
         self._journal, self._row, self._profile, self._profile_path = journal, row, profile, profile_path
         self._sending = replace(sending, port=sending.port or str(row.settings["port"]))
-        self._terminal, self._ending = terminal, ending
+        self._given_terminal = terminal
         self._owner: Owner | None = None
         self._asked = False
         self._last: BoardLaid | None = None
+        self.watch: Watch | None = None
         programs: Mapping[str, str] = row.settings["programs"]
         self._plans: dict[str, tuple[Sent, Profile]] = {}  # with the bench that each is planned for
         for side, sha256 in programs.items():
@@ -242,6 +242,12 @@ class _Bench:
         self._fitted: dict[tuple[str, str, int, Shift], FittedProgram] = {}
 
     # -- the desk ---------------------------------------------------------------------------------------
+
+    @property
+    def _terminal(self) -> Terminal:
+        """The terminal; a desk without one asks elsewhere."""
+        assert self._given_terminal is not None
+        return self._given_terminal
 
     def key(self, words: str) -> str:
         """Return a key; where lines are read, the first letter of one."""
@@ -280,7 +286,7 @@ class _Bench:
         self.close()
         _, _, job = self._plans[side][0]
         laying = Laying(self._journal, job, self._profile, self._sending, self._paste())
-        owner = laying.connected()
+        owner = self.owner_for(laying)
         if owner is None:
             raise one_error(
                 "a batch needs a machine at the port", "Name its port; a file is laid board by board."
@@ -290,10 +296,22 @@ class _Bench:
             checks = run_checks(self._profile, job, self._journal, owner.look())
             if self._asked:  # of the board each key says it
                 checks = [check for check in checks if check.name in ("place", "clear")]
-            ask(checks, self._sending, confirm=self.confirm)
+            self.ask(checks)
             believed(owner)
         self._asked = True
         return owner
+
+    def owner_for(self, laying: Laying) -> Owner | None:
+        """Return the owner of the port."""
+        return laying.connected()
+
+    def ask(self, checks: Sequence[RunCheck]) -> None:
+        """Ask what must have been looked at; a no ends the work for now."""
+        ask(checks, self._sending, confirm=self.confirm)
+
+    def session(self, owner: Owner) -> Session:
+        """Return who plays guides with the person."""
+        return Session(Hand(owner), self._terminal, self._profile_path)
 
     def _paste(self) -> PasteState:
         name = str(batch(self._journal, self._row.id).settings["barrel"])
@@ -382,7 +400,7 @@ class _Bench:
         (xx, xy), (yx, yy) = one.matrix
         where = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=one.shift_mm[0], y_mm=one.shift_mm[1])
         marks = _two_points(plan)
-        session = Session(Hand(owner), self._terminal, self._profile_path)
+        session = self.session(owner)
         hand = session.hand
         hand.look()
         try:
@@ -415,7 +433,15 @@ class _Bench:
             with suppress(OSError):
                 print_problems(error.problems)
             return Outcome(phase=Phase.LOST, why=str(error))
-        laying = Laying(self._journal, fitted.job, self._profile, self._sending, self._paste(), alone=False)
+        laying = Laying(
+            self._journal,
+            fitted.job,
+            self._profile,
+            self._sending,
+            self._paste(),
+            alone=False,
+            watch=self.watch,
+        )
         laying.work(board, deposits, owner)
         last = next(run for run in self._journal.runs() if run.board == board)
         if last.phase == Phase.LOST:

@@ -221,6 +221,8 @@ class BatchWork:
                 number=row.place,
                 now_s=self._now(),
             )
+        else:  # its strip lies at another place now
+            journal.keep_program(fitted.text, name=str(self._batch.settings["name"]), companion=fitted.plan)
         attempt(journal, row, board, now_s=self._now())
         began_s = self._now()
         outcome = self._hands.lay(fitted, board, wanted)

@@ -19,30 +19,33 @@ DIGITS = 4
 """Of volumes [µL]: a tenth of a nanolitre is below any microstep."""
 
 
+def records_text(journal: Journal, ending: str, key: int | None) -> str:
+    """Return a record per board of a batch (or of all) as text, ".csv" or ".json"."""
+    if key is not None:
+        batch(journal, key)
+    rows = [_told(row) for row in records(journal, key)]
+    if ending == ".json":
+        return json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
+    made = io.StringIO()
+    names = list(rows[0]) if rows else ["batch"]
+    writer = csv.DictWriter(made, names, lineterminator="\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow(
+            {
+                name: "; ".join(map(str, value)) if isinstance(value, list) else value
+                for name, value in row.items()
+            }
+        )
+    return made.getvalue()
+
+
 def export_records(journal: Journal, path: Path, key: int | None) -> None:
     """Write a record per board; raises `InputError` for an ending that is neither .csv nor .json."""
     if path.suffix not in (".csv", ".json"):
         raise one_error(f"--export {path.name}: its ending says no format", "Let it end in .csv or .json.")
-    if key is not None:
-        batch(journal, key)
-    rows = [_told(row) for row in records(journal, key)]
-    if path.suffix == ".json":
-        text = json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
-    else:
-        made = io.StringIO()
-        names = list(rows[0]) if rows else ["batch"]
-        writer = csv.DictWriter(made, names, lineterminator="\n")
-        writer.writeheader()
-        for row in rows:
-            writer.writerow(
-                {
-                    name: "; ".join(map(str, value)) if isinstance(value, list) else value
-                    for name, value in row.items()
-                }
-            )
-        text = made.getvalue()
-    write_text(path, text, what="the records")
-    console.print(f"{len(rows)} records  {escape(str(path))}")
+    write_text(path, records_text(journal, path.suffix, key), what="the records")
+    console.print(f"{len(records(journal, key))} records  {escape(str(path))}")
 
 
 def _told(row: dict[str, Any]) -> dict[str, Any]:

@@ -3,7 +3,8 @@
 import json
 import os
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from functools import partial
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from pastewright.cli.running.live import LiveView, wishes
 from pastewright.cli.running.records import write_picture
 from pastewright.counting import counted
 from pastewright.link.bench import ul_per_unit
-from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, conduct, unix_s
+from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, Wishes, conduct, unix_s
 from pastewright.link.ending import POLITE_ENDS
 from pastewright.link.job import ProgramJob, chosen
 from pastewright.link.journal import Journal
@@ -29,6 +30,17 @@ from pastewright.profile.model import Profile
 from pastewright.records.kinds import ProgramKind
 
 FILE_PORT = "file:"
+
+
+Watch = Callable[[ProgramJob, Run], AbstractContextManager[tuple[Callable[[list[Action]], None], Wishes]]]
+"""A run before a person's eyes: gives what shows its actions, and what asks for their wishes."""
+
+
+@contextmanager
+def at_terminal(job: ProgramJob, run: Run) -> Iterator[tuple[Callable[[list[Action]], None], Wishes]]:
+    """Show a run at the terminal, and hear its keys."""
+    with LiveView(job, run) as view, wishes() as ask:
+        yield view, ask
 
 
 class Laying:
@@ -44,10 +56,12 @@ class Laying:
         *,
         kind: ProgramKind = ProgramKind.BOARD,
         alone: bool = True,
+        watch: Watch | None = None,
     ) -> None:
         self._journal, self._job, self._profile, self._options = journal, job, profile, options
         self._paste, self._kind = paste, kind
         self._alone = alone  # a batch says by itself how to go on
+        self._watch = watch or at_terminal
         self.host_ended = ""
         """Why the host itself is ending, when it is: a run stopped by Ctrl-C ends only the run."""
 
@@ -77,7 +91,7 @@ class Laying:
                 raise RecordLostError(f"the journal cannot be written: {error}") from None
 
         try:
-            with LiveView(job, run) as view, wishes() as ask:
+            with self._watch(job, run) as (view, ask):
                 mark = partial(journal.mark, number)
                 conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe, mark=mark)
         except RecordLostError as error:
@@ -110,6 +124,7 @@ class Laying:
             note=options.note,
             kind=self._kind,
             barrel=self._paste.barrel.id if self._paste.barrel else None,
+            sent=self._job.sha256,
             ul_per_unit=0.0 if self._job.dry else ul_per_unit(profile),
         )
 

@@ -1,25 +1,27 @@
 """A program on its way to the machine: read, read back, shown, asked about, laid. Every command that sends comes here."""
 
 from collections.abc import Sequence
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 from pastewright.cli.exits import DONE
 from pastewright.cli.options import Sending
 from pastewright.cli.reading import read_text
 from pastewright.cli.running.asking import paste_of, show_job, show_paste
-from pastewright.cli.running.checks import ask, run_checks
+from pastewright.cli.running.checks import RunCheck, ask, run_checks
 from pastewright.cli.running.choice import board_number_of, check_fits, check_verified, wanted_deposits
 from pastewright.cli.running.fresh import Today, bench_today, for_today
 from pastewright.cli.running.kinds import after_run, own_checks
-from pastewright.cli.running.laying import Laying, believed
+from pastewright.cli.running.laying import Laying, Watch, believed
 from pastewright.cli.running.records import default_journal
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.companions import Companion, companion_of, job_of, read_companion
 from pastewright.link.conduct import unix_s
 from pastewright.link.job import ProgramJob, in_air
 from pastewright.link.journal import Journal
+from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
 from pastewright.link.run import deposit_units
 from pastewright.profile.model import Profile
@@ -61,10 +63,42 @@ def loaded(program: Path, companion_file: Path | None, profile: Profile, *, veri
     return Loaded(name=program.name, text=text, companion=companion, job=job)
 
 
+class SendDesk(Protocol):
+    """Where a person sends a program from: who is asked, which connection is used, where the run is watched."""
+
+    watch: Watch | None
+
+    def ask(self, checks: Sequence[RunCheck], sending: Sending) -> None:
+        """Ask each question; a no, or nobody to ask, ends the work by an exception."""
+
+    def connection(self, laying: Laying) -> AbstractContextManager[Owner | None]:
+        """Give the owner of the port, None for a file."""
+
+
+class AtTerminal:
+    """The commands' own: questions at the terminal, and a connection of its own for each run."""
+
+    watch: Watch | None = None
+
+    def ask(self, checks: Sequence[RunCheck], sending: Sending) -> None:
+        """Ask at the terminal."""
+        ask(checks, sending)
+
+    def connection(self, laying: Laying) -> AbstractContextManager[Owner | None]:
+        """Open the port."""
+        return laying.connected() or nullcontext()
+
+
 def send(
-    program: Path, companion_file: Path | None, profile_path: Path, sending: Sending, choice: SendChoice
+    program: Path,
+    companion_file: Path | None,
+    profile_path: Path,
+    sending: Sending,
+    choice: SendChoice,
+    desk: SendDesk | None = None,
 ) -> int:
     """Lay a program on a new board, sheet or panel; returns the exit code."""
+    desk = desk or AtTerminal()
     bench = read_profile(profile_path)
     given = loaded(program, companion_file, bench, verified=not choice.even_if_unverified)
     deposits = wanted_deposits(given.job, given.companion, choice.from_pad, choice.only)
@@ -80,11 +114,11 @@ def send(
             now = bench_today(bench, Today(journal=journal, paste=paste))
             (text, companion, job), bench = for_today((text, companion, job), bench, now)
         check_port(sending.port)
-        ask(about_paste, sending)
-        laying = Laying(journal, job, bench, sending, paste, kind=companion.kind)
-        with laying.connected() or nullcontext() as owner:
+        desk.ask(about_paste, sending)
+        laying = Laying(journal, job, bench, sending, paste, kind=companion.kind, watch=desk.watch)
+        with desk.connection(laying) as owner:
             if owner is not None and not laying.rehearsal:
-                ask(run_checks(bench, job, journal, owner.look(), own=own_checks(companion)), sending)
+                desk.ask(run_checks(bench, job, journal, owner.look(), own=own_checks(companion)), sending)
                 believed(owner)
             key = journal.begin_board(
                 job, name=given.name, text=text, plan=companion, number=number, now_s=unix_s()

@@ -81,6 +81,8 @@ export async function send(path, file) {
   return (await answered(path, how)).json();
 }
 
+/** Topics whose last word is kept from the beginning: a screen that is opened later hears it at once. */
+const KEPT = ["machine", "run"];
 /** @type {Map<string, any>} */
 const lastWords = new Map();
 /** @type {Map<string, Set<(data: any) => void>>} */
@@ -98,7 +100,7 @@ export function on(topic, hear) {
   if (!set) {
     set = new Set();
     listeners.set(topic, set);
-    stream?.addEventListener(topic, heard);
+    if (!KEPT.includes(topic)) stream?.addEventListener(topic, heard);
   }
   set.add(hear);
   if (lastWords.has(topic)) hear(lastWords.get(topic));
@@ -130,7 +132,7 @@ export function listen(standing) {
     // A browser gives up where another server answers in its place: a new start has another secret.
     if (stream?.readyState === EventSource.CLOSED) setTimeout(() => listen(standing), 2000);
   };
-  for (const topic of listeners.keys()) stream.addEventListener(topic, heard);
+  for (const topic of new Set([...KEPT, ...listeners.keys()])) stream.addEventListener(topic, heard);
 }
 
 /**

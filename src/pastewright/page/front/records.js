@@ -1,0 +1,162 @@
+/**
+ * Records: barrels with their accounts, runs, batches and their boards, and the exports.
+ * @module
+ */
+import { get, on, post } from "./server.js";
+import { button, fill, h } from "./parts.js";
+import { trying } from "./messages.js";
+import { field } from "./asking.js";
+
+const when = (/** @type {number | null} */ at) => (at ? new Date(1000 * at).toLocaleString([], { dateStyle: "short", timeStyle: "short" }) : "–");
+
+export default class RecordsScreen extends HTMLElement {
+  barrels = h("section", { class: "card" });
+  runs = h("section", { class: "card wide" });
+  batches = h("section", { class: "card" });
+
+  connectedCallback() {
+    fill(
+      this,
+      h("h1", {}, "Records"),
+      h(
+        "p",
+        { class: "row" },
+        h("a", { class: "button", href: "/records/export/csv", download: "boards.csv" }, "Boards as CSV"),
+        h("a", { class: "button", href: "/records/export/json", download: "boards.json" }, "Boards as JSON"),
+      ),
+      h("div", { class: "cards" }, this.barrels, this.batches),
+      this.runs,
+    );
+    this.off = on("run", () => trying(() => this.look()));
+    trying(() => this.look());
+  }
+
+  disconnectedCallback() {
+    if (this.off) this.off();
+  }
+
+  async look() {
+    const found = await get("/records/look");
+    this.showBarrels(found.barrels);
+    this.showBatches(found.batches);
+    this.showRuns(found.runs);
+  }
+
+  /** @param {any[]} rows */
+  showBarrels(rows) {
+    const change = (/** @type {object} */ data) =>
+      trying(async () => {
+        await post("/records/barrel", data);
+        await this.look();
+      });
+    const name = h("input", { type: "text" });
+    const ul = h("input", { type: "number", min: 0, step: "any", value: "2500" });
+    const lot = h("input", { type: "text" });
+    fill(
+      this.barrels,
+      h("h2", {}, "Barrels"),
+      rows.map((row) =>
+        h(
+          "details",
+          {},
+          h(
+            "summary",
+            {},
+            `${row.name}: ${row.left_ul.toFixed(0)} of ${row.filled_ul.toFixed(0)} µL left`,
+            row.doubt_ul >= 0.05 ? ` (± ${row.doubt_ul.toFixed(1)})` : "",
+            row.ended_at ? ", ended" : row.opened_at ? `, opened ${when(row.opened_at)}` : ", not opened",
+          ),
+          row.ended_at
+            ? null
+            : h(
+                "div",
+                { class: "row" },
+                row.opened_at ? null : button("Open it", () => change({ what: "open", name: row.name })),
+                button("Refill", () => {
+                  const put = Number(prompt("How much was put in, in µL?") || 0);
+                  if (put > 0) change({ what: "refill", name: row.name, ul: put });
+                }),
+                button("End it", () => change({ what: "end", name: row.name }), { class: "quiet" }),
+              ),
+          h(
+            "ul",
+            { class: "rows" },
+            row.history.map((/** @type {any[]} */ [at, what, moved, note]) =>
+              h("li", {}, `${when(at)}  ${what}  ${moved > 0 ? "+" : ""}${moved.toFixed(2)} µL ${note}`),
+            ),
+          ),
+        ),
+      ),
+      h("h3", {}, "A new barrel"),
+      h(
+        "form",
+        {
+          onsubmit: (/** @type {Event} */ event) => {
+            event.preventDefault();
+            change({ what: "new", name: name.value, ul: Number(ul.value), lot: lot.value });
+          },
+        },
+        field("Name, as on its label", name),
+        field("Filled, in µL", ul),
+        field("Lot", lot),
+        h("button", { class: "main" }, "Enter it"),
+      ),
+    );
+  }
+
+  /** @param {any[]} rows */
+  showBatches(rows) {
+    fill(
+      this.batches,
+      h("h2", {}, "Batches"),
+      rows.length ? null : h("p", {}, "No batch yet."),
+      rows.map((row) =>
+        h(
+          "details",
+          { open: !row.ended_at },
+          h("summary", {}, `${row.name}, ${when(row.began_at)}${row.ended_at ? "" : ", not ended"}`),
+          h(
+            "ul",
+            { class: "rows" },
+            row.places.map((/** @type {any} */ one) =>
+              h("li", {}, `${one.place}: ${one.serial}, ${one.side}: ${one.state}${one.note ? ` – ${one.note}` : ""}`),
+            ),
+          ),
+        ),
+      ),
+    );
+  }
+
+  /** @param {any[]} rows */
+  showRuns(rows) {
+    const head = ["run", "when", "what", "board", "done", "in doubt", "not started", "paste", "how it ended"];
+    fill(
+      this.runs,
+      h("h2", {}, "Runs"),
+      h(
+        "table",
+        {},
+        h("thead", {}, h("tr", {}, head.map((word) => h("th", { scope: "col" }, word)))),
+        h(
+          "tbody",
+          {},
+          rows.map((row) =>
+            h(
+              "tr",
+              {},
+              h("td", { class: "number" }, row.id),
+              h("td", {}, when(row.began_at)),
+              h("td", {}, `${row.kind}${row.dry ? ", in the air" : ""}`),
+              h("td", {}, `${row.board}, ${row.side}, ${row.number}`),
+              h("td", { class: "number" }, row.counts["done"] || 0),
+              h("td", { class: "number" }, row.counts["to be checked"] || 0),
+              h("td", { class: "number" }, row.counts["not started"] || 0),
+              h("td", { class: "number" }, `${row.used_ul.toFixed(2)} µL`),
+              h("td", {}, `${row.on ? "on" : row.phase}${row.why ? `: ${row.why}` : ""}`),
+            ),
+          ),
+        ),
+      ),
+    );
+  }
+}

@@ -1,0 +1,306 @@
+/**
+ * Run: a program or a batch is begun, watched as it is laid, paused; what is in doubt is decided by a click.
+ * @module
+ */
+import { get, on, post } from "./server.js";
+import { button, choice, counted, fill, h } from "./parts.js";
+import { trying } from "./messages.js";
+import { AskingPanel, field } from "./asking.js";
+
+/** @typedef {{phase: string, why: string, done: number, doubt: number[], now: string, picture: number, name: string,
+ *   batch?: {place: number, side: string, serial: string, state: string, note: string}[]}} RunState */
+/** @typedef {{number: number, size_mm: [number, number], deposits: [number, number, number][], names: string[]}} Picture */
+
+const LEAST_MM = 0.25; // half the width of the smallest sign that a finger or an eye finds (own choice)
+
+export default class RunScreen extends HTMLElement {
+  canvas = h("canvas", { class: "run-picture", role: "img", tabindex: "0" });
+  about = h("div", { "aria-live": "polite" });
+  begin = h("section", { class: "card" });
+  boards = h("section", { class: "card" });
+  doubts = h("section", { class: "card", hidden: true });
+  /** @type {Picture | null} */
+  picture = null;
+  /** @type {RunState | null} */
+  run = null;
+  plan = "";
+  barrel = "";
+  /** @type {string[]} */
+  barrels = [];
+  /** @type {any} */
+  desk = null;
+  seen = "";
+  /** @type {any} */
+  machine = null;
+
+  connectedCallback() {
+    fill(
+      this,
+      h("h1", {}, "Run"),
+      h(
+        "p",
+        { class: "look" },
+        "△ Caution: the gantry moves by itself. Hands out of it, and know where the machine's own stop is. Closing this window ends nothing: the run goes on, and a window opened again shows it. Ending the server in its terminal stops a run: the tip is lifted first.",
+      ),
+      new AskingPanel(),
+      h("div", { class: "cards" }, h("section", { class: "card" }, this.about, this.canvas), this.begin, this.boards, this.doubts),
+    );
+    this.offs = [
+      on("desk", (desk) => this.showDesk(desk)),
+      on("run", (run) => trying(() => this.showRun(run))),
+      on("machine", (machine) => {
+        const before = this.machine;
+        this.machine = machine;
+        if (!before || before.busy !== machine.busy || before.connected !== machine.connected) {
+          this.showBegin();
+          trying(() => this.lookForDoubts());
+        }
+      }),
+    ];
+    this.redraw = () => this.draw();
+    document.addEventListener("scheme", this.redraw);
+    trying(async () => {
+      this.barrels = (await get("/machine/choices")).barrels;
+      this.barrel = this.barrel || this.barrels[0] || "";
+      this.showBegin();
+    });
+    this.key = this.key.bind(this);
+    document.addEventListener("keydown", this.key);
+  }
+
+  disconnectedCallback() {
+    for (const off of this.offs || []) off();
+    document.removeEventListener("keydown", this.key);
+    document.removeEventListener("scheme", /** @type {any} */ (this.redraw));
+  }
+
+  /** @param {any} desk */
+  showDesk(desk) {
+    this.desk = desk;
+    const plans = desk.plans.filter((/** @type {any} */ each) => each.ok);
+    if (!plans.some((/** @type {any} */ each) => each.id === this.plan)) this.plan = plans.length ? plans[0].id : "";
+    this.showBegin();
+  }
+
+  showBegin() {
+    if (!this.desk || !this.machine) return;
+    const plans = this.desk.plans.filter((/** @type {any} */ each) => each.ok);
+    const off = { disabled: !this.machine.connected || !!this.machine.busy || !this.plan };
+    const data = () => ({ plan: this.plan, barrel: this.barrel });
+    const boards = h("input", { type: "number", min: 1, max: 10000, value: "3" });
+    const serials = h("input", { type: "text", value: "GH-{:03d}" });
+    const witness = h("input", { type: "checkbox", checked: true });
+    fill(
+      this.begin,
+      h("h2", {}, "Begin"),
+      this.machine.connected ? null : h("p", { class: "look" }, "△ No machine is connected: ", h("a", { href: "#machine" }, "connect it"), "."),
+      plans.length ? choice("Plan", plans.map((/** @type {any} */ each) => ({ id: each.id, name: each.name })), this.plan, (id) => (this.plan = id)) : h("p", {}, "No verified plan is here yet: ", h("a", { href: "#plan" }, "plan one"), "."),
+      choice("Barrel", [{ id: "", name: "not named" }, ...this.barrels.map((name) => ({ id: name, name }))], this.barrel, (id) => (this.barrel = id)),
+      h(
+        "div",
+        { class: "row" },
+        button("Run in the air", () => trying(() => post("/run/begin", { ...data(), dry: true })), off),
+        button("Run one board", () => trying(() => post("/run/begin", data())), { class: "main", ...off }),
+      ),
+      h("h3", {}, "Batch"),
+      field("Boards", boards),
+      field("Serials", serials),
+      h("label", { class: "check" }, witness, h("span", {}, "A row of witness dots on the card before each board")),
+      h(
+        "div",
+        { class: "row" },
+        button(
+          "Begin the batch",
+          () =>
+            trying(() =>
+              post("/run/batch", { ...data(), boards: Number(boards.value), serials: serials.value, witness: witness.checked }),
+            ),
+          off,
+        ),
+        button("Go on with the last batch", () => trying(() => post("/run/batch", { barrel: this.barrel })), {
+          disabled: !this.machine.connected || !!this.machine.busy,
+        }),
+      ),
+    );
+  }
+
+  /** @param {RunState} run */
+  async showRun(run) {
+    this.run = run;
+    if (run.picture && (!this.picture || this.picture.number !== run.picture)) this.picture = await get("/run/picture");
+    const total = this.picture ? this.picture.deposits.length : 0;
+    const going = ["preparing", "laying", "ending", "connecting"].includes(run.phase);
+    const waits = ["paused", "held"].includes(run.phase);
+    const wish = (/** @type {string} */ word) => trying(() => post("/run/wish", { wish: word }));
+    fill(
+      this.about,
+      h("h2", {}, run.name || "Nothing runs"),
+      run.phase
+        ? h(
+            "p",
+            {},
+            h("strong", { class: run.phase === "finished" ? "good" : going ? "" : "look" }, `${SIGNS[run.phase] || "●"} ${run.phase}`),
+            run.why ? `: ${run.why}` : "",
+            ` – ${run.done} of ${counted(total, "deposit")}`,
+            run.doubt.length ? h("span", { class: "bad" }, `, ${run.doubt.length} in doubt`) : null,
+            run.now ? ` – ${run.now}` : "",
+          )
+        : h("p", {}, "Begin a run or a batch."),
+      run.phase ? h("progress", { max: Math.max(total, 1), value: run.done, "aria-label": "laid" }) : null,
+      h(
+        "div",
+        { class: "row" },
+        going ? button("Pause before the next", () => wish("pause")) : null,
+        going ? button("Hold at once", () => wish("hold")) : null,
+        waits ? button("Go on", () => wish("go on"), { class: "main" }) : null,
+      ),
+    );
+    this.canvas.setAttribute("aria-label", `${run.name}: ${run.done} of ${total} deposits laid, ${run.doubt.length} in doubt`);
+    this.draw();
+    this.showBoards(run);
+  }
+
+  /** @param {RunState} run */
+  showBoards(run) {
+    const rows = run.batch || [];
+    this.boards.hidden = !rows.length;
+    fill(
+      this.boards,
+      h("h2", {}, "Boards of the batch"),
+      h(
+        "ul",
+        { class: "rows" },
+        rows.map((row) =>
+          h(
+            "li",
+            {},
+            h("span", { class: row.state === "laid" ? "good" : row.state === "in doubt" || row.state === "bad" ? "bad" : "" }, `${STATES[row.state] || "·"} ${row.state}`),
+            ` ${row.place}: ${row.serial}, ${row.side}${row.note ? ` – ${row.note}` : ""}`,
+          ),
+        ),
+      ),
+    );
+  }
+
+  draw() {
+    const { canvas, picture, run } = this;
+    if (!picture || !run) return;
+    const style = getComputedStyle(document.documentElement);
+    const ink = (/** @type {string} */ name) => style.getPropertyValue(name).trim();
+    const [width, height] = picture.size_mm;
+    const room = Math.max(canvas.clientWidth, 200);
+    const scale = room / (width + 2);
+    const dots = devicePixelRatio || 1;
+    canvas.width = room * dots;
+    canvas.height = (height + 2) * scale * dots;
+    const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+    pen.scale(dots, dots);
+    pen.fillStyle = ink("--sunk");
+    pen.fillRect(0, 0, room, (height + 2) * scale);
+    pen.strokeStyle = ink("--soft");
+    pen.strokeRect(scale, scale, width * scale, height * scale);
+    const doubt = new Set(run.doubt);
+    picture.deposits.forEach(([x, y, r], at) => {
+      const px = (x + 1) * scale;
+      const py = (height - y + 1) * scale;
+      const size = Math.max(r, LEAST_MM) * scale;
+      pen.beginPath();
+      if (doubt.has(at)) {
+        pen.strokeStyle = ink("--red");
+        pen.lineWidth = 2;
+        pen.moveTo(px - size, py - size);
+        pen.lineTo(px + size, py + size);
+        pen.moveTo(px + size, py - size);
+        pen.lineTo(px - size, py + size);
+        pen.stroke();
+        return;
+      }
+      pen.arc(px, py, size, 0, 2 * Math.PI);
+      pen.lineWidth = 1;
+      if (at < run.done) {
+        pen.fillStyle = ink("--green");
+        pen.fill();
+      } else {
+        pen.strokeStyle = ink("--soft");
+        pen.stroke();
+      }
+    });
+  }
+
+  async lookForDoubts() {
+    const { runs } = await get("/records/look");
+    const last = runs.find((/** @type {any} */ each) => !each.on && each.counts["to be checked"]);
+    const open = runs.find(
+      (/** @type {any} */ each) => !each.on && each.phase !== "finished" && each.counts["not started"],
+    );
+    this.doubts.hidden = !last && !open;
+    if (last) await this.showDoubts(last);
+    else if (open)
+      fill(
+        this.doubts,
+        h("h2", {}, `Run ${open.id} was not finished`),
+        h("p", {}, `${open.board}: ${open.why || open.phase}; ${counted(open.counts["not started"], "deposit")} not started.`),
+        this.goOn(open.id),
+      );
+  }
+
+  /** @param {number} run */
+  goOn(run) {
+    return button("Go on with it", () => trying(() => post("/run/resume", { run, barrel: this.barrel })), {
+      class: "main",
+      disabled: !this.machine?.connected || !!this.machine.busy,
+    });
+  }
+
+  /** @param {any} row */
+  async showDoubts(row) {
+    const found = await get(`/run/doubts/${row.id}`);
+    const open = found.deposits.filter((/** @type {any} */ each) => each.state === "to be checked");
+    const decide = (/** @type {number} */ deposit, /** @type {boolean} */ there) =>
+      trying(async () => {
+        await post("/run/decide", { run: row.id, deposit, there });
+        await this.lookForDoubts();
+      });
+    fill(
+      this.doubts,
+      h("h2", {}, `In doubt on run ${row.id}`),
+      h("p", {}, `Look at the board (${row.board}): nobody knows how far these came.`),
+      h(
+        "ul",
+        { class: "rows" },
+        open.map((/** @type {any} */ each) =>
+          h(
+            "li",
+            {},
+            h("strong", { class: "bad" }, "✕ "),
+            `${each.pad} at X ${each.at_mm[0].toFixed(2)} Y ${each.at_mm[1].toFixed(2)} mm: ${each.why} `,
+            h(
+              "div",
+              { class: "row" },
+              button("It is there", () => decide(each.id, true)),
+              button("Lay it", () => decide(each.id, false)),
+            ),
+          ),
+        ),
+      ),
+      open.length ? null : this.goOn(row.id),
+    );
+  }
+
+  /** @param {KeyboardEvent} event */
+  key(event) {
+    const ask = this.machine?.ask;
+    if (!ask || ask.kind !== "key" || event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
+    const target = /** @type {HTMLElement} */ (event.target);
+    if (/^(INPUT|SELECT|TEXTAREA|BUTTON)$/.test(target.tagName) && event.key === "Enter") return;
+    const name = event.key === "Enter" ? "enter" : event.key;
+    if (!ask.keys.some((/** @type {any} */ each) => each.key === name) || /^(INPUT|SELECT|TEXTAREA)$/.test(target.tagName)) return;
+    event.preventDefault();
+    trying(() => post("/machine/answer", { id: ask.id, value: name }));
+  }
+}
+
+/** @type {Record<string, string>} */
+const SIGNS = { finished: "✓", stopped: "■", lost: "✕", paused: "❙❙", held: "❙❙" };
+/** @type {Record<string, string>} */
+const STATES = { laid: "✓", bad: "✕", "in doubt": "?", skipped: "–", unfinished: "◐", waiting: "○", "at work": "●" };

@@ -1,0 +1,295 @@
+"""Runs and batches on the room's connection: the functions of the commands, asked and watched in windows."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Empty
+from time import monotonic
+from typing import Any
+
+from pastewright.cli.machine.session import Session
+from pastewright.cli.options import Sending
+from pastewright.cli.printing.console import out as console
+from pastewright.cli.running.batch_desk import BatchBench, BatchWish, begun_batch
+from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands
+from pastewright.cli.running.checks import RunCheck
+from pastewright.cli.running.laying import Laying, Watch
+from pastewright.cli.running.resuming import go_on
+from pastewright.cli.running.sending import SendChoice, send
+from pastewright.hands.guide import GivenUpError
+from pastewright.link.batch import BatchRow, batch, places
+from pastewright.link.conduct import Halt, Wish, Wishes, unix_s
+from pastewright.link.job import ProgramJob
+from pastewright.link.journal import Journal
+from pastewright.link.owner import Owner
+from pastewright.link.run import Action, Done, Doubt, Entered, Phase, Run, Started
+from pastewright.link.weave import Shift
+from pastewright.page.context import PageContext
+from pastewright.page.machine import PageSession
+from pastewright.page.room import MachineRoom
+
+SHOW_EVERY_S = 0.15
+"""Often enough for an eye; each word goes to every window."""
+KEYS = {
+    "enter": "Lay it",
+    "s": "Skip it",
+    "b": "Bad board",
+    "r": "Redo the last one",
+    "+": "One more",
+    "c": "Card was changed",
+    "f": "Refilled",
+    "x": "Another barrel",
+    "w": "Witness row measured",
+    "n": "Note",
+    "q": "Pause the batch",
+}
+"""The keys of a batch, as in `batching.HELP`."""
+DOUBT_KEYS = {"t": "It is there", "l": "Lay it", "b": "The board is bad", "enter": "Leave it in doubt"}
+END_KEYS = {"enter": "End the batch", "+": "One more", "r": "Redo the last one", "q": "Come back another day"}
+
+
+@dataclass(slots=True)
+class RunPicture:
+    """What is being laid: each deposit's place and size on the board, in the order in which they are sent."""
+
+    number: int = 0
+    size_mm: tuple[float, float] = (0.0, 0.0)
+    deposits: tuple[tuple[float, float, float], ...] = ()
+    names: tuple[str, ...] = ()
+
+
+class RunRoom:
+    """The run that is on, as the windows see it, and the work that begins one."""
+
+    def __init__(self, context: PageContext, room: MachineRoom) -> None:
+        self.context, self.room = context, room
+        self.picture = RunPicture()
+        self.shown: dict[str, Any] = {
+            "phase": "",
+            "why": "",
+            "done": 0,
+            "doubt": [],
+            "now": "",
+            "picture": 0,
+            "name": "",
+        }
+        self._shown_s = 0.0
+        self.tell()
+
+    def tell(self, **change: Any) -> None:
+        """Tell the windows how the run stands."""
+        self.shown = {**self.shown, **change}
+        self.context.live.tell("run", self.shown)
+
+    @contextmanager
+    def watch(self, job: ProgramJob, run: Run) -> Iterator[tuple[Callable[[list[Action]], None], Wishes]]:
+        """Show a run to the windows, and hear their wishes."""
+        laid = [one for one in job.deposits if one.id in run.wanted]
+        at = {one.id: number for number, one in enumerate(laid)}
+        self.picture = RunPicture(
+            number=self.picture.number + 1,
+            size_mm=job.size_mm,
+            deposits=tuple((*one.points_mm[0], one.width_mm / 2) for one in laid),
+            names=tuple(one.pads[0] for one in laid),
+        )
+        room = self.room
+        while not room.wishes.empty():
+            room.wishes.get_nowait()
+        room.running = True
+        self.context.live.tell("moving", {"words": f"laying {job.board}"})
+        self.tell(
+            phase=str(run.phase),
+            why="",
+            done=0,
+            doubt=[],
+            now="",
+            picture=self.picture.number,
+            name=job.board,
+        )
+
+        def show(actions: list[Action]) -> None:
+            change: dict[str, Any] = {}
+            for action in actions:
+                if isinstance(action, Entered):
+                    change |= {"phase": str(action.phase), "why": action.why}
+                elif isinstance(action, Started):
+                    change["now"] = ", ".join(laid[at[key]].pads[0] for key in action.deposits if key in at)
+                elif isinstance(action, Doubt):
+                    change["doubt"] = [
+                        *self.shown["doubt"],
+                        *(at[key] for key in action.deposits if key in at),
+                    ]
+                elif isinstance(action, Done):
+                    change["done"] = len(run.done)
+            if change and (
+                "phase" in change or "doubt" in change or monotonic() - self._shown_s > SHOW_EVERY_S
+            ):
+                self._shown_s = monotonic()
+                self.tell(**{"done": len(run.done), **change})
+
+        def wishes() -> Sequence[Wish | Halt]:
+            wanted: list[Wish | Halt] = []
+            with suppress(Empty):
+                while True:
+                    wanted.append(room.wishes.get_nowait())
+            return wanted
+
+        try:
+            yield show, wishes
+        finally:
+            room.running = False
+            room.halt.clear()  # the run was stopped; a batch goes on asking
+            self.tell(phase=str(run.phase), why=run.why, done=len(run.done), now="")
+
+    # -- what is begun, in the room's thread ------------------------------------------------------------
+
+    def run(self, program: Path, sending: Sending, choice: SendChoice) -> None:
+        """Send a program."""
+        self.room.said(
+            lambda: send(program, None, self.room.profile_file(), sending, choice, _PageDesk(self))
+        )
+        self._after()
+
+    def resume(self, run: int, sending: Sending) -> None:
+        """Go on with a run's board; what is in doubt has been decided by clicks, or is left."""
+        file = self.room.profile_file()
+        self.room.said(lambda: go_on(run, file, "leave", sending, desk=_PageDesk(self)))
+        self._after()
+
+    def batch(self, wanted: BatchWish, sending: Sending) -> None:
+        """Begin a batch or go on with one."""
+        profile = self.context.desk.profile()
+        journal = Journal(self.room.journal)
+        try:
+            if wanted.program is not None:
+                with console.capture() as printed:
+                    row = begun_batch(journal, wanted, profile, sending)
+                self.room.note(printed.get())
+            else:
+                row = batch(journal, wanted.go_on)
+            bench = _PageBatch(journal, row, self, sending)
+            hands = Hands(
+                fit=bench.fit, find=bench.find, lay=bench.lay, after=bench.after, row=bench.row, now=unix_s
+            )
+            work = BatchWork(journal, row, bench, hands)
+            self.room.hand = (
+                None  # the batch's own connection is the room's, and each board changes where it stands
+            )
+            words = work.go()
+            self.room.note(f"Batch {row.id} ({row.name}): {words}.")
+        finally:
+            journal.close()
+            self._after()
+
+    def _after(self) -> None:
+        """The conversation of a run is over: ask anew where the machine stands."""
+        from pastewright.link.hand import Hand
+
+        owner = self.room.owner
+        if owner is not None:
+            self.room.hand = Hand(owner)
+            self.room.hand.stop = self.room.halt.is_set
+            with suppress(Exception):
+                self.room.looked()
+        self.room.told()
+
+
+class _PageDesk:
+    """Where a program is sent from the page: checks are ticked in a window, the connection is the room's."""
+
+    def __init__(self, runs: RunRoom) -> None:
+        self._runs = runs
+        self.watch: Watch | None = runs.watch
+
+    def ask(self, checks: Sequence[RunCheck], sending: Sending) -> None:
+        """Ask all at once; every one must be ticked."""
+        if checks:
+            _ticked(self._runs.room, checks)
+
+    @contextmanager
+    def connection(self, laying: Laying) -> Iterator[Owner | None]:
+        """Give the room's owner; after a lost run it is closed, and connected anew next time."""
+        room = self._runs.room
+        owner = room.anew()
+        yield owner
+        if self._runs.shown["phase"] == Phase.LOST:
+            owner.doubt(self._runs.shown["why"])
+            room.disconnect()
+
+
+def _ticked(room: MachineRoom, checks: Sequence[RunCheck]) -> None:
+    rows = [{"name": check.name, "words": check.question} for check in checks]
+    ticked = room.ask("checks", "Look at each of these, and tick what is so.", checks=rows)
+    if not isinstance(ticked, list) or {check.name for check in checks} - set(ticked):
+        raise GivenUpError("not begun, since a check was not ticked")
+
+
+class _PageBatch(BatchBench):
+    """A batch's desk in the windows, on the room's connection."""
+
+    def __init__(self, journal: Journal, row: BatchRow, runs: RunRoom, sending: Sending) -> None:
+        room = runs.room
+        super().__init__(journal, row, runs.context.desk.profile(), room.profile_file(), sending, None)
+        self._room = room
+        self.watch = runs.watch
+        self._runs = runs
+
+    def key(self, words: str) -> str:
+        """Ask for a key of the batch, each with its meaning on a button."""
+        rows = _rows_of(self._journal, self._row.id)
+        self._runs.tell(batch=rows)
+        keys = DOUBT_KEYS if "leaves it in doubt" in words else END_KEYS if "All boards" in words else KEYS
+        if "fresh one in" in words:
+            keys = {"enter": "It lies there"}
+        value = self._room.ask("key", words, keys=[{"key": key, "words": word} for key, word in keys.items()])
+        return str(value)
+
+    def line(self, words: str) -> str:
+        """Ask for a line."""
+        return str(self._room.ask("line", words))[:500]
+
+    def say(self, words: str) -> None:
+        """Note something."""
+        self._room.note(words)
+
+    def ask(self, checks: Sequence[RunCheck]) -> None:
+        """Ask what must have been looked at."""
+        if checks:
+            _ticked(self._room, checks)
+
+    def owner_for(self, laying: Laying) -> Owner | None:
+        """Return the room's owner."""
+        return self._room.anew()
+
+    def session(self, owner: Owner) -> Session:
+        """Return who plays guides with the windows."""
+        from pastewright.link.hand import Hand
+
+        self._room.hand = Hand(owner)
+        return PageSession(self._room, self._room.profile_file())
+
+    def fit(self, side: str, slot: int, shift: Shift) -> FittedProgram:
+        """Return the program for a board, and note what was said of it."""
+        with console.capture() as printed:
+            fitted = super().fit(side, slot, shift)
+        self._room.note(printed.get())
+        return fitted
+
+    def close(self) -> None:
+        """The connection is lost: the next board has it opened anew."""
+        self._owner = None
+        self._room.disconnect()
+
+
+def _rows_of(journal: Journal, key: int) -> list[dict[str, Any]]:
+    return [
+        {
+            "place": row.place,
+            "side": row.side,
+            "serial": row.serial,
+            "state": str(row.state),
+            "note": row.note,
+        }
+        for row in places(journal, key)
+    ]

@@ -1,0 +1,261 @@
+"""The machine, a run, a batch and the records in a real browser, on a pretend machine whose own books are looked at."""
+
+import json
+from pathlib import Path
+from time import monotonic, sleep, time
+
+import pytest
+from demo_plans import plan_of
+from page_in_browser import PHONE, serving, tab_of
+from playwright.sync_api import expect
+
+import pastewright as pw
+from pastewright.board.model import Side
+from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
+from pastewright.link.batch import batches, places
+from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import DepositState
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.virtual import Manners, VirtualController
+
+CNC = "bench-ngc-rotary-a"
+
+
+def folder_of(folder: Path, bench: str) -> Path:
+    """A folder with a bench, a plan of the bottom side, and a barrel."""
+    (folder / "bench.toml").write_text(example_text(bench), encoding="utf-8")
+    pw.write_plan(plan_of(Side.BOTTOM, bench), folder / "bottom")
+    journal = Journal(folder / "runs.db")
+    barrel = new_barrel(journal, "A7", paste="p", lot="L", fill_ul=2500.0, note="", now_s=time())
+    enter(journal, barrel, BarrelEvent.OPENED, now_s=time())
+    journal.close()
+    return folder
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory):
+    folder = folder_of(tmp_path_factory.mktemp("day"), DEMO)
+    with serving(folder, journal=folder / "runs.db") as one:
+        yield one
+
+
+def machine_of(served) -> dict:
+    return served.opened.context.live.last("machine")
+
+
+def until(true, seconds=30.0):
+    end_s = monotonic() + seconds
+    while not true():
+        assert monotonic() < end_s
+        sleep(0.02)
+
+
+def connect(tab, served, port):
+    tab.goto(f"{served.base}/#machine")
+    tab.get_by_role("heading", name="Connection").wait_for()
+    tab.evaluate(
+        """async (port) => {
+          const server = await import('/front/server.js');
+          await server.post('/wheel', { over: true });
+          await server.post('/machine/do', { what: 'connect', port });
+        }""",
+        port,
+    )
+    tab.get_by_text("● connected").wait_for()
+
+
+def disconnect(tab, served):
+    tab.goto(f"{served.base}/#machine")
+    tab.get_by_role("button", name="Disconnect").click()
+    tab.get_by_role("button", name="Connect").wait_for()
+
+
+@pytest.fixture
+def bench_tab(browser, day):
+    with tab_of(browser, day) as one:
+        yield one
+        until(lambda: not machine_of(day)["busy"])
+        if machine_of(day)["connected"]:
+            day.opened.context.room.begin("the test's end", day.opened.context.room.disconnect)
+            until(lambda: not machine_of(day)["connected"])
+
+
+class Real:
+    """A pretend machine in real time behind a socket, in a thread of the test."""
+
+    def __init__(self, protocol: str = "reprap") -> None:
+        import sys
+
+        sys.path.insert(0, str(Path(__file__).parent.parent / "link"))
+        from server import Server
+
+        self.controller = VirtualController(protocol, scale=1.0, manners=Manners(chatter_lines=0))
+        self.server = Server(self.controller)
+
+    def __enter__(self):
+        self.server.__enter__()
+        return self
+
+    def __exit__(self, *given):
+        self.server.__exit__(*given)
+
+
+def test_steps_by_buttons_and_keys_and_a_place_by_name(bench_tab, day):
+    connect(bench_tab, day, "sim:reprap?scale=0")
+    tab = bench_tab
+    tab.get_by_role("button", name="10 mm").click()
+    tab.get_by_role("button", name="Z plus").click()
+    until(lambda: machine_of(day)["place"]["Z"] == 10.0)
+    tab.keyboard.press("PageUp")
+    until(lambda: machine_of(day)["place"]["Z"] == 20.0)
+    tab.get_by_label("Place").fill("100,80")
+    tab.get_by_role("button", name="Go there").click()
+    until(lambda: machine_of(day)["place"]["X"] == 100.0 and not machine_of(day)["busy"])
+    tab.keyboard.press("ArrowLeft")
+    until(lambda: machine_of(day)["place"]["X"] == 90.0)
+    assert machine_of(day)["place"]["Y"] == 80.0
+
+
+def test_a_held_key_moves_until_it_is_let_go_and_a_lost_window_ends_it(browser, bench_tab, day):
+    with Real() as real:
+        connect(bench_tab, day, real.server.url)
+        tab = bench_tab
+        if not machine_of(day)["known"]:
+            tab.get_by_role("button", name="It stands where it says").click()
+            tab.get_by_role("button", name="Yes").click()
+            until(lambda: machine_of(day)["known"] and not machine_of(day)["busy"])
+        tab.keyboard.down("PageUp")
+        until(lambda: real.controller.state.axes_mm[2] > 0.5)
+        tab.keyboard.up("PageUp")
+        sleep(0.5)
+        stood = real.controller.state.axes_mm[2]
+        sleep(0.3)
+        assert real.controller.state.axes_mm[2] == stood > 0.5
+        tab.keyboard.down("PageUp")
+        until(lambda: real.controller.state.axes_mm[2] > stood + 0.3)
+        tab.evaluate("window.stop(); location.replace('about:blank')")
+        sleep(0.5)
+        stood = real.controller.state.axes_mm[2]
+        sleep(0.3)
+        assert real.controller.state.axes_mm[2] == stood
+        tab.goto(f"{day.base}/#machine")
+        disconnect(tab, day)
+
+
+def ticked(tab):
+    for box in tab.locator(".ask input[type=checkbox]").all():
+        box.check()
+    tab.get_by_role("button", name="All of it is so: go on").click()
+
+
+def test_a_run_is_watched_by_two_windows_and_found_in_the_records(browser, bench_tab, day):
+    connect(bench_tab, day, "sim:reprap?scale=0.002")
+    tab = bench_tab
+    tab.goto(f"{day.base}/#run")
+    tab.get_by_label("Barrel").select_option("A7")
+    with tab_of(browser, day, size=PHONE) as phone:
+        phone.goto(f"{day.base}/#run")
+        tab.get_by_role("button", name="Run one board").click()
+        phone.get_by_text("✓ finished").wait_for(timeout=60_000)
+    tab.get_by_text("✓ finished").wait_for()
+    tab.goto(f"{day.base}/#records")
+    expect(tab.locator("tbody tr").first).to_contain_text("finished")
+    journal = Journal(day.folder / "runs.db")
+    row = journal.runs()[0]
+    assert row.phase == "finished"
+    assert row.counts[DepositState.DONE] == len(plan_of(Side.BOTTOM).layout.deposits)
+    (barrel,) = barrels(journal)
+    assert barrel.used_ul == pytest.approx(row.used_ul)
+    journal.close()
+
+
+def test_stop_ends_a_run_within_a_tenth_of_a_second_and_the_rest_is_laid_after_a_click(
+    browser, tmp_path_factory
+):
+    folder = folder_of(tmp_path_factory.mktemp("cnc"), CNC)
+    with (
+        Real("cnc") as real,
+        serving(folder, journal=folder / "runs.db") as day,
+        tab_of(browser, day) as tab,
+    ):
+        connect(tab, day, real.server.url)
+        if not machine_of(day)["known"]:
+            tab.get_by_role("button", name="It stands where it says").click()
+            tab.get_by_role("button", name="Yes").click()
+            until(lambda: machine_of(day)["known"] and not machine_of(day)["busy"])
+        tab.goto(f"{day.base}/#run")
+        tab.get_by_label("Barrel").select_option("A7")
+        real.server.keep_wire = True
+        tab.get_by_role("button", name="Run one board").click()
+        tab.get_by_role("button", name="All of it is so: go on").wait_for()
+        ticked(tab)
+        until(lambda: (day.opened.context.live.last("run") or {}).get("phase") == "preparing")
+        until(lambda: len(real.controller.executed) > 8)
+        tab.get_by_role("button", name="Stop").wait_for()
+        real.server.wire.clear()
+        pressed_s = monotonic()
+        tab.keyboard.press("Escape")
+        until(lambda: any(b"!" in data for _, data in real.server.wire))
+        reached_s = next(at for at, data in real.server.wire if b"!" in data) - pressed_s
+        print(f"stop reached the controller after {1000 * reached_s:.0f} ms")
+        tab.get_by_text("■ stopped").wait_for(timeout=30_000)
+        journal = Journal(folder / "runs.db")
+        row = journal.runs()[0]
+        journal.close()
+        assert row.phase == "stopped" and "the page" in row.why
+        assert real.controller.state.axes_mm[2] >= plan_of(Side.BOTTOM, CNC).profile.travel_z_mm - 1e-6
+        for _ in range(row.counts[DepositState.TO_BE_CHECKED]):
+            tab.get_by_role("button", name="Lay it").first.click()
+        tab.get_by_role("button", name="Go on with it").click()
+        tab.get_by_role("button", name="All of it is so: go on").wait_for()
+        ticked(tab)
+        until(lambda: (day.opened.context.live.last("run") or {}).get("phase") in ("preparing", "laying"))
+        journal = Journal(folder / "runs.db")
+        assert journal.runs()[0].board == row.board
+        journal.close()
+        tab.keyboard.press("Escape")
+        tab.get_by_text("■ stopped").wait_for(timeout=30_000)
+
+
+def test_a_batch_takes_one_key_a_board_and_outlives_its_window(browser, bench_tab, day):
+    connect(bench_tab, day, "sim:reprap?scale=0.001")
+    tab = bench_tab
+    tab.goto(f"{day.base}/#run")
+    tab.get_by_label("Barrel").select_option("A7")
+    tab.get_by_label("Boards").fill("3")
+    tab.get_by_role("button", name="Begin the batch").click()
+    tab.get_by_text("Board 1 of 3").wait_for(timeout=60_000)
+    tab.locator("h1").click()
+    tab.keyboard.press("Enter")
+    tab.get_by_text("Board 2 of 3").wait_for(timeout=60_000)
+    tab.goto("about:blank")  # the window is closed; another one goes on
+    with tab_of(browser, day) as other:
+        other.goto(f"{day.base}/#run")
+        other.get_by_text("Board 2 of 3").wait_for()
+        other.get_by_role("button", name="Take the wheel").click()
+        other.get_by_role("button", name="Lay it", exact=True).click()
+        other.get_by_text("Board 3 of 3").wait_for(timeout=60_000)
+        other.get_by_role("button", name="Skip it").click()
+        other.get_by_role("button", name="End the batch").click(timeout=60_000)
+        until(lambda: not machine_of(day)["busy"])
+        other.get_by_role("button", name="This window steers").click()
+    journal = Journal(day.folder / "runs.db")
+    (row,) = batches(journal)
+    assert row.ended_at is not None
+    assert [(one.serial, str(one.state)) for one in places(journal, row.id)] == [
+        ("GH-001", "laid"),
+        ("GH-002", "laid"),
+        ("GH-003", "skipped"),
+    ]
+    journal.close()
+    status, _, body = day.ask("GET", "/records/export/json")
+    assert status == 200 and [each["serial"] for each in json.loads(body)] == ["GH-001", "GH-002", "GH-003"]
+
+
+def test_another_window_may_stop_and_not_steer(browser, bench_tab, day):
+    connect(bench_tab, day, "sim:reprap?scale=0")
+    with tab_of(browser, day) as other:
+        other.goto(f"{day.base}/#machine")
+        other.get_by_role("button", name="Z plus").click()
+        other.get_by_text("another window steers").first.wait_for()
+        assert machine_of(day)["place"]["Z"] == 0.0
