@@ -48,7 +48,7 @@ format: $(STAMP) ## let ruff write the layout
 	$(BIN)/ruff check --fix .
 
 bench: $(STAMP)  ## measure speed, memory and tour quality; every table is printed to its end
-	@failed=; for each in commands ratios stages tours link held fit photos; do \
+	@failed=; for each in commands ratios stages tours link held fit photos page; do \
 	  echo; echo "== $$each"; $(BIN)/python bench/$$each.py || failed="$$failed $$each"; \
 	done; [ -z "$$failed" ] || { echo "failed:$$failed"; exit 1; }
 
@@ -57,6 +57,7 @@ docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/plan_schema.py
 	$(BIN)/python scripts/pictures.py
 	$(BIN)/python scripts/placement_pictures.py
+	$(BIN)/python scripts/page_pictures.py
 
 measured: $(STAMP) ## measure tuning anew for docs/tuning.md; half an hour
 	$(BIN)/python scripts/tuning_photos.py

@@ -74,7 +74,9 @@ def measured(folder: Path, aims: Aims) -> None:
             tab.goto(f"{served.base}/#plan")
             begun = time.perf_counter()
             tab.get_by_role("button", name="Plan", exact=True).click()
-            tab.locator(".pads tbody tr").first.wait_for()
+            tab.locator(".pads tbody tr, .message.wrong").first.wait_for()
+            if tab.locator(".message.wrong").count():
+                raise RuntimeError(tab.locator(".message.wrong").inner_text())
             print(f"planned and shown after {time.perf_counter() - begun:.1f} s")
             first = tab.locator("screen-plan").evaluate(FIRST)
             print(

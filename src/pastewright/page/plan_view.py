@@ -11,6 +11,7 @@ from pastewright.page.board_view import um
 from pastewright.place.transform import Affine
 from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
 from pastewright.report.colours import FILL_EDGES
+from pastewright.tolerance.predict import WORDS
 
 SURE_EDGES = (0.1, 0.2, 0.3, 0.5)
 """Shares of a dose where the colours of what it may be off change (own choice: a good print repeats within 10 to 20 %)."""
@@ -83,7 +84,12 @@ def _pad(pad: PadRecord, place: dict[int, int]) -> dict[str, Any]:
     }
     if pad.tolerance is not None:
         off = pad.tolerance
-        row["off"] = {"bias": off.bias, "within": off.within, "most": off.most, "share": off.share}
+        row["off"] = {
+            "bias": off.bias,
+            "within": off.within,
+            "most": WORDS.get(off.most, off.most),
+            "share": off.share,
+        }
     return row
 
 

@@ -50,7 +50,9 @@ def demo(
         good = code == DONE
     console.print()
     console.print(
-        f"Open {escape(str(top / 'report.html'))} in a browser. The same on your own board:\n"
+        f"Open {escape(str(top / 'report.html'))} in a browser; or all of it, to look at and to change:\n"
+        f"  pastewright page {escape(str(out))}\n"
+        "The same on your own board:\n"
         f"  pastewright plan YOUR_GERBERS.zip --profile {escape(str(bench))}"
     )
     return DONE if good else FINDINGS

@@ -56,7 +56,7 @@ export default class StartScreen extends HTMLElement {
                 choice("Fabrication files", desk.sources, desk.source, (id) => choose({ source: id })),
                 choice("Side", SIDES, desk.side, (id) => choose({ side: id })),
               ]
-            : h("p", {}, "No fabrication files here yet."),
+            : h("p", {}, "No fabrication files here yet: ", h("a", { href: "#board" }, "drop them under Board"), "."),
         ),
         h(
           "section",
@@ -64,13 +64,13 @@ export default class StartScreen extends HTMLElement {
           h("h2", {}, "Bench"),
           desk.benches.length
             ? choice("Profile", desk.benches, desk.bench, (id) => choose({ bench: id }))
-            : h("p", {}, "No bench here yet."),
+            : h("p", {}, "No bench here yet: ", h("a", { href: "#bench" }, "make one under Bench"), "."),
         ),
         h(
           "section",
           { class: "card" },
           h("h2", {}, "Plans"),
-          desk.plans.length ? h("ul", { class: "rows" }, desk.plans.map(planRow)) : h("p", {}, "Nothing is planned yet."),
+          desk.plans.length ? h("ul", { class: "rows" }, desk.plans.map(planRow)) : h("p", {}, "Nothing is planned yet: ", h("a", { href: "#plan" }, "plan a side under Plan"), "."),
         ),
         this.phoneCard,
       ),

@@ -83,6 +83,8 @@ export default class TuneScreen extends HTMLElement {
       sheet ? this.photos() : null,
       sheet?.read ? this.measured(sheet) : null,
     );
+    this.view.hidden = !sheet;
+    this.className = sheet ? "split" : "";
     if (sheet) this.draw(sheet);
   }
 
