@@ -16,7 +16,9 @@ from boards import write_field
 from page_in_browser import CHROMIUM, serving, tab_of
 from playwright.sync_api import sync_playwright
 
+from pastewright.profile.edit import with_values
 from pastewright.profile.examples import example_text
+from pastewright.profile.keys import Value
 
 DEPOSITS = 20_000
 PADS_PER_DEPOSIT = 10 / 7
@@ -59,12 +61,15 @@ FIRST = """async (screen) => {
 
 def measured(folder: Path, aims: Aims) -> None:
     """Plan the board, open it, and print what was measured."""
-    text = example_text(BENCH)
-    for name in ("x_max_mm", "y_max_mm"):
-        text = "\n".join(
-            f"{name} = 5000" if line.startswith(f"{name} =") else line for line in text.split("\n")
-        )
-    (folder / "bench.toml").write_text(text, encoding="utf-8")
+    # The bed and barrel of a made-up big machine: this measures the browser, not the gantry.
+    big: dict[str, Value | None] = {
+        "machine.x_max_mm": 5000.0,
+        "machine.y_max_mm": 5000.0,
+        "barrel.size": "5 mL",
+        "barrel.fill_ml": 5.0,
+        "plunger.stroke_mm": 60.0,
+    }
+    (folder / "bench.toml").write_text(with_values(example_text(BENCH), big), encoding="utf-8")
     (folder / "field").mkdir()
     write_field(folder / "field", round(DEPOSITS * PADS_PER_DEPOSIT))
     with sync_playwright() as play, serving(folder) as served:

@@ -27,6 +27,19 @@ END_S = 2
 """What open requests get at the end; streams end by themselves at once."""
 
 
+class PageServer(uvicorn.Server):
+    """A server whose streams of events end when it does; otherwise it would wait for windows that stay open."""
+
+    def __init__(self, config: uvicorn.Config, live: Live) -> None:
+        super().__init__(config)
+        self._live = live
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the streams, then the server."""
+        self._live.close()
+        await super().shutdown(sockets)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
     """A page that is about to be served: its context, its socket, and the address that lets a browser in."""
@@ -99,7 +112,7 @@ def open_page(
     )
     return Opened(
         context=context,
-        server=uvicorn.Server(config),
+        server=PageServer(config, live),
         listening=listening,
         address=f"http://{HOST}:{number}{ENTRY}?key={entry.key}",
         phone=door,

@@ -1,5 +1,6 @@
 """`pastewright page`: the bench day in a browser."""
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -37,6 +38,7 @@ def page(
     out.print("This address lets a browser in: keep it to yourself. Ctrl-C here ends the page.")
     if opened.phone is not None:
         out.print(f"For one phone, as the QR code on the Start screen:\n  {escape(opened.phone.address)}")
+    sys.stdout.flush()  # into a pipe, too: who started the page waits for its address
     if show:
         show_in_browser(opened.address, lambda: opened.server.started)
     opened.run()
