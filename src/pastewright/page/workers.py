@@ -9,6 +9,7 @@ import multiprocessing
 import signal
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import StrEnum
 from importlib import import_module
@@ -260,17 +261,21 @@ class _Worker:
 
 def _work(pipe: Connection, preload: tuple[str, ...]) -> None:
     """Carry out tasks until nobody sends any more. Runs in the worker."""
+    with suppress(OSError, EOFError):  # the server has gone
+        _carry_out(pipe, preload)
+
+
+def _carry_out(pipe: Connection, preload: tuple[str, ...]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C at the terminal is the server's business
     _limit_memory()
     for module in preload:
         import_module(module)
     while True:
-        try:
-            function, given = pipe.recv()
-        except (EOFError, OSError):
-            return
+        function, given = pipe.recv()
         try:
             answer = ("done", function(*given, lambda *stage: pipe.send(("stage", *stage))))
+        except BrokenPipeError:
+            return
         except InputError as error:
             answer = ("failed", error.problems)
         except MemoryError:

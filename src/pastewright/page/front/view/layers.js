@@ -11,6 +11,7 @@ import { Grid, boxOfRings } from "./grid.js";
  *   draw: (ink: CanvasRenderingContext2D, window: Window, colours: Record<string, string>) => void}} Layer
  */
 
+const MOST_TRACED = 100; // areas in one path: filling takes longer than in proportion to what a path holds
 const COARSE_PX = 1.6; // a thing smaller than this is a box of its size (own choice, looked at)
 
 /**
@@ -33,23 +34,30 @@ export function areaLayer(name, words, areas, look) {
     draw(ink, window, colours) {
       const fine = COARSE_PX * window.pixel;
       ink.globalAlpha = look.alpha ?? 1;
-      ink.beginPath();
-      for (const n of grid.within(window.x0, window.y0, window.x1, window.y1)) {
-        const [x0, y0, x1, y1] = boxes.subarray(4 * n, 4 * n + 4);
-        if (x1 - x0 < fine && y1 - y0 < fine) ink.rect(x0, y0, x1 - x0, y1 - y0);
-        else trace(ink, areas[n]);
-      }
-      if (look.fill) {
-        ink.fillStyle = colours[look.fill];
-        ink.fill("evenodd");
-      }
+      if (look.fill) ink.fillStyle = colours[look.fill];
       if (look.stroke) {
         ink.strokeStyle = colours[look.stroke];
         ink.lineWidth = Math.max((look.width || 1) * window.pixel, 1);
         ink.setLineDash(look.dashed ? [6 * window.pixel, 4 * window.pixel] : []);
-        ink.stroke();
-        ink.setLineDash([]);
       }
+      const paint = () => {
+        if (look.fill) ink.fill("evenodd");
+        if (look.stroke) ink.stroke();
+        ink.beginPath();
+      };
+      let traced = 0;
+      ink.beginPath();
+      for (const n of grid.within(window.x0, window.y0, window.x1, window.y1)) {
+        const [x0, y0, x1, y1] = [boxes[4 * n], boxes[4 * n + 1], boxes[4 * n + 2], boxes[4 * n + 3]];
+        if (look.fill && x1 - x0 < fine && y1 - y0 < fine) ink.fillRect(x0, y0, x1 - x0, y1 - y0);
+        else {
+          trace(ink, areas[n]);
+          traced += 1;
+          if (traced % MOST_TRACED === 0) paint();
+        }
+      }
+      paint();
+      ink.setLineDash([]);
       ink.globalAlpha = 1;
     },
   };
@@ -70,7 +78,7 @@ export function filmLayer(name, words, areas, look) {
     const fine = COARSE_PX * window.pixel;
     ink.fillStyle = colours[look.fill];
     for (const n of grid.within(window.x0, window.y0, window.x1, window.y1)) {
-      const [x0, y0, x1, y1] = boxes.subarray(4 * n, 4 * n + 4);
+      const [x0, y0, x1, y1] = [boxes[4 * n], boxes[4 * n + 1], boxes[4 * n + 2], boxes[4 * n + 3]];
       if (x1 - x0 < fine && y1 - y0 < fine) ink.fillRect(x0, y0, x1 - x0, y1 - y0);
       else {
         ink.beginPath();
