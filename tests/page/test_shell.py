@@ -40,5 +40,9 @@ def test_a_frame_of_another_site_stays_empty(browser: Browser, served, tmp_path)
     door.write_text(f'<iframe id="f" src="{served.base}/"></iframe>')
     other = browser.new_page()
     other.goto(door.as_uri())
+    for _ in range(200):  # a refused frame ends up on the browser's own page of errors
+        if [frame.url for frame in other.frames[1:]] == ["chrome-error://chromewebdata/"]:
+            break
+        other.wait_for_timeout(50)
     assert [frame.url for frame in other.frames[1:]] == ["chrome-error://chromewebdata/"]
     other.close()
