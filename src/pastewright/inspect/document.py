@@ -203,6 +203,6 @@ def wipe_list(inspection: InspectionRecord) -> tuple[tuple[str, tuple[str, ...]]
     found: dict[str, list[str]] = {}
     for one in inspection.deposits:
         if one.wipe:
-            words = f"{one.pin or one.pad}: {one.why}"
+            words = f"{one.pin}: {one.why}" if one.ref else one.why
             found.setdefault(one.ref or one.pad, []).append(words)
     return tuple((part, tuple(dict.fromkeys(pins))) for part, pins in sorted(found.items()))

@@ -1,0 +1,34 @@
+"""One photo under physical light, its truth known: what was planted is told, and nothing else."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from pastewright.inspect.picture import board_picture
+from pastewright.inspect.read import findings_of
+from pastewright.photo.file import read_photo
+from pastewright.records.kinds import DepositVerdict
+from pastewright.records.plan import read_plan
+
+DATA = Path(__file__).parents[1] / "data" / "inspection"
+
+
+@pytest.mark.campaign
+def test_a_rendered_photo_of_a_green_board_with_gold_lands():
+    # Rendered by scripts/inspection_photos.py, scene 8016: two bridges; one missing, one doubled, one shifted, one half.
+    findings = findings_of(
+        board_picture(read_plan(DATA / "leaf-plan.json")), [read_photo(DATA / "8016-both.jpg")]
+    )
+    truth = json.loads((DATA / "8016.json").read_text("utf-8"))["rows"]
+    planted = {(row["id"], row["pad"]): row["fault"] for row in truth}
+    told = {
+        (row.deposit.id, row.pad.id): verdict.verdict
+        for row, verdict in zip(findings.picture.rows, findings.verdicts, strict=True)
+    }
+    for key, fault in planted.items():
+        if fault in ("missing", "bridged"):
+            assert str(told[key]) == fault
+        elif not fault:
+            assert told[key] in (DepositVerdict.GOOD, DepositVerdict.NOT_SEEN)
+    assert sum(verdict is DepositVerdict.GOOD for verdict in told.values()) > 35
