@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from pastewright.board.artwork import Attributes
 from pastewright.board.gerber.apertures import LARGEST_MM, NUMBER
 from pastewright.board.gerber.attributes import AttributeBook
+from pastewright.board.gerber.block import PlottedBlock
+from pastewright.board.gerber.budget import Budget
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
 from pastewright.board.gerber.lexer import shown
-from pastewright.board.gerber.plot import Budget, Plot, PlottedBlock
+from pastewright.board.gerber.plot import Plot
 from pastewright.board.gerber.toolbox import Toolbox
 from pastewright.board.model import Point
 

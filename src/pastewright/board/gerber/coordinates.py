@@ -15,7 +15,7 @@ from pastewright.board.gerber.numbers import (
     NumberError,
     number_format,
 )
-from pastewright.board.gerber.runs import Run, filled
+from pastewright.board.gerber.runs import PlainRun, filled
 from pastewright.board.shapes.curves import Points
 from pastewright.problems import InputError
 
@@ -159,7 +159,7 @@ class Coordinates:
             int(j) * scale_y if j else 0.0,
         )
 
-    def run_mm(self, run: Run, x_mm: float, y_mm: float) -> Points | None:
+    def run_mm(self, run: PlainRun, x_mm: float, y_mm: float) -> Points | None:
         """Return where a run leads from (x, y), N×2 [mm]; None where its statements must be followed one by one."""
         if not self._quick:
             return None

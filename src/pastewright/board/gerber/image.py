@@ -14,10 +14,10 @@ import shapely
 
 from pastewright.board.artwork import DrawnKind
 from pastewright.board.gerber.apertures import LARGEST_MM, NUMBER
+from pastewright.board.gerber.block import PlottedBlock
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
 from pastewright.board.gerber.lexer import shown
-from pastewright.board.gerber.plot import PlottedBlock
 from pastewright.board.shapes.curves import Points, rectangle, turned
 
 _PAIR = re.compile(r"(?:A(?P<a>[+-]?[\d.]+))?(?:B(?P<b>[+-]?[\d.]+))?")

@@ -5,11 +5,12 @@ import numpy as np
 from pastewright.board.gerber.apertures import LARGEST_MM
 from pastewright.board.gerber.arcs import Arc, multi_quadrant_arc, single_quadrant_arc
 from pastewright.board.gerber.attributes import AttributeBook
+from pastewright.board.gerber.budget import Budget
 from pastewright.board.gerber.canvas import Canvas
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
-from pastewright.board.gerber.plot import Budget, Inking
-from pastewright.board.gerber.runs import Run
+from pastewright.board.gerber.plot import Inking
+from pastewright.board.gerber.runs import PlainRun
 from pastewright.board.gerber.toolbox import BlockAperture, Toolbox
 from pastewright.board.model import Point
 from pastewright.board.shapes.curves import Points, arc_points
@@ -74,7 +75,7 @@ class Pen:
             )
         self.x_mm, self.y_mm = x_mm, y_mm
 
-    def follow_run(self, run: Run, to_mm: Points, line: int) -> bool:
+    def follow_run(self, run: PlainRun, to_mm: Points, line: int) -> bool:
         """Follow operations to places (N×2) at once; False, and nothing done, where they must be followed singly."""
         if not (np.abs(to_mm) <= LARGEST_MM).all() or (
             self.interpolation != 1 and (run.operations == 1).any()

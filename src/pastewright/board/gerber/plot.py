@@ -4,8 +4,8 @@ Shapes are made in bulk at the end: all flashes of one aperture at once, all rou
 block or a step-and-repeat is a `Plot` of its own; once finished it is a `PlottedBlock` that can be drawn many times.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from pastewright.board.artwork import Attributes, DrawnKind
 from pastewright.board.gerber.apertures import DrawnAperture, Stance
 from pastewright.board.gerber.arcs import Arc
+from pastewright.board.gerber.block import PlottedBlock, Shapes, tuples
+from pastewright.board.gerber.budget import Budget
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.model import Area, Point
 from pastewright.board.shapes.curves import (
@@ -32,84 +34,8 @@ from pastewright.board.shapes.curves import (
     swept,
 )
 
-MOST_OBJECTS = 1_000_000
-"""Objects of one file after expansion. A dense panel has tens of thousands; half a million take 0.8 GB."""
-
-MOST_CORNERS = 20_000_000
-"""Corners of all shapes of one file together, which take 0.7 GB."""
-
 MOST_CROSSINGS = 2_000_000
 """Crossings of one contour with itself that are still repaired."""
-
-Shapes = NDArray[np.object_]
-
-
-class Budget:
-    """How much one file may still draw. It keeps a file of some hundred bytes from filling the memory."""
-
-    def __init__(self, complaints: Complaints) -> None:
-        self._complaints = complaints
-        self._objects = 0
-        self._corners = 0
-
-    def spend(self, line: int, *, objects: int = 1, corners: int = 0) -> None:
-        """Take objects and corners from the budget; raises `InputError` when it is used up."""
-        self._objects += objects
-        self._corners += corners
-        if self._objects > MOST_OBJECTS:
-            self._complaints.fatal(
-                f"The file draws more than {MOST_OBJECTS} objects once its repeats are expanded.",
-                "Check its step-and-repeat (SR) and aperture block (AB) commands, or export a single board.",
-                line=line,
-            )
-        if self._corners > MOST_CORNERS:
-            self._complaints.fatal(
-                f"The shapes of the file have more than {MOST_CORNERS} corners.",
-                "Check its step-and-repeat (SR) and aperture block (AB) commands, or export a single board.",
-                line=line,
-            )
-
-
-@dataclass(slots=True, kw_only=True)
-class PlottedBlock:
-    """Finished objects in file order, one entry per object in every list."""
-
-    kinds: list[DrawnKind]
-    shapes: Shapes
-    darks: list[bool]
-    attributes: list[Attributes]
-    lines: list[int]
-    paths: list[tuple[Point, ...]]
-    widths_mm: list[float]
-
-    def __len__(self) -> int:
-        return len(self.kinds)
-
-    def moved(self, move: Callable[[Points], Points]) -> "PlottedBlock":
-        """Return the block with every place moved by `move`, a function of points (N×2, mm)."""
-        return replace(
-            self,
-            shapes=shapely.transform(self.shapes, move),
-            paths=[_points(move(np.array(path))) if path else () for path in self.paths],
-        )
-
-    def mended(self) -> "PlottedBlock":
-        """Return the block with every shape valid.
-
-        Shapes are valid as they are drawn about their origin, but moving and turning rounds their corners: two that
-        all but touched may cross by the last digit. The areas are the same.
-        """
-        crossed = np.flatnonzero(~shapely.is_valid(self.shapes))
-        if not len(crossed):
-            return self
-        shapes = self.shapes.copy()
-        for index in crossed:
-            shapes[index] = area_of(shapely.make_valid(shapes[index]))
-        return replace(self, shapes=shapes)
-
-    def corners(self) -> int:
-        """Return the number of corners of all shapes."""
-        return int(shapely.get_num_coordinates(self.shapes).sum()) if len(self) else 0
 
 
 @dataclass(slots=True)
@@ -223,7 +149,7 @@ class Plot:
             self._one_by_one(inking, drawn, dark)
             return
         first = len(self._kinds)
-        begun, reached = _tuples(starts), _tuples(ends)
+        begun, reached = tuples(starts), tuples(ends)
         walked, ink_of, lines = strokes.tolist(), which.tolist(), inking.lines[drawn].tolist()
         self._kinds.extend(DrawnKind.STROKE if along else DrawnKind.FLASH for along in walked)
         self._darks.extend([dark] * len(drawn))
@@ -252,7 +178,7 @@ class Plot:
 
     def _one_by_one(self, inking: Inking, drawn: NDArray[np.intp], dark: bool) -> None:
         """Draw what holds strokes that are swept each in a way of its own."""
-        begun, reached = _tuples(inking.from_mm), _tuples(inking.to_mm)
+        begun, reached = tuples(inking.from_mm), tuples(inking.to_mm)
         for n in drawn.tolist():
             aperture, attributes = inking.inks[inking.which[n]]
             line = int(inking.lines[n])
@@ -329,7 +255,7 @@ class Plot:
         shapes = block.shapes if stance.upright else shapely.transform(block.shapes, stance.placed)
         paths = block.paths
         if not stance.upright:
-            paths = [_points(stance.placed(np.array(path))) if path else () for path in paths]
+            paths = [tuple(tuples(stance.placed(np.array(path)))) if path else () for path in paths]
         widths = block.widths_mm if stance.scale == 1 else [width * stance.scale for width in block.widths_mm]
         darks = block.darks if dark else [not was_dark for was_dark in block.darks]
         merged = _inherited(block.attributes, attributes) if attributes else block.attributes
@@ -417,14 +343,6 @@ def _hulls(hull: Points, starts: Points, ends: Points) -> Shapes:
     found = np.asarray(shapely.convex_hull(shapely.multipoints(np.asarray(shapely.points(corners)))))
     found[shapely.get_dimensions(found) < 2] = EMPTY
     return found
-
-
-def _tuples(points: Points) -> list[Point]:
-    return list(zip(points[:, 0].tolist(), points[:, 1].tolist(), strict=True))
-
-
-def _points(points: Points) -> tuple[Point, ...]:
-    return tuple((float(x), float(y)) for x, y in points)
 
 
 def _inherited(own: list[Attributes], added: Attributes) -> list[Attributes]:

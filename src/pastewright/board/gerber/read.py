@@ -16,6 +16,8 @@ from shapely.errors import GEOSException
 from pastewright.board.artwork import Drawn, Layer
 from pastewright.board.gerber.area import dark_area
 from pastewright.board.gerber.attributes import AttributeBook, BadAttributeError, attribute_in_comment
+from pastewright.board.gerber.block import PlottedBlock
+from pastewright.board.gerber.budget import Budget
 from pastewright.board.gerber.canvas import Canvas
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates, Words
@@ -23,7 +25,6 @@ from pastewright.board.gerber.image import ImageCommands
 from pastewright.board.gerber.lexer import StatementKind, blocks, gerber_text, shown, statements
 from pastewright.board.gerber.numbers import NumberError
 from pastewright.board.gerber.pen import Pen
-from pastewright.board.gerber.plot import Budget, PlottedBlock
 from pastewright.board.gerber.runs import run_of
 from pastewright.board.gerber.toolbox import Toolbox
 

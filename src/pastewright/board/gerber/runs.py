@@ -24,7 +24,7 @@ _STEP = re.compile(r"\n(?:X([+-]?\d+))?(?:Y([+-]?\d+))?D0*(\d+)\*", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Run:
+class PlainRun:
     """Operations (1, 2, 3 as in D01 to D03) and where they lead, in the file's whole numbers; `said` where it says so.
 
     `lines` count from the run's first. `tools` are the apertures chosen by number, -1 before any choice; `last_tool`
@@ -41,7 +41,7 @@ class Run:
     last_tool: int
 
 
-def run_of(body: str) -> Run:
+def run_of(body: str) -> PlainRun:
     """Return the statements of a text that `RUN` found."""
     xs, ys, codes = zip(*_STEP.findall(body), strict=True)
     code = np.array([int(word) for word in codes], dtype=np.int64)
@@ -51,7 +51,7 @@ def run_of(body: str) -> Run:
     drawn = np.flatnonzero(~chosen)
     x_said, y_said = (np.array([bool(word) for word in words])[drawn] for words in (xs, ys))
     x, y = (np.array([int(word or 0) for word in words], dtype=np.int64)[drawn] for words in (xs, ys))
-    return Run(
+    return PlainRun(
         operations=code[drawn],
         x=x,
         y=y,

@@ -16,11 +16,12 @@ from pastewright.board.gerber.apertures import (
     standard_aperture,
 )
 from pastewright.board.gerber.attributes import AttributeBook
+from pastewright.board.gerber.block import PlottedBlock
+from pastewright.board.gerber.budget import Budget
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
 from pastewright.board.gerber.lexer import shown
 from pastewright.board.gerber.macros import Macro, MacroError, parsed_macro
-from pastewright.board.gerber.plot import Budget, PlottedBlock
 
 MOST_PRIMITIVES = 50_000
 """Macro primitives drawn for all aperture definitions of one file. Boards have some thousands; these take 5 s."""
