@@ -140,6 +140,11 @@ def lay(motions: Motions, truth: Truth, rng: np.random.Generator | None = None) 
                 current = move.deposit
         if move.step is Step.LAY:
             shape = (dist(place, to), move.speed_mm_s, truth.profile.machine.accel_xy_mm_s2)
+        elif move.step in ABOVE and move.plunger_mm != motor:
+            # Up or down in step with the plunger: the slower of the two axes gives the acceleration of the tip's way.
+            machine, way = truth.profile.machine, dist(place, to)
+            own = truth.profile.plunger.accel_mm_s2 * way / abs(move.plunger_mm - motor)
+            shape = (way, move.speed_mm_s, min(machine.accel_z_mm_s2, own))
         else:
             shape = (abs(move.plunger_mm - motor), move.speed_mm_s, truth.profile.plunger.accel_mm_s2)
         came = barrel.move(motor, move.plunger_mm, move.duration_s, shape)

@@ -72,14 +72,16 @@ def small_board(board_of: Callable[..., Board]) -> Board:
 
 
 @pytest.fixture(scope="session")
-def delivered() -> Callable[[Motions, Profile], dict[int | None, float]]:
+def delivered() -> Callable[..., dict[int | None, float]]:
     """Return a function: what leaves the tip, by deposit [µL], followed move by move with solve_ivp.
 
     Only `Motions` and the profile are read: positions of the motor, the speed and acceleration of each move, the play
     of the drive, the springs, and Herschel–Bulkley flow in the textbook form.
     """
 
-    def simulate(motions: Motions, profile: Profile) -> dict[int | None, float]:
+    def simulate(
+        motions: Motions, profile: Profile, *, start_kpa: float | None = None
+    ) -> dict[int | None, float]:
         area = profile.barrel.area_mm2
         sweep_per_mm = area * profile.tuning.gain
         paste, tip, play = profile.paste, profile.tip, profile.plunger.backlash_mm
@@ -90,7 +92,7 @@ def delivered() -> Callable[[Motions, Profile], dict[int | None, float]]:
             return linear * pressure + profile.tuning.bubble_ul * pressure / (101.325 + pressure)
 
         def flow(stored: float) -> float:
-            pressure = brentq(lambda p: stored_at(p) - stored, -60.0, 1e6, xtol=1e-10)
+            pressure = brentq(lambda p: stored_at(p) - stored, -101.0, 1e6, xtol=1e-10)
             wall = pressure * tip.radius_mm / (2 * tip.length_mm)
             if wall <= paste.yield_stress_kpa:
                 return 0.0
@@ -102,12 +104,18 @@ def delivered() -> Callable[[Motions, Profile], dict[int | None, float]]:
         out: dict[int | None, float] = {}
         x = y = motor = 0.0
         plunger = play  # as after a retraction: the motor must cross the play before the plunger follows
-        stored = 0.0
+        # As a program here leaves the barrel, where nothing else is told.
+        yield_kpa = 2 * tip.length_mm * paste.yield_stress_kpa / tip.radius_mm
+        stored = stored_at(profile.tuning.rest_fraction * yield_kpa if start_kpa is None else start_kpa)
+        z = 0.0
         for move in motions.moves:
-            way = (
-                hypot(move.x_mm - x, move.y_mm - y) if move.step is Step.LAY else abs(move.plunger_mm - motor)
-            )
-            accel = profile.machine.accel_xy_mm_s2 if move.step is Step.LAY else profile.plunger.accel_mm_s2
+            swept_mm = abs(move.plunger_mm - motor)
+            way, accel = swept_mm, profile.plunger.accel_mm_s2
+            if move.step is Step.LAY:
+                way, accel = hypot(move.x_mm - x, move.y_mm - y), profile.machine.accel_xy_mm_s2
+            elif move.step in (Step.LOWER, Step.LIFT) and swept_mm > 0:
+                way = abs(move.z_mm - z)
+                accel = min(profile.machine.accel_z_mm_s2, accel * way / swept_mm)
             seconds = move.duration_s
             if move.plunger_mm == motor:
                 # Nothing moves: what is above yield goes on flowing.
@@ -144,7 +152,7 @@ def delivered() -> Callable[[Motions, Profile], dict[int | None, float]]:
                 plunger = min(max(plunger, move.plunger_mm), move.plunger_mm + play)
             left -= came
             out[move.deposit] = out.get(move.deposit, 0.0) + came
-            x, y, motor = move.x_mm, move.y_mm, move.plunger_mm
+            x, y, z, motor = move.x_mm, move.y_mm, move.z_mm, move.plunger_mm
         return out
 
     return simulate

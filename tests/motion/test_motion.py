@@ -14,11 +14,13 @@ from pastewright.kinematics import move_time_s
 from pastewright.motion.cycles import plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.dry import dry
+from pastewright.motion.levels import bench_for
 from pastewright.motion.model import Step
 from pastewright.motion.paths import path_of
 from pastewright.motion.plan import motions_of, plan_motions, standoff_mm
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle
+from pastewright.plunger.draw import LIFT_SHARE, lift_leak_ul
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.problems import InputError
 from pastewright.route.model import Tour
@@ -42,8 +44,21 @@ def test_every_deposit_gets_its_volume_by_a_second_simulation(
 ):
     out = delivered(motions, profile)
     for deposit in small_board[0].deposits:
-        # The issue asks for 5 %; microsteps and the settling strip together stay within 1 % here.
+        # Microsteps, the settling strip and what comes out in lifts together stay within 1 % here.
         assert out[deposit.index] == pytest.approx(deposit.volume_ul, rel=0.01)
+
+
+@pytest.mark.parametrize("of_yield", [0.0, 1.0])
+def test_however_a_barrel_at_rest_was_left_the_first_deposits_are_right(
+    motions, small_board: Board, profile, delivered, of_yield
+):
+    tip = profile.tip
+    yield_kpa = 2 * tip.length_mm * profile.paste.yield_stress_kpa / tip.radius_mm
+    out = delivered(motions, profile, start_kpa=of_yield * yield_kpa)
+    for deposit in small_board[0].deposits:
+        # Half the tolerance of the profile is the strip's, and half a microstep nobody's.
+        within = 0.5 * profile.verify.volume_tolerance * deposit.volume_ul + profile.microstep_ul / 2
+        assert out[deposit.index] == pytest.approx(deposit.volume_ul, abs=within)
 
 
 def test_a_wrong_bench_shows_in_the_second_simulation(motions, small_board: Board, profile, delivered):
@@ -61,7 +76,8 @@ def test_moves_come_in_the_order_that_a_deposit_needs(motions, small_board: Boar
     for deposit in small_board[0].deposits:
         steps = [step for step, _ in groupby(move.step for move in moves_of(motions, deposit.index))]
         if len(deposit.points_mm) == 1:
-            assert steps == DOT
+            # A dot whose push alone lays enough does not wait.
+            assert steps in (DOT, [step for step in DOT if step is not Step.DWELL])
         else:
             assert steps == [Step.TRAVEL, Step.LOWER, Step.PUSH, Step.LAY, Step.RETRACT, Step.LIFT]
 
@@ -79,9 +95,9 @@ def test_sections_name_strip_deposits_and_park(motions):
 def test_the_strip_lies_where_the_bed_says(motions, profile):
     bed = profile.bed
     laid = [move for move in motions.moves[: motions.sections[1][0]] if move.step is Step.LAY]
-    assert [(move.x_mm, move.y_mm) for move in laid] == [
-        (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm)
-    ]
+    ((x, y),) = [(move.x_mm, move.y_mm) for move in laid]
+    assert y == bed.strip_y_mm
+    assert bed.strip_x_mm + 4.0 <= x <= bed.strip_x_mm + bed.strip_length_mm
     assert (motions.moves[-1].x_mm, motions.moves[-1].y_mm) == (bed.park_x_mm, bed.park_y_mm)
 
 
@@ -227,10 +243,13 @@ def test_times_are_those_of_trapezoids(motions, profile):
             wanted = move_time_s(way, move.speed_mm_s, machine.accel_xy_mm_s2)
             assert move.duration_s == pytest.approx(wanted)
         elif move.step in (Step.LOWER, Step.LIFT):
-            way = abs(move.z_mm - before.z_mm)
-            assert move.duration_s == pytest.approx(
-                move_time_s(way, machine.speed_z_mm_s, machine.accel_z_mm_s2)
-            )
+            way, swept = abs(move.z_mm - before.z_mm), abs(move.plunger_mm - before.plunger_mm)
+            speed, accel = machine.speed_z_mm_s, machine.accel_z_mm_s2
+            if swept:  # in step with the plunger, the slower of the two
+                speed = min(speed, drive.speed_mm_s * way / swept)
+                accel = min(accel, drive.accel_mm_s2 * way / swept)
+            assert move.duration_s == pytest.approx(move_time_s(way, speed, accel))
+            assert move.speed_mm_s == pytest.approx(speed)
     assert motions.machine_s == pytest.approx(sum(move.duration_s for move in motions.moves))
     assert motions.travel_mm == pytest.approx(
         sum(
@@ -252,7 +271,7 @@ def test_a_bead_lasts_as_its_cycle_says(small_board: Board, profile):
 
 
 def test_cycles_of_a_board_are_those_of_single_dots(small_board: Board, profile):
-    bench = bench_of(profile)
+    bench = bench_for([deposit.volume_ul for deposit in small_board[0].deposits], profile)
     for deposit, cycle in zip(
         small_board[0].deposits, plan_cycles(*small_board, profile).visits, strict=True
     ):
@@ -283,6 +302,44 @@ def test_doubled_points_of_a_path_are_one(board_of: Callable[..., Board]):
     layout, _ = board_of((((0.0, 0.0), (0.0, 0.0), (1.0, 0.0), (1.0, 0.0000001)), 0.1))
     assert path_of(layout.deposits[0], backwards=False) == ((0.0, 0.0), (1.0, 0.0))
     assert path_of(layout.deposits[0], backwards=True)[-1] == (0.0, 0.0)
+
+
+# Pressing on the way down, drawing back on the way up.
+
+
+def test_the_plunger_presses_below_yield_while_the_tip_comes_down_and_ends_drawing_while_it_goes_up(
+    motions, small_board: Board, profile
+):
+    bench = bench_for([deposit.volume_ul for deposit in small_board[0].deposits], profile)
+    assert bench.rest_kpa < bench.press_kpa < bench.yield_kpa
+    per_mm = bench.ul_per_mm
+    for deposit in small_board[0].deposits:
+        moves = moves_of(motions, deposit.index)
+        before = motions.moves[motions.moves.index(moves[0]) - 1]
+        lower = next(move for move in moves if move.step is Step.LOWER)
+        if len(deposit.points_mm) > 1:  # a bead has lines enough without
+            assert lower.plunger_mm == before.plunger_mm
+            assert moves[-1].plunger_mm == moves[-2].plunger_mm
+            continue
+        pressed = lower.plunger_mm - before.plunger_mm - profile.plunger.backlash_mm
+        assert pressed * per_mm == pytest.approx(bench.press_ul, abs=bench.microstep_ul)
+        retract, lift = [move for move in moves if move.step in (Step.RETRACT, Step.LIFT)][:2]
+        assert lift.step is Step.LIFT
+        drawn = (retract.plunger_mm - lift.plunger_mm) * per_mm
+        assert drawn == pytest.approx(bench.draw_ul, abs=bench.microstep_ul)
+
+
+def test_little_of_the_smallest_dot_comes_out_in_its_lift(profile):
+    # Smaller doses leave less for the lift, until nothing is left.
+    draws = [bench_for([volume], profile).draw_ul for volume in (0.1, 0.03, 0.003, 1e-6)]
+    assert draws == sorted(draws, reverse=True)
+    for volume in (0.1, 0.03, 0.003):
+        assert lift_leak_ul(bench_for([volume], profile)) <= LIFT_SHARE * volume
+
+
+def test_a_seal_that_grips_is_turned_round_standing(profile):
+    gripping = replace(profile, tuning=replace(profile.tuning, seal_friction_n=3.0))
+    assert bench_for([0.1], gripping).draw_ul == 0.0
 
 
 # Dry.
@@ -346,7 +403,10 @@ def test_doses_of_few_microsteps_warn_and_of_fewer_are_refused(board_of: Callabl
 
 def test_uneven_beads_and_slow_pushes_are_told_once_each(board_of: Callable[..., Board], profile):
     short = [(((float(i), 0.0), (float(i) + 0.1, 0.0)), 0.1) for i in range(5)]
-    airy = replace(profile, tuning=replace(profile.tuning, bubble_ul=30.0, push_ul_s=500.0))
+    airy = replace(
+        profile,
+        tuning=replace(profile.tuning, bubble_ul=30.0, push_ul_s=500.0, fastest_push=False),
+    )
     warnings = plan_motions(*board_of(*short), airy).warnings
     assert sum("5 of 5 beads are uneven" in words for words in warnings) == 1
     assert sum("push_ul_s is 500" in words for words in warnings) == 1
@@ -390,7 +450,12 @@ def test_any_board_keeps_the_rules(board_of: Callable[..., Board], profile, depo
     assert {move.deposit for move in motions.moves} == {None, *range(len(deposits))}
     low = [move for move in motions.moves if move.z_mm < profile.travel_z_mm]
     assert all(move.z_mm >= profile.bed.board_z_mm + 0.05 for move in low)
-    assert all(move.step not in (Step.TRAVEL, Step.LIFT, Step.RAISE) for move in low)
+    assert all(move.step not in (Step.TRAVEL, Step.RAISE) for move in low)
+    # A lift that goes on from where the plunger has drawn back ends at full height.
+    for move, then in pairwise(motions.moves):
+        if move.step is Step.LIFT and move.z_mm < profile.travel_z_mm:
+            assert then.step is Step.LIFT
+            assert then.z_mm == profile.travel_z_mm
     assert all(move.duration_s >= 0 for move in motions.moves)
 
 

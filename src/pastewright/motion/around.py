@@ -17,6 +17,7 @@ from shapely.geometry import LineString, Point, Polygon
 
 from pastewright.kinematics import move_time_s
 from pastewright.motion.model import Motions, Move, Step
+from pastewright.motion.vertical import vertical
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 
@@ -64,9 +65,9 @@ def around(motions: Motions, blocked: Sequence[Blocked], profile: Profile) -> Mo
         elif move.step is Step.TRAVEL and moves:
             _travel(moves, move, detour, profile)
         elif move.step in (Step.LOWER, Step.LIFT) and moves:
-            way = abs(move.z_mm - moves[-1].z_mm)
-            seconds = move_time_s(way, profile.machine.speed_z_mm_s, profile.machine.accel_z_mm_s2)
-            moves.append(replace(move, duration_s=seconds))
+            way, plunger = abs(move.z_mm - moves[-1].z_mm), abs(move.plunger_mm - moves[-1].plunger_mm)
+            speed, seconds = vertical(way, plunger, profile)
+            moves.append(replace(move, speed_mm_s=speed, duration_s=seconds))
         else:
             moves.append(move)
     left = crossings(moves, low)
@@ -141,7 +142,8 @@ def _travel(moves: list[Move], move: Move, detour: "_Detours", profile: Profile)
     if round_s <= raised_s:
         moves.extend(legs)
         return
-    if before.step in (Step.LIFT, Step.RAISE):
+    draws = len(moves) > 1 and before.plunger_mm != moves[-2].plunger_mm
+    if before.step in (Step.LIFT, Step.RAISE) and not draws:
         # The lift before it simply goes on.
         seconds = before.duration_s + move_time_s(high - z, machine.speed_z_mm_s, machine.accel_z_mm_s2)
         moves[-1] = replace(before, z_mm=high, duration_s=seconds)

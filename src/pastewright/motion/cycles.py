@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit, Layout
-from pastewright.motion.levels import PushLevels, levels_of
+from pastewright.motion.levels import PushLevels, bench_for, levels_of
 from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.bead import Beads, solved_beads
-from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.common import dots_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.runs import even_walks
-from pastewright.plunger.settle import Settling, strip_of
+from pastewright.plunger.settle import Settling
+from pastewright.plunger.strip import short_strip, strip_wish
 from pastewright.plunger.walk import Walk, walk_lasting
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -39,7 +40,8 @@ class Cycles:
     """The plunger's part of a program. `visits` are in the order of the tour; `walks` likewise, None for dots.
 
     `thrown` are laid at the strip's end, where paste does no harm. `ends_ul` is what a bead lays at its two ends beyond
-    what their length is due, 0 for dots.
+    what their length is due, 0 for dots. `bench` is what they were solved for; None: as trials are
+    laid.
     """
 
     settling: Settling
@@ -47,6 +49,7 @@ class Cycles:
     walks: tuple[Walk | None, ...]
     ends_ul: tuple[float, ...]
     thrown: tuple[DotCycle, ...] = ()
+    bench: PlungerBench | None = None
 
     @property
     def strip_ul(self) -> float:
@@ -73,14 +76,14 @@ def cycles_of(
     laid: Sequence[tuple[Deposit, bool]], profile: Profile, levels: PushLevels | None = None
 ) -> Cycles:
     """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
-    bench = bench_of(profile)
+    bench = bench_for([deposit.volume_ul for deposit, _ in laid], profile)
     levels = levels or levels_of([deposit for deposit, _ in laid], profile)
-    strip = strip_of(profile)
+    wish = strip_wish(profile)
     deposits = [deposit for deposit, _ in laid]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
     # Thrown away are dots like the first, so that the board's own follow their like.
     thrown = levels.thrown if deposits and is_dot(deposits[0]) else 0
-    strip_ul = strip.cycle.volume_ul + (thrown * deposits[0].volume_ul if thrown else 0.0)
+    strip_ul = wish.most_ul + (thrown * deposits[0].volume_ul if thrown else 0.0)
     used = strip_ul + np.concatenate([[0.0], np.cumsum(volumes)])
     late = late_bench(bench, float(used[-1]))
     share = used[:-1] / used[-1] if late is not None else np.zeros_like(volumes)
@@ -104,17 +107,36 @@ def cycles_of(
         for index in at.tolist()
     ]
     for index, bead, walk, end in zip(
-        at.tolist(), *bead_cycles(volumes[at], paths, share[at], bench, late), strict=True
+        at.tolist(),
+        *bead_cycles(volumes[at], paths, share[at], _standing(bench), late and _standing(late)),
+        strict=True,
     ):
         cycles[index], walks[index], ends[index] = bead, walk, end
     visits = tuple(cycle for cycle in cycles if cycle is not None)
+    # On the strip the tip does not come down for each.
+    away = (
+        tuple(
+            replace(cycle, press_ul=0.0, draw_ul=0.0) for cycle in visits[:1] if isinstance(cycle, DotCycle)
+        )
+        * thrown
+    )
     return Cycles(
-        settling=strip,
+        settling=short_strip((*away, *visits), bench, wish, tolerance=profile.verify.volume_tolerance),
         visits=visits,
-        thrown=tuple(cycle for cycle in visits[:1] if isinstance(cycle, DotCycle)) * thrown,
+        thrown=away,
         walks=tuple(walks),
         ends_ul=tuple(ends),
+        bench=bench,
     )
+
+
+def _standing(bench: PlungerBench) -> PlungerBench:
+    """Return the bench as beads are laid with it: nothing is pressed or drawn on the way.
+
+    Their lines are long already; with a plunger word in each of them one more might not fit a controller's buffer, and
+    wait for room with the tip down.
+    """
+    return replace(bench, press_fraction=0.0, draw_yields=0.0)
 
 
 def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
@@ -149,6 +171,8 @@ def _dots(
             retract_ul=a - v,
             retract_ul_s=bench.push_ul_s,
             peak_kpa=p,
+            press_ul=min(bench.press_ul, a),
+            draw_ul=min(bench.draw_ul, a - v),
         )
         for v, a, u, p, t in zip(
             volumes.tolist(), push.tolist(), rate.tolist(), peak.tolist(), dwell.tolist(), strict=True
@@ -202,6 +226,8 @@ def bead_cycles(
             retract_ul=p + f - v,
             retract_ul_s=bench.push_ul_s,
             peak_kpa=peak,
+            press_ul=min(bench.press_ul, p),
+            draw_ul=min(bench.draw_ul, p + f - v),
         )
         for v, p, f, walk, peak in zip(
             volumes.tolist(), prime.tolist(), feed.tolist(), found, column("peak_kpa").tolist(), strict=True

@@ -29,7 +29,7 @@ from pastewright.records.kinds import PadKind
 
 Floats = NDArray[np.float64]
 
-SPARE_MM = 0.05
+SPARE_MM = 0.03
 """Above the gap that the profile asks for: heights are rounded to two decimals at worst. Own choice."""
 
 # The read-back judges by the same distances, written down there again (`readback.judge.clearance`).

@@ -12,9 +12,10 @@ import numpy as np
 
 from pastewright.deposit.model import Deposit
 from pastewright.motion.paths import is_dot, walk_of
-from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.bench import PlungerBench, board_bench_of
 from pastewright.plunger.choice import chosen_push
 from pastewright.plunger.common import bead_flow_ul_s, dots_of
+from pastewright.plunger.draw import with_gentle_draw
 from pastewright.plunger.flow import driving_pressure_kpa
 from pastewright.plunger.settle import strip_of
 from pastewright.plunger.storage import stored_ul
@@ -40,9 +41,15 @@ class PushLevels:
     classes: Mapping[int, int]
 
 
+def bench_for(volumes_ul: Sequence[float], profile: Profile) -> PlungerBench:
+    """Return the bench that deposits of these volumes are laid with: little of the smallest comes out in a lift."""
+    bench = board_bench_of(profile)
+    return with_gentle_draw(bench, min(volumes_ul)) if volumes_ul else bench
+
+
 def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     """Return the levels of deposits on a bench; the tolerance that is sought is the profile's."""
-    bench = bench_of(profile)
+    bench = bench_for([deposit.volume_ul for deposit in deposits], profile)
     dots = [deposit for deposit in deposits if is_dot(deposit)]
     beads = [deposit for deposit in deposits if not is_dot(deposit)]
     least_s = [walk_of(bead, profile).time_s for bead in beads]

@@ -41,7 +41,7 @@ class Move:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motions:
     """The whole journey; `sections` are pairs (index of first move, heading) such as the settling strip. `thrown_ul` is
-    what is thrown away at the end of each strip.
+    what is thrown away at the end of each strip, `strip_ul` what a strip takes before that.
     """
 
     moves: tuple[Move, ...]
@@ -49,6 +49,7 @@ class Motions:
     machine_s: float
     travel_mm: float
     swept_ul: float
+    strip_ul: float = 0.0
     dry: bool = False
     thrown_ul: float = 0.0
     warnings: tuple[str, ...] = ()

@@ -9,7 +9,7 @@ controller makes of these moves is for `program`; how they were chosen is in `pl
 
 from collections.abc import Sequence
 from itertools import pairwise
-from math import dist, pi, sqrt
+from math import dist, inf, pi, sqrt
 
 from pastewright.deposit.model import Layout
 from pastewright.kinematics import move_time_s
@@ -20,6 +20,7 @@ from pastewright.motion.hops import Floor, Hop, hop_heights_mm
 from pastewright.motion.levels import PushLevels
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.paths import path_of
+from pastewright.motion.vertical import first_lift_mm, vertical
 from pastewright.place.transform import Placements, Wipe, on_bed
 from pastewright.place.tray.located import Located, located
 from pastewright.plunger.bench import PlungerBench, bench_of
@@ -39,6 +40,9 @@ STANDOFF_OF_HEIGHT = 0.8
 HIGHEST_STRIP_MM = 1.0
 
 SAME_PLACE_MM = 1e-9  # rounding of sums, far below what any axis places
+
+# Shorter waits are none: controllers count milliseconds.
+LEAST_WAIT_S = 0.0005
 
 # Slow enough to take paste along rather than to fling it; common practice.
 WIPE_MM_S = 10.0
@@ -94,7 +98,7 @@ def motions_of(
 def _motions(
     cycles: Cycles, there: Located, tour: Tour, profile: Profile, floor: Floor | None = None
 ) -> Motions:
-    bench, placements = bench_of(profile), there.placements
+    bench, placements = cycles.bench or bench_of(profile), there.placements
     deposits, ground = there.layout.deposits, there.ground_mm
     lifts = _lifts_mm(there, tour, profile, floor)
     journey = _Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
@@ -117,12 +121,12 @@ def _motions(
         gap = standoff_mm(deposit.height_mm, profile)
         journey.deposit = deposit.index
         journey.travel(path[0])
-        journey.lower(heights[0] + gap)
+        journey.lower(heights[0] + gap, press_ul=cycle.press_ul, rate_ul_s=bench.push_ul_s)
         if isinstance(cycle, DotCycle):
             journey.dot(cycle)
         elif walk is not None:
             journey.bead(cycle, path[1:], walk, [z + gap for z in heights[1:]])
-        journey.lift(lift_mm)
+        journey.lift(lift_mm, draw_ul=cycle.draw_ul, rate_ul_s=cycle.retract_ul_s)
     journey.deposit = None
     journey.section("park")
     journey.travel((profile.bed.park_x_mm, profile.bed.park_y_mm))
@@ -140,6 +144,7 @@ def _motions(
         travel_mm=journey.travel_mm,
         swept_ul=journey.drive.swept_ul,
         thrown_ul=cycles.strip_ul - cycles.settling.cycle.volume_ul,
+        strip_ul=cycles.settling.cycle.volume_ul,
         warnings=checked(problems),
     )
 
@@ -188,11 +193,11 @@ def _strip(journey: "_Journey", cycles: Cycles, *, off_mm: float = 0.0) -> None:
         journey.raise_tip()
     journey.travel((bed.strip_x_mm, bed.strip_y_mm + off_mm))
     # The strip is a thick bead: the tip rides on it as on any other, so that it is not ploughed.
-    width = sqrt(strip.cycle.volume_ul / bed.strip_length_mm / (pi / 4 * tuning.bead_shape_ratio))
+    width = sqrt(strip.cycle.volume_ul / strip.walk.length_mm / (pi / 4 * tuning.bead_shape_ratio))
     height = STANDOFF_OF_HEIGHT * tuning.bead_shape_ratio * width
     highest = min(HIGHEST_STRIP_MM, bed.clearance_mm / 2)
     journey.lower(bed.board_z_mm + min(max(height, LEAST_STANDOFF_MM), highest))
-    end = (bed.strip_x_mm + bed.strip_length_mm, bed.strip_y_mm + off_mm)
+    end = (bed.strip_x_mm + strip.walk.length_mm, bed.strip_y_mm + off_mm)
     journey.bead(strip.cycle, [end], strip.walk)
     for cycle in cycles.thrown:
         journey.dot(cycle)
@@ -236,11 +241,22 @@ class _Journey:
     def raise_tip(self) -> None:
         self._vertical(Step.RAISE, self.travel_z_mm)
 
-    def lower(self, z_mm: float) -> None:
-        self._vertical(Step.LOWER, z_mm)
+    def lower(self, z_mm: float, *, press_ul: float = 0.0, rate_ul_s: float = inf) -> None:
+        self._vertical(Step.LOWER, z_mm, press_ul, rate_ul_s)
 
-    def lift(self, z_mm: float | None = None) -> None:
-        self._vertical(Step.LIFT, self.travel_z_mm if z_mm is None else z_mm)
+    def lift(self, z_mm: float | None = None, *, draw_ul: float = 0.0, rate_ul_s: float = inf) -> None:
+        """Lift to a height, or to that of travels, and draw back meanwhile; where that is soon done, on the first part."""
+        z_mm = self.travel_z_mm if z_mm is None else z_mm
+        if draw_ul > 0:
+            first = first_lift_mm(
+                z_mm - self._z,
+                draw_ul / self._ul_per_mm,
+                self.profile,
+                plunger_mm_s=rate_ul_s / self._ul_per_mm,
+            )
+            self._vertical(Step.LIFT, min(self._z + first, z_mm), -draw_ul, rate_ul_s)
+        if z_mm > self._z or draw_ul <= 0:
+            self._vertical(Step.LIFT, z_mm)
 
     def travel(self, to: Place) -> None:
         """Both axes start and stop together, so the longer way sets the time and the other goes slower."""
@@ -257,10 +273,10 @@ class _Journey:
         self._add(Step.TRAVEL, speed, seconds)
 
     def dot(self, cycle: DotCycle) -> None:
-        self._plunger(Step.PUSH, cycle.push_ul, cycle.push_ul_s)
-        if cycle.dwell_s > 0:
+        self._plunger(Step.PUSH, cycle.push_ul - cycle.press_ul, cycle.push_ul_s)
+        if cycle.dwell_s >= LEAST_WAIT_S:
             self._add(Step.DWELL, 0.0, cycle.dwell_s)
-        self._plunger(Step.RETRACT, -cycle.retract_ul, cycle.retract_ul_s)
+        self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
 
     def bead(
         self,
@@ -282,13 +298,13 @@ class _Journey:
         legs = [dist(a, b) for a, b in pairwise(points)]
         whole = sum(legs)
         self._x, self._y, self._z = points[0]
-        self._plunger(Step.PUSH, cycle.prime_ul, cycle.prime_ul_s)
+        self._plunger(Step.PUSH, cycle.prime_ul - cycle.press_ul, cycle.prime_ul_s)
         for place, leg in zip(points[1:], legs, strict=True):
             self.drive.sweep(cycle.feed_ul * leg / whole)
             self._x, self._y, self._z = place
             self._add(Step.LAY, speed, move_time_s(leg, speed, accel))
         self._x, self._y, self._z = end
-        self._plunger(Step.RETRACT, -cycle.retract_ul, cycle.retract_ul_s)
+        self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
 
     def wipe(self, wipe: Wipe) -> None:
         """Draw the tip along the wiping pad, to and fro."""
@@ -311,12 +327,19 @@ class _Journey:
             seconds = move_time_s(abs(after - before), speed, self.profile.plunger.accel_mm_s2)
             self._add(step, speed, seconds)
 
-    def _vertical(self, step: Step, z_mm: float) -> None:
-        machine = self.profile.machine
+    def _vertical(self, step: Step, z_mm: float, volume_ul: float = 0.0, rate_ul_s: float = inf) -> None:
         # The first move starts nobody knows where; its time is that of the whole clearance.
-        seconds = move_time_s(abs(z_mm - self._z), machine.speed_z_mm_s, machine.accel_z_mm_s2)
+        before = self.drive.position_mm
+        if volume_ul != 0:
+            self.drive.sweep(volume_ul)
+        speed, seconds = vertical(
+            abs(z_mm - self._z),
+            abs(self.drive.position_mm - before),
+            self.profile,
+            plunger_mm_s=rate_ul_s / self._ul_per_mm,
+        )
         self._z = z_mm
-        self._add(step, machine.speed_z_mm_s, seconds)
+        self._add(step, speed, seconds)
 
     def _add(self, step: Step, speed_mm_s: float, duration_s: float) -> None:
         self.moves.append(

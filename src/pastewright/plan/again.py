@@ -114,7 +114,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     if plan.dry:
         motions = dry_motions(motions, bench)
     program = write_program(motions, bench, _header(plan, bench, motions), labels_of(layout))
-    record = with_tolerances(_told(plan, motions, program), motions, layout.deposits, bench)
+    record = with_tolerances(_told(plan, motions, program, bench), motions, layout.deposits, bench)
     verdict = verify(program.text, expected_from_plan(record), bench)
     return PlannedAgain(
         motions=motions,
@@ -226,7 +226,7 @@ def _header(plan: PlanRecord, profile: Profile, motions: Motions) -> Header:
     )
 
 
-def _told(plan: PlanRecord, motions: Motions, program: Program) -> PlanRecord:
+def _told(plan: PlanRecord, motions: Motions, program: Program, bench: Profile) -> PlanRecord:
     """Return the plan with what is new in it: lines, times, sweep, the program's hash."""
     pads = tuple(
         structs.replace(
@@ -242,6 +242,6 @@ def _told(plan: PlanRecord, motions: Motions, program: Program) -> PlanRecord:
         made_by=f"pastewright {__version__}",
         program_sha256=sha256(program.text.encode()).hexdigest(),
         pads=pads,
-        totals=totals_of_motions(plan.totals, motions),
+        totals=totals_of_motions(plan.totals, motions, bench),
         warnings=(*plan.warnings, *(words for words in motions.warnings if words not in plan.warnings)),
     )

@@ -12,12 +12,12 @@ from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.materials.model import Paste
 from pastewright.motion.aside import strips_mm
+from pastewright.motion.bound import least_time_s
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
 from pastewright.plan.rings import PLACE_DIGITS, rings_of
 from pastewright.plan.tolerances import tolerance_cells
-from pastewright.plunger.settle import strip_of
 from pastewright.problems import Problem
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program
@@ -92,7 +92,7 @@ def plan_record(
     paste = profile.paste
     paste_ul = sum(deposit.volume_ul for deposit in layout.deposits)
     strips = strips_mm(profile, where)
-    strip_ul = 0.0 if motions.dry else (strip_of(profile).cycle.volume_ul + motions.thrown_ul) * len(strips)
+    strip_ul = 0.0 if motions.dry else (motions.strip_ul + motions.thrown_ul) * len(strips)
     return PlanRecord(
         format=FORMAT,
         made_by=f"pastewright {__version__}",
@@ -129,6 +129,7 @@ def plan_record(
         totals=TotalsRecord(
             paste_ul=_ul(paste_ul),
             machine_s=round(motions.machine_s, 2),
+            machine_bound_s=round(least_time_s(motions, profile), 2),
             deposits=len(layout.deposits),
             pads=sum(1 for plan in layout.pads if plan.deposits),
             travel_mm=round(tour.travel_mm, 3),
@@ -148,10 +149,13 @@ def plan_record(
     )
 
 
-def totals_of_motions(totals: TotalsRecord, motions: Motions) -> TotalsRecord:
+def totals_of_motions(totals: TotalsRecord, motions: Motions, profile: Profile) -> TotalsRecord:
     """Return totals with the times and sweep of other motions over the same deposits."""
     return structs.replace(
-        totals, machine_s=round(motions.machine_s, 2), barrel_sweep_ul=_ul(motions.swept_ul)
+        totals,
+        machine_s=round(motions.machine_s, 2),
+        machine_bound_s=round(least_time_s(motions, profile), 2),
+        barrel_sweep_ul=_ul(motions.swept_ul),
     )
 
 

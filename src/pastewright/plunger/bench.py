@@ -4,7 +4,7 @@ Everything after this module works in real sweep at the plunger's face [µL]. Th
 once, here: 1 mm commanded sweeps A·gain µL.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pastewright.materials.model import Screw
 from pastewright.plunger.flow import TipFlow, tip_flow, yield_pressure_kpa
@@ -32,6 +32,9 @@ class PlungerBench:
     frame's spring takes up while the seal grips the plunger, first one way and then the other, 2·F/k. Of this
     `grip_ul` is half, in µL of sweep: while it is taken up only paste and air give way (`pressure.retracted`).
 
+    `press_fraction` and `draw_yields` of the yield pressure say what of a push is done while the tip is lowered, and of a
+    retraction while it is lifted (`press_ul`, `draw_ul`).
+
     `motor_torque_nm` is of the motor, `gear` motor turns per turn of the screw. `wanted_push_ul_s` is what
     tuning asks for; `push_ul_s` what the drive can do of it.
     """
@@ -54,6 +57,8 @@ class PlungerBench:
     barrel_limit_kpa: float
     grip_ul: float = 0.0
     pressure_doubt: float = 1.0
+    press_fraction: float = 0.0
+    draw_yields: float = 0.0
 
     @property
     def ul_per_mm(self) -> float:
@@ -96,6 +101,23 @@ class PlungerBench:
         return float(stored_ul(self.rest_kpa, self.store))
 
     @property
+    def press_kpa(self) -> float:
+        """Pressure that the tip comes down with [kPa], below yield; that of rest where pushes begin on the board."""
+        return max(self.rest_kpa, self.press_fraction * self.yield_kpa)
+
+    @property
+    def press_ul(self) -> float:
+        """What is swept while the tip is lowered [µL]; the backlash is taken up before it. 0: neither."""
+        return max(float(stored_ul(self.press_kpa, self.store)) - self.rest_ul, 0.0)
+
+    @property
+    def draw_ul(self) -> float:
+        """What is drawn back while the tip is lifted [µL]; 0: nothing. A seal that grips is turned round standing."""
+        if self.grip_ul > 0:
+            return 0.0
+        return max(float(stored_ul(self.draw_yields * self.yield_kpa, self.store)) - self.rest_ul, 0.0)
+
+    @property
     def limit_kpa(self) -> float:
         """Highest pressure planned with [kPa]: what the motor holds, and 95 % of what the barrel is rated for; both are
         kept where the real pressure is `pressure_doubt` times the planned one.
@@ -130,6 +152,18 @@ class PlungerBench:
             half_angle_deg=self.screw.half_angle_deg,
             friction=self.thread_friction,
         )
+
+
+def board_bench_of(profile: Profile) -> PlungerBench:
+    """Return the plunger's side of a profile as boards are laid with it: as fast as may be, part of it on the way."""
+    bench, tuning = bench_of(profile), profile.tuning
+    push_ul_s = bench.ul_per_mm * bench.speed_mm_s if tuning.fastest_push else bench.wanted_push_ul_s
+    return replace(
+        bench,
+        wanted_push_ul_s=push_ul_s,
+        press_fraction=tuning.press_fraction,
+        draw_yields=tuning.draw_yields,
+    )
 
 
 def bench_of(profile: Profile) -> PlungerBench:

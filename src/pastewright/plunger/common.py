@@ -31,11 +31,15 @@ from pastewright.plunger.table import dot_table
 
 Floats = NDArray[np.float64]
 
-# Dwells that are planned with. Controllers keep a dwell to a millisecond or two (measured on the virtual controllers);
-# a longer one would be taken for a slip of seconds and milliseconds (3 s, the read-back). The longer they may be, the
-# fewer sizes need a push of their own: on the demo board 1.5 s leave errors of 6.3 % where 2.8 s leave 4.4 %, for 3 s.
-LEAST_DWELL_S = 0.02
-MOST_DWELL_S = 2.8
+# Dwells that are planned with. None is needed where the push alone lays enough: the motor's way across its backlash is a
+# wait of its own. Controllers keep a dwell to a millisecond or two (measured on the virtual controllers), so that shorter
+# ones than four are read between none and that. A longer one than the longest would be taken for a slip of seconds and
+# milliseconds (3 s, the read-back). The longer they may be, the fewer sizes need a push of their own: of the demo board's
+# top 2.0 s take a second and a half more than 1.5 s and leave 5.6 % for 5.8 %, where the paste is 10 % off; 2.8 s take four
+# and a half and leave 4.9 %.
+LEAST_DWELL_S = 0.0
+SHORT_DWELL_S = 0.004
+MOST_DWELL_S = 1.6
 
 # Knots of one push's dwells; volumes read between them are within 1e-4 of solved ones (tests).
 KNOTS = 40
@@ -111,7 +115,7 @@ def decays(
     """Dwells [s], the pressure after each [kPa] dwells × pushes, and the peaks [kPa], after pushes from rest."""
     start = pressure_of_stored_kpa(np.array([bench.rest_ul + above_rest_ul]), bench.store)
     pressure, peaks = dots_begun(pushes, bench, start)
-    times = np.geomspace(LEAST_DWELL_S, MOST_DWELL_S, knots)
+    times = np.append(LEAST_DWELL_S, np.geomspace(SHORT_DWELL_S, MOST_DWELL_S, knots - 1))
     found = []
     for step in np.diff(times, prepend=0.0):
         pressure, _ = after_legs(pressure, [still(np.full_like(pressure, step))], bench, least_steps=4)

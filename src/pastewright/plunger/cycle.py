@@ -17,9 +17,9 @@ from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s, steady_pressure_kpa
 from pastewright.plunger.model import DotCycle
 from pastewright.plunger.pressure import after_legs, pushed, retracted, still
-from pastewright.plunger.ramp import Leg, Ramp, ramp
+from pastewright.plunger.ramp import Leg, ramp
 from pastewright.plunger.roots import bracketed_roots
-from pastewright.plunger.storage import stored_ul
+from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
 
 Floats = NDArray[np.float64]
 
@@ -126,7 +126,7 @@ def dots_begun(
 ) -> tuple[Floats, Floats]:
     """Return pressure after each push at the tuned rate and the highest on the way [kPa], from rest or `start_kpa`."""
     start = np.full_like(pushes_ul, bench.rest_kpa) if start_kpa is None else start_kpa + 0 * pushes_ul
-    return pushed(start, _ramp(pushes_ul, bench.push_ul_s, bench), bench)
+    return _pushed(pushes_ul, bench.push_ul_s, bench, start)
 
 
 def dot_end_kpa(
@@ -139,17 +139,25 @@ def dot_end_kpa(
 ) -> Floats:
     """Pressure after a dot's push, dwell and retraction, from any pressure before it [kPa]."""
     start = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
-    pressure, _ = pushed(start, _ramp(push_ul, push_ul_s, bench), bench)
+    pressure, _ = _pushed(np.asarray(push_ul, dtype=float), push_ul_s, bench, start)
     pressure, _ = after_legs(pressure, [still(bench.dwell_s + np.zeros_like(pressure))], bench)
     return retracted(pressure, retract_ul, bench)
 
 
-def _ramp(sweep_ul: ArrayLike, rate_ul_s: ArrayLike, bench: PlungerBench) -> Ramp:
-    return ramp(sweep_ul, rate_ul_s=rate_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul)
+def _pushed(
+    pushes: Floats, rates: ArrayLike, bench: PlungerBench, start_kpa: Floats | None = None
+) -> tuple[Floats, Floats]:
+    """Pressure after pushes and the highest on the way [kPa], from rest or `start_kpa`.
 
-
-def _pushed(pushes: Floats, rates: ArrayLike, bench: PlungerBench) -> tuple[Floats, Floats]:
-    return pushed(np.full_like(pushes, bench.rest_kpa), _ramp(pushes, rates, bench), bench)
+    What is pressed while the tip comes down has taken up the backlash, and lets nothing out.
+    """
+    start = np.full_like(pushes, bench.rest_kpa) if start_kpa is None else start_kpa
+    pressed = np.minimum(bench.press_ul, pushes)
+    if bench.press_ul > 0:
+        start = pressure_of_stored_kpa(stored_ul(start, bench.store) + pressed, bench.store)
+    backlash_ul = 0.0 if bench.press_ul > 0 else bench.backlash_ul
+    way = ramp(pushes - pressed, rate_ul_s=rates, accel_ul_s2=bench.accel_ul_s2, backlash_ul=backlash_ul)
+    return pushed(start, way, bench)
 
 
 def _pushes(volumes: Floats, rates: Floats, bench: PlungerBench) -> Floats:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class DotCycle:
     """From rest to rest: push `push_ul`, wait `dwell_s`, retract `retract_ul` = push − volume.
 
-    Rates are the highest of each ramp [µL/s]; `peak_kpa` is the highest gauge pressure behind the tip.
+    Rates are the highest of each ramp [µL/s]; `peak_kpa` is the highest gauge pressure behind the tip. Of the push
+    `press_ul` is done while the tip is lowered, of the retraction `draw_ul` while it is lifted.
     """
 
     volume_ul: float
@@ -19,6 +20,8 @@ class DotCycle:
     retract_ul: float
     retract_ul_s: float
     peak_kpa: float
+    press_ul: float = 0.0
+    draw_ul: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +29,7 @@ class BeadCycle:
     """From rest to rest: prime, feed `feed_ul` while the tip walks the bead's legs in `travel_s`, retract.
 
     prime + feed − retract = volume. During the walk the pressure is steady and what is fed flows out. The tip may walk
-    while it primes and retracts too (`runs`); the plunger sets the time of that.
+    while it primes and retracts too (`runs`); the plunger sets the time of that. `press_ul` and `draw_ul` as of dots.
     """
 
     volume_ul: float
@@ -37,3 +40,5 @@ class BeadCycle:
     retract_ul: float
     retract_ul_s: float
     peak_kpa: float
+    press_ul: float = 0.0
+    draw_ul: float = 0.0

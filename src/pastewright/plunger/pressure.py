@@ -52,9 +52,12 @@ def pushed(pressure_kpa: Floats, ramp: Ramp, bench: PlungerBench) -> tuple[Float
 def retracted(pressure_kpa: Floats, sweep_ul: ArrayLike, bench: PlungerBench) -> Floats:
     """Return pressure after a retraction by `sweep_ul` that follows a push [kPa].
 
-    Paste still flows while the motor crosses the backlash, and while the seal's grip turns round.
+    Paste still flows while the motor crosses the backlash, and while the seal's grip turns round. The last of it, what
+    is drawn while the tip is lifted, begins from standstill once more.
     """
-    sweep = np.atleast_1d(np.asarray(sweep_ul, dtype=float))
+    whole = np.atleast_1d(np.asarray(sweep_ul, dtype=float))
+    drawn = np.minimum(bench.draw_ul, whole)
+    sweep = whole - drawn
     own_ul = max(bench.backlash_ul - 2 * bench.grip_ul, 0.0)
     way = ramp(
         sweep + 2 * bench.grip_ul,
@@ -64,6 +67,9 @@ def retracted(pressure_kpa: Floats, sweep_ul: ArrayLike, bench: PlungerBench) ->
     )
     back = [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in way.legs]
     if bench.grip_ul == 0:
+        if bench.draw_ul > 0:
+            last = ramp(drawn, rate_ul_s=bench.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=0.0)
+            back += [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in last.legs]
         return after_legs(pressure_kpa, [still(way.lag_s), *back], bench)[0]
     waited = after_legs(pressure_kpa, [still(way.lag_s)], bench)[0]
     return after_gripped(waited, back, bench)

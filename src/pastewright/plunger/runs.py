@@ -62,12 +62,19 @@ def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench
     even_mm = RUN_SHARE * lengths / volumes
     runs_in = even_mm * table.prime_leak_ul(flow)
     runs_out = even_mm * table.retract_leak_ul(flow)
-    # What the tip may walk in the time of a sweep, neither faster nor more jerkily than along the bead.
-    sweep_ul = table.spare_ul(flow) + bench.backlash_ul
+    spare = table.spare_ul(flow)
+    sweep_in = np.maximum(spare - bench.press_ul, 0.0) + (0.0 if bench.press_ul > 0 else bench.backlash_ul)
+    sweep_out = np.maximum(spare - bench.draw_ul, 0.0) + bench.backlash_ul
     return tuple(
-        _with_runs(walk, slow * walk.speed_mm_s, into, out, sweep, bench)
-        for walk, slow, into, out, sweep in zip(
-            walks, share.tolist(), runs_in.tolist(), runs_out.tolist(), sweep_ul.tolist(), strict=True
+        _with_runs(walk, slow * walk.speed_mm_s, min(into, most_in), min(out, most_out))
+        for walk, slow, into, out, most_in, most_out in zip(
+            walks,
+            share.tolist(),
+            runs_in.tolist(),
+            runs_out.tolist(),
+            _most_mm(walks, sweep_in, bench).tolist(),
+            _most_mm(walks, sweep_out, bench).tolist(),
+            strict=True,
         )
     )
 
@@ -82,17 +89,19 @@ def _speed_shares(volumes: Floats, top: Floats, table: BeadTable) -> Floats:
     return share
 
 
-def _with_runs(
-    walk: Walk, speed_mm_s: float, into_mm: float, out_mm: float, sweep_ul: float, bench: PlungerBench
-) -> Walk:
+def _most_mm(walks: Sequence[Walk], sweeps_ul: Floats, bench: PlungerBench) -> Floats:
+    """What the tip may walk in the time of each sweep [mm], neither faster nor more jerkily than along the bead."""
+    speeds = np.array([walk.speed_mm_s for walk in walks])
+    accels = np.array([walk.accel_mm_s2 for walk in walks])
+    most: Floats = np.minimum(speeds * sweeps_ul / bench.push_ul_s, accels * sweeps_ul / bench.accel_ul_s2)
+    return most
+
+
+def _with_runs(walk: Walk, speed_mm_s: float, into_mm: float, out_mm: float) -> Walk:
     legs = list(walk.legs_mm)
     of_leg = OF_ONLY_LEG if len(legs) == 1 else OF_OUTER_LEG
-    most = min(
-        walk.speed_mm_s * sweep_ul / bench.push_ul_s,
-        walk.accel_mm_s2 * sweep_ul / bench.accel_ul_s2,
-    )
-    into = min(into_mm, of_leg * legs[0], most)
-    out = min(out_mm, of_leg * legs[-1], most)
+    into = min(into_mm, of_leg * legs[0])
+    out = min(out_mm, of_leg * legs[-1])
     into = into if into >= LEAST_RUN_MM else 0.0
     out = out if out >= LEAST_RUN_MM else 0.0
     legs[0] -= into

@@ -62,9 +62,10 @@ def strip_of(profile: Profile) -> Settling:
 def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_mm_s2: float) -> Settling:
     """Return the strip that settles the bench, `length_mm` long and walked no faster than `speed_mm_s`.
 
-    Of a ladder of flows it takes the one that spends least paste within 30 s, or the quickest if none is that
-    quick.
+    It begins with the tip down: nobody knows what pressing on the way would do. Of a ladder of flows it takes the one
+    that spends least paste within 30 s, or the quickest if none is that quick.
     """
+    bench = replace(bench, press_fraction=0.0, draw_yields=0.0)
     quickest = Walk(legs_mm=(length_mm,), speed_mm_s=speed_mm_s, accel_mm_s2=accel_mm_s2)
     flows = np.geomspace(0.003, 1.0, FLOWS) * most_flow_ul_s(bench)
     waits, peaks = _waits_s(flows, bench)
@@ -74,8 +75,11 @@ def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_
         allowed = waits <= max(LONGEST_S, float(waits.min()))
     spent = np.where(allowed, flows * waits, np.inf)
     best = int(np.argmin(spent))
-    flow = float(flows[best])
-    walk = walk_lasting(quickest, float(waits[best]))
+    return laid_strip(float(flows[best]), walk_lasting(quickest, float(waits[best])), bench)
+
+
+def laid_strip(flow: float, walk: Walk, bench: PlungerBench) -> Settling:
+    """Return the strip of a flow [µL/s] along a walk."""
     steady = steady_pressure_kpa(flow, bench.tip)
     primes, prime_peak = primes_ul(np.array([steady]), bench)
     feed = flow * walk.time_s

@@ -52,7 +52,7 @@ def profile(values: Values, *, sha256: str) -> Profile:
         barrel=_barrel(values["barrel"]),
         tip=_tip(values["tip"]),
         paste=_paste(values["paste"]),
-        tuning=Tuning(**_fields(values["tuning"])),
+        tuning=_tuning(values["tuning"]),
         dose=DoseSettings(**_fields(values["dose"]), rules=tuple(dose_rule(rule) for rule in values.rules)),
         deposit=DepositSettings(**_fields(values["deposit"])),
         verify=VerifySettings(**_fields(values["verify"])),
@@ -163,6 +163,11 @@ def _paste(table: Table) -> Paste:
     powder = find_powder(fields.pop("powder_type"))
     label = f"{alloy.name}, {fields['metal_mass_fraction'] * 100:g} wt%, type {powder.type}"
     return Paste(name=fields.pop("name") or label, alloy=alloy, powder=powder, **fields)
+
+
+def _tuning(table: Table) -> Tuning:
+    fields = _fields(table)
+    return Tuning(fastest_push=fields.pop("board_push") == "fastest", **fields)
 
 
 def _probe(table: Table) -> ProbeSettings:

@@ -53,9 +53,10 @@ class Bed:
     (`board_x_mm`, `board_y_mm`) is the board's lower left corner, `board_z_mm` the Z at which the tip touches
     it. `clearance_mm` above the board is the height of travels; hops of up to `hop_reach_mm` over known ground go
     `hop_clear_mm` above the highest paste on their way (0: none does). The settling strip is a line from
-    (`strip_x_mm`, `strip_y_mm`), `strip_length_mm` long in +x, on something that may be soiled, at the
-    board's height. The program ends over (`park_x_mm`, `park_y_mm`). `strip_open` and `park_open`: the profile does
-    not say where; what stands there is in front of the board's corner, until a board is known and a free place with it.
+    (`strip_x_mm`, `strip_y_mm`), up to `strip_length_mm` long in +x, on something that may be soiled, at the
+    board's height; boards lay `strip_most_ul` on it where that is enough. The program ends over (`park_x_mm`,
+    `park_y_mm`). `strip_open` and `park_open`: the profile does not say where; what stands there is in front of the
+    board's corner, until a board is known and a free place with it.
     """
 
     board_x_mm: float
@@ -67,8 +68,9 @@ class Bed:
     strip_length_mm: float
     park_x_mm: float
     park_y_mm: float
-    hop_clear_mm: float = 0.3
+    hop_clear_mm: float = 0.2
     hop_reach_mm: float = 0.0
+    strip_most_ul: float = 5.0
     strip_open: bool = False
     park_open: bool = False
 
@@ -91,7 +93,8 @@ class PlungerDrive:
 
     `speed_mm_s` and `accel_mm_s2` are of the plunger, after gear and screw. `backlash_mm` is the lost motion
     of the drive at the plunger. `frame_stiffness_n_mm` is how many newtons push the frame, screw and mount
-    one millimetre apart. `torque_nm` is of the motor at the step rates used.
+    one millimetre apart. `torque_nm` is of the motor at the step rates used. `drawn_back`: programs begin with the
+    drive on the side of its backlash where a retraction leaves it.
     """
 
     letter: str
@@ -108,6 +111,7 @@ class PlungerDrive:
     stroke_mm: float
     backlash_mm: float
     frame_stiffness_n_mm: float
+    drawn_back: bool = False
 
     @property
     def microstep_mm(self) -> float:
@@ -124,7 +128,10 @@ class Tuning:
     `dwell_s` is the wait between push and retraction of a dot. `push_ul_s` is the plunger's sweep rate while
     it pushes and retracts (limited by the drive). `bead_mm_s` is the tip's speed along a bead.
     `smallest_dot_bores` is the smallest dot's diameter in tip bores. `seal_friction_n` acts on the paste through the
-    frame's spring. Pressure may really be `pressure_doubt` times what is planned [-]; limits are kept with that.
+    frame's spring. Boards: with `fastest_push` the plunger goes as fast as its drive, whatever `push_ul_s` says; up to
+    `press_fraction` of the yield pressure is built up while the tip is lowered, and from `draw_yields` times the yield
+    pressure on the tip is lifted while the plunger draws back. Pressure may really be `pressure_doubt` times what is
+    planned [-]; limits are kept with that.
     `standing` is the share by which paste thickens that stands for long [-].
     """
 
@@ -141,6 +148,9 @@ class Tuning:
     rest_fraction: float
     standing: float = 0.0
     dated: str
+    fastest_push: bool = False
+    press_fraction: float = 0.0
+    draw_yields: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

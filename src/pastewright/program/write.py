@@ -28,8 +28,11 @@ SIDEWAYS = frozenset((Step.TRAVEL, Step.LAY, Step.WIPE))
 PLUNGER_SETS_TIME = frozenset((Step.PUSH, Step.RETRACT))
 """Steps whose speed is the plunger's; X and Y are stated where the tip runs into or out of a bead meanwhile."""
 
+VERTICAL = frozenset((Step.LOWER, Step.LIFT))
+"""Steps that may press or draw back on the way; the tip's speed is theirs."""
+
 OTHER_LINES = 20
-"""Numbered lines besides the moves and the changes of feed mode at beads, at most."""
+"""Numbered lines besides the moves and the changes of feed mode, at most."""
 
 SAFETY = (
     "Home all axes first. This program trusts the positions it finds.",
@@ -49,7 +52,8 @@ def write_program(motions: Motions, profile: Profile, header: Header, labels: Ma
     """
     _check(profile)
     dialect = DIALECTS[profile.controller.dialect]
-    most = OTHER_LINES + len(motions.moves) + 2 * sum(move.step is Step.LAY for move in motions.moves)
+    timed = (Step.LAY, *VERTICAL)
+    most = OTHER_LINES + len(motions.moves) + 2 * sum(move.step in timed for move in motions.moves)
     lines = _Lines(dialect, profile, most=most)
     for text in _header_lines(header, motions):
         lines.comment(text)
@@ -167,7 +171,7 @@ class _Walk:
         deposit_lines: dict[int, int] = {}
         deposit: int | None = None
         for index, move in enumerate(motions.moves):
-            if move.step is not Step.LAY and not self._runs_sideways(move):
+            if move.step is not Step.LAY and not self._runs_sideways(move) and not self._in_step(move):
                 self._end_inverse_time()
             for heading in headings.pop(index, ()):
                 self.lines.comment(f"--- {heading}")
@@ -190,6 +194,10 @@ class _Walk:
     def _runs_sideways(self, move: Move) -> bool:
         return self.before is not None and _sideways(self.before, move)
 
+    def _in_step(self, move: Move) -> bool:
+        """Whether the plunger goes in step with the tip's way up or down."""
+        return move.step in VERTICAL and self.before is not None and move.plunger_mm != self.before.plunger_mm
+
     def _end_inverse_time(self) -> None:
         if self.inverse:
             self.lines.code("G94")
@@ -206,7 +214,7 @@ class _Walk:
         rapid = move.step is Step.TRAVEL or move.step is Step.RAISE
         if rapid and not self.dialect.rapid_has_feed:
             code(f"G0{words}")
-        elif (move.step is Step.LAY or running) and self.inverse_time:
+        elif (move.step is Step.LAY or running or self._in_step(move)) and self.inverse_time:
             if not self.inverse:
                 code("G93")
                 self.inverse = True

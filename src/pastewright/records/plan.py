@@ -136,6 +136,10 @@ class TotalsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     paste_ul: Amount
     machine_s: Amount
+    machine_bound_s: Annotated[
+        Amount,
+        Meta(description="The same lifts, sweeps, waits and hops cannot take less at the bench's limits."),
+    ] = 0.0
     deposits: Count
     pads: Count
     travel_mm: Annotated[Amount, Meta(description="Hops between deposits, from the settling strip on.")]

@@ -12,7 +12,14 @@ from pastewright.plan.pipeline import Plan
 from pastewright.plan.tolerances import shown, tolerance_words
 from pastewright.readback.judge.tolerances import JudgedTolerance
 from pastewright.readback.model import Verdict
-from pastewright.records.plan import FindingRecord, VerdictRecord
+from pastewright.records.plan import FindingRecord, TotalsRecord, VerdictRecord
+
+
+def _of_bound(totals: TotalsRecord) -> str:
+    """How near the machine time is to its bound."""
+    if totals.machine_bound_s <= 0:
+        return ""
+    return f", {totals.machine_s / totals.machine_bound_s:.2f} × the least possible"
 
 
 def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_warning: bool = False) -> None:
@@ -26,7 +33,7 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_war
     console.print(
         f"  {counted(totals.deposits, 'deposit')} on {counted(totals.pads, 'pad')},"
         f" {totals.paste_ul:.2f} µL of paste ({totals.paste_mg:.1f} mg),"
-        f" {_duration(totals.machine_s)} on the machine"
+        f" {_duration(totals.machine_s)} on the machine{_of_bound(totals)}"
     )
     strips = plan.record.placement.strips
     if not plan.motions.dry:

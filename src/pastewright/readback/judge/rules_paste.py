@@ -92,8 +92,8 @@ def relieved_at_the_end(seen: CaseFile) -> Iterator[Finding]:
 def settled_first(seen: CaseFile) -> Iterator[Finding]:
     """The first deposits do not depend on how the barrel was left: the settling strip makes it forget.
 
-    The start is simulated again from the yield pressure and without slack, the other end of what a barrel at
-    rest can be.
+    The start is simulated again from the yield pressure, and where the profile does not say that the drive is drawn
+    back, without slack: the other end of what a barrel at rest can be.
     """
     firsts = sorted((visits[0], index) for index, visits in enumerate(seen.ledger.laid) if len(visits) == 1)[
         :FIRST_DEPOSITS
@@ -102,7 +102,12 @@ def settled_first(seen: CaseFile) -> Iterator[Finding]:
         return
     rows = firsts[-1][0].last + 1
     other = paste_run(
-        seen.bench, seen.moves, seen.expected, rows=rows, start_kpa=seen.bench.flow.yield_kpa, slack_mm=0.0
+        seen.bench,
+        seen.moves,
+        seen.expected,
+        rows=rows,
+        start_kpa=seen.bench.flow.yield_kpa,
+        slack_mm=None if seen.profile.plunger.drawn_back else 0.0,
     )
     for visit, index in firsts:
         inside = slice(visit.first, visit.last + 1)
