@@ -93,7 +93,7 @@ def touch_up(
         profile=bench_record(bench),
         pads=tuple(_lined(pad, program) for pad in wanted.pads),
         totals=structs.replace(
-            totals_of_motions(wanted.totals, motions),
+            totals_of_motions(wanted.totals, motions, bench),
             travel_mm=round(tour.travel_mm, 3),
             travel_s=round(tour.travel_s, 3),
             travel_bound_s=round(tour.bound_s, 3),
