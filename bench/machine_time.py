@@ -7,7 +7,7 @@ settling strip that knows nothing of the backlash. docs/machine-time.md tells th
 """
 
 import tempfile
-from collections import Counter
+from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
 
@@ -44,7 +44,7 @@ def plain(profile: Profile) -> Profile:
 
 def row(words: str, board: pw.Board, profile: Profile) -> str:
     plan = pw.make_plan(board, profile)
-    seconds: Counter[str] = Counter()
+    seconds: defaultdict[str, float] = defaultdict(float)
     for move in plan.motions.moves:
         if move.deposit is None:
             seconds["strip, park"] += move.duration_s
