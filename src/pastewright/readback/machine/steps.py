@@ -21,6 +21,11 @@ STORED, PASTE, PEAK, HELD, STIFF, SOFT, LOW, HIGH, RESTING, CLOCK, PLUNGER, TRAC
 at rest; s, mm; whether a trace is kept, and its length."""
 
 ATMOSPHERE_KPA = 101.325  # as in `barrel`; compiled code wants its constants at home
+# A sweep of more than this share of the paste changes the springs on its way; it is followed in pieces. That is the
+# settling strip's of a large barrel, which no deposit comes near.
+MUCH = 0.002
+MOST_PIECES = 200  # bounds the pieces where hardly any paste is left; own choice
+
 MOST_STEPS = 20_000  # in one part of a move; a good move takes about ten
 LONGEST_TRACE = 1 << 16  # samples; what comes after is not drawn
 
@@ -200,13 +205,24 @@ def _advance(
     trace: Floats,
 ) -> float:
     """Return what comes out [µL] while the plunger's sweep goes evenly from first to last [µL/s]."""
-    if bench[GRIP] > 0.0:
-        out = _gripped(state, first_ul_s, last_ul_s, seconds, bench, table, trace)
-    else:
-        out = _sliding(state, first_ul_s, last_ul_s, seconds, bench, table, trace)
-    state[PASTE] -= out
+    sweep = (first_ul_s + last_ul_s) / 2 * seconds
+    pieces = 1
+    if sweep > MUCH * state[PASTE]:
+        pieces = min(int(sweep / (MUCH * max(state[PASTE], 1.0))) + 1, MOST_PIECES)
+    whole = 0.0
+    for piece in range(pieces):
+        begin = first_ul_s + (last_ul_s - first_ul_s) * piece / pieces
+        end = first_ul_s + (last_ul_s - first_ul_s) * (piece + 1) / pieces
+        if bench[GRIP] > 0.0:
+            out = _gripped(state, begin, end, seconds / pieces, bench, table, trace)
+        else:
+            out = _sliding(state, begin, end, seconds / pieces, bench, table, trace)
+        state[PASTE] -= out
+        if pieces > 1:
+            _begin_row(state, bench)
+        whole += out
     state[RESTING] = 1.0 if _rests(state, bench) else 0.0
-    return out
+    return whole
 
 
 @inner
