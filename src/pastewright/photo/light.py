@@ -49,12 +49,12 @@ def opponent_light(pixels: NDArray[np.uint8], *, fine: bool) -> NDArray[np.uint1
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
     power = 1.0 if fine else COARSE_COLOUR
     table = np.round(linear_table() ** power * 65535).astype(np.uint16)
-    level = cv2.LUT(grey, table).astype(np.int32)
-    planes = [grey_light(pixels)[..., 0]]
+    level = cv2.LUT(grey, table)
+    planes = [cv2.LUT(grey, np.round(linear_table() * 65535).astype(np.uint16))]
     for channel in (0, 2):
-        ink = cv2.LUT(np.ascontiguousarray(pixels[..., channel]), table).astype(np.int32)
-        planes.append(((ink - level) // 2 + MIDDLE).astype(np.uint16))
-    return np.stack(planes, axis=-1)
+        ink = cv2.LUT(cv2.extractChannel(pixels, channel), table)
+        planes.append(cv2.addWeighted(ink, 0.5, level, -0.5, MIDDLE))
+    return np.asarray(cv2.merge(planes), np.uint16)
 
 
 def sampled(

@@ -1,44 +1,115 @@
-"""The common picture's rim, on discs whose edge is known."""
+"""The common picture's rim, on discs whose edge is known, and the middle that is known beforehand."""
 
 import cv2
 import numpy as np
 import pytest
 
+from pastewright.tune.photo.aside import NEVER_SURER, UNTOLD, middle_of_bases
 from pastewright.tune.photo.common import HALF, grid
-from pastewright.tune.photo.rim import UNEVEN, common_rim
+from pastewright.tune.photo.rim import UNEVEN, RimLook, common_rim
 
 SIGMA = 0.06
 FINE = 8  # the disc is drawn this much finer than the common picture, then averaged
 
 
-def _disc(
-    radius: float, aside: tuple[float, float], *, lit: float, shaded: float, shadow: float
-) -> np.ndarray:
-    """A disc lighter on its left than on its right, where a shadow of `shadow` lies beside it; ground is 0."""
-    side = len(grid()) * FINE
-    axis = (np.arange(side) + 0.5) / FINE
+def _fine_grid() -> tuple[np.ndarray, np.ndarray]:
+    axis = (np.arange(len(grid()) * FINE) + 0.5) / FINE
     axis = (axis - 0.5) / (len(grid()) - 1) * 2 * HALF - HALF
-    x, y = np.meshgrid(axis, axis)
-    away = np.hypot(x - aside[0], y - aside[1])
-    light = np.where(away < radius, (lit + shaded) / 2 - (lit - shaded) / 2 * (x - aside[0]) / radius, 0.0)
-    cast = (away >= radius) & (np.hypot(x - aside[0] - 0.25, y - aside[1]) < radius)
-    light[cast] = shadow
+    return np.meshgrid(axis, axis)
+
+
+def _seen(light: np.ndarray) -> np.ndarray:
+    """The light as a camera shows it: blurred, in pixels, in three channels."""
     spread = float(np.hypot(SIGMA, UNEVEN)) / (2 * HALF / (len(grid()) - 1)) * FINE
     light = cv2.GaussianBlur(light, (0, 0), spread)
     small = light.reshape(len(grid()), FINE, len(grid()), FINE).mean(axis=(1, 3))
     return np.stack([small, 0.3 * small, -0.2 * small], axis=-1)
 
 
+def _disc(
+    radius: float, aside: tuple[float, float], *, lit: float, shaded: float, shadow: float, far: float = 0.25
+) -> np.ndarray:
+    """A disc lighter on its left than on its right, where a shadow of `shadow` reaches out by `far`; ground is 0."""
+    x, y = _fine_grid()
+    away = np.hypot(x - aside[0], y - aside[1])
+    light = np.where(away < radius, (lit + shaded) / 2 - (lit - shaded) / 2 * (x - aside[0]) / radius, 0.0)
+    cast = (away >= radius) & (np.hypot(x - aside[0] - far, y - aside[1]) < radius)
+    light[cast] = shadow
+    return _seen(light)
+
+
+def _look(picture: np.ndarray, middle: tuple[float, float] = (0.0, 0.0), burnt: float = 0.0) -> RimLook:
+    return RimLook(
+        picture=picture,
+        half=HALF,
+        blur=SIGMA,
+        colour_blur=0.0,
+        middle=np.array(middle),
+        middle_sd=0.015,
+        darker=bool(picture[len(picture) // 2, len(picture) // 2, 0] < 0),
+        to_camera=0.0,
+        burnt=np.full((33, 33), burnt),
+    )
+
+
 @pytest.mark.parametrize("radius", [0.9, 1.0, 1.12])
 @pytest.mark.parametrize("aside", [(0.0, 0.0), (0.08, -0.05)])
 def test_the_rim_of_a_shaded_disc_is_found(radius, aside):
-    rim = common_rim(_disc(radius, aside, lit=1.4, shaded=0.5, shadow=0.0), HALF, SIGMA, 0.0)
+    rim = common_rim(_look(_disc(radius, aside, lit=1.4, shaded=0.5, shadow=0.0), aside))
     assert rim.value == pytest.approx(radius, abs=0.012)
     assert rim.centre == pytest.approx(aside, abs=0.02)
-    assert rim.doubt < 0.01
+    assert rim.doubt < 0.013
 
 
 def test_paste_lighter_here_and_darker_there_and_a_shadow_beside_it_do_not_move_the_rim_far():
     """Half of the rays meet the shadow's edge or a weak step; the other half tells the circle."""
-    rim = common_rim(_disc(1.0, (0.0, 0.0), lit=1.5, shaded=-0.6, shadow=-0.3), HALF, SIGMA, 0.0)
+    rim = common_rim(_look(_disc(1.0, (0.0, 0.0), lit=1.5, shaded=-0.6, shadow=-0.3)))
     assert rim.value == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_shadow_as_dark_as_the_paste_does_not_draw_the_rim_to_itself():
+    """On white under one low lamp: the lit flank is as light as the ground, the shadow as dark as the shaded flank."""
+    picture = _disc(1.0, (0.0, 0.0), lit=-0.15, shaded=-0.8, shadow=-0.65, far=0.5)
+    assert common_rim(_look(picture)).value == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_cap_that_hides_its_far_edge_and_is_mirrored_before_the_near_one_is_measured_across():
+    x, y = _fine_grid()
+    picture = _seen(np.where(np.hypot(x / 1.1, y) < 1.0, -0.7, 0.0))
+    assert common_rim(_look(picture)).value == pytest.approx(1.0, abs=0.02)
+
+
+def test_burnt_paste_is_in_doubt():
+    picture = _disc(1.0, (0.0, 0.0), lit=1.0, shaded=1.0, shadow=0.0)
+    clear, burnt = common_rim(_look(picture)), common_rim(_look(picture, burnt=0.6))
+    assert burnt.burnt == pytest.approx(0.6)
+    assert burnt.doubt > clear.doubt + 0.02
+
+
+def _sheet(random: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    places = np.stack(np.meshgrid(np.arange(9), np.arange(8)), axis=-1).reshape(-1, 2) * 3.0
+    return places, random.uniform(0.3, 1.1, len(places))
+
+
+def test_the_middle_of_bases_is_told_by_dots_of_many_sizes():
+    """What light draws aside grows with the radius; a view that is a little off, and a few dragged dots, do not."""
+    random = np.random.default_rng(4)
+    commanded, radii = _sheet(random)
+    offset = np.array([0.13, -0.21])
+    centred = commanded - commanded.mean(axis=0)
+    view = 0.1 + 0.004 * centred + 0.0004 * centred * centred[:, :1]
+    found = commanded + view + radii[:, None] * offset + random.normal(0, 0.015, commanded.shape)
+    found[:5] += [0.8, 0.5]
+    middle = middle_of_bases(found, radii, commanded, np.ones(len(radii), bool))
+    assert middle.place == pytest.approx(-offset, abs=3 * middle.sd)
+    assert NEVER_SURER < middle.sd < 0.02
+
+
+def test_dots_of_one_size_and_few_dots_tell_no_middle():
+    random = np.random.default_rng(4)
+    commanded, radii = _sheet(random)
+    found = commanded + random.normal(0, 0.015, commanded.shape)
+    alike = middle_of_bases(found, np.full(len(radii), 0.6), commanded, np.ones(len(radii), bool))
+    few = middle_of_bases(found, radii, commanded, np.arange(len(radii)) < 8)
+    assert few.sd == UNTOLD and np.all(few.place == 0)
+    assert alike.sd == UNTOLD

@@ -23,14 +23,17 @@ Flags = NDArray[np.bool_]
 
 HALF = 1.6  # radii from the picture's middle to its sides
 SIDE = 65  # pixels of the picture: a twentieth of a radius each, about a photo's pixel on a usual dot
+COARSE_SIDE = 33  # all rounds but the last: half as fine in each direction
 MATCHED = 1.4  # radii: what lies farther out may be the next dot
 INNER = 0.8  # radii within which a dot must show something to be one
 ROUNDS = 4
 LETS_GO = 2.5  # times the usual residual, beyond which a sample's pull stops growing (Huber's estimator)
 BLUR_STEP = 0.02  # radii; dots whose blur differs by less share one picture
 LEAST_GAIN = 0.2  # of the picture's light: below, moves mean nothing
+GRAIN = 0.12  # radii: what is finer is noise, a powder's grains, or the ground's; it is no other shape
 VEILS = 5
 MOST_MOVE = 0.15  # radii a round
+BURNT = 250  # code: sharpening and JPEG leave what is full white a few codes below 255
 LEAST_LIKE = 0.35  # of the common picture's strength: dots that may teach it
 PLAINEST = (
     0.9  # quantile of the dots' strengths that is surely paste: a sheet with nine tenths missing is refused
@@ -59,9 +62,9 @@ class Common:
     beyond: Floats
 
 
-def grid() -> Floats:
-    """Places of the common picture's pixels [radii], (SIDE, SIDE, 2)."""
-    axis = np.linspace(-HALF, HALF, SIDE)
+def grid(side: int = SIDE) -> Floats:
+    """Places of the common picture's pixels [radii], (side, side, 2)."""
+    axis = np.linspace(-HALF, HALF, side)
     x, y = np.meshgrid(axis, axis)
     return np.stack([x, y], axis=-1)
 
@@ -78,13 +81,14 @@ def laid_over(
     first = centres
     ground = ground_around(light, view, first, pitch_mm)
     scale = view.px_per_mm(centres)
-    seen = _seen(light, view, first, ground, centres, radii)
+    seen = _seen(light, view, first, ground, centres, radii, COARSE_SIDE)
     able = _plain(seen)
     strength = _strength(seen, *_median_picture(seen, blur_px / scale / radii, able)[::2])
     able &= strength > LEAST_LIKE
     for turn in range(ROUNDS):
         if turn > 0:
-            seen = _seen(light, view, first, ground, centres, radii)
+            side = COARSE_SIDE if turn < ROUNDS - 1 else SIDE
+            seen = _seen(light, view, first, ground, centres, radii, side)
         blur = blur_px / scale / radii
         picture, picture_blur, noise = _median_picture(seen, blur, able)
         extra = np.sqrt(np.maximum(blur**2 - picture_blur**2, 0))
@@ -111,6 +115,19 @@ def laid_over(
     )
 
 
+def darker_paste(picture: Floats) -> bool:
+    """Tell whether paste is darker than the ground on a common picture."""
+    return bool(np.median(picture[np.linalg.norm(grid(), axis=-1) < INNER, 0]) < 0)
+
+
+def burnt_picture(pixels: NDArray[np.uint8], view: PhotoView, centres: Floats, radii: Floats) -> Floats:
+    """Return the share of dots that are full white in some colour, at every second place of the common grid."""
+    px = np.round(view.to_px(centres[:, None, None, :] + radii[:, None, None, None] * grid()[None, ::2, ::2]))
+    x = np.clip(px[..., 0], 0, pixels.shape[1] - 1).astype(np.int64)
+    y = np.clip(px[..., 1], 0, pixels.shape[0] - 1).astype(np.int64)
+    return np.asarray((pixels[y, x].max(axis=-1) >= BURNT).mean(axis=0), dtype=np.float64)
+
+
 def _seen(
     light: NDArray[np.uint16],
     view: PhotoView,
@@ -118,9 +135,10 @@ def _seen(
     ground: PhotoGround,
     centres: Floats,
     radii: Floats,
+    side: int,
 ) -> Floats:
-    """Return each dot's features on the common grid (dots, SIDE, SIDE, 3)."""
-    places = centres[:, None, None, :] + radii[:, None, None, None] * grid()[None]
+    """Return each dot's features on the common grid (dots, side, side, 3)."""
+    places = centres[:, None, None, :] + radii[:, None, None, None] * grid(side)[None]
     values, _ = sampled(light, view, places)
     return features(values, places, first, ground)
 
@@ -129,34 +147,34 @@ def _median_picture(seen: Floats, blur: Floats, able: Flags) -> tuple[Floats, fl
     """Return the median of the wider half of the dots, its blur, and the noise of each channel."""
     teachers = able & (blur <= np.median(blur[able]))
     picture = np.median(seen[teachers], axis=0)
-    near = np.linalg.norm(grid(), axis=-1) < MATCHED
+    near = np.linalg.norm(grid(len(picture)), axis=-1) < MATCHED
     noise = 1.4826 * np.median(np.abs(seen[teachers][:, near] - picture[near]), axis=(0, 1)) + 1e-3
     return picture, float(np.median(blur[teachers])), noise
 
 
 def _plain(seen: Floats) -> Flags:
     """Tell which dots plainly differ from the ground: nothing may lie at the others' places."""
-    inner = np.linalg.norm(grid(), axis=-1) < INNER
+    inner = np.linalg.norm(grid(seen.shape[1]), axis=-1) < INNER
     power = np.linalg.norm(np.median(seen[:, inner], axis=1), axis=1)
     return np.asarray(power > LEAST_LIKE * np.quantile(power, PLAINEST))
 
 
 def _strength(seen: Floats, picture: Floats, noise: Floats) -> Floats:
     """Return how strongly the inner part of each dot differs from the ground, over the picture's."""
-    inner = np.linalg.norm(grid(), axis=-1) < INNER
+    inner = np.linalg.norm(grid(len(picture)), axis=-1) < INNER
     power = (np.median(seen[:, inner], axis=1) / noise) ** 2
     usual = (np.median(picture[inner], axis=0) / noise) ** 2
     return np.asarray(np.sqrt(power.sum(axis=1) / max(float(usual.sum()), 1e-12)))
 
 
 def _blurred(picture: Floats, extra: float) -> Floats:
-    sigma = extra / (2 * HALF / (SIDE - 1))
+    sigma = extra / (2 * HALF / (len(picture) - 1))
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma)) if sigma > 0 else picture
 
 
 def _slopes(picture: Floats) -> tuple[Floats, Floats]:
     """Return the picture's change a radius along x and along y."""
-    along_y, along_x = np.gradient(picture, 2 * HALF / (SIDE - 1), axis=(0, 1))
+    along_y, along_x = np.gradient(picture, 2 * HALF / (len(picture) - 1), axis=(0, 1))
     return np.asarray(along_x), np.asarray(along_y)
 
 
@@ -184,7 +202,7 @@ def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats) -> _Ma
 
     A dot moved by c and grown by e shows T(x − c − e·x) ≈ T − c·∇T − e·x·∇T.
     """
-    places = grid()
+    places = grid(len(picture))
     near = np.linalg.norm(places, axis=-1) < MATCHED
     count = len(seen)
     moves, gain, left, veils = np.zeros((count, 3)), np.ones(count), np.ones(count), np.zeros((count, VEILS))
@@ -202,8 +220,15 @@ def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats) -> _Ma
             gain[dot], veils[dot] = solved[0], solved[4:]
             moves[dot] = solved[1:4] / max(float(solved[0]), LEAST_GAIN)
             own = value - basis[:, 4:] @ solved[4:]
-            left[dot] = np.sqrt(np.mean(rest**2) / max(float(np.mean(own**2)), 1e-12))
+            left[dot] = np.sqrt(_coarse_power(rest, near) / max(_coarse_power(own, near), 1e-12))
     return _Match(moves=moves, gain=gain, veils=veils, left=left)
+
+
+def _coarse_power(values: Floats, near: Flags) -> float:
+    """Return the mean square of what is broader than grain and noise; `values` are all channels where `near` holds."""
+    picture = np.zeros((*near.shape, 3))
+    picture[near] = values.reshape(-1, 3)
+    return float(np.mean(cv2.GaussianBlur(picture, (0, 0), GRAIN / (2 * HALF / (len(near) - 1)))[near] ** 2))
 
 
 def _let_go(basis: Floats, value: Floats) -> tuple[Floats, Floats]:
@@ -245,5 +270,6 @@ def _along_rays(
         power = (slope**2).sum(axis=(1, 2))
         shifts.append(-(smooth * slope).sum(axis=(1, 2)) / (power + 0.05 * np.median(power) + 1e-9))
         strange = np.median(rest[:, outside], axis=1)
+        strange = sum(np.roll(strange, turn, axis=0) for turn in range(-1, 2)) / 3
         beyond.append(np.abs(strange @ paste) / power_of_paste)
     return np.clip(np.array(shifts), -0.3, 0.3), np.array(beyond)

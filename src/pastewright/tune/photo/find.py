@@ -16,7 +16,7 @@ from pastewright.photo.light import linear_table
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-WORK_PX = 1600  # longer side of the copy that is searched
+WORK_PX = 1300  # longer side of the copy that is searched
 COARSE = 8  # the surroundings are taken from a copy smaller by this much
 SURROUND = 25  # width of the median that gives the surroundings, in pixels of that copy
 LEAST_CONTRAST = 0.05  # natural logarithm of light

@@ -33,6 +33,7 @@ LEAST_ODD = 2  # of the three odd dots must be seen
 ODD_NEAR = 0.22  # pitch
 RIVAL_SHARE = 0.75  # a rival with as many odd dots, and this share of what the best explains, is a doubt
 MOST_STRANGERS = 0.15  # places on the lattice, but off the sheet, per dot matched
+SPECK = 0.6  # of the width of the smallest dots: what is narrower is a speck, not a dot
 MOST_MAPS = 4
 ALMOST = 0.85
 
@@ -134,9 +135,10 @@ def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -
             "Use the camera on the back of the phone, and photograph the side that has the dots.",
             name,
         )
-    if best.strangers > MOST_STRANGERS * best.lattice_hits:
+    strangers = _wide_strangers(found, lattice, sheet, best)
+    if strangers > MOST_STRANGERS * best.lattice_hits:
         raise refusal(
-            f"{best.strangers} dots stand in line with the grid where the sheet has none",
+            f"{strangers} dots stand in line with the grid where the sheet has none",
             "Check that sheet.json and photo belong together, and that only one sheet is in the picture.",
             name,
         )
@@ -148,6 +150,17 @@ def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -
             name,
         )
     return matches
+
+
+def _wide_strangers(found: BlobCandidates, lattice: Lattice, sheet: Sheet, way: _Way) -> int:
+    """Return how many places off the sheet are wide enough to be dots: grain makes lattices of specks."""
+    cells = (lattice.steps @ way.axes.T + way.shift).tolist()
+    laid = {(dot.column, dot.row) for dot in sheet.lattice}
+    off = np.array([tuple(cell) not in laid for cell in cells])
+    widths = found.widths_px[lattice.chosen]
+    if off.all():
+        return way.strangers
+    return int((off & (widths > SPECK * np.quantile(widths[~off], 0.1))).sum())
 
 
 def _follows_doses(matches: tuple[Match, ...], sheet: Sheet) -> bool:

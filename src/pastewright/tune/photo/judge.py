@@ -19,6 +19,9 @@ LEAST_MEASURED = 0.6  # of the dots that are not plainly missing, …
 LEAST_MEASURED_OF_ALL = 0.25  # … and of all
 LEAST_RANK = 0.3  # rank correlation of dose and diameter; by chance 60 dots reach it once in 100 times
 MOST_DOUBT = 0.04  # of the diameter: what the two ways of telling the paste's edge may leave open
+MOST_BURNT = (
+    0.4  # of the paste's rim: beyond, diameters were up to 9 % too wide (photos rendered for development)
+)
 MOST_UNLIKE = (
     0.42  # of a usual dot's light that is not as on the others; all but wrong readings stay below it
 )
@@ -129,6 +132,15 @@ def _edge_in_doubt(photo: Judged) -> Said | None:
     )
 
 
+def _burnt(photo: Judged) -> Said | None:
+    if photo.rim.burnt <= MOST_BURNT:
+        return None
+    return (
+        f"the paste is burnt out: {100 * photo.rim.burnt:.0f} % of its rim is full white, and looks wider than it is",
+        "Make the picture darker (touch the screen on a dot to expose for it), or lay the sheet on white paper.",
+    )
+
+
 def _unlike(photo: Judged) -> Said | None:
     if photo.unlike <= MOST_UNLIKE:
         return None
@@ -144,6 +156,7 @@ REFUSALS: tuple[Callable[[Judged], Said | None], ...] = (
     _too_few,
     _not_as_dosed,
     _edge_in_doubt,
+    _burnt,
     _unlike,
 )
 

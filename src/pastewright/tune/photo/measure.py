@@ -15,15 +15,23 @@ from pastewright.photo.fitted import fit_view
 from pastewright.photo.light import colour_light, grey_light, opponent_light
 from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import Problem
-from pastewright.tune.photo.coarse import coarse_pass, plausible_blobs, refitted, usual_blur_px
-from pastewright.tune.photo.common import HALF, laid_over
-from pastewright.tune.photo.dots import dots_of, plausible, readings_of
+from pastewright.tune.photo.aside import middle_of_bases
+from pastewright.tune.photo.coarse import (
+    USUAL_BLUR_PX,
+    coarse_pass,
+    plausible_blobs,
+    radii_of_blobs,
+    refitted,
+    usual_blur_px,
+)
+from pastewright.tune.photo.common import HALF, Common, burnt_picture, darker_paste, laid_over
+from pastewright.tune.photo.dots import LEAST_STRENGTH, MOST_LEFT, dots_of, plausible, readings_of
 from pastewright.tune.photo.find import find_candidates
 from pastewright.tune.photo.grid import index_dots, refusal
 from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, MENDS, Judged, verdict
-from pastewright.tune.photo.outset import outset
+from pastewright.tune.photo.outset import Outset, outset
 from pastewright.tune.photo.rays import tells_by_lightness
-from pastewright.tune.photo.rim import COLOUR_BLUR_PX, beside_halfway, common_rim
+from pastewright.tune.photo.rim import COLOUR_BLUR_PX, Rim, RimLook, common_rim
 from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts
 from pastewright.tune.sheet.model import Sheet
 
@@ -32,6 +40,11 @@ Floats = NDArray[np.float64]
 # Followed along rays, the shaded flank of a dot on a coloured ground looks like blur: there blur is less than half of
 # what the rays say, but no photo is sharper than its pixels (both measured on photos rendered for development).
 BLUR_ON_COLOUR, LEAST_BLUR_PX = 0.4, 0.8
+# Where paste is darker than the ground, as on metal, its flank is as dark as the rest, and the rays say the truth.
+BLUR_OF_DARK = 0.85
+# A rim that lies far from where dots were thought to end is looked for again around it: the picture of all dots shows
+# only so much, and trial circles go only so far.
+MOST_STARTS, FAR_OFF = 3, 0.15  # radii
 LEAST_CLEAR = 0.15  # of the dots must have a clear outline along their rays; fewer are a photo out of focus
 
 
@@ -65,14 +78,10 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     light = opponent_light(photo.pixels, fine=photo.fine_colour)
     camera = camera_place_mm(view, photo.focal_px)
     begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
-    blur_px = first.blur_px
-    if begun.by_colour:
-        blur_px = max(BLUR_ON_COLOUR * blur_px, LEAST_BLUR_PX)
-    common = laid_over(light, view, begun.centres, begun.radii, sheet.pitch_mm, blur_px)
-    colour_px = 0.0 if photo.fine_colour else COLOUR_BLUR_PX
-    rim = common_rim(common.picture, HALF, common.blur, common.blur * colour_px / blur_px)
-    if not begun.by_colour:
-        rim = beside_halfway(rim)
+    blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
+    view, common, rim = _laid(
+        photo, view, light, camera, begun, (first.blur_px, blur_px), sheet.pitch_mm, commanded
+    )
     dots = dots_of(light, view, camera, common, rim, blur_px, by_colour=begun.by_colour)
     good = plausible(dots, commanded, sheet.pitch_mm)
     if good.sum() < LEAST_MEASURED_OF_ALL * len(commanded):
@@ -95,6 +104,74 @@ def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     return PhotoReading(photo=photo, facts=facts, view=last, readings=readings, warnings=warnings)
 
 
+def _laid(
+    photo: Photo,
+    view: PhotoView,
+    light: NDArray[np.uint16],
+    camera: Floats,
+    begun: Outset,
+    blurs_px: tuple[float, float],
+    pitch_mm: float,
+    commanded: Floats,
+) -> tuple[PhotoView, Common, Rim]:
+    """Return the dots laid over one another, their rim, and the view in which they lie.
+
+    A rim far from where dots were thought to end is looked for again, around where it was found.
+    """
+    centres, radii = begun.centres, begun.radii
+    for turn in range(MOST_STARTS):
+        common = laid_over(light, view, centres, radii, pitch_mm, blurs_px[1])
+        rim = _rim(photo, view, common, commanded, camera, blurs_px, pitch_mm)
+        near = abs(rim.value - 1) < FAR_OFF and float(np.linalg.norm(rim.centre)) < FAR_OFF
+        if near or turn == MOST_STARTS - 1:
+            break
+        centres, radii = common.centres + common.radii[:, None] * rim.centre, common.radii * rim.value
+        alike = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
+        if alike.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
+            view, centres, grown = refitted(view, commanded, centres, alike)
+            radii = radii * grown
+    return view, common, rim
+
+
+def _matching_blur_px(blur_px: float, *, by_colour: bool) -> float:
+    """Return the blur with which dots are laid over one another."""
+    return max(BLUR_ON_COLOUR * blur_px, LEAST_BLUR_PX) if by_colour else blur_px
+
+
+def _rim(
+    photo: Photo,
+    view: PhotoView,
+    common: Common,
+    commanded: Floats,
+    camera: Floats,
+    blurs_px: tuple[float, float],
+    pitch_mm: float,
+) -> Rim:
+    """Return the rim of the common picture; `blurs_px` are the blur along rays, and that of the common picture."""
+    seen, matched = blurs_px
+    blur_px = matched
+    darker = darker_paste(common.picture)
+    if matched < seen and darker:
+        blur_px = max(BLUR_OF_DARK * seen, LEAST_BLUR_PX)
+    good = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
+    good &= np.linalg.norm(common.centres - commanded, axis=1) < 0.15 * pitch_mm
+    middle = middle_of_bases(common.centres, common.radii, commanded, good)
+    to_camera = camera[:2] - commanded.mean(axis=0)
+    return common_rim(
+        RimLook(
+            picture=common.picture,
+            half=HALF,
+            blur=common.blur * blur_px / matched,
+            colour_blur=0.0 if photo.fine_colour else common.blur * COLOUR_BLUR_PX / matched,
+            middle=middle.place,
+            middle_sd=middle.sd,
+            darker=darker,
+            to_camera=float(np.arctan2(to_camera[1], to_camera[0])),
+            burnt=burnt_picture(photo.pixels, view, common.centres[good], common.radii[good]),
+        )
+    )
+
+
 def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
     """Find and index the dots, and follow them along rays for a first view."""
     height, width = photo.pixels.shape[:2]
@@ -109,7 +186,15 @@ def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
     coarse = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
     good = plausible_blobs(coarse, commanded, sheet.pitch_mm)
     if good.sum() < LEAST_CLEAR * len(commanded):
-        raise _no_outlines(int(good.sum()), len(commanded), photo.name)
+        # Grain, or a hard lamp: no single dot has a clear outline, and yet all of them together may have one.
+        doses = np.array([dot.dose_ul for dot in sheet.dots])
+        return _First(
+            view=view,
+            centres=commanded,
+            radii=radii_of_blobs(view, commanded[matched], widths, doses, matched),
+            blur_px=USUAL_BLUR_PX,
+            by_lightness=by_lightness,
+        )
     centres, factor = coarse.centres, np.ones(len(commanded))
     if good.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
         view, centres, factor = refitted(view, commanded, coarse.centres, good)

@@ -1,8 +1,14 @@
-"""Where the paste ends on the picture of all dots laid over one another: (picture, blur) → a circle.
+"""Where the paste ends on the picture of all dots laid over one another: (picture, blur, middle) → a circle.
 
-All trial circles are tried against the steps of light along rays. A ray counts no less than −MOST_DOUBT: half of the
-rays may meet a shadow's edge or none at all, and the rest still tell the circle. It is asked twice, of lightness alone
-and of lightness and colour together; how far the two answers differ is a measure of what cannot be known.
+The circle's middle is known beforehand (`aside`), so that only its radius is asked, and a shadow on one side cannot draw
+the circle to itself. All trial circles are tried against the steps of light along rays. A ray counts no less than
+−MOST_DOUBT: half of the rays may meet a shadow's edge or none at all, and the rest still tell the circle.
+
+    seen from aside, the cap hides its base's far edge, and gloss mirrors it before the near one:
+    what is seen is longer by `stretch` along the way to the camera, and right across it.
+
+It is asked three times: of lightness alone, of lightness and colour together, and, in another way, where each ray crosses
+the line halfway between its own paste and its own ground. How far the answers differ tells what cannot be known.
 """
 
 from dataclasses import dataclass
@@ -21,55 +27,101 @@ UNEVEN = 0.05  # blur that outlines of different dots add when laid over one ano
 COLOUR_BLUR_PX = (
     1.0  # more blur of colour where it is kept at half the resolution: a box of two pixels, then a triangle
 )
-CENTRE_SD = 0.1, 0.05  # prior of the circle's centre, first and second time, in radii
-RADII: Floats = np.arange(-0.24, 0.2401, 0.008)
-ASIDE: Floats = np.arange(-0.16, 0.161, 0.02)
-FINE: Floats = np.arange(-0.012, 0.0121, 0.001)
+TURNS = 2  # the rays' samples are laid round the circle that the first turn found
+RADII: Floats = np.arange(-0.26, 0.2601, 0.008)
+FINE: Floats = np.arange(-0.008, 0.0081, 0.001)
+ASIDE: Floats = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # standard deviations of the middle
+STRETCHES: Floats = np.array([0.0, 0.03, 0.06, 0.10, 0.14])  # of the radius
+# What a stretch must gain, in logarithms of likelihood a unit: else the unevenness of an upright view is taken for one
+# (measured on photos rendered for development).
+STRETCH_COSTS = 500.0
+BESIDE = (1.15, 1.32)  # radii: ground beside the dot, …
+WITHIN = (0.60, 0.88)  # … and paste within it
+SHADED = 0.08  # of the step: ground beside a dot that is darker or lighter by this much hardly counts
+LEAST_SHADED = 0.2  # quantile of the rays whose ground is taken for clean
+GREY = 0.9  # share of lightness in the step, from where on colour is left out
+# On white, and on metal that looks white, the halfway line is too wide where shade lies beside dots, and steps are too
+# narrow where paste darkens to its foot: their mean is off by less than either, and is taken as long as they are this
+# close (measured on photos rendered for development: −0.5 and +0.4 % on paper and white).
+CLOSE = 0.02  # of the radius
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RimLook:
+    """What the rim is looked for on.
+
+    `picture` holds features over −`half`…`half` radii (rows, columns, lightness and two colours); `blur` is σ [radii],
+    `colour_blur` what colour has more of it; `middle` (2) is where the circle's middle must lie, `middle_sd` its error
+    [radii]; `darker` tells whether paste is darker than the ground; `to_camera` is the direction towards the camera
+    [rad]; `burnt` (rows, columns) the share of dots that are full white there.
+    """
+
+    picture: Floats
+    half: float
+    blur: float
+    colour_blur: float
+    middle: Floats
+    middle_sd: float
+    darker: bool
+    to_camera: float
+    burnt: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rim:
-    """The paste's edge on the common picture: radius and centre in the picture's unit, by all channels (`radius`) and by
-    lightness alone (`by_light`); `light_share` is how much of the step, in squares, is lightness."""
+    """The paste's edge on the common picture: radius and centre in the picture's unit, by all channels (`radius`), by
+    lightness alone (`by_light`), by the halfway line (`halfway`); `light_share` is how much of the step, in squares, is
+    lightness; `darker` tells whether paste is darker than the ground; `burnt` how much of the paste's rim is full white;
+    `blur` is σ [radii].
+    """
 
     radius: float
     centre: Floats
     by_light: float
+    halfway: float
     light_share: float
+    darker: bool
+    burnt: float
+    blur: float
+    middle_sd: float
 
     @property
     def value(self) -> float:
-        """The radius to be taken: where lightness tells as much as colour does, the mean of both ways."""
+        """The radius to be taken: on grey of lightness, on white both ways; else light and colour by their shares."""
+        if self.light_share > GREY:
+            apart = float(np.clip(self.halfway - self.by_light, -CLOSE, CLOSE)) if self.darker else 0.0
+            return self.by_light + 0.5 * apart
         return self.radius + 0.5 * self.light_share * (self.by_light - self.radius)
 
     @property
     def doubt(self) -> float:
-        """Half of what the two ways differ by, as a share of the radius, weighed as in `value`."""
-        return 0.5 * self.light_share * abs(self.by_light - self.radius) / max(self.radius, 1e-9)
+        """What the ways differ by and what burnt-out paste hides, as a share of the radius: one standard deviation."""
+        ways = 0.5 * self.light_share * abs(self.by_light - self.radius)
+        halfway = 0.5 * abs(self.halfway - self.value)
+        burnt = self.burnt * self.blur
+        return float(np.linalg.norm([ways, halfway, burnt, 0.6 * self.middle_sd])) / max(self.value, 1e-9)
 
 
-def common_rim(picture: Floats, half: float, blur: float, colour_blur: float) -> Rim:
-    """Return the rim on a picture of `half` radii to each side, (rows, columns, lightness and two colours).
-
-    `blur` is σ [radii], `colour_blur` what colour has more of it.
-    """
-    sigma = float(np.hypot(blur, UNEVEN))
-    more = float(np.hypot(sigma, colour_blur))
-    radius, centre, rays = _circle(picture, half, (sigma, more, more))
-    by_light, _, _ = _circle(picture, half, (sigma,))
-    power = usual_step(rays) ** 2
+def common_rim(look: RimLook) -> Rim:
+    """Return the rim."""
+    sigma = float(np.hypot(look.blur, UNEVEN))
+    more = float(np.hypot(sigma, look.colour_blur))
+    radius, centre, weight = _circle(look, (sigma, more, more))
+    by_light, _, _ = _circle(look, (sigma,))
+    power = usual_step(polar(look.picture, look.half, centre, radius * (1 + SAMPLES))) ** 2
+    share = float(power[0] / max(power.sum(), 1e-12))
+    edge = polar(look.burnt[..., None], look.half, centre, radius * np.linspace(0.75, 0.95, 5))
     return Rim(
-        radius=radius, centre=centre, by_light=by_light, light_share=float(power[0] / max(power.sum(), 1e-12))
+        radius=radius,
+        centre=centre,
+        by_light=by_light,
+        halfway=_halfway(look, centre, by_light if share > GREY else radius, weight),
+        light_share=share,
+        darker=look.darker,
+        burnt=float(edge.mean()),
+        blur=look.blur,
+        middle_sd=look.middle_sd,
     )
-
-
-def beside_halfway(rim: Rim) -> Rim:
-    """Return the rim on a grey ground, where the line halfway between paste and ground, at 1, is the second way.
-
-    Colour says nothing there; the halfway line is hardly moved by shade (measured on photos rendered for development:
-    −0.4 to +2 %).
-    """
-    return Rim(radius=rim.value, centre=rim.centre, by_light=1.0, light_share=1.0)
 
 
 def polar(picture: Floats, half: float, centre: Floats, radii: Floats) -> Floats:
@@ -90,34 +142,80 @@ def ray_ways() -> Floats:
     return np.stack([np.cos(angles), np.sin(angles)], axis=-1)
 
 
-def _circle(picture: Floats, half: float, blurs: tuple[float, ...]) -> tuple[float, Floats, Floats]:
-    """Return radius, centre and the rays around it."""
-    centre, shift = np.zeros(2), np.zeros(3)
-    for spread in CENTRE_SD:
-        rays = polar(picture[..., : len(blurs)], half, centre, 1 + SAMPLES)
-        log = likelihood(squares_left(rays, np.array(blurs)), rays, blurs[0])
-        shift = _best_shift(log, spread)
-        centre = centre + shift[1:]
-    return float(1 + shift[0]), centre, rays
+def _circle(look: RimLook, blurs: tuple[float, ...]) -> tuple[float, Floats, Floats]:
+    """Return radius, centre and the rays' weights."""
+    centre, radius, weight = look.middle, 1.0, np.ones(RAYS)
+    for _ in range(TURNS):
+        rays = polar(look.picture[..., : len(blurs)], look.half, centre, radius * (1 + SAMPLES))
+        log = likelihood(squares_left(rays, np.array(blurs) / radius), rays, blurs[0] / radius)
+        weight = _weights(look, centre, radius)
+        shift = _best_shift(look, log, weight, (centre - look.middle) / radius, look.middle_sd / radius)
+        centre, radius = centre + radius * shift[1:3], float(radius * (1 + shift[0]))
+    return radius, centre, weight
 
 
-def _best_shift(log: Floats, spread: float) -> Floats:
-    """Return the change of radius and centre that most rays agree on: a coarse search of all, then a fine one."""
-    grid = np.stack(np.meshgrid(RADII, ASIDE, ASIDE, indexing="ij"), axis=-1).reshape(-1, 3)
-    best = grid[np.argmax(_scores(grid, log, spread))]
-    near = best + np.stack(
-        np.meshgrid(FINE, [-0.01, 0, 0.01], [-0.01, 0, 0.01], indexing="ij"), axis=-1
-    ).reshape(-1, 3)
-    return np.asarray(near[np.argmax(_scores(near, log, spread))])
+def _weights(look: RimLook, centre: Floats, radius: float) -> Floats:
+    """Return how much each ray counts: on grey, shade beside a dot moves the edge that is seen there outward."""
+    beside = np.median(polar(look.picture, look.half, centre, radius * np.linspace(*BESIDE, 7)), axis=1)
+    within = np.median(polar(look.picture, look.half, centre, radius * np.linspace(*WITHIN, 7)), axis=1)
+    power = np.mean((within - beside) ** 2, axis=0)
+    if power[0] < GREY * power.sum():
+        return np.ones(RAYS)
+    shade = np.linalg.norm(beside, axis=1) / np.sqrt(max(float(power.sum()), 1e-12))
+    shade = np.median([np.roll(shade, turn) for turn in range(-3, 4)], axis=0)
+    more = np.maximum(shade - np.quantile(shade, LEAST_SHADED), 0.0)
+    return np.asarray(1 / (1 + (more / SHADED) ** 2))
 
 
-def _scores(shifts: Floats, log: Floats, spread: float) -> Floats:
-    """Return how well each shift (n, 3) fits the rays' likelihoods, cut off at the most a ray may say."""
-    edge = shifts[:, :1] + shifts[:, 1:] @ ray_ways().T
+def _best_shift(look: RimLook, log: Floats, weight: Floats, moved: Floats, spread: float) -> Floats:
+    """Return the change of radius and centre, and the stretch, that most rays agree on: a coarse search, then a fine one.
+
+    `moved` (2) is how far the rays' centre is from the middle already, `spread` the middle's error [radii].
+    """
+    way = np.array([np.cos(look.to_camera), np.sin(look.to_camera)])
+    along = (ray_ways() @ way) ** 2
+
+    def best(radii: Floats, aside: Floats, stretches: Floats, around: Floats, each: int) -> Floats:
+        axes = np.meshgrid(radii, aside, aside, stretches, indexing="ij")
+        grid = np.stack(axes, axis=-1).reshape(-1, 4) + around
+        edge = grid[:, :1] + grid[:, 1:3] @ ray_ways()[::each].T + grid[:, 3:] * along[::each]
+        prior = 0.5 * ((grid[:, 1:3] + moved) ** 2).sum(axis=1) / spread**2 + STRETCH_COSTS * grid[:, 3]
+        return np.asarray(grid[np.argmax(each * _scores(edge, log[::each], weight[::each]) - prior)])
+
+    coarse = best(RADII, ASIDE * spread, STRETCHES, np.zeros(4), 2)
+    return best(FINE, np.array([-0.3, 0.0, 0.3]) * spread, np.zeros(1), coarse, 1)
+
+
+def _scores(edge: Floats, log: Floats, weight: Floats) -> Floats:
+    """Return how well each trial edge (n, rays) fits the rays' likelihoods, cut off at the most a ray may say."""
     at = (edge - TRIALS[0]) / (TRIALS[1] - TRIALS[0])
     low = np.clip(np.floor(at).astype(np.int64), 0, len(TRIALS) - 2)
     share = np.clip(at - low, 0, 1)
-    ray = np.arange(RAYS)[None, :]
+    ray = np.arange(len(log))[None, :]
     value = log[ray, low] * (1 - share) + log[ray, low + 1] * share
-    prior = 0.5 * (shifts[:, 1:] ** 2).sum(axis=1) / spread**2
-    return np.asarray(np.maximum(value, -MOST_DOUBT).sum(axis=1) - prior)
+    return np.asarray(np.maximum(value, -MOST_DOUBT) @ weight)
+
+
+def _halfway(look: RimLook, centre: Floats, radius: float, weight: Floats) -> float:
+    """Return where most rays cross the line halfway between their own paste and their own ground.
+
+    Paste and ground are taken along the usual step of the photo, light and colour together.
+    """
+    radii = radius * np.linspace(0.7, 1.3, 61)
+    rays = polar(look.picture, look.half, centre, radii)
+    inner, outer = (radii > 0.72 * radius) & (radii < 0.86 * radius), radii > 1.15 * radius
+    paste, ground = np.median(rays[:, inner], axis=1), np.median(rays[:, outer], axis=1)
+    step = np.median(paste - ground, axis=0)
+    level = ((rays - ground[:, None]) @ step) / np.maximum(((paste - ground) @ step)[:, None], 1e-9)
+    crossed = np.argmax(level < 0.5, axis=1)
+    clear = (((paste - ground) @ step) > 0.3 * float(step @ step)) & (crossed > 0)
+    if clear.sum() < RAYS // 8:
+        return radius
+    before = np.maximum(crossed - 1, 0)
+    ray = np.arange(RAYS)
+    high, low = level[ray, before], level[ray, crossed]
+    share = (high - 0.5) / np.maximum(high - low, 1e-9)
+    found = radii[before] + np.clip(share, 0, 1) * (radii[1] - radii[0])
+    order = np.argsort(found[clear])
+    total = np.cumsum(weight[clear][order])
+    return float(found[clear][order][np.searchsorted(total, total[-1] / 2)])
