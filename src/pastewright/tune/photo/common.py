@@ -23,6 +23,7 @@ Flags = NDArray[np.bool_]
 
 HALF = 1.6  # radii from the picture's middle to its sides
 SIDE = 65  # pixels of the picture: a twentieth of a radius each, about a photo's pixel on a usual dot
+LEAST_RADIUS = 0.02  # pitch: where nothing was found, something may yet be looked for
 COARSE_SIDE = 33  # all rounds but the last: half as fine in each direction
 MATCHED = 1.4  # radii: what lies farther out may be the next dot
 INNER = 0.8  # radii within which a dot must show something to be one
@@ -78,13 +79,14 @@ def laid_over(
     blur_px: float,
 ) -> Common:
     """Lay the dots over one another, beginning with `centres` and `radii` [mm]."""
-    first = centres
+    first, radii = centres, np.maximum(radii, LEAST_RADIUS * pitch_mm)
     ground = ground_around(light, view, first, pitch_mm)
     scale = view.px_per_mm(centres)
     seen = _seen(light, view, first, ground, centres, radii, COARSE_SIDE)
     able = _plain(seen)
     strength = _strength(seen, *_median_picture(seen, blur_px / scale / radii, able)[::2])
-    able &= strength > LEAST_LIKE
+    alike = able & (strength > LEAST_LIKE)
+    able = alike if alike.any() else able
     for turn in range(ROUNDS):
         if turn > 0:
             side = COARSE_SIDE if turn < ROUNDS - 1 else SIDE
@@ -97,7 +99,7 @@ def laid_over(
         teachers = able & (blur <= np.median(blur[able]))
         moves -= np.median(moves[teachers], axis=0)
         centres = centres + radii[:, None] * moves[:, :2]
-        radii = radii * (1 + moves[:, 2])
+        radii = np.maximum(radii * (1 + moves[:, 2]), LEAST_RADIUS * pitch_mm)
     shifts, beyond = _along_rays(seen, picture, match, noise, extra)
     # In shadow the ratio of paste to ground stays the same; under a reflection, which adds light, the difference.
     level = ground.value[:, 0]

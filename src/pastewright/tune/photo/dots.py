@@ -30,9 +30,10 @@ STRANGE_BEYOND = 0.4  # light beside a dot against the usual, over the contrast 
 MOST_STRANGE = 0.09  # of the rays; a dot of like size that touches covers 0.13, a hair across 0.08
 LEAST_STRENGTH = 0.25  # of what a usual dot shows
 MOST_OF_NOTHING = 0.15
-# Of a usual dot's light: dots that a mirrored lamp pales below this were 6 to 40 % too narrow, others had 0.53 and more
-# (photos rendered for development).
-LEAST_GAIN = 0.55
+LEAST_GAIN = 0.25  # of a usual dot's light
+# Dots that a mirrored lamp pales below this were 6 to 40 % too narrow, others had 0.53 and more (photos rendered for
+# development).
+PALED = 0.55
 PALE = 0.15  # error as a share of the diameter for each unit of gain that is missing (the same photos)
 MOST_LEFT = 0.45  # of a dot's light that the common picture may leave unexplained
 ODD_LEFT = (
@@ -173,6 +174,7 @@ def _reasons(
         (refused, "overexposed", dots.clipped > MOST_CLIPPED),
         (DotState.MISSING, "nothing lies here", absent),
         (refused, "hardly visible", ~seen | ~sound),
+        (refused, "paled by a reflection", common.gain < PALED),
         (refused, "not at its place", offset > MOST_OFFSET * pitch_mm),
         (refused, "touches its neighbour", _touching(centres, width, pitch_mm)),
         (refused, "too small in the photo", 2 * radii * dots.scale < LEAST_DIAMETER_PX),

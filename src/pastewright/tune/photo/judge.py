@@ -37,6 +37,7 @@ MENDS = {
     "blurred": "Hold still, give the camera time to focus, and use more light.",
     "overexposed": "Avoid the lamp's reflection, or make the picture darker.",
     "hardly visible": "Use flatter, more even light from the side; avoid reflections and shadows.",
+    "paled by a reflection": "Turn the sheet or move the lamp, so that its reflection lies beside the sheet.",
     "outside the photo": "Get the whole sheet into the picture.",
     "touches its neighbour": "Lay the sheet again with a wider pitch or smaller doses.",
     "not round": "Check the dot by eye: a tail, a hair, or two dots in one.",

@@ -34,6 +34,7 @@ LETTERS = {
     "blurred": "b",
     "overexposed": "o",
     "hardly visible": "v",
+    "paled by a reflection": "l",
     "outside the photo": "x",
     "touches its neighbour": "t",
     "not round": "r",
