@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from pastewright.photo.file import Photo, read_photo
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import bench_key, paste_key, tip_key
@@ -29,29 +28,6 @@ def typed_day(word: str) -> str:
     if word and not DATE.fullmatch(word):
         raise one_error(f"{word!r} is not a date", "Write it as 2025-03-14.")
     return word or date.today().isoformat()
-
-
-def loaded_photos(files: Sequence[Path]) -> list[Photo]:
-    """Return the photos; every file that cannot be read is told at once."""
-    photos: list[Photo] = []
-    problems: list[Problem] = []
-    for file in files:
-        try:
-            photos.append(read_photo(file))
-        except InputError as error:
-            problems.extend(error.problems)
-    if problems:
-        raise InputError(problems)
-    return photos
-
-
-def overlay_names(photos: Sequence[str]) -> list[str]:
-    """Return a file name for the picture of each photo, different ones for photos of one name."""
-    stems = [Path(name).stem for name in photos]
-    return [
-        f"overlay-{stem}.png" if stems.count(stem) == 1 else f"overlay-{stem}-{number}.png"
-        for number, stem in enumerate(stems, start=1)
-    ]
 
 
 def sheet_capability(fitted: Fitted, sheets: Sequence[Sheet]) -> Capability | None:

@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 from rendered_photos import Camera, Scene, make_sheet
+from scipy import stats
 
 from pastewright.photo.fitted import fit_view
 from pastewright.photo.view import PhotoView, camera_place_mm
@@ -13,6 +14,7 @@ from pastewright.problems import InputError
 from pastewright.tune.photo.find import BlobCandidates
 from pastewright.tune.photo.grid import index_dots
 from pastewright.tune.photo.lattice import Lattice, _reduced
+from pastewright.tune.photo.rank import rank_correlation
 
 
 def _camera(random: np.random.Generator, sheet, *, most_tilt: float = 42.0, k1: float = 0.03) -> Camera:
@@ -232,3 +234,12 @@ def _half_laid(seed: int, *, mirrored: bool) -> str:
 def test_sizes_tell_the_way_where_more_than_half_of_the_dots_are_missing():
     assert [_half_laid(seed, mirrored=False) for seed in range(6)] == ["right"] * 6
     assert all("right" not in _half_laid(seed, mirrored=True) for seed in range(3))
+
+
+def test_the_rank_correlation_is_that_of_another_program():
+    random = np.random.default_rng(6)
+    for _ in range(20):
+        first = random.integers(0, 9, 30)  # with equal values
+        second = first + random.normal(0, 3, 30)
+        assert rank_correlation(first, second) == pytest.approx(stats.spearmanr(first, second).statistic)
+    assert np.isnan(rank_correlation([1, 1, 1], [1, 2, 3]))

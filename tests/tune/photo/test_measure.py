@@ -186,8 +186,7 @@ def _held(tally) -> None:
 
 
 def test_whatever_may_happen_to_a_photo():
-    # Smaller than in the campaign below, so that each takes two seconds; dots are as many, and 20 px wide and more.
-    tally = tallied([judged_scene(random_scene(seed, long_side=(1500, 1900))) for seed in range(300, 305)])
+    tally = tallied([_judged(seed) for seed in (301, 302, 305)])  # green, white and black mask
     assert tally.all_found == 1.0, tally
     _held(tally)
 

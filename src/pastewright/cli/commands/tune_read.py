@@ -23,10 +23,10 @@ def read(
     from rich.markup import escape
 
     from pastewright.cli.exits import DONE
+    from pastewright.cli.photos import loaded_photos, overlay_names
     from pastewright.cli.printing.console import out as console
     from pastewright.cli.printing.console import print_problems
     from pastewright.cli.printing.tuning import print_measurements
-    from pastewright.cli.tuning import loaded_photos, overlay_names
     from pastewright.problems import one_error
     from pastewright.tune.photo.overlay import overlay_png
     from pastewright.tune.photo.read import MOST_PHOTOS, measure_photos, merged, parse_weighed

@@ -215,15 +215,3 @@ def usual_blur_px(seen: Pass, view: PhotoView, good: Flags) -> float:
     if wide.sum() < BLUR_TOLD_BY:
         wide = good & np.isfinite(blur_px)
     return float(np.median(blur_px[wide])) if wide.any() else USUAL_BLUR_PX
-
-
-def radii_of_blobs(
-    view: PhotoView, places_mm: Floats, widths_px: Floats, doses_ul: Floats, matched: NDArray[np.int64]
-) -> Floats:
-    """Return radii of all dots [mm] from the blobs of some: a blob may be half a dot, but then all are.
-
-    Widths grow with the third root of the dose; `places_mm` (blobs, 2) and `widths_px` belong to `doses_ul[matched]`.
-    """
-    share = np.cbrt(doses_ul)
-    radii = widths_px / 2 / view.px_per_mm(places_mm)
-    return np.asarray(float(np.median(radii / share[matched])) * share)

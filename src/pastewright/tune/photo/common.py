@@ -23,6 +23,7 @@ Flags = NDArray[np.bool_]
 
 HALF = 1.6  # radii from the picture's middle to its sides
 SIDE = 65  # pixels of the picture: a twentieth of a radius each, about a photo's pixel on a usual dot
+MOST_CHANGE = 1.7  # times the radius that a dot began with: a fifth or five times the volume
 LEAST_RADIUS = 0.02  # pitch: where nothing was found, something may yet be looked for
 COARSE_SIDE = 33  # all rounds but the last: half as fine in each direction
 MATCHED = 1.4  # radii: what lies farther out may be the next dot
@@ -80,6 +81,7 @@ def laid_over(
 ) -> Common:
     """Lay the dots over one another, beginning with `centres` and `radii` [mm]."""
     first, radii = centres, np.maximum(radii, LEAST_RADIUS * pitch_mm)
+    begun = radii
     ground = ground_around(light, view, first, pitch_mm)
     scale = view.px_per_mm(centres)
     seen = _seen(light, view, first, ground, centres, radii, COARSE_SIDE)
@@ -100,6 +102,8 @@ def laid_over(
         moves -= np.median(moves[teachers], axis=0)
         centres = centres + radii[:, None] * moves[:, :2]
         radii = np.maximum(radii * (1 + moves[:, 2]), LEAST_RADIUS * pitch_mm)
+    # A dot that shrank or grew this much followed something else: a speck on it, the glare around it.
+    lost = (radii < begun / MOST_CHANGE) | (radii > begun * MOST_CHANGE)
     shifts, beyond = _along_rays(seen, picture, match, noise, extra)
     # In shadow the ratio of paste to ground stays the same; under a reflection, which adds light, the difference.
     level = ground.value[:, 0]
@@ -110,7 +114,7 @@ def laid_over(
         centres=centres,
         radii=radii,
         gain=match.gain * brighter,
-        left=match.left,
+        left=np.where(lost, 1.0, match.left),
         strength=strength * brighter,
         shifts=shifts,
         beyond=beyond,

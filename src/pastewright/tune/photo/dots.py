@@ -40,6 +40,7 @@ ODD_LEFT = (
     2.2,
     0.15,
 )  # times what dots of like size leave unexplained, and this much: two dots in one, half a dot
+FAR_FROM_DOSE = 2.6  # times the width that its dose has on this sheet: 18 times the volume
 LIKE_SIZED = 9  # dots
 NEAREST = 0.02  # pitch: dots closer than this touch
 # Errors that no scatter shows, as shares of the diameter and in pixels (measured on photos rendered for development).
@@ -127,7 +128,9 @@ def readings_of(dots: SeenDots, sheet: Sheet, centres: Floats, grown: Floats) ->
         + shared**2
         + (SHARED_PX / np.maximum(dots.radii * dots.scale, 1e-9)) ** 2
     )
-    reasons = _reasons(dots, np.linalg.norm(centres - commanded, axis=1), centres, aspect, sheet.pitch_mm)
+    offset = np.linalg.norm(centres - commanded, axis=1)
+    unlikely = _far_from_dose(dots, np.cbrt([dot.dose_ul for dot in sheet.dots]))
+    reasons = _reasons(dots, offset, centres, aspect, sheet.pitch_mm, unlikely)
     found = []
     for place, dot in enumerate(sheet.dots):
         state, why = next(
@@ -153,7 +156,7 @@ def readings_of(dots: SeenDots, sheet: Sheet, centres: Floats, grown: Floats) ->
 
 
 def _reasons(
-    dots: SeenDots, offset: Floats, centres: Floats, aspect: Floats, pitch_mm: float
+    dots: SeenDots, offset: Floats, centres: Floats, aspect: Floats, pitch_mm: float, unlikely: Flags
 ) -> tuple[tuple[DotState, str, Flags], ...]:
     """Return the table of reasons, in the order in which they count: state, words, and the dots they hold for."""
     radii, common = dots.radii, dots.common
@@ -167,6 +170,7 @@ def _reasons(
         | (dots.outline.scatter > MOST_SCATTER * radii)
         | (common.left > MOST_LEFT)
         | _odd_one_out(common.left, radii)
+        | unlikely
     )
     refused = DotState.REFUSED
     table: tuple[tuple[DotState, str, Flags], ...] = (
@@ -183,6 +187,14 @@ def _reasons(
         (refused, "no clear outline", strange),
     )
     return table
+
+
+def _far_from_dose(dots: SeenDots, usual: Floats) -> Flags:
+    """Tell which dots are so wide or narrow for their doses, of all others, that something else must have been seen."""
+    share = dots.radii / usual
+    seen = dots.common.strength > LEAST_STRENGTH
+    middle = float(np.median(share[seen])) if seen.any() else 1.0
+    return np.asarray((share < middle / FAR_FROM_DOSE) | (share > middle * FAR_FROM_DOSE))
 
 
 def _odd_one_out(left: Floats, radii: Floats) -> Flags:

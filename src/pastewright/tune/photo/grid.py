@@ -8,15 +8,15 @@ ways explain the dots almost alike is refused: a wrong index is worse than no an
 from dataclasses import dataclass
 from itertools import product
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import correlate2d
 from scipy.spatial import cKDTree
-from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem
 from pastewright.tune.photo.find import BlobCandidates
 from pastewright.tune.photo.lattice import Lattice, grow_lattice
+from pastewright.tune.photo.rank import rank_correlation
 from pastewright.tune.sheet.model import Sheet
 
 Whole = NDArray[np.int64]
@@ -174,7 +174,7 @@ def _rank_of_sizes(matches: tuple[Match, ...], sheet: Sheet) -> float:
     widths, doses = [match.width_px for match in matches], [dose[match.index] for match in matches]
     if len(matches) < LEAST_RANKED or min(widths) == max(widths) or min(doses) == max(doses):
         return 0.0
-    return float(spearmanr(widths, doses).statistic)
+    return rank_correlation(widths, doses)
 
 
 def _told_by_sizes(
@@ -236,7 +236,8 @@ def _ways(found: BlobCandidates, lattice: Lattice, sheet: Sheet) -> list[_Way]:
         seen = np.zeros(size)
         seen[tuple((turned - low).T)] = 1
         # hits[a, b] is the number of dots met when the seen picture is moved by (a, b) − (size − 1).
-        hits = correlate2d(laid, seen)
+        around = np.pad(laid, [(size[0] - 1,) * 2, (size[1] - 1,) * 2]).astype(np.float32)
+        hits = np.round(cv2.matchTemplate(around, seen.astype(np.float32), cv2.TM_CCORR))
         most = max(most, float(hits.max()))
         at = np.argwhere(hits >= max(0.5 * most, 1))
         shifts = at - (size - 1) - low

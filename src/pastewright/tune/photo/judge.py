@@ -5,9 +5,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import spearmanr
 
 from pastewright.problems import InputError, Problem, Severity
+from pastewright.tune.photo.rank import rank_correlation
 from pastewright.tune.photo.rim import Rim
 from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts
 from pastewright.tune.sheet.model import Sheet
@@ -115,7 +115,7 @@ def _not_as_dosed(photo: Judged) -> Said | None:
     doses, widths = photo.sizes
     if _too_few(photo) or len(doses) < 2 or doses.max() < 1.5 * doses.min():
         return None
-    rank = float(spearmanr(doses, widths).statistic)
+    rank = rank_correlation(doses, widths)
     if rank >= LEAST_RANK:
         return None
     return (

@@ -20,7 +20,6 @@ from pastewright.tune.photo.coarse import (
     USUAL_BLUR_PX,
     coarse_pass,
     plausible_blobs,
-    radii_of_blobs,
     refitted,
     usual_blur_px,
 )
@@ -45,6 +44,7 @@ BLUR_OF_DARK = 0.85
 # A rim that lies far from where dots were thought to end is looked for again around it: the picture of all dots shows
 # only so much, and trial circles go only so far.
 MOST_STARTS, FAR_OFF = 3, 0.15  # radii
+FAR_FROM_DOSE = 1.8  # times the width that its dose should have: six times the volume
 LEAST_CLEAR = 0.15  # of the dots must have a clear outline along their rays; fewer are a photo out of focus
 
 
@@ -185,23 +185,28 @@ def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
     light = grey_light(photo.pixels) if by_lightness else colour_light(photo.pixels, fine=photo.fine_colour)
     coarse = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
     good = plausible_blobs(coarse, commanded, sheet.pitch_mm)
+    share = np.cbrt([dot.dose_ul for dot in sheet.dots])
     if good.sum() < LEAST_CLEAR * len(commanded):
         # Grain, or a hard lamp: no single dot has a clear outline, and yet all of them together may have one.
-        doses = np.array([dot.dose_ul for dot in sheet.dots])
+        usual = float(np.median(widths / 2 / view.px_per_mm(commanded[matched]) / share[matched]))
         return _First(
             view=view,
             centres=commanded,
-            radii=radii_of_blobs(view, commanded[matched], widths, doses, matched),
+            radii=usual * share,
             blur_px=USUAL_BLUR_PX,
             by_lightness=by_lightness,
         )
     centres, factor = coarse.centres, np.ones(len(commanded))
     if good.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
         view, centres, factor = refitted(view, commanded, coarse.centres, good)
+    radii = coarse.outline.radius * factor
+    # A dot without a clear outline is begun where and as wide as its dose says, and so is the lamp's image on a dot.
+    usual = float(np.median((radii / share)[good]))
+    good &= (radii > usual * share / FAR_FROM_DOSE) & (radii < usual * share * FAR_FROM_DOSE)
     return _First(
         view=view,
-        centres=centres,
-        radii=coarse.outline.radius * factor,
+        centres=np.where(good[:, None], centres, commanded),
+        radii=np.where(good, radii, usual * share),
         blur_px=usual_blur_px(coarse, view, good),
         by_lightness=by_lightness,
     )
