@@ -239,7 +239,7 @@ def test_sizes_tell_the_way_where_more_than_half_of_the_dots_are_missing():
 def test_the_rank_correlation_is_that_of_another_program():
     random = np.random.default_rng(6)
     for _ in range(20):
-        first = random.integers(0, 9, 30)  # with equal values
+        first = random.integers(0, 9, 30).astype(float)  # with equal values
         second = first + random.normal(0, 3, 30)
         assert rank_correlation(first, second) == pytest.approx(stats.spearmanr(first, second).statistic)
     assert np.isnan(rank_correlation([1, 1, 1], [1, 2, 3]))
