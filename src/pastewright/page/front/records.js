@@ -11,7 +11,7 @@ const when = (/** @type {number | null} */ at) => (at ? new Date(1000 * at).toLo
 
 export default class RecordsScreen extends HTMLElement {
   barrels = h("section", { class: "card" });
-  runs = h("section", { class: "card wide" });
+  runs = h("section", { class: "card wide", tabindex: "0", "aria-label": "Runs" });
   batches = h("section", { class: "card" });
 
   connectedCallback() {
