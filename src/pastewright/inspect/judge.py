@@ -16,8 +16,6 @@ from pastewright.records.kinds import DepositVerdict
 LEAST_PX_ACROSS = 8.0  # of a deposit's width; below, its area is off by more than a third
 MOST_FULL = 0.35  # of a row that is overexposed
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
-# On rendered photos volumes of good deposits are off by 15 % (median): the standard error that goes with it, of the volume.
-READ_SD = 0.22
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
 USUAL_FROM, USUAL_TO = 0.75, 1.3
 LEAST_USUAL = 8  # deposits, to say what is usual
@@ -62,8 +60,7 @@ def judged(
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"sizes cannot be told in this photo ({words})")
     if volume < limits.least_volume or volume > limits.most_volume:
         # What the error of reading may explain is no finding, and no good deposit.
-        error = hypot(sd, READ_SD * volume)
-        if limits.least_volume - error < volume < limits.most_volume + error:
+        if limits.least_volume - sd < volume < limits.most_volume + sd:
             return JudgedRow(
                 verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
             )
