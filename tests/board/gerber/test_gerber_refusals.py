@@ -2,7 +2,7 @@
 
 import pytest
 
-from pastewright.board.gerber import plot, toolbox
+from pastewright.board.gerber import budget, toolbox
 from pastewright.board.gerber.read import dark_area, read_gerber
 from pastewright.problems import InputError, Severity
 
@@ -159,7 +159,7 @@ def test_blocks_nested_too_deep_are_refused():
 
 
 def test_shapes_with_too_many_corners_are_refused(monkeypatch):
-    monkeypatch.setattr(plot, "MOST_CORNERS", 1000)
+    monkeypatch.setattr(budget, "MOST_CORNERS", 1000)
     text = MM + "%ADD10C,1*%D10*" + "".join(f"X{10000 * n}Y0D03*\n" for n in range(100)) + "M02*"
     assert "corners" in only(text).what
 
