@@ -9,6 +9,7 @@ from pastewright.photo.light import sampled
 from pastewright.photo.view import PhotoView, visible_rays
 from pastewright.tune.photo.common import MATCHED, Common
 from pastewright.tune.photo.edge import Outlines, aspect_of, outlines
+from pastewright.tune.photo.rank import rank_correlation
 from pastewright.tune.photo.rays import FULL, ray_places
 from pastewright.tune.photo.rim import RAYS, Rim
 from pastewright.tune.record.measurements import DotReading, DotState
@@ -41,6 +42,7 @@ ODD_LEFT = (
     0.15,
 )  # times what dots of like size leave unexplained, and this much: two dots in one, half a dot
 FAR_FROM_DOSE = 2.6  # times the width that its dose has on this sheet: 18 times the volume
+FOLLOWS = 0.6  # rank correlation of width and dose, from where on a dose tells what a dot may be
 LIKE_SIZED = 9  # dots
 NEAREST = 0.02  # pitch: dots closer than this touch
 # Errors that no scatter shows, as shares of the diameter and in pixels (measured on photos rendered for development).
@@ -190,10 +192,15 @@ def _reasons(
 
 
 def _far_from_dose(dots: SeenDots, usual: Floats) -> Flags:
-    """Tell which dots are so wide or narrow for their doses, of all others, that something else must have been seen."""
+    """Tell which dots are so wide or narrow for their doses, of all others, that something else must have been seen.
+
+    None are where sizes do not follow doses at all: that is for `judge` to tell, from all dots.
+    """
     share = dots.radii / usual
     seen = dots.common.strength > LEAST_STRENGTH
-    middle = float(np.median(share[seen])) if seen.any() else 1.0
+    if seen.sum() < 2 or not rank_correlation(dots.radii[seen], usual[seen]) >= FOLLOWS:
+        return np.zeros(len(usual), dtype=np.bool_)
+    middle = float(np.median(share[seen]))
     return np.asarray((share < middle / FAR_FROM_DOSE) | (share > middle * FAR_FROM_DOSE))
 
 

@@ -19,6 +19,9 @@ LEAST_MEASURED = 0.6  # of the dots that are not plainly missing, …
 LEAST_MEASURED_OF_ALL = 0.25  # … and of all
 LEAST_RANK = 0.3  # rank correlation of dose and diameter; by chance 60 dots reach it once in 100 times
 MOST_DOUBT = 0.04  # of the diameter: what the two ways of telling the paste's edge may leave open
+# σ of the blur over the radius of the wider dots: sharp photos stay below 0.12; blurred by six pixels (0.184), a twentieth
+# of the dots was 20 % off (photos rendered for development)
+MOST_BLUR = 0.17
 MOST_BURNT = (
     0.4  # of the paste's rim: beyond, diameters were up to 9 % too wide (photos rendered for development)
 )
@@ -124,12 +127,22 @@ def _not_as_dosed(photo: Judged) -> Said | None:
     )
 
 
+def _out_of_focus(photo: Judged) -> Said | None:
+    if photo.rim.blur <= MOST_BLUR:
+        return None
+    return (
+        f"no dot has a clear outline: the picture is blurred by {100 * photo.rim.blur:.0f} % of the dots' radius",
+        MENDS["blurred"],
+    )
+
+
 def _edge_in_doubt(photo: Judged) -> Said | None:
     if photo.rim.doubt <= MOST_DOUBT:
         return None
     return (
-        f"where the paste ends cannot be told: two ways of measuring differ by {200 * photo.rim.doubt:.0f} % of the width",
-        "Use flatter light, from a window or from above; lay the sheet on white paper.",
+        "the dots have no clear outline: two ways of telling where the paste ends differ by "
+        f"{200 * photo.rim.doubt:.0f} % of the width",
+        "Let the camera focus; use flatter light, from a window or from above; lay the sheet on white paper.",
     )
 
 
@@ -156,6 +169,7 @@ REFUSALS: tuple[Callable[[Judged], Said | None], ...] = (
     _astray,
     _too_few,
     _not_as_dosed,
+    _out_of_focus,
     _edge_in_doubt,
     _burnt,
     _unlike,

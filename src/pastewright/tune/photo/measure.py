@@ -44,7 +44,6 @@ BLUR_OF_DARK = 0.85
 # A rim that lies far from where dots were thought to end is looked for again around it: the picture of all dots shows
 # only so much, and trial circles go only so far.
 MOST_STARTS, FAR_OFF = 3, 0.15  # radii
-FAR_FROM_DOSE = 1.8  # times the width that its dose should have: six times the volume
 LEAST_CLEAR = 0.15  # of the dots must have a clear outline along their rays; fewer are a photo out of focus
 
 
@@ -200,9 +199,9 @@ def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
     if good.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
         view, centres, factor = refitted(view, commanded, coarse.centres, good)
     radii = coarse.outline.radius * factor
-    # A dot without a clear outline is begun where and as wide as its dose says, and so is the lamp's image on a dot.
+    # A dot without a clear outline is begun where and as wide as its dose says; never one with an outline, lest dots that
+    # do not follow their doses be refused one by one, and the photo of another sheet be taken.
     usual = float(np.median((radii / share)[good]))
-    good &= (radii > usual * share / FAR_FROM_DOSE) & (radii < usual * share * FAR_FROM_DOSE)
     return _First(
         view=view,
         centres=np.where(good[:, None], centres, commanded),
