@@ -83,9 +83,9 @@ def _trial(seed: int, *, mirrored: bool = False) -> str:
 
 
 def test_no_grid_is_indexed_wrongly():
-    results = [_trial(seed) for seed in range(80)]
+    results = [_trial(seed) for seed in range(40)]  # thousands in the campaign
     assert results.count("wrong") == 0
-    assert results.count("right") > 45  # many a photo with 40 % of its dots lost is refused, and should be
+    assert results.count("right") > 22  # many a photo with 40 % of its dots lost is refused, and should be
 
 
 @pytest.mark.campaign
