@@ -101,6 +101,15 @@ def changes(data: Mapping[str, Any]) -> dict[str, Value | None]:
     return values
 
 
+def use_example(desk: WorkFolder, name: str) -> None:
+    """Put an example bench into the folder, under a name that is free, and use it."""
+    content = example_text(name)
+    place = free_place(desk.folder, BENCH_FILE)
+    with writing("the bench", place, BY_HAND):
+        place.write_text(content, encoding="utf-8", newline="\n")
+    desk.use_bench(place)
+
+
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
     desk = context.desk
@@ -141,15 +150,7 @@ def routes(context: PageContext) -> list[Route]:
     async def begin(request: Request) -> Response:
         """Put an example bench into the folder."""
         name = text_of(await given(request), "example")
-
-        def made() -> None:
-            content = example_text(name)
-            place = free_place(desk.folder, BENCH_FILE)
-            with writing("the bench", place, BY_HAND):
-                place.write_text(content, encoding="utf-8", newline="\n")
-            desk.use_bench(place)
-
-        await run_in_threadpool(made)
+        await run_in_threadpool(use_example, desk, name)
         return done()
 
     async def drift(_request: Request) -> Response:

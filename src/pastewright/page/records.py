@@ -14,7 +14,7 @@ from pastewright.link.batch import batches, places
 from pastewright.link.journal import Journal
 from pastewright.page.answers import done, given, number_of, text_of
 from pastewright.page.context import PageContext, must_steer
-from pastewright.page.room import room_of
+from pastewright.page.room import MachineRoom, room_of
 from pastewright.problems import one_error
 
 MOST_RUNS = 300
@@ -22,72 +22,74 @@ MOST_RUNS = 300
 MEDIA = {"csv": "text/csv; charset=utf-8", "json": "application/json"}
 
 
+def shown(room: MachineRoom) -> dict[str, Any]:
+    """Return runs, barrels and batches of the journal, as the page tells them."""
+    journal = Journal(room.journal)
+    try:
+        return {
+            "runs": [
+                {
+                    "id": row.id,
+                    "board": row.board_name,
+                    "side": row.side,
+                    "number": row.number,
+                    "dry": row.dry,
+                    "kind": row.kind,
+                    "began_at": row.began_at,
+                    "phase": row.phase,
+                    "why": row.why,
+                    "counts": row.counts,
+                    "used_ul": row.used_ul,
+                    "tip": row.tip,
+                    "on": row.ended_at is None,
+                }
+                for row in journal.runs()[:MOST_RUNS]
+            ],
+            "barrels": [
+                {
+                    "name": row.name,
+                    "paste": row.paste,
+                    "lot": row.lot,
+                    "left_ul": row.left_ul,
+                    "filled_ul": row.filled_ul,
+                    "doubt_ul": row.doubt_ul,
+                    "opened_at": row.opened_at,
+                    "ended_at": row.ended_at,
+                    "runs": row.runs,
+                    "history": history(journal, row),
+                }
+                for row in barrels(journal)
+            ],
+            "batches": [
+                {
+                    "id": row.id,
+                    "name": row.name,
+                    "began_at": row.began_at,
+                    "ended_at": row.ended_at,
+                    "places": [
+                        {
+                            "place": one.place,
+                            "side": one.side,
+                            "serial": one.serial,
+                            "state": str(one.state),
+                            "note": one.note,
+                        }
+                        for one in places(journal, row.id)
+                    ],
+                }
+                for row in batches(journal)
+            ],
+        }
+    finally:
+        journal.close()
+
+
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
     room = room_of(context)
 
-    def shown() -> dict[str, Any]:
-        journal = Journal(room.journal)
-        try:
-            return {
-                "runs": [
-                    {
-                        "id": row.id,
-                        "board": row.board_name,
-                        "side": row.side,
-                        "number": row.number,
-                        "dry": row.dry,
-                        "kind": row.kind,
-                        "began_at": row.began_at,
-                        "phase": row.phase,
-                        "why": row.why,
-                        "counts": row.counts,
-                        "used_ul": row.used_ul,
-                        "tip": row.tip,
-                        "on": row.ended_at is None,
-                    }
-                    for row in journal.runs()[:MOST_RUNS]
-                ],
-                "barrels": [
-                    {
-                        "name": row.name,
-                        "paste": row.paste,
-                        "lot": row.lot,
-                        "left_ul": row.left_ul,
-                        "filled_ul": row.filled_ul,
-                        "doubt_ul": row.doubt_ul,
-                        "opened_at": row.opened_at,
-                        "ended_at": row.ended_at,
-                        "runs": row.runs,
-                        "history": history(journal, row),
-                    }
-                    for row in barrels(journal)
-                ],
-                "batches": [
-                    {
-                        "id": row.id,
-                        "name": row.name,
-                        "began_at": row.began_at,
-                        "ended_at": row.ended_at,
-                        "places": [
-                            {
-                                "place": one.place,
-                                "side": one.side,
-                                "serial": one.serial,
-                                "state": str(one.state),
-                                "note": one.note,
-                            }
-                            for one in places(journal, row.id)
-                        ],
-                    }
-                    for row in batches(journal)
-                ],
-            }
-        finally:
-            journal.close()
-
     async def look(_request: Request) -> Response:
-        return done(await run_in_threadpool(shown))
+        return done(await run_in_threadpool(shown, room))
 
     async def export(request: Request) -> Response:
         ending = str(request.path_params["ending"])
