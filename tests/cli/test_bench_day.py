@@ -3,12 +3,14 @@
 import json
 from pathlib import Path
 from time import sleep
+from typing import Any
 
 import pytest
 from at_a_terminal import Machine, Person
 from pytest import approx
 
 from pastewright.profile.examples import example_text
+from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 
 # The board truly lies here: the profile of the example says 60, 60, 20.
@@ -96,21 +98,54 @@ def finds_the_board(person: Person) -> None:
     person.answers(("way clear? (y/n)", "y"))
 
 
+def morning(there: Machine, bench: Path) -> Profile:
+    """Homed, tried by keys, touched off, a barrel in, its first paste wasted; returns the profile as it is then."""
+    with Person("machine", "stay", "--port", there.port, "-p", bench) as person:
+        by_hand(person)
+        assert person.ends() == 0, person.seen
+    profile = parse_profile(bench.read_text(encoding="utf-8"), "")
+    assert profile.bed.board_z_mm == approx(GROUND_MM, abs=0.006)
+    swept_mm = there.done()[-1]["plunger"]  # -12.5 back, 1 forward, 5 and 8 µL, twice relieved
+    relief_ul = 2 * profile.run.relieve_ul
+    assert swept_mm == approx(-11.5 + (13 - relief_ul) / profile.barrel.area_mm2, abs=2e-3)
+    return profile
+
+
+def evening(there: Machine, bench: Path) -> list[dict[str, Any]]:
+    """Take the barrel out; returns all that the machine has done."""
+    with Person("machine", "unload", "--port", there.port, "-p", bench) as person:
+        person.answers(("to free the barrel?", "8"), ("Is it out?", "y"))
+        assert person.ends() == 0, person.seen
+    return there.done()
+
+
+def never_in_the_board(done: list[dict[str, Any]], profile: Profile) -> None:
+    """Within its travel, never into the board, and parked at the end."""
+    for row in done:
+        x, y, z = row["axes_mm"]
+        assert -1e-6 <= x <= 220 and -1e-6 <= y <= 220 and -1e-6 <= z <= 220, row
+        over_board = 60 <= x <= 110 and 60 <= y <= 100
+        assert not over_board or z >= GROUND_MM - 0.01, row
+    assert done[-1]["axes_mm"] == approx(
+        [profile.bed.park_x_mm, profile.bed.park_y_mm, profile.travel_z_mm], abs=1e-3
+    )
+
+
+def test_a_barrel_is_put_in_and_taken_out_at_the_bench(tmp_path: Path, bench: Path) -> None:
+    with machine(tmp_path, "--keep-on-open") as there:
+        profile = morning(there, bench)
+        done = evening(there, bench)
+    never_in_the_board(done, profile)
+
+
+@pytest.mark.campaign
 def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Path) -> None:
     placement, plan, sheet, journal = (
         tmp_path / name for name in ("placement.json", "plan", "sheet", "runs.db")
     )
     with machine(tmp_path, "--keep-on-open") as there:
         port = ("--port", there.port, "-p", bench)
-        # In the morning: homed, tried by keys, touched off, a barrel in, its first paste wasted.
-        with Person("machine", "stay", *port) as person:
-            by_hand(person)
-            assert person.ends() == 0, person.seen
-        profile = parse_profile(bench.read_text(encoding="utf-8"), "")
-        assert profile.bed.board_z_mm == approx(GROUND_MM, abs=0.006)
-        swept_mm = there.done()[-1]["plunger"]  # -12.5 back, 1 forward, 5 and 8 µL, twice relieved
-        relief_ul = 2 * profile.run.relieve_ul
-        assert swept_mm == approx(-11.5 + (13 - relief_ul) / profile.barrel.area_mm2, abs=2e-3)
+        profile = morning(there, bench)
         # A tuning sheet for what was measured, laid at once; its photo comes later.
         words = ("tune", "sheet", *port, "-o", sheet, "--run", "--journal", journal)
         with Person(*words, before=ONE_ORDER) as person:
@@ -136,19 +171,8 @@ def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Pat
         with Person(*three) as person:
             assert person.agrees() == 0, person.seen
             assert "ended: 3 laid" in person.seen, person.seen
-        # In the evening.
-        with Person("machine", "unload", *port) as person:
-            person.answers(("to free the barrel?", "8"), ("Is it out?", "y"))
-            assert person.ends() == 0, person.seen
-        done = there.done()
-    for row in done:
-        x, y, z = row["axes_mm"]
-        assert -1e-6 <= x <= 220 and -1e-6 <= y <= 220 and -1e-6 <= z <= 220, row
-        over_board = 60 <= x <= 110 and 60 <= y <= 100
-        assert not over_board or z >= GROUND_MM - 0.01, row
-    assert done[-1]["axes_mm"] == approx(
-        [profile.bed.park_x_mm, profile.bed.park_y_mm, profile.travel_z_mm], abs=1e-3
-    )
+        done = evening(there, bench)
+    never_in_the_board(done, profile)
 
 
 @pytest.mark.parametrize("end", ["closed terminal", "Ctrl-C", "told to end"])

@@ -12,12 +12,15 @@ import pastewright as pw
 from pastewright.cli.running.choice import check_verified
 from pastewright.cli.running.witness import witness_of
 from pastewright.demo.board import write_demo
-from pastewright.learn.row import ORDER, SIZES
+from pastewright.learn.row import ORDER, SIZES, witness_row
 from pastewright.link.companions import companion_of, job_of, read_companion
+from pastewright.link.job import ProgramPart
 from pastewright.link.run import deposit_units
 from pastewright.link.weave import Shift, rigid, woven
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
+from pastewright.readback.judge.expect import expected_from_plan
+from pastewright.readback.judge.ledger import stray_limit_ul
 from pastewright.records.plan import PlanRecord
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a", "numbered": "bench-reprap-ul-abs"}
@@ -96,6 +99,19 @@ def test_the_witness_dots_are_laid_before_the_board(planned):
         f"witness-{number}" for number in range(1, len(ORDER) + 1)
     ]
     assert plan.totals.deposits == len(job.deposits)
+
+
+def test_the_row_brings_the_strip_that_its_small_dots_need(planned):
+    bench, _, alone, _ = planned
+    _, plan, job, _ = fitted(planned, witness=True)
+    start, end = plan.placement.strips[0].from_mm, plan.placement.strips[0].to_mm
+    assert end == pytest.approx((start[0] + bench.bed.strip_length_mm, start[1]))
+    row, both = witness_row(bench), expected_from_plan(plan)
+    assert plan.totals.strip_ul == pytest.approx(row.motions.strip_ul + row.motions.thrown_ul)
+    assert [block.part for block in job.blocks].count(ProgramPart.SETTLE) == 1
+    # The board is judged as strictly with the row as without.
+    assert stray_limit_ul(both) == stray_limit_ul(expected_from_plan(alone))
+    assert sum(one.on_card for one in both.deposits) == len(ORDER)
 
 
 places = st.tuples(st.floats(-200, 200), st.floats(-200, 200))

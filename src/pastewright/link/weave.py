@@ -1,7 +1,7 @@
 """A verified program made to fit the next board: strip at a fresh place, witness dots before it, board found again.
 
     settle      every X and Y of the strip moved by the way to the fresh place
-    witness     strokes of another program, put in behind the strip
+    witness     strokes of another program with a strip of its own, which takes the place of the board's
     deposits    every X and Y turned and shifted with the board
 
 Nothing of a stroke changes but where it is. The result is a program and a plan like any other: it is read back before
@@ -20,12 +20,13 @@ from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
 from pastewright.link.words import Scan, number, wire_line
 from pastewright.problems import one_error
 from pastewright.records.kinds import Form, PadKind
-from pastewright.records.placement import BoardPlaceRecord, StepRecord
-from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
+from pastewright.records.placement import BoardPlaceRecord, StepRecord, StripRecord
+from pastewright.records.plan import ROW_ON_CARD, DepositRecord, PadRecord, PlanRecord
 
 DECIMALS = 4
 """Of a place [mm]: a tenth of what any controller resolves."""
 WITNESS_REF = "witness"
+SETTLING = "settling strip"
 FOUND_AGAIN = "found again at the machine"
 _NUMBERED = re.compile(r"\s*N\s*\d", re.IGNORECASE)
 _WORD = re.compile(r"([XY])\s*[-+]?(?:\d+\.?\d*|\.\d+)")
@@ -52,11 +53,17 @@ class Shift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Witness:
-    """Dots to be laid on the card before the board: a sheet's job and text, and the way from there to the card."""
+    """Dots to be laid on the card before the board: a sheet's job and text, and the way from there to the card.
+
+    `strip_mm` is how long its strip is, `strip_ul` what it takes [µL]. It is laid in
+    place of the board's, which settles no more than the board's own first deposits need: too little for dots this small.
+    """
 
     job: ProgramJob
     text: str
     shift: Shift
+    strip_mm: float
+    strip_ul: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +97,8 @@ def woven(
     lines: dict[int, int] = {}
     witness_lines: list[tuple[int, int]] = []
     for block in job.blocks:
+        if witness is not None and not lines and block.part is ProgramPart.SETTLE:
+            continue  # the witness brings its own
         if block.deposit is not None:
             if not lines and witness is not None:
                 witness_lines = _put_in(out, witness, job, block, speed_xy_mm_s)
@@ -145,17 +154,20 @@ def _slowed(rows: Sequence[str], speed_mm_s: float) -> list[str]:
 def _put_in(
     out: list[str], witness: Witness, job: ProgramJob, first: ProgramBlock, speed_mm_s: float
 ) -> list[tuple[int, int]]:
-    """Add the witness dots' lines; returns (deposit of the sheet, its line in the result)."""
+    """Add the lines of the witness's strip and dots; returns (deposit of the sheet, its line in the result)."""
     lines: list[tuple[int, int]] = []
     rows = _unnumbered(witness.text)
     begun = False
     for block in witness.job.blocks:
-        if block.part is not ProgramPart.DEPOSIT:
+        if block.part not in (ProgramPart.SETTLE, ProgramPart.DEPOSIT):
             continue
         if not begun:
+            if block.part is ProgramPart.SETTLE and out and SETTLING in out[-1]:
+                out[-1] = rows[block.first - 2]  # the heading tells how much it takes
             out += _renamed(job, block)
             begun = True
-        lines.append((block.deposit or 0, len(out) + 1))
+        if block.part is ProgramPart.DEPOSIT:
+            lines.append((block.deposit or 0, len(out) + 1))
         moved = _moved(rows[block.first - 1 : block.last], block, job.letter, witness.shift)
         out += moved if len(lines) > 1 else _slowed(moved, speed_mm_s)
     out += _renamed(job, first)
@@ -189,8 +201,8 @@ def _planned(
         if board.is_none
         else tuple(_placed(one, board) for one in plan.placement.boards),
         strips=tuple(
-            replace(one, from_mm=strip.of(*one.from_mm), to_mm=strip.of(*one.to_mm))
-            for one in plan.placement.strips
+            replace(one, from_mm=strip.of(*one.from_mm), to_mm=strip.of(*_strip_end(one, at, witness)))
+            for at, one in enumerate(plan.placement.strips)
         ),
     )
     totals = plan.totals
@@ -198,14 +210,22 @@ def _planned(
         added = _witness_pads(witness, witness_lines, max(lines) + 1, placement.boards[0], ways.board_at_mm)
         volume_ul = sum(pad.planned_ul for pad in added)
         pads = [*added, *pads]
+        more_ul = witness.strip_ul - totals.strip_ul / max(len(placement.strips), 1)
         totals = replace(
             totals,
             paste_ul=totals.paste_ul + volume_ul,
-            barrel_sweep_ul=totals.barrel_sweep_ul + volume_ul,
+            strip_ul=totals.strip_ul + more_ul,
+            barrel_sweep_ul=totals.barrel_sweep_ul + volume_ul + more_ul,
             deposits=totals.deposits + len(added),
             pads=totals.pads + len(added),
         )
     return replace(plan, pads=tuple(pads), totals=totals, placement=placement)
+
+
+def _strip_end(one: StripRecord, at: int, witness: Witness | None) -> tuple[float, float]:
+    if witness is None or at > 0:
+        return one.to_mm
+    return one.from_mm[0] + witness.strip_mm, one.from_mm[1]
 
 
 def _placed(one: BoardPlaceRecord, shift: Shift) -> BoardPlaceRecord:
@@ -265,7 +285,7 @@ def _witness_pads(
                 solder_ul=0.0,
                 form=Form.DOT,
                 reason="a witness dot on the card, laid before the board",
-                source="witness row",
+                source=ROW_ON_CARD,
                 deposits=(
                     DepositRecord(
                         id=first_id + at,

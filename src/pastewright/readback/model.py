@@ -51,7 +51,7 @@ class ExpectedDeposit:
     """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it.
 
     `board` is the number of its board in `Expected.tray`; `width_mm` at rest (0: not told) and the `nets` of its pads
-    say whether it may bridge.
+    say whether it may bridge. `on_card`: a witness dot, beside the board.
     """
 
     kind: DepositKind
@@ -61,6 +61,7 @@ class ExpectedDeposit:
     board: int = 0
     width_mm: float = 0.0
     nets: frozenset[str] = frozenset()
+    on_card: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

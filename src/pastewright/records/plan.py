@@ -28,6 +28,8 @@ FORMAT: Literal[1] = 1
 MOST_BYTES = 200_000_000
 """A board of 20 000 deposits takes 10 MB; a tray has two hundred boards at most."""
 WHAT = "a plan"
+ROW_ON_CARD = "witness row"
+"""The source of dots that are laid on the card before the board, to be measured."""
 MEND = "Give the plan.json that was written together with the program."
 
 Amount = Annotated[float, Meta(ge=0, le=1e12)]

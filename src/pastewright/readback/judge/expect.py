@@ -13,7 +13,7 @@ from pastewright.problems import InputError, Problem
 from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad, ReadEmpty
 from pastewright.readback.placed import tray_of_plan
 from pastewright.records.kinds import DepositKind, PadKind
-from pastewright.records.plan import MEND, DepositRecord, PlanRecord
+from pastewright.records.plan import MEND, ROW_ON_CARD, DepositRecord, PlanRecord
 
 MOST_PROBLEMS = 20  # a page of messages; more say nothing new
 SAME_VOLUME = 0.01  # shares of one deposit add up to its total within this; plans round to 1e-6 µL
@@ -34,6 +34,7 @@ class _Gathered:
     shares_ul: float = 0.0
     pad_ids: list[str] = field(default_factory=list)
     nets: set[str] = field(default_factory=set)
+    on_card: bool = False
 
     @property
     def total_ul(self) -> float:
@@ -79,6 +80,7 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
             )
             known.shares_ul += deposit.volume_ul
             known.nets.add(pad.net)
+            known.on_card = pad.source == ROW_ON_CARD
             if pad.id not in known.pad_ids:
                 known.pad_ids.append(pad.id)
     problems.extend(_wrong_sums(gathered))
@@ -97,6 +99,7 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
                 board=one.board,
                 width_mm=one.first.width_mm,
                 nets=frozenset(one.nets),
+                on_card=one.on_card,
             )
             for _, one in sorted(gathered.items())
         ),

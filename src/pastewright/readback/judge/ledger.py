@@ -1,5 +1,6 @@
 """Every drop of paste to where it belongs: a deposit that was expected, the settling strip, or neither."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -10,7 +11,7 @@ from pastewright.profile.model import Profile
 from pastewright.readback.judge.match import Finder, Target, on_strip, on_wipe, targets
 from pastewright.readback.machine.timeline import Floats, MachineTimeline
 from pastewright.readback.machine.visits import TipLevels, TipVisit, places_in, visits
-from pastewright.readback.model import Expected
+from pastewright.readback.model import Expected, ExpectedDeposit
 
 # Paste outside any deposit that is worth a finding: this share of the smallest dose, and no less than a
 # hundred-thousandth of a µL (a ball of 27 µm, the size of one particle).
@@ -54,8 +55,15 @@ class Ledger:
 
 
 def stray_limit_ul(expected: Expected) -> float:
-    """Return the volume [µL] from which paste outside every deposit counts."""
-    smallest = min((deposit.volume_ul for deposit in expected.deposits), default=0.0)
+    """Return the volume [µL] from which paste outside every deposit counts.
+
+    A board is judged as it is without the witness dots that may come before it; these by their own smallest.
+    """
+    return _limit_of([one for one in expected.deposits if not one.on_card] or expected.deposits)
+
+
+def _limit_of(deposits: Sequence[ExpectedDeposit]) -> float:
+    smallest = min((deposit.volume_ul for deposit in deposits), default=0.0)
     return max(STRAY_SHARE * smallest, STRAY_UL)
 
 
@@ -99,8 +107,13 @@ def ledger(
             unknown.append(visit)
         else:
             laid[index].append(visit)
+    on_card = [index for index, deposit in enumerate(expected.deposits) if deposit.on_card]
+    row_limit = min(limit, _limit_of(expected.deposits))
+    row_end = max((visit.last for index in on_card for visit in laid[index]), default=-1) + 1  # and its lift
     misplaced, loose = _misplaced(unknown, laid, wanted, finder, limit)
-    strays.extend(_on_the_way(moves, where, out_ul, limit))
+    for stray, first in _on_the_way(moves, where, out_ul, row_limit):
+        if stray.volume_ul > limit or first <= row_end:
+            strays.append(stray)
     return Ledger(
         found=tuple(found),
         laid=tuple(tuple(sorted(one)) for one in laid),
@@ -132,10 +145,13 @@ def _misplaced(
     return misplaced, loose
 
 
-def _on_the_way(moves: MachineTimeline, where: TipLevels, out_ul: Floats, limit_ul: float) -> list[Stray]:
+def _on_the_way(
+    moves: MachineTimeline, where: TipLevels, out_ul: Floats, limit_ul: float
+) -> list[tuple[Stray, int]]:
     """Return the paste that came out above the travel height, or while the tip went up or down.
 
-    One entry for each stretch without work: what oozes between two deposits is one mistake, not three.
+    Each with the row of its first paste. One entry for each stretch without work: what oozes between two deposits is
+    one mistake, not three.
     """
     travel = ~where.low | where.lift
     wet = np.flatnonzero(travel & (out_ul > 0))
@@ -148,5 +164,5 @@ def _on_the_way(moves: MachineTimeline, where: TipLevels, out_ul: Floats, limit_
         if volume > limit_ul:
             first = int(rows[0])
             place = (float(moves.end_mm[first, 0]), float(moves.end_mm[first, 1]))
-            strays.append(Stray(int(moves.line[first]), place, volume, True))
+            strays.append((Stray(int(moves.line[first]), place, volume, True), first))
     return strays
