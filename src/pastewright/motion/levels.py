@@ -25,7 +25,7 @@ from pastewright.profile.model import Profile
 # Pushes within this share are one level: a step of 3 % at 10 % of drift is about 1 % of a dose.
 SAME_PUSH = 0.03
 
-# The smallest dots that are put into a board's program later, in smallest dots of the tip: the witness row's.
+# The smallest dots of a witness row, in smallest dots of the tip.
 ROW_SMALLEST = 1.5
 
 # Within a level, volumes within this factor are one class; finer ones cost way and bring nothing (measured on the demo
@@ -46,15 +46,9 @@ class PushLevels:
 
 
 def bench_for(volumes_ul: Sequence[float], profile: Profile) -> PlungerBench:
-    """Return the bench that deposits of these volumes are laid with: little of the smallest comes out in a lift.
-
-    A witness row may be put before any board; its smallest dots count as the board's own, since what comes out astray
-    is held against the smallest dot of the whole program.
-    """
+    """Return the bench that deposits of these volumes are laid with: little of the smallest comes out in a lift."""
     bench = board_bench_of(profile)
-    if not volumes_ul:
-        return bench
-    return with_gentle_draw(bench, min(*volumes_ul, ROW_SMALLEST * smallest_dot_ul(profile)))
+    return with_gentle_draw(bench, min(volumes_ul)) if volumes_ul else bench
 
 
 def smallest_dot_ul(profile: Profile) -> float:
