@@ -12,7 +12,7 @@ needs nothing else to say what they mean.
 from dataclasses import dataclass
 
 from pastewright.deposit.model import Layout
-from pastewright.motion.levels import ROW_SMALLEST, smallest_dot_ul
+from pastewright.materials.cap import dot_volume_ul
 from pastewright.motion.model import Motions
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle
@@ -28,7 +28,7 @@ from pastewright.tune.sheet.program import DotToLay, sheet_motions, sheet_progra
 
 NAME = "witness row"
 ORDER = "ssmsllmmlsll"
-SIZES = {"s": ROW_SMALLEST, "m": 4.0, "l": 12.0}
+SIZES = {"s": 1.5, "m": 4.0, "l": 12.0}
 """Volumes in smallest dots: ten times from small to large holds what boards hold (0402 to thermal pads)."""
 BESIDE_MM = 2.5
 """From the strip to the row: half a strip and half a large dot, with as much left between (own choice)."""
@@ -52,6 +52,12 @@ class WitnessRow:
     def verdict(self, profile: Profile) -> Verdict:
         """Return what the read-back says of the program."""
         return sheet_verdict(self.program, self.layout, profile)
+
+
+def smallest_dot_ul(profile: Profile) -> float:
+    """Return the volume of the smallest dot that the tip lays [µL]."""
+    tuning = profile.tuning
+    return float(dot_volume_ul(tuning.smallest_dot_bores * profile.tip.bore_mm, tuning.dot_shape_ratio))
 
 
 def witness_row(profile: Profile) -> WitnessRow:

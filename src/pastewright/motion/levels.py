@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pastewright.deposit.model import Deposit
-from pastewright.materials.cap import dot_volume_ul
 from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.bench import PlungerBench, board_bench_of
 from pastewright.plunger.choice import chosen_push
@@ -25,8 +24,6 @@ from pastewright.profile.model import Profile
 # Pushes within this share are one level: a step of 3 % at 10 % of drift is about 1 % of a dose.
 SAME_PUSH = 0.03
 
-# The smallest dots of a witness row, in smallest dots of the tip.
-ROW_SMALLEST = 1.5
 
 # Within a level, volumes within this factor are one class; finer ones cost way and bring nothing (measured on the demo
 # board: 1.0, 1.3 and 1.6 differ by half a per cent of the error and 1 s of 210).
@@ -49,12 +46,6 @@ def bench_for(volumes_ul: Sequence[float], profile: Profile) -> PlungerBench:
     """Return the bench that deposits of these volumes are laid with: little of the smallest comes out in a lift."""
     bench = board_bench_of(profile)
     return with_gentle_draw(bench, min(volumes_ul)) if volumes_ul else bench
-
-
-def smallest_dot_ul(profile: Profile) -> float:
-    """Return the volume of the smallest dot that the tip lays [µL]."""
-    tuning = profile.tuning
-    return float(dot_volume_ul(tuning.smallest_dot_bores * profile.tip.bore_mm, tuning.dot_shape_ratio))
 
 
 def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:

@@ -94,26 +94,14 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     bench = where_it_was(plan, now)
     layout = layout_of_plan(plan)
     there = located(layout, placements_of_plan(plan))
-    zones = tuple(
-        Zone(
-            name=zone.name,
-            x_from_mm=zone.x_from_mm,
-            x_to_mm=zone.x_to_mm,
-            y_from_mm=zone.y_from_mm,
-            y_to_mm=zone.y_to_mm,
-            height_mm=zone.height_mm,
-            margin_mm=zone.margin_mm,
-            line=0,
-        )
-        for zone in plan.placement.zones
-    )
+    zones = zones_of_plan(plan)
     blocked = blocked_by(zones, there.placements)
     # A touch-up is laid among paste that its own plan does not list: every travel goes at full height.
     floor = None if plan.kind is ProgramKind.TOUCH_UP else floor_of_plan(plan, blocked)
     motions = around(motions_over(there, _tour(plan, there), bench, floor=floor), blocked, bench)
     if plan.dry:
         motions = dry_motions(motions, bench)
-    program = write_program(motions, bench, _header(plan, bench, motions), labels_of(layout))
+    program = write_program(motions, bench, header_of_plan(plan, bench, motions), labels_of(layout))
     record = with_tolerances(_told(plan, motions, program, bench), motions, layout.deposits, bench)
     verdict = verify(program.text, expected_from_plan(record), bench)
     return PlannedAgain(
@@ -208,7 +196,25 @@ def _tour(plan: PlanRecord, there: Located) -> Tour:
     )
 
 
-def _header(plan: PlanRecord, profile: Profile, motions: Motions) -> Header:
+def zones_of_plan(plan: PlanRecord) -> tuple[Zone, ...]:
+    """Return the keep-out zones that a plan tells of."""
+    return tuple(
+        Zone(
+            name=zone.name,
+            x_from_mm=zone.x_from_mm,
+            x_to_mm=zone.x_to_mm,
+            y_from_mm=zone.y_from_mm,
+            y_to_mm=zone.y_to_mm,
+            height_mm=zone.height_mm,
+            margin_mm=zone.margin_mm,
+            line=0,
+        )
+        for zone in plan.placement.zones
+    )
+
+
+def header_of_plan(plan: PlanRecord, profile: Profile, motions: Motions) -> Header:
+    """Return what stands at the head of a program made anew of a plan."""
     return Header(
         board=plan.board.name,
         side=str(plan.board.side),

@@ -11,20 +11,25 @@ from hashlib import sha256
 from msgspec import structs
 
 from pastewright.inspect.picture import BoardPicture, board_picture
-from pastewright.job.model import Zone
 from pastewright.motion.around import around
 from pastewright.motion.levels import levels_of
 from pastewright.motion.plan import motions_over
 from pastewright.place.tray.located import located
 from pastewright.place.tray.tour import placed_tour
-from pastewright.plan.again import layout_of_plan, placements_of_plan, where_it_was
+from pastewright.plan.again import (
+    header_of_plan,
+    layout_of_plan,
+    placements_of_plan,
+    where_it_was,
+    zones_of_plan,
+)
 from pastewright.plan.document import bench_record, totals_of_motions, with_verdict
 from pastewright.plan.jobs import blocked_by
-from pastewright.plan.pipeline import labels_of, tip_words
+from pastewright.plan.pipeline import labels_of
 from pastewright.plan.tolerances import with_tolerances
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
-from pastewright.program.model import Header, Program
+from pastewright.program.model import Program
 from pastewright.program.write import write_program
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.standing import standing_findings
@@ -69,24 +74,9 @@ def touch_up(
     there = located(layout, placements)
     levels = levels_of(there.layout.deposits, bench)
     tour = placed_tour(there, bench, {}, levels.classes)
-    blocked = blocked_by(_zones(plan), there.placements)
+    blocked = blocked_by(zones_of_plan(plan), there.placements)
     motions = around(motions_over(there, tour, bench, levels), blocked, bench)
-    header = Header(
-        board=plan.board.name,
-        side=str(plan.board.side),
-        profile=bench.name,
-        paste=bench.paste.name,
-        tip=tip_words(bench),
-        paste_ul=wanted.totals.paste_ul,
-        machine_s=motions.machine_s,
-        deposits=wanted.totals.deposits,
-        pads=wanted.totals.pads,
-        inputs_sha256=plan.board.inputs_sha256,
-        profile_sha256=bench.sha256,
-        job_sha256=plan.job_sha256,
-        version=__version__,
-    )
-    program = write_program(motions, bench, header, labels_of(layout))
+    program = write_program(motions, bench, header_of_plan(wanted, bench, motions), labels_of(layout))
     record = structs.replace(
         wanted,
         program_sha256=sha256(program.text.encode()).hexdigest(),
@@ -126,22 +116,6 @@ def _check_together(inspection: InspectionRecord, picture: BoardPicture) -> None
             "inspection and plan list different deposits",
             "Give the plan.json that was inspected with --plan.",
         )
-
-
-def _zones(plan: PlanRecord) -> tuple[Zone, ...]:
-    return tuple(
-        Zone(
-            name=zone.name,
-            x_from_mm=zone.x_from_mm,
-            x_to_mm=zone.x_to_mm,
-            y_from_mm=zone.y_from_mm,
-            y_to_mm=zone.y_to_mm,
-            height_mm=zone.height_mm,
-            margin_mm=zone.margin_mm,
-            line=0,
-        )
-        for zone in plan.placement.zones
-    )
 
 
 def _wanted(plan: PlanRecord, choice: TouchUpChoice, picture: BoardPicture) -> PlanRecord:
