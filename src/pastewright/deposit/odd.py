@@ -10,7 +10,7 @@ from math import inf, pi, sqrt
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import Point, Polygon
+from shapely.geometry import MultiPolygon, Point, Polygon
 
 from pastewright.board.model import Area
 from pastewright.deposit.limits import FormChoice, FormLimits, Piece, dot_piece, finer_tip
@@ -26,6 +26,9 @@ _EPS = 1e-9  # [mm and shares] rounding of sums, far below what any axis places
 
 STEP = 0.96
 """Widths of dots tried for a trimmed dose, each over the one before: 12 % apart in volume a dot; own choice."""
+
+MOST_SCATTERED = 16
+"""Dots sought place by place; a land cut up by holes that needs more is left to the grids. Own choice."""
 
 _Widest = tuple[tuple[float, float], float]
 
@@ -59,10 +62,42 @@ def fit_odd(land: Area, volume_ul: float, limits: FormLimits) -> FormChoice | No
 
 
 def _fit(land: Area, volume_ul: float, limits: FormLimits, *, first: _Widest) -> FormChoice | None:
-    for care in (limits, replace(limits, spread=inf), replace(limits, tall_mm=inf, spread=inf)):
+    for care in (limits, replace(limits, spread=inf)):
         field = _field(land, volume_ul, care, first=first)
         if field is not None:
             return _choice(field, volume_ul, land, limits)
+    scattered = _scattered(land, volume_ul, limits)
+    if scattered is None:
+        scattered = _field(land, volume_ul, replace(limits, tall_mm=inf, spread=inf), first=first)
+    return None if scattered is None else _choice(scattered, volume_ul, land, limits)
+
+
+def _scattered(land: Area, volume_ul: float, limits: FormLimits) -> NDArray[np.float64] | None:
+    """Centres of the fewest dots of the allowed height, each at the widest place that those before it leave.
+
+    For lands that no grid suits, such as a pad cut up by holes. None when the places do not suffice.
+    """
+    for count in (n for n in _COUNTS if n <= MOST_SCATTERED):
+        dot_mm = dot_width_mm(volume_ul / count, limits.dot_ratio)
+        if dot_mm < limits.least_dot_mm - _EPS:
+            return None
+        if dot_mm * limits.dot_ratio > limits.tall_mm:
+            continue
+        # A dot may reach over the land by the overhang, over another dot not at all.
+        left: Area = land.buffer(limits.overhang_mm, quad_segs=16)
+        centres: list[tuple[float, float]] = []
+        while len(centres) < count and not left.is_empty:
+            circle = shapely.maximum_inscribed_circle(left, tolerance=_FINE_MM)
+            if 2 * float(circle.length) < dot_mm - _EPS:
+                break
+            (u, v), _ = circle.coords
+            centres.append((u, v))
+            rest = left.difference(Point(u, v).buffer(dot_mm / 2, quad_segs=16))
+            if not isinstance(rest, Polygon | MultiPolygon):
+                break
+            left = rest
+        if len(centres) == count:
+            return np.array(centres)
     return None
 
 

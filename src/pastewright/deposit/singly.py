@@ -52,15 +52,18 @@ class Chooser:
         name = (frame.shape, round(volume_ul, 9), over_hole)
         if name not in self._known:
             fresh = self._fresh(area, frame, name[1], over_hole=over_hole)
-            high_mm = max(piece.height_mm for piece in fresh.pieces)
-            if high_mm > self.bench.tall_mm + EPS and not over_hole:
-                words = (
-                    f"stands {high_mm:.2f} mm high, {self.bench.tall_mm:g} mm is the limit: less paste by a rule, or a"
-                    " finer tip that lays more dots"
-                )
-                fresh = replace(fresh, warnings=(*fresh.warnings, words))
-            self._known[name] = fresh
+            self._known[name] = fresh if over_hole else self._told_if_tall(fresh)
         return self._known[name]
+
+    def _told_if_tall(self, choice: FormChoice) -> FormChoice:
+        high_mm = max(piece.height_mm for piece in choice.pieces)
+        if high_mm <= self.bench.tall_mm + EPS:
+            return choice
+        words = (
+            f"stands {high_mm:.2f} mm high, {self.bench.tall_mm:g} mm is the limit: less paste by a rule, or a"
+            " finer tip that lays more dots"
+        )
+        return replace(choice, warnings=(*choice.warnings, words))
 
     def _fresh(self, area: Polygon, frame: Frame, volume_ul: float, *, over_hole: bool) -> FormChoice:
         bench = self._hole if over_hole else self.bench
@@ -84,7 +87,8 @@ class Chooser:
             left = frame.to_local(area).difference(keep_out)
             self._clear[name] = None
             if isinstance(left, Polygon | MultiPolygon) and not left.is_empty:
-                self._clear[name] = fit_odd(left, name[1], self.bench)
+                fit = fit_odd(left, name[1], self.bench)
+                self._clear[name] = None if fit is None else self._told_if_tall(fit)
         return self._clear[name]
 
 
