@@ -15,7 +15,6 @@ from matplotlib.figure import Figure
 from pastewright.board.ask import Ask
 from pastewright.board.model import Board, Side
 from pastewright.board.read import read_board
-from pastewright.cli.placing import tip_tolerance
 from pastewright.demo.board import write_demo
 from pastewright.place.fiducials.fit import FitKind, error_covariances, fitted
 from pastewright.place.transform import affine
@@ -27,6 +26,7 @@ from pastewright.plot_svg import svg_text
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.report.render import render_report
+from pastewright.work.placing import tip_tolerance
 
 ROOT = Path(__file__).resolve().parent.parent
 IMAGES = ROOT / "docs" / "img"

@@ -12,7 +12,6 @@ from virtual_bench import lay, truth_of
 
 import pastewright as pw
 from pastewright.board.model import Side
-from pastewright.cli.running import fresh
 from pastewright.learn.belief import NAMES, Belief, seen_of
 from pastewright.learn.kept import trial_entry
 from pastewright.learn.row import witness_row
@@ -23,6 +22,7 @@ from pastewright.link.taught import TaughtKind, TaughtRow, taught
 from pastewright.plan.again import WORTH, off_by, with_paste
 from pastewright.records.plan import PlanRecord
 from pastewright.tune.record.profile_update import with_entry
+from pastewright.work.running import fresh
 
 
 @pytest.fixture(scope="module")

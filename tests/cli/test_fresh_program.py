@@ -7,11 +7,11 @@ import pytest
 from demo_plans import plan_of
 
 from pastewright.board.model import Side
-from pastewright.cli.running import fresh
-from pastewright.cli.running.asking import PasteState
-from pastewright.cli.running.fresh import Today, bench_today, for_today
 from pastewright.link.job import in_air, read_job
 from pastewright.records.plan import PlanRecord
+from pastewright.work.running import fresh
+from pastewright.work.running.asking import PasteState
+from pastewright.work.running.fresh import Today, bench_today, for_today
 
 NOWHERE: Any = None
 """No change that is tested here reads the journal."""

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pastewright.cli.keys import SEQUENCES, decoded
+from pastewright.work.keys import SEQUENCES, decoded
 
 
 def test_keys_by_name() -> None:

@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 import typer
 
-from pastewright.cli import exits
 from pastewright.cli.app import main
 from pastewright.job.read import read_job
 from pastewright.problems import one_error
 from pastewright.profile.examples import DEMO, example_names, example_text
 from pastewright.profile.new import questions
 from pastewright.profile.read import read_profile
+from pastewright.work import exits
 
 DOCS = Path(__file__).parents[2]
 

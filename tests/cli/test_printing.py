@@ -5,15 +5,15 @@ from dataclasses import replace
 
 from rich.console import Console
 
-from pastewright.cli.printing import console as console_module
-from pastewright.cli.printing import tips as tips_module
-from pastewright.cli.printing.runs import tuning_words
-from pastewright.cli.printing.tuning import _number
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.tune.fit.constants import CONSTANTS
 from pastewright.tune.fit.fit import Estimate
 from pastewright.tune.record.pictures import drift_svg
+from pastewright.work.printing import console as console_module
+from pastewright.work.printing import tips as tips_module
+from pastewright.work.printing.runs import tuning_words
+from pastewright.work.printing.tuning import _number
 
 
 def test_the_tuning_of_a_run_is_told_in_words_and_units():

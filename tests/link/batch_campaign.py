@@ -14,7 +14,6 @@ from harness import bench, job_of, sender
 from host import SETTING
 from programs import written
 
-from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands, Outcome
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.batch import PlaceState, batch, begin_batch, places
 from pastewright.link.job import ProgramPart, chosen
@@ -24,6 +23,7 @@ from pastewright.link.run import Phase, Run, Send
 from pastewright.link.weave import Shift
 from pastewright.records.plan import plan_of_data
 from pastewright.virtual import Faults, Manners, VirtualController
+from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
 
 UL_PER_UNIT = 25.0
 STEP_S = 0.002

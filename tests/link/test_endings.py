@@ -23,11 +23,11 @@ from programs import written
 from server import Server
 from test_running import ASSUMED, BENCHES, HEIGHTS
 
-from pastewright.cli.exits import OUR_MISTAKE
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.profile.examples import example_text
 from pastewright.virtual import VirtualController
+from pastewright.work.exits import OUR_MISTAKE
 
 TRAVEL_MM = 12.0
 HASTE = """
@@ -40,7 +40,7 @@ MAIN = HASTE + "from pastewright.cli.app import main; main()"
 OWN_MISTAKE = (
     HASTE
     + """
-from pastewright.cli.running import live
+from pastewright.work.running import live
 shown = []
 def broken(self, actions):
     shown.extend(actions)

@@ -15,7 +15,6 @@ from programs import written
 from server import Server
 
 from pastewright.cli.app import app
-from pastewright.cli.running.live import wishes
 from pastewright.link import detect
 from pastewright.link.cnc import CncSender
 from pastewright.link.conduct import Halt, Wish
@@ -23,6 +22,7 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
+from pastewright.work.running.live import wishes
 
 ASSUMED = "place,board,side,clear,air,strip,unmoved"
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a"}

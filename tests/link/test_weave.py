@@ -9,8 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import pastewright as pw
-from pastewright.cli.running.choice import check_verified
-from pastewright.cli.running.witness import witness_of
 from pastewright.demo.board import write_demo
 from pastewright.learn.row import ORDER, SIZES, witness_row
 from pastewright.link.companions import companion_of, job_of, read_companion
@@ -22,6 +20,8 @@ from pastewright.profile.examples import example_text
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.ledger import stray_limit_ul
 from pastewright.records.plan import PlanRecord
+from pastewright.work.running.choice import check_verified
+from pastewright.work.running.witness import witness_of
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a", "numbered": "bench-reprap-ul-abs"}
 

@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 
 import typer
 
-from pastewright.cli.printing.console import out as console
-from pastewright.cli.printing.console import print_problems
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.examples import example_text
 from pastewright.profile.new import Question, answer, questions
 from pastewright.profile.read import parse_profile
+from pastewright.work.printing.console import out as console
+from pastewright.work.printing.console import print_problems
 
 
 def profile_values(base: str | None, words: Sequence[str]) -> tuple[dict[str, object], bool]:

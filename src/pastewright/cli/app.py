@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 import typer
 
 from pastewright.cli.commands import COMMANDS, GROUPS
-from pastewright.cli.exits import DONE, INTERRUPTED, NO_READER, OUR_MISTAKE, WRONG_INPUT
-from pastewright.cli.options import BUNDLES
 from pastewright.cli.usage import usage_problem
 from pastewright.version import __version__
+from pastewright.work.exits import DONE, INTERRUPTED, NO_READER, OUR_MISTAKE, WRONG_INPUT
+from pastewright.work.options import BUNDLES
 
 if TYPE_CHECKING:
     from pastewright.problems import Problem
@@ -71,7 +71,7 @@ def _ended() -> int:
 
 
 def _tell(problems: "Sequence[Problem]") -> None:
-    from pastewright.cli.printing.console import print_problems
+    from pastewright.work.printing.console import print_problems
 
     print_problems(problems)
 

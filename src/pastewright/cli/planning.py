@@ -5,13 +5,6 @@ from pathlib import Path
 
 from rich.markup import escape
 
-from pastewright.cli.options import ReadOptions
-from pastewright.cli.placing import tip_tolerance
-from pastewright.cli.printing.console import out as console
-from pastewright.cli.printing.console import stages
-from pastewright.cli.printing.placing import print_tray
-from pastewright.cli.printing.plan import print_summary
-from pastewright.cli.reading import AS_FILES_SAY, load_board, load_profile
 from pastewright.job.model import NO_JOB, Job
 from pastewright.place.tray.document import placement_for
 from pastewright.place.tray.file import read_tray
@@ -19,6 +12,13 @@ from pastewright.place.tray.panel import place_tray
 from pastewright.plan.pipeline import STAGES, make_plan, prepare
 from pastewright.plan.tray import plan_tray
 from pastewright.report.results import write_results
+from pastewright.work.options import ReadOptions
+from pastewright.work.placing import tip_tolerance
+from pastewright.work.printing.console import out as console
+from pastewright.work.printing.console import stages
+from pastewright.work.printing.placing import print_tray
+from pastewright.work.printing.plan import print_summary
+from pastewright.work.reading import AS_FILES_SAY, load_board, load_profile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

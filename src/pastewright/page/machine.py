@@ -9,19 +9,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.cli.machine.paste import Account
-from pastewright.cli.machine.session import Session
-from pastewright.cli.machine.work import (
-    PURGE_UL,
-    gone_to,
-    loaded,
-    purged,
-    rested,
-    state,
-    touched_off,
-    unloaded,
-)
-from pastewright.cli.options import OfBarrel
 from pastewright.hands.guide import Choice, Confirm, GivenUpError, Number, Steer, Tell
 from pastewright.hands.guide import Request as Asked
 from pastewright.hands.jog import LONGEST_MM
@@ -33,6 +20,19 @@ from pastewright.page.answers import done, given, number_of, text_of
 from pastewright.page.context import PageContext, must_steer
 from pastewright.page.room import MachineRoom, room_of
 from pastewright.problems import InputError, one_error
+from pastewright.work.machine.paste import Account
+from pastewright.work.machine.session import Session
+from pastewright.work.machine.work import (
+    PURGE_UL,
+    gone_to,
+    loaded,
+    purged,
+    rested,
+    state,
+    touched_off,
+    unloaded,
+)
+from pastewright.work.options import OfBarrel
 
 AXES = ("X", "Y", "Z", "P")
 

@@ -7,8 +7,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.cli.running.barrels import change
-from pastewright.cli.running.export import records_text
 from pastewright.link.barrels import barrels, history
 from pastewright.link.batch import batches, places
 from pastewright.link.journal import Journal
@@ -16,6 +14,8 @@ from pastewright.page.answers import done, given, number_of, text_of
 from pastewright.page.context import PageContext, must_steer
 from pastewright.page.room import MachineRoom, room_of
 from pastewright.problems import one_error
+from pastewright.work.running.barrels import change
+from pastewright.work.running.export import records_text
 
 MOST_RUNS = 300
 """Rows of a page; the commands list all."""

@@ -14,8 +14,6 @@ from threading import Event, Lock, Thread
 from time import monotonic
 from typing import Any
 
-from pastewright.cli.printing.console import out as console
-from pastewright.cli.running.records import default_journal
 from pastewright.hands.guide import GivenUpError
 from pastewright.hands.held import Held, carried_out, down, next_move, paces_of, up
 from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of
@@ -26,6 +24,8 @@ from pastewright.link.port import check_port
 from pastewright.page.answers import problem_rows
 from pastewright.page.context import PageContext
 from pastewright.problems import InputError, Problem, Severity, one_error
+from pastewright.work.printing.console import out as console
+from pastewright.work.running.records import default_journal
 
 MOST_NOTES = 12
 WAIT_S = 0.05

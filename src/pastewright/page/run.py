@@ -8,10 +8,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.cli.options import Sending
-from pastewright.cli.running.batch_desk import BatchWish
-from pastewright.cli.running.choice import program_meant
-from pastewright.cli.running.sending import SendChoice
 from pastewright.link.conduct import Wish, unix_s
 from pastewright.link.journal import open_existing
 from pastewright.link.journal_rows import DepositState
@@ -20,6 +16,10 @@ from pastewright.page.context import PageContext, must_steer
 from pastewright.page.room import MachineRoom, room_of
 from pastewright.page.run_room import RunRoom
 from pastewright.problems import one_error
+from pastewright.work.options import Sending
+from pastewright.work.running.batch_desk import BatchWish
+from pastewright.work.running.choice import program_meant
+from pastewright.work.running.sending import SendChoice
 
 WISHES = {"pause": Wish.PAUSE, "hold": Wish.HOLD, "go on": Wish.GO_ON}
 

@@ -8,15 +8,6 @@ from queue import Empty
 from time import monotonic
 from typing import Any
 
-from pastewright.cli.machine.session import Session
-from pastewright.cli.options import Sending
-from pastewright.cli.printing.console import out as console
-from pastewright.cli.running.batch_desk import BatchBench, BatchWish, begun_batch
-from pastewright.cli.running.batching import BatchWork, FittedProgram, Hands
-from pastewright.cli.running.checks import RunCheck
-from pastewright.cli.running.laying import Laying, Watch
-from pastewright.cli.running.resuming import go_on
-from pastewright.cli.running.sending import SendChoice, send
 from pastewright.hands.guide import GivenUpError
 from pastewright.link.batch import BatchRow, batch, places
 from pastewright.link.conduct import Halt, Wish, Wishes, unix_s
@@ -28,6 +19,15 @@ from pastewright.link.weave import Shift
 from pastewright.page.context import PageContext
 from pastewright.page.machine import PageSession
 from pastewright.page.room import MachineRoom
+from pastewright.work.machine.session import Session
+from pastewright.work.options import Sending
+from pastewright.work.printing.console import out as console
+from pastewright.work.running.batch_desk import BatchBench, BatchWish, begun_batch
+from pastewright.work.running.batching import BatchWork, FittedProgram, Hands
+from pastewright.work.running.checks import RunCheck
+from pastewright.work.running.laying import Laying, Watch
+from pastewright.work.running.resuming import go_on
+from pastewright.work.running.sending import SendChoice, send
 
 SHOW_EVERY_S = 0.15
 """Often enough for an eye; each word goes to every window."""

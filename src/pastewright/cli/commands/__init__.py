@@ -1,8 +1,8 @@
 """The table of commands.
 
 A new command is one new file in this folder and one row below. The file holds a function that takes options
-(`pastewright.cli.options` has those that several commands share), does its work through functions of the lower
-floors, prints through `pastewright.cli.printing`, and returns an exit code (`pastewright.cli.exits`). Its docstring is
+(`pastewright.work.options` has those that several commands share), does its work through functions of the lower
+floors, prints through `pastewright.work.printing`, and returns an exit code (`pastewright.work.exits`). Its docstring is
 its help. Everything heavy is imported inside the function, so that `--help` answers at once.
 """
 

@@ -1,16 +1,16 @@
 """`pastewright advise`: which tip, barrel, gearing and powder suit a board."""
 
-from pastewright.cli.options import Asking, ProfilePath, Source
+from pastewright.work.options import Asking, ProfilePath, Source
 
 
 def advise(source: Source, *, profile: ProfilePath, asked: Asking) -> int:
     """Say which tips, barrel, gearing and powder suit a board."""
     from pastewright.cli.advising import advice_for
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.advice import print_advice
-    from pastewright.cli.printing.console import stages
-    from pastewright.cli.reading import load_asked, load_profile
     from pastewright.tolerance.changes import changes
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.advice import print_advice
+    from pastewright.work.printing.console import stages
+    from pastewright.work.reading import load_asked, load_profile
 
     with stages(("reading", "weighing", "changes")) as begin:
         begin("reading")

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JournalOption
+from pastewright.work.options import JournalOption
 
 BarrelName = Annotated[str, typer.Argument(metavar="NAME", help="What is written on the barrel.")]
 NoteOption = Annotated[str, typer.Option("--note", help="A remark for the record.")]
@@ -20,7 +20,7 @@ def new(
     journal: JournalOption = None,
 ) -> int:
     """Enter a new barrel, still closed; its floor life begins with `barrel open`."""
-    from pastewright.cli.running.barrels import change
+    from pastewright.work.running.barrels import change
 
     return change("new", name, journal, ul=fill_ul, paste=paste, lot=lot, note=note)
 
@@ -39,7 +39,7 @@ def open_(
     journal: JournalOption = None,
 ) -> int:
     """Enter that a barrel was opened: the floor life counts from the first time on."""
-    from pastewright.cli.running.barrels import change
+    from pastewright.work.running.barrels import change
 
     return change("open", name, journal, warmed=warmed, when=when, note=note)
 
@@ -52,14 +52,14 @@ def refill(
     journal: JournalOption = None,
 ) -> int:
     """Enter that paste was put into a barrel; its age stays that of the first opening."""
-    from pastewright.cli.running.barrels import change
+    from pastewright.work.running.barrels import change
 
     return change("refill", name, journal, ul=ul, note=note)
 
 
 def end(name: BarrelName, *, note: NoteOption = "", journal: JournalOption = None) -> int:
     """Enter that a barrel is used up or thrown away."""
-    from pastewright.cli.running.barrels import change
+    from pastewright.work.running.barrels import change
 
     return change("end", name, journal, note=note)
 
@@ -70,6 +70,6 @@ def list_(
     journal: JournalOption = None,
 ) -> int:
     """List barrels with what was filled in, used and left, and how old the paste is."""
-    from pastewright.cli.running.barrels import show
+    from pastewright.work.running.barrels import show
 
     return show(name, journal)

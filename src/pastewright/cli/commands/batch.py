@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath, Sending
+from pastewright.work.options import ProfilePath, Sending
 
 
 def batch(
@@ -51,7 +51,7 @@ def batch(
     sending: Sending,
 ) -> int:
     """Lay a batch of boards, one key a board; without a program, go on with one."""
-    from pastewright.cli.running.batch_desk import BatchWish, batch_command
+    from pastewright.work.running.batch_desk import BatchWish, batch_command
 
     wanted = BatchWish(
         program=program,

@@ -18,9 +18,9 @@ def camera_offset(
     ] = None,
 ) -> int:
     """Work out the camera's offset from the tip: touch a dot, look at the dot."""
-    from pastewright.cli.exits import DONE
     from pastewright.cli.typed import typed_place
     from pastewright.problems import one_error
+    from pastewright.work.exits import DONE
 
     touched, looked = touch or [], look or []
     if len(touched) != len(looked):
@@ -32,8 +32,8 @@ def camera_offset(
         (typed_place("--touch", a), typed_place("--look", b)) for a, b in zip(touched, looked, strict=True)
     ]
 
-    from pastewright.cli.printing.placing import print_offset
     from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
+    from pastewright.work.printing.placing import print_offset
 
     spots = [OffsetSpot(touch_mm=touch_mm, look_mm=look_mm) for touch_mm, look_mm in places]
     print_offset(camera_offset(spots))

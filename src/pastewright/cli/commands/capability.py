@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JournalOption
+from pastewright.work.options import JournalOption
 
 
 def capability(
@@ -29,12 +29,12 @@ def capability(
     journal: JournalOption = None,
 ) -> int:
     """Say what the process is able to do: capability by class, missing and bridged, control charts, which parts fail."""
-    from pastewright.cli.capability import found_in_files, process_text
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.capability import print_process
-    from pastewright.cli.printing.console import print_file
     from pastewright.learn.pictures import capability_svg
     from pastewright.learn.process import process_of
+    from pastewright.work.capability import found_in_files, process_text
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.capability import print_process
+    from pastewright.work.printing.console import print_file
     from pastewright.writing import writing
 
     told = process_of(found_in_files(files, journal), lower=low / 100, upper=high / 100)

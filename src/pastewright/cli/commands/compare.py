@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ReadOptions, SideName, SideOption
+from pastewright.work.options import ReadOptions, SideName, SideOption
 
 
 def compare(
@@ -23,12 +23,12 @@ def compare(
     files: ReadOptions,
 ) -> int:
     """Say what changed between two revisions of a board as far as paste is concerned."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.printing.changes import print_changes
-    from pastewright.cli.printing.console import print_file, stages
-    from pastewright.cli.reading import load_board, load_profile
     from pastewright.plan.compare import compare_boards
     from pastewright.report.compare_svg import compare_svg
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.printing.changes import print_changes
+    from pastewright.work.printing.console import print_file, stages
+    from pastewright.work.reading import load_board, load_profile
     from pastewright.writing import write_text
 
     bench = load_profile(profile) if profile is not None else None

@@ -15,12 +15,12 @@ def demo(
     from rich.markup import escape
 
     from pastewright.cli.commands.run import run
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.options import Sending
     from pastewright.cli.planning import Wanted, plan_board
-    from pastewright.cli.printing.console import out as console
     from pastewright.demo.board import write_demo
     from pastewright.profile.examples import DEMO, example_text
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.options import Sending
+    from pastewright.work.printing.console import out as console
     from pastewright.writing import writing
 
     board_dir, bench, top = out / "greenhouse-logger", out / "bench.toml", out / "top"

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JobOption, JournalOption, SideName
+from pastewright.work.options import JobOption, JournalOption, SideName
 
 
 def inspect(
@@ -41,9 +41,9 @@ def inspect(
     journal: JournalOption = None,
 ) -> int:
     """Compare photos of a pasted board with its plan: what is good, low, high, missing, bridged, off, or not seen."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.inspecting import Looked, looked_at
     from pastewright.records.kinds import DepositVerdict
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.inspecting import Looked, looked_at
 
     inspection = looked_at(
         Looked(

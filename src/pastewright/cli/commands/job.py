@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ForceOption, ReadOptions, SideName, Source
+from pastewright.work.options import ForceOption, ReadOptions, SideName, Source
 
 
 def new(
@@ -22,11 +22,11 @@ def new(
     force: ForceOption = False,
 ) -> int:
     """Write a commented job file for a board."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import print_next
-    from pastewright.cli.reading import load_board
     from pastewright.job.new import job_text
     from pastewright.job.read import FILE_NAME
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.console import print_next
+    from pastewright.work.reading import load_board
     from pastewright.writing import refuse_existing, write_text
 
     board = load_board(source, side=(side or SideName.TOP).value, files=files)
@@ -43,9 +43,9 @@ def new(
 
 def check(file: Annotated[Path, typer.Argument(help="The job file to check.")]) -> int:
     """Check a job file: every wrong key, unit and range at once."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.checked import print_job
     from pastewright.job.read import read_job
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.checked import print_job
 
     print_job(read_job(file))
     return DONE

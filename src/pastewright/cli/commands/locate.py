@@ -26,9 +26,9 @@ def locate(
     ] = None,
 ) -> int:
     """Find fiducials in a camera frame, with centres finer than a pixel."""
-    from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.typed import existing, typed_mark, typed_place
     from pastewright.problems import one_error
+    from pastewright.work.exits import DONE, FINDINGS
 
     # What was typed is looked at before the libraries for pictures are loaded.
     if (photo is None) == (camera is None):
@@ -42,11 +42,11 @@ def locate(
     if mm_per_px is None and profile is None:
         raise one_error("the size of a pixel is not known", SCALE_MEND)
 
-    from pastewright.cli.printing.console import out as console
-    from pastewright.cli.printing.marks import print_marks
-    from pastewright.cli.reading import load_profile
     from pastewright.place.fiducials.camera import camera_frame, read_frame
     from pastewright.place.fiducials.locate import MarkView, grey_of, marks
+    from pastewright.work.printing.console import out as console
+    from pastewright.work.printing.marks import print_marks
+    from pastewright.work.reading import load_profile
 
     bench = load_profile(profile) if profile is not None else None
     scale = mm_per_px if mm_per_px is not None else bench.camera.mm_per_px if bench is not None else 0.0

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ReadOptions, SidesName, Source
+from pastewright.work.options import ReadOptions, SidesName, Source
 
 
 def look(
@@ -18,12 +18,12 @@ def look(
     files: ReadOptions,
 ) -> int:
     """Show what was read: files and layers, pads by kind, what was left out, and a picture."""
-    from pastewright.cli.exits import DONE, WRONG_INPUT
-    from pastewright.cli.printing.board import print_board, print_layers, print_unread
-    from pastewright.cli.printing.console import print_file
-    from pastewright.cli.reading import load_board
     from pastewright.problems import InputError
     from pastewright.report.board_svg import board_svg
+    from pastewright.work.exits import DONE, WRONG_INPUT
+    from pastewright.work.printing.board import print_board, print_layers, print_unread
+    from pastewright.work.printing.console import print_file
+    from pastewright.work.reading import load_board
     from pastewright.writing import write_text
 
     boards, failed = [], []

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import AtMachine, OfBarrel, PlanOption, ProfilePath
+from pastewright.work.options import AtMachine, OfBarrel, PlanOption, ProfilePath
 
 AtPlace = Annotated[
     str | None, typer.Option("--at", metavar="PLACE", help="Go over this place first [where the tip is].")
@@ -14,15 +14,15 @@ AtPlace = Annotated[
 
 def state(*, profile: ProfilePath, machine: AtMachine) -> int:
     """Say how the machine stands, and whether its place is known; nothing moves."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.session import worked
 
     return worked(profile, machine.port, work.state, baud=machine.baud, home=machine.home, moves=machine.home)
 
 
 def home(*, profile: ProfilePath, machine: AtMachine) -> int:
     """Home all axes, by the lines of [run] home."""
-    from pastewright.cli.machine.session import Session, worked
+    from pastewright.work.machine.session import Session, worked
 
     return worked(profile, machine.port, Session.home, baud=machine.baud, moves=False)
 
@@ -38,9 +38,9 @@ def jog(
     barrel: OfBarrel,
 ) -> int:
     """Move the tip by keys, one bounded step a press, or by typed steps; never out of reach."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import worked
 
     return worked(
         profile, machine.port, work.jogged(steps or [], Account(barrel)), baud=machine.baud, home=machine.home
@@ -59,8 +59,8 @@ def to(
     ] = None,
 ) -> int:
     """Go over a place: up first, then across, then down if asked for."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.session import worked
 
     return worked(
         profile, machine.port, work.gone_to(place, plan, above_mm), baud=machine.baud, home=machine.home
@@ -76,26 +76,26 @@ def touch_off(
     plan: PlanOption = None,
 ) -> int:
     """Bring the tip onto the board and write its height into the profile (bed.board_z_mm)."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.session import worked
 
     return worked(profile, machine.port, work.touched_off(by, at, plan), baud=machine.baud, home=machine.home)
 
 
 def load(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
     """Put a barrel in, run the plunger up to the paste, and feed until paste shows."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import worked
 
     return worked(profile, machine.port, work.loaded(Account(barrel)), baud=machine.baud, home=machine.home)
 
 
 def unload(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
     """Relieve the paste, draw the plunger back, and take the barrel out."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import worked
 
     return worked(profile, machine.port, work.unloaded(Account(barrel)), baud=machine.baud, home=machine.home)
 
@@ -110,9 +110,9 @@ def purge(
     plan: PlanOption = None,
 ) -> int:
     """Press waste out of the tip, and relieve."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import worked
 
     return worked(
         profile,
@@ -125,9 +125,9 @@ def purge(
 
 def relieve(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
     """Take the pressure off the paste: the plunger goes back by [run] relieve_ul."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import worked
 
     return worked(profile, machine.port, work.rested(Account(barrel)), baud=machine.baud, home=machine.home)
 
@@ -147,9 +147,9 @@ def measure(
     ] = None,
 ) -> int:
     """Measure the bench with your help, and write the number into the profile."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import Eyes, Session, worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import Eyes, Session, worked
 
     chosen = work.measured(what, by, Account(barrel))
 
@@ -162,9 +162,9 @@ def measure(
 
 def stay(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel, plan: PlanOption = None) -> int:
     """Stay connected and take one line after another: a controller that starts anew is homed only once."""
-    from pastewright.cli.machine import work
-    from pastewright.cli.machine.paste import Account
-    from pastewright.cli.machine.session import worked
+    from pastewright.work.machine import work
+    from pastewright.work.machine.paste import Account
+    from pastewright.work.machine.session import worked
 
     return worked(
         profile,

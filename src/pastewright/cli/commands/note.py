@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JournalOption
+from pastewright.work.options import JournalOption
 
 
 def note(
@@ -37,10 +37,10 @@ def note(
     journal: JournalOption = None,
 ) -> int:
     """Keep what is wrong with a joint after reflow; show or accept the dose rules that the notes ask for."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.running.notes import kept, listed, proposed
-    from pastewright.cli.running.records import default_journal
     from pastewright.link.journal import Journal
+    from pastewright.work.exits import DONE
+    from pastewright.work.running.notes import kept, listed, proposed
+    from pastewright.work.running.records import default_journal
 
     opened = Journal(journal or default_journal())
     try:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JournalOption
+from pastewright.work.options import JournalOption
 
 
 def page(
@@ -28,10 +28,10 @@ def page(
     """Show the whole job in a browser: a server on this computer, for you alone."""
     from rich.markup import escape
 
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import out
     from pastewright.page.desk import desk_of
     from pastewright.page.serve import open_page, show_in_browser
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.console import out
 
     opened = open_page(desk_of(what, bench=profile), port=at, journal=journal, phone=phone)
     out.print(f"The page of {escape(str(opened.context.desk.folder))} is at\n  {escape(opened.address)}")

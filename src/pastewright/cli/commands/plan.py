@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import Asking, EvenIfUnverified, ProfilePath, Source
+from pastewright.work.options import Asking, EvenIfUnverified, ProfilePath, Source
 
 
 def plan(
@@ -30,10 +30,10 @@ def plan(
     asked: Asking,
 ) -> int:
     """Plan one side of a board: program, plan.json, pads.csv, board.svg and report.html."""
-    from pastewright.cli.exits import DONE, FINDINGS
     from pastewright.cli.planning import Wanted, plan_board, plan_boards
-    from pastewright.cli.reading import load_job, side_asked
     from pastewright.problems import one_error
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.reading import load_job, side_asked
 
     job = load_job(source, asked.job)
     side = side_asked(asked, job)

@@ -3,9 +3,9 @@
 
 def ports() -> int:
     """List serial ports with what they are."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.runs import print_ports
     from pastewright.link.port import SIMULATED, known_ports
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.runs import print_ports
 
     print_ports(known_ports(), SIMULATED)
     return DONE

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import Asking, AtMachine, ProfilePath, Source
+from pastewright.work.options import Asking, AtMachine, ProfilePath, Source
 
 
 def probe(
@@ -33,17 +33,17 @@ def probe(
     With --port the heights go into the placement (that of --placement, else a new placement.json), and into a file of
     points beside it. A program that was written is sent with `pastewright run`, which does the same with its answers.
     """
-    from pastewright.cli import placing
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.machine import boards
-    from pastewright.cli.printing.placing import print_journey, print_placed
-    from pastewright.cli.reading import load_asked, load_profile
     from pastewright.cli.typed import typed_grid
     from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.place.transform import on_bed
     from pastewright.place.tray.document import fits_board, read_placement
     from pastewright.program.probing import probing_program, probing_record
     from pastewright.records.probing import probing_text
+    from pastewright.work import placing
+    from pastewright.work.exits import DONE
+    from pastewright.work.machine import boards
+    from pastewright.work.printing.placing import print_journey, print_placed
+    from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
 
     columns, rows = typed_grid(grid)

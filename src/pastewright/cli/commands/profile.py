@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ForceOption
+from pastewright.work.options import ForceOption
 
 
 def new(
@@ -22,10 +22,10 @@ def new(
 ) -> int:
     """Write a commented profile, by asking at a terminal or from --from and --set."""
     from pastewright.cli.answers import profile_values, wrong_lines
-    from pastewright.cli.exits import DONE, WRONG_INPUT
-    from pastewright.cli.printing.console import print_next, print_problems
     from pastewright.problems import InputError
     from pastewright.profile.new import draft_text, profile_text
+    from pastewright.work.exits import DONE, WRONG_INPUT
+    from pastewright.work.printing.console import print_next, print_problems
     from pastewright.writing import refuse_existing, write_text
 
     if not force:
@@ -54,9 +54,9 @@ def new(
 
 def check(file: Annotated[Path, typer.Argument(help="The profile to check.")]) -> int:
     """Check a profile: every wrong key, unit and range at once, then what the bench can do."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.checked import print_profile
-    from pastewright.cli.reading import load_profile
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.checked import print_profile
+    from pastewright.work.reading import load_profile
 
     print_profile(load_profile(file))
     return DONE
@@ -66,9 +66,9 @@ def examples() -> int:
     """List the example profiles."""
     import tomllib
 
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import out, print_names
     from pastewright.profile.examples import example_names, example_text
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.console import out, print_names
 
     print_names((name, str(tomllib.loads(example_text(name))["name"])) for name in example_names())
     out.print("Start from one with: pastewright profile new bench.toml --from NAME")

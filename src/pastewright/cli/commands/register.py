@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import Asking, AtMachine, ProfilePath, Source
+from pastewright.work.options import Asking, AtMachine, ProfilePath, Source
 
 
 def register(
@@ -56,15 +56,16 @@ def register(
 
     With --port the machine goes near each fiducial by itself, and you bring the tip onto it by keys.
     """
-    from pastewright.cli import placing, typed
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.machine import boards
-    from pastewright.cli.printing.placing import print_placed
-    from pastewright.cli.reading import load_asked, load_profile
+    from pastewright.cli import typed
     from pastewright.place.fiducials.limits import MapLimits
     from pastewright.place.fiducials.points import FoundPoint
     from pastewright.place.height.heights import Probe
     from pastewright.place.height.probe import probing
+    from pastewright.work import placing
+    from pastewright.work.exits import DONE
+    from pastewright.work.machine import boards
+    from pastewright.work.printing.placing import print_placed
+    from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
 
     by_camera = typed.typed_by(by)

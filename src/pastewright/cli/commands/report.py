@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JournalOption
+from pastewright.work.options import JournalOption
 
 
 def report(
@@ -16,10 +16,10 @@ def report(
     ] = None,
 ) -> int:
     """Tell all about a run, and draw which deposits are laid, in doubt, or to do."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.printing.runs import in_doubt, print_run
-    from pastewright.cli.running.records import default_journal, write_picture
     from pastewright.link.journal import open_existing
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.printing.runs import in_doubt, print_run
+    from pastewright.work.running.records import default_journal, write_picture
 
     opened = open_existing(journal or default_journal())
     try:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath, Sending
+from pastewright.work.options import ProfilePath, Sending
 
 
 class InDoubtName(StrEnum):
@@ -33,6 +33,6 @@ def resume(
     ] = False,
 ) -> int:
     """Go on with a board after a stop, a crash, a power cut or an unplugged cable."""
-    from pastewright.cli.running.resuming import go_on
+    from pastewright.work.running.resuming import go_on
 
     return go_on(run_number, profile, in_doubt.value, sending, even_if_running=even_if_running)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import CompanionFile, ProfilePath, Sending
+from pastewright.work.options import CompanionFile, ProfilePath, Sending
 
 
 def run(
@@ -32,7 +32,7 @@ def run(
     ] = False,
 ) -> int:
     """Send a program of any kind to the controller, deposit by deposit, and keep the journal."""
-    from pastewright.cli.running.sending import SendChoice, send
+    from pastewright.work.running.sending import SendChoice, send
 
     choice = SendChoice(
         dry=dry,

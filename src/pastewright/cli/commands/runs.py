@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import JournalOption
+from pastewright.work.options import JournalOption
 
 
 def runs(
@@ -18,11 +18,11 @@ def runs(
     batch: Annotated[int | None, typer.Option("--batch", help="Only this batch in the export.")] = None,
 ) -> int:
     """List what was run."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.runs import print_runs
-    from pastewright.cli.running.export import export_records
-    from pastewright.cli.running.records import default_journal
     from pastewright.link.journal import open_existing
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.runs import print_runs
+    from pastewright.work.running.export import export_records
+    from pastewright.work.running.records import default_journal
 
     opened = open_existing(journal or default_journal())
     try:

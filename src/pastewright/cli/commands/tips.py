@@ -11,8 +11,8 @@ def tips(
     ] = None,
 ) -> int:
     """List tips: bore, smallest dot, and the powder types they pass."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.tips import print_tips
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.tips import print_tips
 
     print_tips(powder)
     return DONE

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import EvenIfUnverified, JournalOption, ProfilePath
+from pastewright.work.options import EvenIfUnverified, JournalOption, ProfilePath
 
 
 def touch_up(
@@ -35,8 +35,8 @@ def touch_up(
     journal: JournalOption = None,
 ) -> int:
     """Write a program that lays only what is missing or low, clear of the paste that stands; run sends it as any other."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.touching_up import Touched, touched_up
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.touching_up import Touched, touched_up
 
     good = touched_up(
         Touched(

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath
+from pastewright.work.options import ProfilePath
 
 
 def fit(
@@ -56,11 +56,17 @@ def fit(
     no_write: Annotated[bool, typer.Option("--no-write", help="Leave the profile as it is.")] = False,
 ) -> int:
     """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import stages
-    from pastewright.cli.printing.tuning import print_fit, print_fit_files, print_promise
-    from pastewright.cli.reading import load_profile
-    from pastewright.cli.tuning import (
+    from pastewright.tune.fit.constants import with_constants
+    from pastewright.tune.fit.fit import MEASURED_STIFFNESS_SD, fit_sheets
+    from pastewright.tune.fit.verdicts import verdicts
+    from pastewright.tune.record.pictures import residuals_svg
+    from pastewright.tune.record.profile_update import tuning_entry, with_entry
+    from pastewright.tune.sheet.promise import promise_of
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.console import stages
+    from pastewright.work.printing.tuning import print_fit, print_fit_files, print_promise
+    from pastewright.work.reading import load_profile
+    from pastewright.work.tuning import (
         fit_text,
         folder_of,
         opened_sheets,
@@ -69,12 +75,6 @@ def fit(
         typed_day,
         weighed_block,
     )
-    from pastewright.tune.fit.constants import with_constants
-    from pastewright.tune.fit.fit import MEASURED_STIFFNESS_SD, fit_sheets
-    from pastewright.tune.fit.verdicts import verdicts
-    from pastewright.tune.record.pictures import residuals_svg
-    from pastewright.tune.record.profile_update import tuning_entry, with_entry
-    from pastewright.tune.sheet.promise import promise_of
     from pastewright.writing import writing
 
     dated = typed_day(date)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath
+from pastewright.work.options import ProfilePath
 
 
 def history(
@@ -14,11 +14,11 @@ def history(
     out: Annotated[Path | None, typer.Option("--out", "-o", help="Folder for the plot [no plot].")] = None,
 ) -> int:
     """List what earlier sheets taught, and which of it holds; with --out plot how it drifts."""
-    from pastewright.cli.exits import DONE
-    from pastewright.cli.printing.console import print_file, print_next
-    from pastewright.cli.printing.tuning import print_history
-    from pastewright.cli.reading import load_profile
     from pastewright.tune.record.pictures import drift_svg
+    from pastewright.work.exits import DONE
+    from pastewright.work.printing.console import print_file, print_next
+    from pastewright.work.printing.tuning import print_history
+    from pastewright.work.reading import load_profile
     from pastewright.writing import write_text
 
     bench = load_profile(profile)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath, Sending
+from pastewright.work.options import ProfilePath, Sending
 
 
 def sheet(
@@ -18,20 +18,20 @@ def sheet(
     sending: Sending,
 ) -> int:
     """Design a sheet of dots for this bench: its verified program, sheet.json and a picture."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.printing.console import stages
-    from pastewright.cli.printing.tuning import (
-        print_block,
-        print_sheet,
-        print_sheet_files,
-        print_sheet_findings,
-    )
-    from pastewright.cli.reading import load_profile
     from pastewright.problems import one_error
     from pastewright.tune.record.pictures import sheet_svg
     from pastewright.tune.sheet.design import TRIES, designed
     from pastewright.tune.sheet.model import write_sheet
     from pastewright.tune.sheet.program import sheet_program, sheet_verdict
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.printing.console import stages
+    from pastewright.work.printing.tuning import (
+        print_block,
+        print_sheet,
+        print_sheet_files,
+        print_sheet_findings,
+    )
+    from pastewright.work.reading import load_profile
     from pastewright.writing import writing
 
     bench = load_profile(profile)
@@ -71,6 +71,6 @@ def sheet(
     print_block(block, weigh_file)
     if not run:
         return DONE
-    from pastewright.cli.running.sheets import lay_sheet
+    from pastewright.work.running.sheets import lay_sheet
 
     return lay_sheet(program_file, out / "sheet.json", profile, sending)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath
+from pastewright.work.options import ProfilePath
 
 
 def verify(
@@ -20,16 +20,16 @@ def verify(
 ) -> int:
     """Read a program back, simulate it, and compare it with its plan."""
     from pastewright.board.read import source_sha256
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.printing.console import print_warnings
-    from pastewright.cli.printing.plan import print_balance, print_judged_tolerance, print_verdict
-    from pastewright.cli.reading import load_profile, read_text
     from pastewright.plan.document import verdict_record
     from pastewright.readback.judge.expect import expected_from_plan
     from pastewright.readback.judge.origin import strangers
     from pastewright.readback.judge.tolerances import judged_tolerance
     from pastewright.readback.judge.verify import verify
     from pastewright.records.plan import read_plan
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.printing.console import print_warnings
+    from pastewright.work.printing.plan import print_balance, print_judged_tolerance, print_verdict
+    from pastewright.work.reading import load_profile, read_text
 
     bench = load_profile(profile)
     text = read_text(program, what="a program")

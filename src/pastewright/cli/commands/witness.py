@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.cli.options import ProfilePath
+from pastewright.work.options import ProfilePath
 
 
 def row(
@@ -16,12 +16,12 @@ def row(
     ),
 ) -> int:
     """Write the program of a strip and a dozen dots beside it, read back: for the start of a day, or after a refill."""
-    from pastewright.cli.exits import DONE, FINDINGS
-    from pastewright.cli.printing.console import print_file
-    from pastewright.cli.printing.tuning import print_sheet_findings
-    from pastewright.cli.reading import load_profile
     from pastewright.learn.row import witness_row
     from pastewright.records.sheet import sheet_text
+    from pastewright.work.exits import DONE, FINDINGS
+    from pastewright.work.printing.console import print_file
+    from pastewright.work.printing.tuning import print_sheet_findings
+    from pastewright.work.reading import load_profile
     from pastewright.writing import writing
 
     bench = load_profile(profile)
@@ -68,7 +68,7 @@ def check(
     ] = False,
 ) -> int:
     """Say of a measured row: go, correct or stop; correct the profile by one more entry of its history."""
-    from pastewright.cli.running.witness_check import Given, checked
+    from pastewright.work.running.witness_check import Given, checked
 
     given = Given(
         row=row,

@@ -1,0 +1,62 @@
+"""Inspections and tables as the capability command takes them, and what it leaves as capability.json."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+from pastewright.learn.advice import advice
+from pastewright.learn.findings import FoundDeposit, found_in, found_in_table
+from pastewright.learn.process import ProcessTold
+from pastewright.link.journal import Journal
+from pastewright.problems import InputError, Problem
+from pastewright.records.inspection import read_inspection
+from pastewright.work.running.records import default_journal
+
+HOUR_S = 3600.0
+
+
+def found_in_files(files: Sequence[Path], journal: Path | None) -> tuple[FoundDeposit, ...]:
+    """Return the rows of inspections and tables; every file that cannot be read is told at once."""
+    rows: list[FoundDeposit] = []
+    problems: list[Problem] = []
+    ages = _ages_h(journal or default_journal())
+    for file in files:
+        try:
+            if file.suffix.lower() == ".csv":
+                rows += found_in_table(file)
+                continue
+            record = read_inspection(file)
+            name = record.serial or (f"{record.board} {record.journal_board}" if record.journal_board else "")
+            age = None if record.journal_board is None else ages.get(record.journal_board)
+            rows += found_in(record, board=name or str(file), age_h=age)
+        except InputError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise InputError(problems)
+    if not rows:
+        raise InputError(
+            [Problem(what="there are no deposits in these files", mend="Inspect some boards first.")]
+        )
+    return tuple(rows)
+
+
+def _ages_h(path: Path) -> dict[int, float]:
+    """Return how old the paste was when each board was begun, by its number in the journal [h]."""
+    if not path.is_file():
+        return {}
+    journal = Journal(path)
+    try:
+        return {
+            run.board: (run.began_at - run.opened_at) / HOUR_S
+            for run in journal.runs()
+            if run.opened_at is not None and run.began_at >= run.opened_at
+        }
+    finally:
+        journal.close()
+
+
+def process_text(told: ProcessTold) -> str:
+    """Return the text of capability.json."""
+    data = {"format": "pastewright capability", "version": 1, **asdict(told), "advice": list(advice(told))}
+    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

@@ -1,0 +1,77 @@
+"""Where a board lies, found by the machine's own hands: marks that a person steers onto, heights that a contact feels."""
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import typer
+
+from pastewright.board.model import Board, Point
+from pastewright.hands.finding import feel_heights, find_marks
+from pastewright.place.fiducials.points import FoundPoint, board_places, pairs_of
+from pastewright.place.height.heights import Probe
+from pastewright.place.height.probe import Probing
+from pastewright.place.transform import on_bed
+from pastewright.problems import one_error
+from pastewright.work.exits import DONE
+from pastewright.work.machine.session import Session, worked
+from pastewright.work.options import AtMachine
+
+
+def marks_to_find(names: Sequence[str], board: Board) -> Mapping[str, Point]:
+    """Return the places on the board of the named points, or of all its fiducials; `InputError` for unknown names."""
+    names = list(names) or [f"F{k}" for k in range(1, len(board.fiducials) + 1)]
+    if not names:
+        raise one_error("the board has no fiducials to find", "Name corners or pads: --find LL --find UR")
+    found = [FoundPoint(name=name, found_mm=(0.0, 0.0), file="--find") for name in names]
+    return {pair.name: pair.from_mm for pair in pairs_of(found, board_places(board))}
+
+
+def found_by_hand(
+    profile: Path,
+    machine: AtMachine,
+    places: Mapping[str, Point],
+    *,
+    by_camera: bool,
+    journey: Callable[[Session, Sequence[FoundPoint]], Probing] | None = None,
+) -> tuple[list[FoundPoint], list[Probe]]:
+    """Return where the places were found and, with a `journey` made from them, the heights felt on it.
+
+    Ends the command with its exit code where the work was not finished.
+    """
+    points: list[FoundPoint] = []
+    probes: list[Probe] = []
+
+    def work(session: Session) -> None:
+        hand = session.hand
+        where = on_bed(session.profile.bed).boards[0].affine
+        points.extend(
+            session.play(
+                find_marks(places, where, session.profile, hand.at, hand.reach(), by_camera=by_camera)
+            )
+        )
+        if journey is not None:
+            probes.extend(session.play(feel_heights(journey(session, points), session.profile, hand.at)))
+
+    _carried_out(worked(profile, machine.port, work, baud=machine.baud, home=machine.home))
+    return points, probes
+
+
+def felt_by_hand(profile: Path, machine: AtMachine, journey: Probing) -> list[Probe]:
+    """Return the heights felt on a probing journey; ends the command where it was not finished."""
+    probes: list[Probe] = []
+
+    def work(session: Session) -> None:
+        probes.extend(session.play(feel_heights(journey, session.profile, session.hand.at)))
+
+    _carried_out(worked(profile, machine.port, work, baud=machine.baud, home=machine.home))
+    return probes
+
+
+def probes_text(probes: Sequence[Probe]) -> str:
+    """Return heights as a file of points has them: X, Y, Z in mm, a line each."""
+    return "".join(f"{x:.3f}, {y:.3f}, {z:.4f}\n" for x, y, z in probes)
+
+
+def _carried_out(code: int) -> None:
+    if code != DONE:
+        raise typer.Exit(code)

@@ -1,0 +1,464 @@
+"""A batch at a terminal and a port: what is wanted becomes a batch in the journal, its keys and lines come from here.
+
+Longer than 400 lines because the desk of one batch asks, shows and carries on in one conversation.
+"""
+
+import time
+from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from math import dist
+from pathlib import Path
+
+import msgspec
+import typer
+from rich.markup import escape
+
+from pastewright.hands.finding import find_marks
+from pastewright.link.barrels import BarrelEvent, barrel_named, enter
+from pastewright.link.batch import BatchRow, PlaceRow, PlaceState, batch, begin_batch, places
+from pastewright.link.companions import companion_of, job_of
+from pastewright.link.conduct import unix_s
+from pastewright.link.ending import guarded
+from pastewright.link.hand import Hand
+from pastewright.link.job import ProgramJob
+from pastewright.link.journal import Journal
+from pastewright.link.owner import Owner
+from pastewright.link.port import check_port
+from pastewright.link.run import Phase
+from pastewright.link.weave import Shift, rigid, woven
+from pastewright.place.transform import Affine
+from pastewright.problems import InputError, one_error
+from pastewright.profile.model import Profile
+from pastewright.profile.read import read_profile
+from pastewright.records.placement import ZoneRecord
+from pastewright.records.plan import PlanRecord
+from pastewright.work.exits import DONE, FINDINGS, INTERRUPTED
+from pastewright.work.keys import EndedError, Terminal
+from pastewright.work.machine.session import Session
+from pastewright.work.options import Sending
+from pastewright.work.printing.console import out as console
+from pastewright.work.printing.console import print_problems
+from pastewright.work.running.asking import PasteState, paste_of, show_job
+from pastewright.work.running.barrels import words_of
+from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
+from pastewright.work.running.checks import RunCheck, ask, run_checks
+from pastewright.work.running.choice import check_verified, program_meant
+from pastewright.work.running.fresh import BoardLaid, Sent, Today, ask_after, bench_today, for_today
+from pastewright.work.running.laying import Laying, Watch, believed
+from pastewright.work.running.records import default_journal
+from pastewright.work.running.sending import Loaded, loaded
+from pastewright.work.running.witness import witness_of
+
+RECONNECT_S = 0.5
+"""A port that vanished comes back no sooner (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchWish:
+    """What the person wants of a batch."""
+
+    program: Path | None
+    second: Path | None
+    boards: int
+    zones: tuple[str, ...]
+    go_on: int | None
+    name: str
+    serials: str
+    witness: bool
+    temperature_c: float | None
+
+
+def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> int:
+    """Begin a batch or go on with one, until it is done, paused or the host ends; returns the exit code."""
+    profile = read_profile(profile_path)
+    journal = Journal(sending.journal or default_journal())
+    try:
+        row = (
+            begun_batch(journal, wanted, profile, sending)
+            if wanted.program is not None
+            else batch(journal, wanted.go_on)
+        )
+        if row.settings["profile_sha256"] != profile.sha256:
+            console.print("[yellow]look[/] the profile is not the one that this batch was begun with")
+        check_port(sending.port or str(row.settings["port"]))
+        with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
+            bench = BatchBench(journal, row, profile, profile_path, sending, terminal)
+            work = BatchWork(
+                journal,
+                row,
+                bench,
+                Hands(
+                    fit=bench.fit,
+                    find=bench.find,
+                    lay=bench.lay,
+                    after=bench.after,
+                    row=bench.row,
+                    now=unix_s,
+                ),
+            )
+            console.print(words_of(work.barrel()))
+            try:
+                bench.begin()
+                words = work.go()
+            except EndedError as ended:
+                words = f"the host ended: {ended}"
+            except typer.Abort:
+                words = "paused, since a check was answered with no"
+            finally:
+                bench.close()
+        with suppress(OSError):
+            _tell(journal, row, words)
+        if words.startswith("the host"):
+            return INTERRUPTED
+        open_places = [
+            one for one in places(journal, row.id) if one.state not in (PlaceState.LAID, PlaceState.SKIPPED)
+        ]
+        return FINDINGS if open_places else DONE
+    finally:
+        journal.close()
+
+
+def _tell(journal: Journal, row: BatchRow, words: str) -> None:
+    counts: dict[str, int] = {}
+    for one in places(journal, row.id):
+        counts[one.state] = counts.get(one.state, 0) + 1
+    told = ", ".join(f"{count} {state}" for state, count in counts.items())
+    console.print(f"batch {row.id} ({escape(row.name)}) {escape(words)}: {told}")
+    if words != "ended":
+        console.print(f"  Go on with it: pastewright batch --go-on {row.id} --profile …")
+
+
+def _serials(form: str, boards: int) -> list[str]:
+    if "{" not in form:
+        names = [name.strip() for name in form.split(",") if name.strip()]
+        if len(names) != boards:
+            raise one_error(
+                f"--serials names {len(names)} boards, --boards says {boards}", "Give each board one name."
+            )
+        return names
+    try:
+        return [form.format(number) for number in range(1, boards + 1)]
+    except (ValueError, IndexError, KeyError):
+        raise one_error(f"--serials {form!r} is no form", 'Write for instance "GH-{:03d}".') from None
+
+
+def _zones(words: Collection[str]) -> list[dict[str, float]]:
+    zones = []
+    for word in words:
+        try:
+            x0, y0, x1, y1, height = (float(part) for part in word.split(","))
+        except ValueError:
+            raise one_error(f"--zone {word!r} is not X0,Y0,X1,Y1,HEIGHT", "Five numbers in mm.") from None
+        zones.append(
+            {
+                "x_from_mm": min(x0, x1),
+                "x_to_mm": max(x0, x1),
+                "y_from_mm": min(y0, y1),
+                "y_to_mm": max(y0, y1),
+                "height_mm": height,
+            }
+        )
+    return zones
+
+
+def begun_batch(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sending) -> BatchRow:
+    """Enter a new batch: its programs, barrel and serials."""
+    assert wanted.program is not None
+    if not sending.barrel:
+        raise one_error(
+            "a batch needs to know which barrel is in the machine",
+            "Enter it once (pastewright barrel new NAME --fill-ul 2500), then name it: --barrel NAME.",
+        )
+    barrel = barrel_named(journal, sending.barrel)
+    if barrel.opened_at is None:
+        enter(journal, barrel, BarrelEvent.OPENED, now_s=unix_s())
+    programs: dict[str, Loaded] = {}
+    for path in (wanted.program, wanted.second):
+        if path is None:
+            continue
+        given = loaded(program_meant(path), companion_of(program_meant(path)), profile)
+        if not isinstance(given.companion, PlanRecord):
+            raise one_error("a batch is of boards", "`pastewright run` lays a sheet.", file=str(path))
+        if str(given.job.side) in programs:
+            raise one_error(
+                f"both programs are of the {given.job.side} side", "Give one of each side.", file=str(path)
+            )
+        programs[str(given.job.side)] = given
+    for given in programs.values():
+        journal.keep_program(given.text, name=given.name, companion=given.companion)
+    sides = list(programs)
+    first = programs[sides[0]]
+    show_job(first.job, {laid.id for laid in first.job.deposits}, first.name, 1, first.companion, profile)
+    return begin_batch(
+        journal,
+        name=wanted.name or first.job.board,
+        serials=_serials(wanted.serials, wanted.boards),
+        sides=sides,
+        settings={
+            "name": first.name,
+            "sides": sides,
+            "programs": {side: given.job.sha256 for side, given in programs.items()},
+            "zones": {sides[-1]: _zones(wanted.zones)},
+            "rows_a_card": profile.run.card_rows,
+            "pitch_mm": profile.run.card_pitch_mm,
+            "find": profile.run.find,
+            "witness": wanted.witness,
+            "barrel": sending.barrel,
+            "port": sending.port,
+            "profile_sha256": profile.sha256,
+            "profile": Path(profile.file).read_text("utf-8") if profile.file else "",
+            "temperature_c": wanted.temperature_c,
+        },
+        now_s=unix_s(),
+    )
+
+
+class BatchBench:
+    """The desk of a batch, and its hands: the terminal, the port, the programs."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        row: BatchRow,
+        profile: Profile,
+        profile_path: Path,
+        sending: Sending,
+        terminal: Terminal | None,
+    ) -> None:
+        self._journal, self._row, self._profile, self._profile_path = journal, row, profile, profile_path
+        self._sending = replace(sending, port=sending.port or str(row.settings["port"]))
+        self._given_terminal = terminal
+        self._owner: Owner | None = None
+        self._asked = False
+        self._last: BoardLaid | None = None
+        self.watch: Watch | None = None
+        programs: Mapping[str, str] = row.settings["programs"]
+        self._plans: dict[str, tuple[Sent, Profile]] = {}  # with the bench that each is planned for
+        for side, sha256 in programs.items():
+            _, text, companion = journal.program(sha256)
+            assert isinstance(companion, PlanRecord)
+            self._plans[side] = ((text, companion, job_of(text, companion)), profile)
+        self._fitted: dict[tuple[str, str, int, Shift], FittedProgram] = {}
+
+    # -- the desk ---------------------------------------------------------------------------------------
+
+    @property
+    def _terminal(self) -> Terminal:
+        """The terminal; a desk without one asks elsewhere."""
+        assert self._given_terminal is not None
+        return self._given_terminal
+
+    def key(self, words: str) -> str:
+        """Return a key; where lines are read, the first letter of one."""
+        console.print(f"[bold]{escape(words)}[/]")
+        if self._terminal.is_there:
+            return self._terminal.key()
+        return self._terminal.line("")[:1] or "enter"
+
+    def confirm(self, question: str) -> bool:
+        """Return whether the key pressed says yes."""
+        return self.key(f"{question} (y, n)").lower() == "y"
+
+    def line(self, words: str) -> str:
+        """Return a line."""
+        return self._terminal.line(f"{words}: ")
+
+    def say(self, words: str) -> None:
+        """Print a line."""
+        console.print(escape(words))
+
+    # -- the hands --------------------------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Connect, look, ask once."""
+        self._connected(next(iter(self._plans)))
+
+    def close(self) -> None:
+        """Close the port."""
+        if self._owner is not None:
+            self._owner.port.close()
+            self._owner = None
+
+    def _connected(self, side: str) -> Owner:
+        if self._owner is not None and self._owner.known:
+            return self._owner
+        self.close()
+        _, _, job = self._plans[side][0]
+        laying = Laying(self._journal, job, self._profile, self._sending, self._paste())
+        owner = self.owner_for(laying)
+        if owner is None:
+            raise one_error(
+                "a batch needs a machine at the port", "Name its port; a file is laid board by board."
+            )
+        self._owner = owner
+        if not laying.rehearsal:
+            checks = run_checks(self._profile, job, self._journal, owner.look())
+            if self._asked:  # of the board each key says it
+                checks = [check for check in checks if check.name in ("place", "clear")]
+            self.ask(checks)
+            believed(owner)
+        self._asked = True
+        return owner
+
+    def owner_for(self, laying: Laying) -> Owner | None:
+        """Return the owner of the port."""
+        return laying.connected()
+
+    def ask(self, checks: Sequence[RunCheck]) -> None:
+        """Ask what must have been looked at; a no ends the work for now."""
+        ask(checks, self._sending, confirm=self.confirm)
+
+    def session(self, owner: Owner) -> Session:
+        """Return who plays guides with the person."""
+        return Session(Hand(owner), self._terminal, self._profile_path)
+
+    def _paste(self) -> PasteState:
+        name = str(batch(self._journal, self._row.id).settings["barrel"])
+        return paste_of(self._journal, self._profile, replace(self._sending, barrel=name))
+
+    def fit(self, side: str, slot: int, shift: Shift) -> FittedProgram:
+        """Return the program for a row of the card and a board, read back; raises `InputError` if it is not verified."""
+        (text, plan, job), bench = self._for_today(side)
+        key = (side, job.sha256, slot, shift)
+        if key in self._fitted:
+            return self._fitted[key]
+        settings, bed = self._row.settings, bench.bed
+        strip = Shift(y_mm=slot * float(settings["pitch_mm"]))
+        if plan.placement.strips:  # the planner may have chosen another place than the profile's
+            bed = replace(
+                bed,
+                strip_x_mm=plan.placement.strips[0].from_mm[0],
+                strip_y_mm=plan.placement.strips[0].from_mm[1],
+            )
+        here = replace(bench, bed=bed)
+        witness = witness_of(here, strip) if settings["witness"] else None
+        text, plan = woven(
+            text,
+            plan,
+            job,
+            strip=strip,
+            board=shift,
+            witness=witness,
+            board_at_mm=(bed.board_x_mm, bed.board_y_mm),
+            speed_xy_mm_s=here.machine.speed_xy_mm_s,
+        )
+        zones = [
+            ZoneRecord(name=f"zone {number}", **zone)
+            for number, zone in enumerate(settings["zones"].get(side, ()), 1)
+        ]
+        plan = msgspec.structs.replace(
+            plan, placement=msgspec.structs.replace(plan.placement, zones=(*plan.placement.zones, *zones))
+        )
+        job = job_of(text, plan)
+        aside = replace(here, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
+        check_verified(text, job, plan, aside, Path(str(settings["name"])))
+        fitted = FittedProgram(job=job, text=text, plan=plan)
+        self._fitted[key] = fitted
+        return fitted
+
+    def _for_today(self, side: str) -> tuple[tuple[str, PlanRecord, ProgramJob], Profile]:
+        """Return the side's program, planned anew where the bench has changed, and the bench that it is for."""
+        sent, planned_for = self._plans[side]
+        today = Today(journal=self._journal, paste=self._paste(), batch=self._row.id)
+        try:
+            self._plans[side] = for_today(sent, planned_for, bench_today(self._profile, today))
+        except (
+            InputError
+        ) as error:  # too little paste for a whole board, mostly: whether it serves is asked next
+            self.say(f"not planned anew: {error}")
+        (text, plan, job), bench = self._plans[side]
+        assert isinstance(plan, PlanRecord)
+        return (text, plan, job), bench
+
+    def after(self, place: PlaceRow, board: int) -> None:
+        """Ask what is to be asked after a board."""
+        bench = self._plans[place.side][1]
+        self._last = BoardLaid(journal=self._journal, place=place, board=board, profile=bench)
+        ask_after(self, self._last)
+
+    def row(self) -> None:
+        """Take in what was measured of the last board's witness row."""
+        from pastewright.work.running.learning import learn_row
+
+        if self._last is None:
+            self.say("no board was laid since this was started: its row is asked for after the next one")
+            return
+        try:
+            learn_row(self, self._last)
+        except InputError as error:
+            self.say(str(error))
+
+    def find(self, side: str) -> Shift:
+        """Return where the board lies: at the stop, or as two points of it are found by the person."""
+        if self._row.settings["find"] == "stop":
+            return Shift()
+        owner = self._connected(side)
+        _, plan, _ = self._plans[side][0]
+        assert isinstance(plan, PlanRecord)
+        one = plan.placement.boards[0]
+        (xx, xy), (yx, yy) = one.matrix
+        where = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=one.shift_mm[0], y_mm=one.shift_mm[1])
+        marks = _two_points(plan)
+        session = self.session(owner)
+        hand = session.hand
+        hand.look()
+        try:
+            found = session.play(
+                find_marks(marks, where, self._profile, hand.at, hand.reach(), by_camera=False)
+            )
+        finally:
+            owner.lift()  # whatever came of it: the board may be taken out next
+        nominal = [
+            (xx * x + xy * y + one.shift_mm[0], yx * x + yy * y + one.shift_mm[1])
+            for x, y in (marks[point.name] for point in found)
+        ]
+        shift, residual_mm = rigid(nominal, [point.found_mm for point in found])
+        limit_mm = self._profile.deposit.placement_error_mm
+        if residual_mm > limit_mm:
+            raise one_error(
+                f"the two points are {2 * residual_mm:.2f} mm nearer or farther than on the board; {2 * limit_mm:.2f} mm"
+                " are allowed",
+                "Is it the right board? Find both points again.",
+            )
+        console.print(f"found: turned by {shift.turn_deg:.3f}°, residual {residual_mm:.3f} mm")
+        return shift
+
+    def lay(self, fitted: FittedProgram, board: int, deposits: Collection[int]) -> Outcome:
+        """Lay the deposits of a board."""
+        side = str(fitted.job.side)
+        try:
+            owner = self._connected(side)
+        except InputError as error:
+            with suppress(OSError):
+                print_problems(error.problems)
+            return Outcome(phase=Phase.LOST, why=str(error))
+        laying = Laying(
+            self._journal,
+            fitted.job,
+            self._profile,
+            self._sending,
+            self._paste(),
+            alone=False,
+            watch=self.watch,
+        )
+        laying.work(board, deposits, owner)
+        last = next(run for run in self._journal.runs() if run.board == board)
+        if last.phase == Phase.LOST:
+            owner.doubt(last.why)
+            self.close()
+            time.sleep(RECONNECT_S)
+        host = last.why if laying.host_ended else ""
+        return Outcome(phase=Phase(last.phase), why=last.why, host=host)
+
+
+def _two_points(plan: PlanRecord) -> dict[str, tuple[float, float]]:
+    """Return the two fiducials that lie farthest apart, or two corners of the board, by name [mm, board]."""
+    marks = [
+        (f"fiducial {number}", (one.x_mm, one.y_mm)) for number, one in enumerate(plan.board.fiducials, 1)
+    ]
+    if len(marks) < 2:
+        return {"the lower left corner": (0.0, 0.0), "the upper right corner": plan.board.size_mm}
+    pairs = [(a, b) for at, a in enumerate(marks) for b in marks[at + 1 :]]
+    farthest = max(pairs, key=lambda pair: dist(pair[0][1], pair[1][1]))
+    return dict(farthest)

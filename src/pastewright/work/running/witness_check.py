@@ -1,0 +1,108 @@
+"""A witness row by itself: measured, judged, and what it teaches offered for the profile and for the next board."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import typer
+from rich.markup import escape
+
+from pastewright.learn.belief import aged
+from pastewright.learn.board import change_of_board
+from pastewright.learn.dots import of_this_row, typed_dots
+from pastewright.learn.kept import believed, row_of, trial_entry
+from pastewright.learn.update import Learned, RowAnswer, learned
+from pastewright.plan.again import WORTH, planned_again
+from pastewright.problems import one_error
+from pastewright.profile.model import Profile
+from pastewright.profile.read import read_profile
+from pastewright.records.plan import PlanRecord, plan_text, read_plan
+from pastewright.records.sheet import SheetRecord, read_sheet_record
+from pastewright.tune.record.dots_csv import read_dots_csv
+from pastewright.tune.record.measurements import DotReading
+from pastewright.tune.record.profile_update import with_entry
+from pastewright.work.exits import DONE, FINDINGS
+from pastewright.work.printing.console import out as console
+from pastewright.work.printing.console import print_file
+from pastewright.work.reading import load_profile, read_text
+from pastewright.work.running.choice import program_meant
+from pastewright.work.tuning import typed_day
+from pastewright.writing import writing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """What the person gave of a row."""
+
+    row: Path
+    profile: Path
+    diameters: str
+    dots: Path | None
+    plan: Path
+    refilled: bool
+    out: Path | None
+    accept: bool
+
+
+def checked(given: Given) -> int:
+    """Judge a row, offer what it teaches, write what is accepted; returns the exit code, FINDINGS for a stop."""
+    profile = load_profile(given.profile)
+    file = given.row / "sheet.json" if given.row.is_dir() else given.row
+    record = read_sheet_record(file)
+    row = row_of(record, profile, file=str(file))
+    readings = _readings(given, record)
+    board = read_text(program_meant(given.plan), what="a program"), read_plan(given.plan)
+    belief = aged(believed(profile), boards=1, hours=profile.drift.hours, refilled=given.refilled)
+    found = learned(belief, row, readings, change_of_board(*board, profile), worth=WORTH)
+    _tell(found)
+    if found.answer is RowAnswer.STOP:
+        return FINDINGS
+    if found.answer is RowAnswer.GO:
+        return DONE
+    if not given.accept and not typer.confirm(f"drift {found.off:.0%}: correct?"):
+        console.print("nothing is changed")
+        return DONE
+    entry = trial_entry(
+        found.belief, profile, dated=typed_day(""), dots=sum(not dot.aside for dot in found.dots)
+    )
+    with writing("the profile", given.profile, "Choose a profile that can be written."):
+        given.profile.write_text(with_entry(given.profile.read_text("utf-8"), entry), encoding="utf-8")
+    print_file("profile", given.profile)
+    return _planned(given, board, read_profile(given.profile))
+
+
+def _readings(given: Given, record: SheetRecord) -> Sequence[DotReading]:
+    if given.dots is not None:
+        return of_this_row(read_dots_csv(given.dots).readings, record, file=str(given.dots))
+    if not given.diameters:
+        raise one_error("nothing was measured of the row", "Give --diameters or --dots.")
+    return typed_dots(given.diameters, record)
+
+
+def _tell(found: Learned) -> None:
+    console.print(f"[bold]{found.answer}[/]: {escape(found.words)}")
+    console.print(f"  the board's deposits would be off by {found.off:.1%} (95th percentile)")
+    for dot in found.dots:
+        if dot.aside:
+            console.print(f"  dot {dot.index + 1} is set aside: {dot.over:.0%} of what was expected")
+    if found.answer is RowAnswer.STOP:
+        console.print("  Measure once more, or lay another row; says that the same, lay a tuning sheet.")
+
+
+def _planned(given: Given, board: tuple[str, PlanRecord], profile: Profile) -> int:
+    """Write the board's program for the corrected bench; returns the exit code."""
+    again = planned_again(board[1], profile)
+    if not again.verdict.ok:
+        console.print(
+            f"  a program for it does not verify ({escape(again.verdict.findings[0].what)}): plan the board anew"
+        )
+        return FINDINGS
+    folder = given.out or given.plan.parent.with_name(f"{given.plan.parent.resolve().name}-corrected")
+    program = folder / f"program{again.program.suffix}"
+    with writing("the program", folder, "Choose another folder with --out."):
+        folder.mkdir(parents=True, exist_ok=True)
+        program.write_text(again.program.text, encoding="utf-8", newline="\n")
+        (folder / "plan.json").write_text(plan_text(again.record), encoding="utf-8")
+    print_file("program", program)
+    print_file("plan", folder / "plan.json")
+    return DONE
