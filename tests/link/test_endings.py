@@ -98,7 +98,7 @@ class Bench:
         except OSError:
             return
 
-    def wait_down(self, seconds=40):
+    def wait_down(self, seconds=90):
         """Wait until a deposit some way into the board is being laid."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
@@ -238,7 +238,7 @@ def test_a_locked_journal(tmp_path):
         made.wait_down()
         locker = sqlite3.connect(made.journal_file, isolation_level=None, timeout=5)
         locker.execute("BEGIN IMMEDIATE")
-        end = time.monotonic() + 20
+        end = time.monotonic() + 60
         while b"stopped" not in made.shown and time.monotonic() < end:
             time.sleep(0.05)
         assert made.controller.state.axes_mm[2] == pytest.approx(TRAVEL_MM, abs=0.01)

@@ -325,7 +325,7 @@ def started_process(place, *more):
     )
 
 
-def wait_for(condition, seconds=20):
+def wait_for(condition, seconds=60):
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it never came"

@@ -43,7 +43,7 @@ def machine_of(served) -> dict:
     return served.opened.context.live.last("machine")
 
 
-def until(true, seconds=30.0):
+def until(true, seconds=90.0):
     end_s = monotonic() + seconds
     while not true():
         assert monotonic() < end_s

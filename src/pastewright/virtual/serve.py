@@ -78,7 +78,10 @@ class PseudoTerminal:
         modes = termios.tcgetattr(self._end)
         if modes[3] & (termios.ECHO | termios.ICANON):
             tty.setraw(self._end)  # a terminal that is opened anew may have forgotten that it is raw
+        # What was said while nobody had it open was said to nobody: a greeting of the start would else be taken
+        # for the one that follows the reset, and what is sent after it be lost by the reset.
         self._unsent.clear()
+        self._controller.take(self._now_s())
         if self._reset_on_open:
             self._controller.reset(self._now_s())
 
