@@ -18,7 +18,7 @@ from pastewright.plan.compare import compare_boards
 from pastewright.plan.tolerances import WORST
 from pastewright.records.plan import FindingRecord
 from pastewright.report.beside import beside_of
-from pastewright.report.board_svg import board_svg
+from pastewright.report.board_svg import Planned, board_svg
 from pastewright.report.colours import FILL_EDGES, FILL_SCALE, fill_colour
 from pastewright.report.compare_svg import compare_svg
 from pastewright.report.page import report_page
@@ -171,7 +171,7 @@ def drawn_pictures() -> dict[str, str]:
     job = read_job(plan.program.text, plan.record, file="program.gcode", plan_file="plan.json")
     return {
         "board": board_svg(plan.board),
-        "plan": board_svg(plan.board, layout=plan.layout, tour=plan.tour),
+        "plan": board_svg(plan.board, Planned(layout=plan.layout, tour=plan.tour)),
         "comparison": compare_svg(plan.board, plan.board, same),
         "run": run_svg(job, {}),
         "tray": tray_svg(

@@ -15,6 +15,7 @@ from pastewright.board.model import Board, LayerRole
 from pastewright.board.source.files import SourceFile, inputs_sha256, read_source
 from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
 from pastewright.problems import one_error
+from pastewright.uncollected import uncollected
 
 JOB_FILE = "job.toml"
 """A job file lies beside the design and is no part of it."""
@@ -116,6 +117,7 @@ def source_sha256(path: Path) -> str:
     return inputs_sha256(read_source(path))
 
 
+@uncollected()
 def board_of_files(files: Sequence[SourceFile], ask: Ask) -> Board:
     """Return one side of the board that the files are; raises `InputError` with all that is wrong with them."""
     from pastewright.board.pads.board import board_of

@@ -41,6 +41,7 @@ from pastewright.readback.judge.whatif import WhatIf, what_if
 from pastewright.readback.model import Verdict
 from pastewright.records.plan import PlanRecord
 from pastewright.route.model import Tour
+from pastewright.uncollected import uncollected
 from pastewright.version import __version__
 
 STAGES = (
@@ -93,6 +94,7 @@ class Prepared:
     warnings: tuple[str, ...]
 
 
+@uncollected()
 def prepare(
     board: Board, profile: Profile, *, job: Job = NO_JOB, on_stage: Callable[[str], None] = _silent
 ) -> Prepared:
@@ -145,6 +147,7 @@ def make_plan(
     return finish_plan(prepared, profile, dry=dry, placements=placements, job=job, on_stage=on_stage)
 
 
+@uncollected()
 def finish_plan(
     prepared: Prepared,
     profile: Profile,

@@ -5,10 +5,14 @@ unit is one millimetre; y is flipped once, in the outermost group.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 
-from pastewright.board.model import Board, PadKind, Point
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from pastewright.board.model import Board, PadKind
 from pastewright.decimals import short as _n
 from pastewright.deposit.model import Deposit, DepositKind, Layout
 from pastewright.report import colours
@@ -33,40 +37,60 @@ class BoardLook:
     text: str
 
 
-def board_svg(
-    board: Board,
-    *,
-    layout: Layout | None = None,
-    targets_ul: Mapping[str, float] | None = None,
-    tour: Tour | None = None,
-    looks: Sequence[BoardLook] = (),
-    beside: Beside | None = None,
-    standalone: bool = True,
-) -> str:
-    """Return the picture as SVG text.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """What a plan adds to the picture of a board.
 
-    `targets_ul` are doses by pad id, which colour the paste by planned over target. Without a `layout` the
-    apertures themselves are drawn. `beside` is what lies beside the board, in its coordinates.
+    `targets_ul` are doses by pad id, which colour the paste by planned over target. `beside` is what lies beside the
+    board, in its coordinates.
     """
-    linked = not standalone
+
+    layout: Layout
+    targets_ul: Mapping[str, float] = field(default_factory=dict)
+    tour: Tour | None = None
+    looks: Sequence[BoardLook] = ()
+    beside: Beside | None = None
+
+
+def board_svg(board: Board, planned: Planned | None = None, *, standalone: bool = True) -> str:
+    """Return the picture as SVG text. Of a board without a plan the apertures themselves are drawn."""
+    return _framed(board, planned, _body(board, planned, linked=not standalone), standalone=standalone)
+
+
+def board_svgs(board: Board, planned: Planned) -> tuple[str, str]:
+    """Return the picture that stands alone and the one in a page; of large boards, where no pad is linked, drawn once."""
+    alone = _body(board, planned, linked=False)
+    large = min(len(board.pads), len(planned.layout.deposits)) > MOST_TITLES
+    in_page = alone if large else _body(board, planned, linked=True)
+    return (
+        _framed(board, planned, alone, standalone=True),
+        _framed(board, planned, in_page, standalone=False),
+    )
+
+
+def _body(board: Board, planned: Planned | None, *, linked: bool) -> list[str]:
     body = [*_ground(board), *_lands(board, linked=linked)]
-    if layout is None:
-        body += _apertures(board)
-    else:
-        body += _paste(board, layout, targets_ul or {}, linked=linked)
-        if tour is not None:
-            body.append(_travel(layout.deposits, tour))
-    box = _frame(board, layout, beside)
-    if beside is not None:
-        body += drawn(beside, (box.x0, box.y0, box.x1, box.y1))
-    body += _looks(looks)
+    if planned is None:
+        return [*body, *_apertures(board)]
+    body += _paste(board, planned.layout, planned.targets_ul, linked=linked)
+    if planned.tour is not None:
+        body.append(_travel(planned.layout.deposits, planned.tour))
+    return body
+
+
+def _framed(board: Board, planned: Planned | None, body: list[str], *, standalone: bool) -> str:
+    beside = planned.beside if planned is not None else None
+    looks = planned.looks if planned is not None else ()
+    bounds = shapely.bounds([pad.land for pad in board.pads])
+    box = _frame(board, planned, bounds)
+    around = drawn(beside, (box.x0, box.y0, box.x1, box.y1)) if beside is not None else ()
     return picture(
         box,
-        body,
+        [*body, *around, *_looks(looks)],
         words=f"{board.name}, {board.side} side",
         ground=colours.GROUND,
-        legend=_entries(board, planned=layout is not None, looks=bool(looks), strip=beside is not None),
-        above=_names(board, box.letter_mm),
+        legend=_entries(board, planned=planned is not None, looks=bool(looks), strip=beside is not None),
+        above=_names(board, bounds.tolist(), box.letter_mm),
         standalone=standalone,
     )
 
@@ -76,24 +100,24 @@ def board_body(board: Board, layout: Layout, *, targets_ul: Mapping[str, float] 
     return [*_ground(board), *_lands(board), *_paste(board, layout, targets_ul or {})]
 
 
-def _frame(board: Board, layout: Layout | None, beside: Beside | None) -> Box:
+def _frame(board: Board, planned: Planned | None, bounds: NDArray[np.float64]) -> Box:
     points = [(0.0, 0.0), board.size_mm]
-    for pad in board.pads:
-        left, low, right, high = pad.land.bounds
+    if len(bounds):
+        left, low = bounds[:, :2].min(axis=0).tolist()
+        right, high = bounds[:, 2:].max(axis=0).tolist()
         points += [(left, low), (right, high)]
-    if layout is not None:
-        points += [point for deposit in layout.deposits for point in deposit.points_mm]
-    if beside is not None:
-        points += beside.points()
+    if planned is not None:
+        points += [point for deposit in planned.layout.deposits for point in deposit.points_mm]
+        if planned.beside is not None:
+            points += planned.beside.points()
     return box_of(points, MARGIN_MM)
 
 
-def _names(board: Board, letter_mm: float) -> list[str]:
+def _names(board: Board, bounds: list[list[float]], letter_mm: float) -> list[str]:
     """The parts' names above their pads, small, with a dark rim; y runs down here."""
     boxes: dict[str, tuple[float, float, float, float]] = {}
-    for pad in board.pads:
+    for pad, (left, low, right, high) in zip(board.pads, bounds, strict=True):
         if pad.ref:
-            left, low, right, high = pad.land.bounds
             x0, y0, x1, y1 = boxes.get(pad.ref, (left, low, right, high))
             boxes[pad.ref] = min(x0, left), min(y0, low), max(x1, right), max(y1, high)
     if not 0 < len(boxes) <= MOST_NAMES:
@@ -189,10 +213,15 @@ def _paste(
     planned_ul = {plan.pad_id: plan.planned_ul for plan in layout.pads}
     titled = len(layout.deposits) <= MOST_TITLES
     for deposit in layout.deposits:
-        wanted = sum(targets_ul.get(share.pad_id, 0.0) for share in deposit.shares)
-        laid = sum(planned_ul.get(share.pad_id, 0.0) for share in deposit.shares)
+        shares = deposit.shares
+        if len(shares) == 1:
+            wanted = targets_ul.get(shares[0].pad_id, 0.0)
+            laid = planned_ul.get(shares[0].pad_id, 0.0)
+        else:
+            wanted = sum(targets_ul.get(share.pad_id, 0.0) for share in shares)
+            laid = sum(planned_ul.get(share.pad_id, 0.0) for share in shares)
         fill = laid / wanted if wanted > 0 else 1.0
-        link = _link(deposit.shares[0].pad_id, linked=linked and titled) if deposit.shares else ""
+        link = _link(shares[0].pad_id, linked=linked and titled) if shares else ""
         words = _deposit_words(deposit, fill) if titled else ""
         yield _deposit(deposit, colours.fill_colour(fill), words, link)
 
@@ -219,20 +248,21 @@ def _deposit(deposit: Deposit, colour: str, title: str, link: str) -> str:
 
 def _travel(deposits: Sequence[Deposit], tour: Tour) -> str:
     hops: list[str] = []
-    last: Point | None = None
+    last = ""
     for visit in tour.visits:
         points = deposits[visit.deposit].points_mm
         first, end = (points[-1], points[0]) if visit.backwards else (points[0], points[-1])
-        if last is not None:
-            hops.append(f"M{_n(last[0])} {_n(last[1])}L{_n(first[0])} {_n(first[1])}")
-        last = end
+        there = f"{_n(first[0])} {_n(first[1])}"
+        if last:
+            hops.append(f"M{last}L{there}")
+        last = there if len(points) == 1 else f"{_n(end[0])} {_n(end[1])}"
     return (
         f'<path d="{"".join(hops)}" stroke="{colours.TRAVEL}" stroke-width="0.07" stroke-opacity="0.65"'
         ' fill="none"/>'
     )
 
 
-def _looks(looks: Sequence[BoardLook]) -> Iterable[str]:
+def _looks(looks: Iterable[BoardLook]) -> Iterable[str]:
     for look in looks:
         yield (
             f'<circle cx="{_n(look.x_mm)}" cy="{_n(look.y_mm)}" r="{_n(look.radius_mm)}" fill="none"'

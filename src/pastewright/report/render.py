@@ -11,23 +11,25 @@ from pastewright.plan.pipeline import Plan
 from pastewright.plan.tolerances import reach_of, shown, tolerance_words, worst_pads
 from pastewright.plunger.settle import strip_of
 from pastewright.report.beside import Beside, beside_of
-from pastewright.report.board_svg import BoardLook, board_svg
+from pastewright.report.board_svg import BoardLook, Planned, board_svgs
 from pastewright.report.page import WorstPad, report_page
 from pastewright.report.plots import Scenario, pressure_svg, scenarios_svg
 from pastewright.report.tolerance_svg import tolerance_svg
 from pastewright.report.tray_svg import tray_svg
 from pastewright.tolerance.predict import WORDS
+from pastewright.uncollected import uncollected
 
 MOST_LOOKS = 2000  # rings; more would hide the board
 Skipped = Sequence[tuple[str, Sequence[Point]]]
 
 
+@uncollected()
 def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
     """Return the picture (SVG) and the report (HTML) of a plan.
 
     `skipped` are names and corners [mm, machine] of a tray's boards that are marked bad.
     """
-    picture = _picture(plan, skipped, standalone=True)
+    picture, in_page = _pictures(plan, skipped)
     scenarios = [
         Scenario(
             name=scenario.name,
@@ -40,7 +42,7 @@ def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
     ]
     page = report_page(
         plan.record,
-        board_svg=_picture(plan, skipped, standalone=False),
+        board_svg=in_page,
         pressure_svg=pressure_svg(
             plan.verdict.trace, yield_kpa=plan.bench.yield_kpa, rest_kpa=plan.bench.rest_kpa
         )
@@ -76,18 +78,21 @@ def _tolerances(plan: Plan) -> str:
     return tolerance_svg(plan.board, reaches, limit=spread.limit)
 
 
-def _picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
+def _pictures(plan: Plan, skipped: Skipped) -> tuple[str, str]:
+    """Return the picture that stands alone and the one in the report."""
     if len(plan.placements.boards) > 1 or skipped:
-        return _tray_picture(plan, skipped, standalone=standalone)
-    return board_svg(
-        plan.board,
+        return (
+            _tray_picture(plan, skipped, standalone=True),
+            _tray_picture(plan, skipped, standalone=False),
+        )
+    planned = Planned(
         layout=plan.layout,
         targets_ul={dose.pad_id: dose.target_ul for dose in plan.doses},
         tour=plan.tour,
         looks=_looks(plan.board, plan.layout, {dose.pad_id: dose.warnings for dose in plan.doses}),
         beside=_beside(plan, plan.placements.boards[0].affine.inverse()),
-        standalone=standalone,
     )
+    return board_svgs(plan.board, planned)
 
 
 def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:

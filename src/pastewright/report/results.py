@@ -8,11 +8,13 @@ from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan
 from pastewright.records.plan import plan_text
 from pastewright.report.render import Skipped, render_report
+from pastewright.uncollected import uncollected
 from pastewright.writing import writing
 
 PROGRAM_STEM = "program"
 
 
+@uncollected()
 def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: Skipped = ()) -> Path | None:
     """Write plan.json, pads.csv, board.svg, report.html and the program; returns the program's path.
 

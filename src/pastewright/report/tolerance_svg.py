@@ -3,9 +3,11 @@
 No bar: within half of what the profile asks for; one, two, three bars: within it, within twice as much, beyond.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from pastewright.board.model import Area, Board
+import shapely
+
+from pastewright.board.model import Board
 from pastewright.decimals import short as _n
 from pastewright.report import colours
 from pastewright.report.paths import area_path, area_paths
@@ -33,7 +35,9 @@ def tolerance_svg(board: Board, reaches: Mapping[str, float], *, limit: float) -
     body = []
     if board.outline is not None:
         body.append(f'<path d="{area_path(board.outline)}" fill="{colours.BOARD}" fill-rule="evenodd"/>')
-    for pad, path in zip(board.pads, area_paths([pad.land for pad in board.pads]), strict=True):
+    lands = [pad.land for pad in board.pads]
+    bounds = shapely.bounds(lands)
+    for pad, path, sides in zip(board.pads, area_paths(lands), bounds.tolist(), strict=True):
         reach = reaches.get(pad.id)
         if reach is None:
             body.append(f'<path d="{path}" fill="{colours.LAND_BARE}" fill-rule="evenodd"/>')
@@ -41,12 +45,13 @@ def tolerance_svg(board: Board, reaches: Mapping[str, float], *, limit: float) -
         step = step_of(reach, limit)
         body.append(
             f'<path d="{path}" fill="{STEPS[step][1]}" fill-rule="evenodd">'
-            f"<title>±{100 * reach:.1f} %</title></path>{_bars(pad.land, step)}"
+            f"<title>±{100 * reach:.1f} %</title></path>{_bars(sides, step)}"
         )
     width, height = board.size_mm
     points = [(0.0, 0.0), (width, height)]
-    for pad in board.pads:
-        left, low, right, high = pad.land.bounds
+    if len(bounds):
+        left, low = bounds[:, :2].min(axis=0).tolist()
+        right, high = bounds[:, 2:].max(axis=0).tolist()
         points += [(left, low), (right, high)]
     shown = f"{100 * limit:g} %"
     legend = [
@@ -63,9 +68,11 @@ def tolerance_svg(board: Board, reaches: Mapping[str, float], *, limit: float) -
     )
 
 
-def _bars(land: Area, count: int) -> str:
-    """Bars across the land's shorter side, evenly along its longer one."""
-    left, low, right, high = land.bounds
+def _bars(sides: Sequence[float], count: int) -> str:
+    """Bars across a land's shorter side, evenly along its longer one; `sides` are left, low, right and high [mm]."""
+    if not count:
+        return ""
+    left, low, right, high = sides
     width, height = right - left, high - low
     bars = []
     for at in range(count):
@@ -76,6 +83,4 @@ def _bars(land: Area, count: int) -> str:
         else:
             y = low + share * height
             bars.append(f"M{_n(left)} {_n(y)}H{_n(right)}")
-    if not bars:
-        return ""
     return f'<path d="{"".join(bars)}" stroke="{BAR}" stroke-width="{_n(0.08 * max(width, height), 3)}" fill="none"/>'

@@ -110,7 +110,7 @@ class ReadController:
         self.rows: list[Row] = []
         self.arcs: dict[int, ArcMove] = {}
         self.doubts: dict[str, tuple[int, FindingKind]] = {}
-        self._stated = False
+        self.stated = False
 
     def doubt(self, line: int, what: str, kind: FindingKind = FindingKind.STATE) -> None:
         """Note once that something the line relies on was never stated."""
@@ -131,7 +131,7 @@ class ReadController:
         kind, feed, plunger_feed, seconds = self._feed(line, act, params, state)
         if target == place and arc is None:
             return
-        if not self._stated:
+        if not self.stated:
             self._check_stated(line, state)
         if arc is not None:
             self.arcs[len(self.rows)] = arc
@@ -251,7 +251,7 @@ class ReadController:
         return arc_by_centre(start_mm=start, end_mm=end, plane=plane, offset_mm=centre, clockwise=clockwise)
 
     def _check_stated(self, line: int, state: ReadState) -> None:
-        self._stated = True
+        self.stated = True
         for name in self.dialect.must_state:
             if name == "units" and state.unit_mm is None:
                 self.doubt(line, "a move comes before the units were stated (G20 or G21)")

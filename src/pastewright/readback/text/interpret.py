@@ -4,7 +4,7 @@ Each line is read whole and checked whole; only then does it act. What a control
 depends on a state that the program did not state, becomes a finding.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pastewright.profile.model import Controller, DialectName
@@ -15,6 +15,7 @@ from pastewright.readback.text.controller import Letters, ReadController, ReadSt
 from pastewright.readback.text.expressions import LineError
 from pastewright.readback.text.lines import ReadBlock, ngc_block, reprap_block
 from pastewright.readback.text.ngc import NGC, ORDER
+from pastewright.readback.text.plain import PLAIN_LENGTH, followed, is_comment, plain_lines
 from pastewright.readback.text.reprap import REPRAP
 
 DIALECTS: Mapping[DialectName, CodeTable] = {DialectName.REPRAP: REPRAP, DialectName.NGC: NGC}
@@ -30,7 +31,6 @@ _TAKES_AXES = frozenset({Effect.SET_OFFSET, Effect.DATA, Effect.HOME})
 Params = dict[str, float]
 
 _NUMBERS = str.maketrans("", "", "0123456789.- ")
-PLAIN_LENGTH = 200  # characters; a longer line is read with all its checks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,19 +49,13 @@ class ReadProgram:
 def interpret(text: str, settings: Controller, *, plunger_letter: str) -> ReadProgram:
     """Return what `text` makes the axes do, in the dialect and with the plunger letter of the bench."""
     reader = _Reader(settings, plunger_letter)
-    for line, raw in enumerate(text.split("\n"), start=1):
-        if reader.ended:
-            reader.after_end(line, raw)
-        else:
-            reader.read(line, raw)
+    line, at = 1, 0
+    for found in reader.plain.many.finditer(text):
+        line = reader.lines(line, text[at : found.start()].split("\n")[:-1])
+        line = reader.run(line, found.group())
+        at = found.end()
+    reader.lines(line, text[at:].split("\n"))
     return reader.result()
-
-
-def _is_comment(raw: str) -> bool:
-    """Return whether a line is one plain comment, in either manner, and nothing else."""
-    if raw.startswith(";"):
-        return "(" not in raw and ")" not in raw and len(raw) <= PLAIN_LENGTH
-    return raw.startswith("(") and raw.find(")") == len(raw) - 1 <= PLAIN_LENGTH and raw.count("(") == 1
 
 
 class _Reader:
@@ -85,12 +79,33 @@ class _Reader:
         self._after = False
         self._codes = dict(self.dialect.codes)
         self._spelt: dict[str, Code] = {}
+        self.plain = plain_lines(self.dialect, plunger_letter)
 
     # -- lines ------------------------------------------------------------------------------------------
 
+    def lines(self, line: int, raws: Sequence[str]) -> int:
+        """Read lines one by one, the first has the number `line`; return the number of the line after them."""
+        for number, raw in enumerate(raws, start=line):
+            if self.ended:
+                self.after_end(number, raw)
+            else:
+                self.read(number, raw)
+        return line + len(raws)
+
+    def run(self, line: int, text: str) -> int:
+        """Read a run of plain lines, at once where that says the same as one by one."""
+        raws = text.split("\n")[:-1]
+        # The first move is looked at for what was not stated before it.
+        singly = next((n for n, raw in enumerate(raws, start=1) if not is_comment(raw)), 0)
+        begun = 0 if self.machine.stated else singly
+        line = self.lines(line, raws[:begun])
+        if not self.ended and followed(self.plain.one.findall(text)[begun:], line, self.machine):
+            return line + len(raws) - begun
+        return self.lines(line, raws[begun:])
+
     def read(self, line: int, raw: str) -> None:
         """Read one line: whole, checked, then acted upon. A bad line leaves a finding and changes nothing."""
-        if _is_comment(raw):
+        if is_comment(raw):
             return
         rows = len(self.machine.rows)
         try:
