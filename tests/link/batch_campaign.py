@@ -20,6 +20,7 @@ from pastewright.link.job import ProgramPart, chosen
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.link.run import Phase, Run, Send
+from pastewright.link.stroke import Punctuality
 from pastewright.link.weave import Shift
 from pastewright.records.plan import plan_of_data
 from pastewright.virtual import Faults, Manners, VirtualController
@@ -139,6 +140,7 @@ class Host:
         self.kill_share = kill_share
         self.journal = Journal(path)
         self.clock = machine.now_s
+        self.punctual = Punctuality()
         self.fitted = {}
 
     def now(self):
@@ -164,7 +166,8 @@ class Host:
         barrel = barrels_named(journal, batch(journal, None).settings["barrel"])
         setting = replace(SETTING, barrel=barrel.id, ul_per_unit=UL_PER_UNIT)
         run_id = journal.begin_run(board, setting, process=1, now_s=self.now())
-        run = Run(fitted.job, chosen(fitted.job, deposits), sender(machine.protocol), bench(machine.protocol))
+        blocks, bench_there = chosen(fitted.job, deposits), bench(machine.protocol)
+        run = Run(fitted.job, blocks, sender(machine.protocol), bench_there, self.punctual)
         stop_at_s = machine.now_s + self.rng.uniform(0.0, 12.0) if self.rng.random() < 0.05 else float("inf")
         unplug_at_s = (
             machine.now_s + self.rng.uniform(0.0, 12.0) if self.rng.random() < 0.03 else float("inf")
@@ -175,7 +178,7 @@ class Host:
             for action in (actions := run.actions()):
                 if isinstance(action, Send):
                     machine.controller.feed(action.data, machine.now_s)
-                    journal.mark(run_id, action.unsent)
+                    journal.mark(run_id, action.unsent, action.doubt)
                 else:
                     journal.enter(run_id, [action], now_s=self.now())
                     self.perhaps_killed(0.0005)

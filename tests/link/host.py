@@ -63,7 +63,7 @@ def work(journal_file: str, port: str, protocol: str, program: str, plan: str) -
         lambda actions: journal.enter(number, actions, now_s=time.time()),
         wishes=list,
         show=lambda actions: None,
-        mark=lambda unsent: journal.mark(number, unsent),
+        mark=lambda unsent, doubt: journal.mark(number, unsent, doubt),
     )
     connection.close()
     return run.phase

@@ -146,6 +146,13 @@ def test_a_killed_host_counts_what_it_sent_and_no_more(journal, marked, counted)
     assert used(journal) == pytest.approx((counted * UL_PER_UNIT, 0.0))
 
 
+def test_a_host_killed_while_it_breaks_off_tells_what_may_not_have_been_laid(journal):
+    run, board = begun_strip(journal)
+    journal.mark(run, 0.15, 0.05)  # held at once, and nobody has told yet where
+    journal.interrupted(board, why="killed", now_s=2.0)
+    assert used(journal) == pytest.approx((0.25 * UL_PER_UNIT, 0.05 * UL_PER_UNIT))
+
+
 def test_on_another_computer_the_mark_is_not_believed_and_the_doubt_is_shown(journal, monkeypatch):
     from pastewright.link import journal as module
 

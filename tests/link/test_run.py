@@ -8,6 +8,7 @@ from programs import written
 from pastewright.link.job import chosen
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import OVER, TABLE, Cue, Done, Doubt, Entered, Phase, Run, Send, Started, Swept
+from pastewright.virtual import VirtualController
 
 PROTOCOLS = ("reprap", "cnc")
 
@@ -272,3 +273,28 @@ def test_a_garbled_plunger_position_never_draws_back_more_than_was_pushed():
     assert len(drawn) == 1
     # The third deposit begins at 0.44 and pushes as far as 0.56; 0.02 of relief on top.
     assert float(drawn[0].split("A")[1].split("F")[0]) == pytest.approx(-0.14, abs=1e-6)
+
+
+def test_a_plunger_word_that_lost_its_point_is_stopped_on_its_way_and_accounted_for():
+    """A0.4200 became A04200: at F60 it would take an hour, and no answer is wrong until then."""
+    job = job_of(written("cnc", 3, beads=False))
+    controller = VirtualController("cnc", scale=1.0)
+    controller.feed(b"$X\n", 0.0)
+    run = new_run("cnc", job)
+    actions = []
+    drive(
+        run,
+        controller,
+        now_s=1.0,
+        until_s=200.0,
+        down=lambda data: data.replace(b"A0.4200", b"A04200"),
+        watch=lambda run, some, now_s: actions.extend(some),
+    )
+    assert run.phase is Phase.STOPPED
+    assert "A is at" in run.why
+    assert "goes from 0.400 to 0.500" in run.why
+    plunger = controller.state.plunger
+    assert -0.1 < plunger < 1.5  # it goes one a second: seen within less than a second, then relieved
+    counted = sum(sum(action.units) for action in actions if isinstance(action, Started))
+    counted += sum(action.units for action in actions if isinstance(action, Swept))
+    assert counted == pytest.approx(plunger, abs=0.002)

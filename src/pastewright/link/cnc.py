@@ -49,8 +49,8 @@ POLL_S = 0.05
 """At a barrier: its interface notes advise no more than some 5 to 20 questions a second (from memory)."""
 LEAST_OFFSET_MM = 0.005
 """Half the last figure but one of a report: less is rounding."""
-SLOW_POLL_S = 0.5
-"""Between barriers: often enough to notice a controller that stands (own choice)."""
+SLOW_POLL_S = 0.2
+"""Between barriers: the least of what the notes advise. What a reset leaves in doubt is as long as this."""
 SILENCE_S = 5.0
 """A status report comes within milliseconds whatever the axes do; this allows for a slow network (own choice)."""
 MOST_BLIND = 35
@@ -90,6 +90,7 @@ class CncSender:
     """Sends lines to a small CNC controller. See `events.Sender` for the shape, the module for the rules."""
 
     emergency = RESET
+    heard_every_s: float | None = SLOW_POLL_S + POLL_S
 
     def __init__(self, *, silence_s: float = SILENCE_S, locked_is_fine: bool = False) -> None:
         """`locked_is_fine`: an alarm state at the start is accepted, because homing comes first."""

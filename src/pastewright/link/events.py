@@ -91,6 +91,8 @@ class Sender(Protocol):
 
     emergency: bytes
     """What stops everything, for a connection that is dropped right after it."""
+    heard_every_s: float | None
+    """A controller that lives is heard at least so often while lines are out; None where it says nothing by itself."""
 
     @property
     def taken(self) -> int:

@@ -206,8 +206,10 @@ class Journal:
                 self._db.execute("UPDATE runs SET controller = ? WHERE id = ?", (action.text, run))
             self._note(run, action.kind, action.text, now_s)
 
-    def mark(self, run: int, unsent: float) -> None:
-        """Keep what of the account of the plunger has not gone out yet; not synced, and left out where that would wait.
+    def mark(self, run: int, unsent: float, doubt: float = 0.0) -> None:
+        """Keep what of the account of the plunger has not gone out yet, or was broken off, and how far that may be wrong.
+
+        Not synced, and left out where that would wait.
 
         It outlives the host's end, not the end of its computer: `interrupted` believes it only where that runs on.
         """
@@ -215,10 +217,10 @@ class Journal:
             self._marks = sqlite3.connect(self.path, isolation_level=None, timeout=0.0)
             self._marks.execute("PRAGMA synchronous = NORMAL")
         with suppress(sqlite3.Error):
-            self._marks.execute("UPDATE runs SET unsent = ? WHERE id = ?", (unsent, run))
+            self._marks.execute("UPDATE runs SET unsent = ?, unsure = ? WHERE id = ?", (unsent, doubt, run))
 
     def _unsent(self, run: int, units: float) -> None:
-        self._db.execute("UPDATE runs SET unsent = ? WHERE id = ?", (units, run))
+        self._db.execute("UPDATE runs SET unsent = ?, unsure = 0 WHERE id = ?", (units, run))
 
     def _swept(
         self, run: int, what: str, deposit: int | None, units: float, now_s: float, *, doubt: float = 0.0
@@ -287,13 +289,16 @@ class Journal:
             )
             self._move(board, found, (DepositState.STARTED,), DepositState.TO_BE_CHECKED, why, None, now_s)
             open_runs = self._db.execute(
-                "SELECT id, boot, unsent FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
+                "SELECT id, boot, unsent, unsure FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
             ).fetchall()
-            for run, boot, unsent in open_runs:
-                if unsent and boot and boot == boot_id():
-                    self._swept(run, "entered and never sent", None, -unsent, now_s)
-                elif unsent:  # another computer, or the same after a power cut: the mark may be an old one
-                    self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent))
+            for run, boot, unsent, unsure in open_runs:
+                if (unsent or unsure) and boot and boot == boot_id():
+                    what = "broken off" if unsure else "entered and never sent"
+                    self._swept(run, what, None, -unsent, now_s, doubt=unsure)
+                elif (
+                    unsent or unsure
+                ):  # another computer, or the same after a power cut: the mark may be an old one
+                    self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent) + unsure)
                 self._db.execute(
                     "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?",
                     (now_s, Phase.LOST, why, run),

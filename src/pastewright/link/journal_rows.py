@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-FORMAT = 3
+FORMAT = 4
 
 
 class DepositState(StrEnum):
@@ -83,7 +83,10 @@ ALTER TABLE swept ADD COLUMN doubt REAL NOT NULL DEFAULT 0;
 """`sent` is the program of this run where it is not its board's, `unsent` what is counted in `swept` and not out yet;
 `swept.doubt` is how far its `ul` may be wrong, since nobody knows how far a stroke came [µL]."""
 
-SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA, 3: THIRD_SCHEMA}
+FOURTH_SCHEMA = "ALTER TABLE runs ADD COLUMN unsure REAL NOT NULL DEFAULT 0;"
+"""How far `unsent` may be wrong once motion was broken off: nobody has told yet where it ended."""
+
+SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA, 3: THIRD_SCHEMA, 4: FOURTH_SCHEMA}
 """What each format adds to the one before; a journal of an older format is brought up to date when it is opened."""
 
 RUNS = """

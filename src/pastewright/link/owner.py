@@ -22,6 +22,7 @@ from pastewright.link.detect import Deaf, Found, NotFound, Protocol, detect
 from pastewright.link.events import KEEPS_PLACE, Failed, Passed, Ready, Said, Sender, Standing, Trouble
 from pastewright.link.port import Port, PortLostError, open_port
 from pastewright.link.reprap import RepRapSender
+from pastewright.link.stroke import Punctuality
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 
@@ -98,6 +99,8 @@ class Owner:
         self.said: list[str] = []
         """What else the controller said since the last `do` began: answers of a probe, messages."""
         self.position: dict[str, float] = {}
+        self.punctual = Punctuality()
+        """What runs through this port have shown of the machine's clock."""
         self._clock = clock
         self._sender: Sender | None = None
         self._token = 0

@@ -113,6 +113,7 @@ class RepRapSender:
     """Sends lines to a printer controller. See `events.Sender` for the shape, the module for the rules."""
 
     emergency = b"M112\n"
+    heard_every_s: float | None = None
 
     def __init__(self, *, silence_s: float = SILENCE_S, advanced: bool = True) -> None:
         self._silence_s = silence_s

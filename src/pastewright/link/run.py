@@ -23,7 +23,7 @@ Longer than 400 lines because the run is one table of phases, above, and is read
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import count
 
@@ -42,9 +42,17 @@ from pastewright.link.events import (
 )
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
 from pastewright.link.probes import NO_CONTACT
-from pastewright.link.stroke import LinesOut, plunger_units, walk
+from pastewright.link.stroke import LinesOut, Punctuality, plunger_units, walk
 from pastewright.link.words import Modal, Scan
 
+ARRIVED_S = 0.2
+"""What went out so long before a cable broke has come through: 128 bytes take 0.13 s at 9600 baud."""
+ANEW_S = 3.0
+"""From a reset to the greeting, starter included: up to 2 s on boards seen (from memory), and some."""
+STILL = ("Hold:0", "Idle")
+"""State words of a controller whose axes stand."""
+RENAMING = ("G92", "G10", "G28", "G30", "G38", "G53", "$")
+"""Lines that rename places, or move to places in other numbers."""
 LEAST_UNITS = 1e-9
 """Below the last decimal of any plunger word: rounding of sums, no motion."""
 
@@ -101,10 +109,14 @@ TABLE: dict[tuple[Phase, Cue], Phase] = {
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """Bytes for the controller. `unsent` is what the account of the plunger counts and is still not out after them."""
+    """Bytes for the controller. `unsent` is what the account of the plunger counts and is still not out after them.
+
+    Once they have stopped the machine, `unsent` is what is likely not carried out, and may be wrong by `doubt`.
+    """
 
     data: bytes
     unsent: float = field(default=0.0, compare=False)
+    doubt: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +180,15 @@ Action = Send | Started | Swept | Done | Doubt | Entered | Noted
 class Run:
     """One connection's worth of work on one board."""
 
-    def __init__(self, job: ProgramJob, blocks: Sequence[ProgramBlock], sender: Sender, bench: Bench) -> None:
+    def __init__(
+        self,
+        job: ProgramJob,
+        blocks: Sequence[ProgramBlock],
+        sender: Sender,
+        bench: Bench,
+        punctual: Punctuality | None = None,
+    ) -> None:
+        """`punctual` is what runs before have learned about the machine's clock, and learns from this one."""
         self.phase = Phase.CONNECTING
         self.why = ""
         self.done: list[int] = []
@@ -193,12 +213,19 @@ class Run:
         self._sent_lines = 0
         self._elsewhere = False
         self._stroke = LinesOut()
-        self._now_s = 0.0
+        self._punctual = punctual or Punctuality()
+        self._now_s = self._heard_s = 0.0
+        self._breaking_off: tuple[float, float] | None = None  # what is likely not carried out, and its doubt
         self._tokens = count(1)
         self._token = self._group_token = 0
         self._asked_twice = False
         self._before_hold = Phase.LAYING
         self._relieving = False
+        self._told_from: float | None = (
+            0.0  # the plunger's number before the lines sent, None where they rename it on the way
+        )
+        self._reach: dict[str, tuple[float, float]] = {}  # from where to where the lines sent bring each axis
+        self._strays = 0  # reports in a row that have an axis elsewhere
         self._left_at = 0  # lines of the group broken off that had gone out
         self._actions: list[Action] = []
 
@@ -233,6 +260,7 @@ class Run:
         """Stop at once if the protocol can, else before the next deposit."""
         if self.phase in MOVING and self._sender.hold(now_s):
             self._before_hold = self.phase
+            self._stroke.held = True
             self._flush(
                 now_s
             )  # first the byte that stops it, then the entry: a locked journal takes its time
@@ -260,6 +288,7 @@ class Run:
         if not connecting:
             self._left_at = max(self._sent_lines - self._sender.unsent, 0)
             self._sender.break_off(now_s)
+            self._breaking_off = self._left_undone(now_s)
             self._flush(now_s)
         self._cue(Cue.STOP, why)
 
@@ -292,7 +321,10 @@ class Run:
     def received(self, data: bytes, now_s: float) -> None:
         """Take bytes from the controller."""
         self._now_s = now_s
-        self._events(self._sender.received(data, now_s), now_s)
+        events = self._sender.received(data, now_s)
+        self._stroke.answered(self._sender.taken, now_s)
+        self._events(events, now_s)
+        self._heard_s = now_s  # only now: what broke the run off came after what was heard before
 
     def tick(self, now_s: float) -> None:
         """Let time pass."""
@@ -314,6 +346,8 @@ class Run:
         elif isinstance(event, Standing):
             self.place = event.position or self.place
             self._note_offset(event)
+            self._plunger_told(event, now_s)
+            self._strayed(event.position, now_s)
         elif isinstance(event, Ready):
             self._ready(event)
         elif isinstance(event, Repeated):
@@ -347,6 +381,7 @@ class Run:
             self._stroke.taken += len(self._bench.home)
         elif self.phase is Phase.STOPPING and not self._relieving:
             self._relieving = True
+            self._breaking_off = None
             self._sender.push(self._relief())
             self._token = next(self._tokens)
             self._sender.barrier(self._token)
@@ -375,6 +410,7 @@ class Run:
             self._elsewhere = True
             self._failed(Failed(Trouble.ELSEWHERE, off), now_s)
             return
+        self._punctual.passed(self._stroke, now_s)
         self._finish_group()
         self._next_group(Cue.PASSED)
 
@@ -408,12 +444,16 @@ class Run:
             for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
                 self._sender.push(lines, whole=whole)
             self._sent_lines += len(block.lines)
-        steps = [
-            step
-            for block in blocks
-            for step in walk(block.lines, block.before, self._job.letter, reprap=self._bench.reprap)
-        ]
+        letter, steps = self._job.letter, []
+        # The program does not know where the tip stands before its first move; the controller has told.
+        here = {axis: self.place[axis] for axis in "XYZ" if axis in self.place}
+        for block in blocks:
+            before = replace(block.before, place={**here, **block.before.place})
+            steps += walk(block.lines, before, letter, reprap=self._bench.reprap)
         self._stroke = LinesOut(steps, taken=self._sender.taken)
+        self._told_from = _number_at_rest(blocks, letter)
+        self._reach = _reach(blocks, letter)
+        self._strays = 0
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
         self._sender.barrier(self._token)
@@ -428,23 +468,72 @@ class Run:
     def _put_right(self, *, stands: bool) -> None:
         """Correct the account of the plunger where what was counted was not, or not wholly, carried out.
 
-        A controller that stood still carried out some of what it had acknowledged, one that goes on all of that, and of
-        what was sent nobody knows what came through. In between the plunger may be anywhere on its way: that is the doubt.
+        A controller that stood still carried out some of what it had; one that goes on all of that, and of what was sent
+        just now nobody knows what came through. In between the plunger may be anywhere on its way: that is the doubt.
         """
         if not self._sent or self.phase not in (*MOVING, Phase.HELD, Phase.STOPPING):
             return
-        stroke, letter = self._stroke, self._job.letter
-        acknowledged = min(max(self._sender.taken - stroke.taken, 0), stroke.out)
+        stroke = self._stroke
         stopping = self.phase is Phase.STOPPING and not self._relieving
-        first, last = (0, acknowledged) if stands else (0 if stopping else acknowledged, stroke.out)
-        way = stroke.way[first : last + 1]
-        best = stroke.by_the_clock(self._now_s, last) if stands else way[-1]
-        if stopping and not self._bench.reprap and letter in self.place:
-            best = self.place[letter] - self._sent[0].before.place.get(letter, 0.0)
-        best = min(max(best, min(way)), max(way))
-        doubt = max(best - min(way), max(way) - best)
+        if stopping and self._breaking_off is not None and not self._bench.reprap:
+            unsent, doubt = self._breaking_off
+            best = stroke.counted - unsent
+        elif stands:
+            best, doubt = self._stood()
+        else:
+            came = max(stroke.acknowledged, stroke.out_by(self._now_s - ARRIVED_S))
+            way = stroke.way[came : stroke.out + 1]
+            best, doubt = way[-1], max(max(way) - way[-1], way[-1] - min(way))
         if doubt > LEAST_UNITS or abs(best - stroke.counted) > LEAST_UNITS:
             self._actions.append(Swept("sent and not carried out", best - stroke.counted, 0.0, doubt))
+
+    def _stood(self) -> tuple[float, float]:
+        """Return how far the plunger is after a dead stop just now, and how far that may be wrong."""
+        within_s = self._sender.heard_every_s
+        last_s = min(self._heard_s, self._now_s)
+        now_s = self._now_s if within_s is None else min(self._now_s, last_s + within_s)
+        if (
+            within_s is None
+        ):  # it says nothing by itself: it may have stopped as long ago as it takes to start anew
+            last_s = max(last_s, now_s - ANEW_S)
+        best, low, high = self._stroke.stood(last_s, now_s, self._punctual)
+        return best, max(best - low, high - best)
+
+    def _left_undone(self, now_s: float) -> tuple[float, float]:
+        """Return how much of what is counted is likely not carried out if motion is broken off now, and the doubt of it."""
+        stroke = self._stroke
+        if self._bench.reprap:  # what was sent comes to its own end
+            return stroke.unsent, 0.0
+        best, low, high = stroke.stood(min(self._heard_s, now_s), now_s, self._punctual)
+        return stroke.counted - best, max(best - low, high - best)
+
+    def _plunger_told(self, event: Standing, now_s: float) -> None:
+        letter = self._job.letter
+        if letter not in event.position or not self._sent or self._told_from is None or self._relieving:
+            return
+        at = event.position[letter] - self._told_from
+        self._stroke.told(at, now_s)
+        if self._breaking_off is None:
+            self._punctual.told(self._stroke, at, now_s)
+        if self._breaking_off is not None and event.state in STILL:
+            self._breaking_off = self._stroke.counted - at, 0.0
+
+    def _strayed(self, position: dict[str, float], now_s: float) -> None:
+        """Stop where two reports in a row have an axis where no line brings it: one was garbled into another."""
+        if self.phase not in (Phase.LAYING, Phase.ENDING) or not position:
+            return
+        out = []
+        for letter, (low, high) in self._reach.items():
+            limit = self._bench.plunger_tolerance if letter == self._job.letter else PLACE_MM
+            at = position.get(letter, low)
+            if not low - limit <= at <= high + limit:
+                out.append(f"{letter} is at {at:.3f}, and goes from {low:.3f} to {high:.3f}")
+        self._strays = self._strays + 1 if out else 0
+        if self._strays > 1:
+            self._elsewhere = True
+            self._failed(
+                Failed(Trouble.ELSEWHERE, f"the tip is not where the program has it: {', '.join(out)}"), now_s
+            )
 
     def _off(self, position: dict[str, float]) -> str:
         """Return how the reported position differs from the program's, "" where it does not."""
@@ -523,9 +612,13 @@ class Run:
 
     def _flush(self, now_s: float) -> None:
         data = self._sender.to_send(now_s)
-        if data:
-            self._stroke.went_out(min(self._sender.unsent, len(self._stroke.way) - 1), now_s)
-            self._actions.append(Send(data, self._stroke.unsent))
+        if not data:
+            return
+        if self._breaking_off is not None:
+            self._actions.append(Send(data, *self._breaking_off))
+            return
+        self._stroke.went_out(min(self._sender.unsent, len(self._stroke.way) - 1), now_s)
+        self._actions.append(Send(data, self._stroke.unsent))
 
     def _doubt(self, why: str) -> None:
         if self.open:
@@ -565,6 +658,39 @@ def _strokes(block: ProgramBlock, letter: str, height_mm: float) -> list[tuple[b
             strokes.append((False, []))
             down = False
     return [(whole, lines) for whole, lines in strokes if lines]
+
+
+def _number_at_rest(blocks: Sequence[ProgramBlock], letter: str) -> float | None:
+    """Return what the plunger's place is called before these blocks, None where a G92 renames it once it has moved."""
+    at = blocks[0].before.place.get(letter, 0.0) if blocks else 0.0
+    moved = 0.0
+    for block in blocks:
+        scan = Scan(letter, block.before)
+        for line in block.lines:
+            stood = scan.place.get(letter, 0.0)
+            scan.line(line)
+            if not line.startswith("G92"):
+                moved += abs(scan.place.get(letter, 0.0) - stood)
+            elif moved > LEAST_UNITS and abs(scan.place.get(letter, 0.0) - stood) > LEAST_UNITS:
+                return None
+            else:
+                at = scan.place.get(letter, 0.0) if moved <= LEAST_UNITS else at
+    return at
+
+
+def _reach(blocks: Sequence[ProgramBlock], letter: str) -> dict[str, tuple[float, float]]:
+    """Return from where to where each axis goes in these blocks, {} where that is not told by their numbers alone."""
+    reach: dict[str, tuple[float, float]] = {}
+    for block in blocks:
+        scan = Scan(letter, block.before)
+        for line in ("", *block.lines):
+            if line.startswith(RENAMING):
+                return {}
+            scan.line(line)
+            for axis, at in scan.place.items():
+                low, high = reach.get(axis, (at, at))
+                reach[axis] = min(low, at), max(high, at)
+    return reach
 
 
 def _groups(blocks: Sequence[ProgramBlock], size: int) -> deque[Sequence[ProgramBlock]]:

@@ -84,6 +84,16 @@ class Scan:
         """The last F in G94, None where none was said."""
         return self._feed
 
+    @property
+    def inverse_time(self) -> bool:
+        """Whether F is how often a minute the line's move fits (G93)."""
+        return bool(self._inverse_time)
+
+    @property
+    def rapid(self) -> bool:
+        """Whether lines move by G0."""
+        return self._motion == 0
+
     def modal(self) -> Modal:
         """Return the modes in force now."""
         return Modal(

@@ -82,7 +82,7 @@ class Laying:
         number = journal.begin_run(board, self._setting(), process=os.getpid(), now_s=unix_s())
         if owner is None:
             return self._to_file(number, board, deposits)
-        run = Run(job, chosen(job, deposits), owner.new_sender(), owner.bench)
+        run = Run(job, chosen(job, deposits), owner.new_sender(), owner.bench, owner.punctual)
 
         def record(actions: list[Action]) -> None:
             try:
