@@ -42,9 +42,10 @@ from pastewright.work.printing.console import print_problems
 from pastewright.work.running.asking import PasteState, paste_of, show_job
 from pastewright.work.running.barrels import words_of
 from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
+from pastewright.work.running.board_laid import BoardLaid
 from pastewright.work.running.checks import RunCheck, ask, run_checks
 from pastewright.work.running.choice import check_verified, program_meant
-from pastewright.work.running.fresh import BoardLaid, Sent, Today, ask_after, bench_today, for_today
+from pastewright.work.running.fresh import Sent, Today, ask_after, bench_today, for_today
 from pastewright.work.running.laying import Laying, Watch, believed
 from pastewright.work.running.records import default_journal
 from pastewright.work.running.sending import Loaded, loaded

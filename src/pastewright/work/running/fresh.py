@@ -11,9 +11,7 @@ reads there: a photo of the witness row becomes the next board's plan by one fun
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Protocol
 
-from pastewright.link.batch import PlaceRow
 from pastewright.link.companions import Companion
 from pastewright.link.job import ProgramJob, read_job
 from pastewright.link.journal import Journal
@@ -22,6 +20,7 @@ from pastewright.profile.model import Profile, WhenToLearn
 from pastewright.records.plan import PlanRecord
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.asking import PasteState
+from pastewright.work.running.board_laid import Asker, BoardLaid
 
 Sent = tuple[str, Companion, ProgramJob]
 """A program's text, the record beside it, and its blocks."""
@@ -57,30 +56,6 @@ def what_rows_taught(profile: Profile, today: Today) -> Profile:
 
 
 CHANGES: list[Change] = [barrel_as_it_is, what_rows_taught]
-
-
-class Asker(Protocol):
-    """Where a person is asked between two boards; the desk of a batch is one."""
-
-    def key(self, words: str) -> str:
-        """Say something and return the key pressed: "enter" or a letter."""
-
-    def line(self, words: str) -> str:
-        """Ask for a line; "" where Enter was pressed."""
-
-    def say(self, words: str) -> None:
-        """Say something."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardLaid:
-    """A board of a batch that has just been laid whole: `board` is its id in the journal, `place` where in the batch."""
-
-    journal: Journal
-    place: PlaceRow
-    board: int
-    profile: Profile
-    """The bench that it was laid for."""
 
 
 def ask_for_row(asker: Asker, laid: BoardLaid) -> None:

@@ -26,7 +26,7 @@ from pastewright.records.sheet import SheetRecord
 from pastewright.tune.fit.constants import with_constants
 from pastewright.tune.record.dots_csv import read_dots_csv
 from pastewright.tune.record.measurements import DotReading
-from pastewright.work.running.fresh import Asker, BoardLaid
+from pastewright.work.running.board_laid import Asker, BoardLaid
 
 HOUR_S = 3600.0
 
