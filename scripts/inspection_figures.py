@@ -1,7 +1,8 @@
 """What inspection finds in rendered photos against their truth: PLANS PHOTO… → a line a photo, then sums by ground.
 
-A row counts when the photo shows it whole. "Found" wants the planted fault's own verdict; a false alarm is any verdict but
-good, and but "not seen", on a row of which nothing was planted and whose true volume lies within 60 to 140 %.
+A row counts when the photo shows it whole. "Found" wants the planted fault's own verdict; a bridge counts once, for both of
+its deposits. A false alarm is any verdict but good, and but "not seen", on a row of which nothing was planted, whose true
+volume lies within 60 to 140 %, and whose bead has no gap planted next to it.
 """
 
 import json
@@ -47,8 +48,7 @@ def main(plans: Path, photos: list[Path]) -> None:
                 sums[key]["refused"] += 1
             print(path.name, board, mask, land, "refused:", error.problems[0].what, flush=True)
             continue
-        planted = {pad for fault in scene["faults"] if fault["kind"] == "bridged" for pad in fault["pads"]}
-        count, off, wrong = against(findings, told["rows"], planted)
+        count, off, wrong = against(findings, told["rows"], scene["faults"])
         for key in keys:
             sums[key].update(count)
             sums[key]["photos"] += 1
@@ -64,24 +64,52 @@ def main(plans: Path, photos: list[Path]) -> None:
         )
 
 
+def bridges(findings: Findings, rows: list[dict], faults: list[dict]) -> list[tuple[str, bool]]:
+    """Return each planted bridge that the photo shows, and whether it was told, between whichever rows of its deposits."""
+    shown = findings.picture.rows
+    found = []
+    for fault in faults:
+        first = [n for n, row in enumerate(shown) if row.deposit.id == fault["id"]]
+        seen = any((reading := findings.readings[n]) is not None and reading.whole for n in first)
+        real = any(row["id"] == fault["id"] and row["joined"] for row in rows)
+        if fault["kind"] != "bridged" or not seen or not real:
+            continue
+        others = {row.deposit.id for row in shown if row.pad.id == fault["pads"][1]}
+        told = any(
+            findings.verdicts[n].verdict is DepositVerdict.BRIDGED
+            and (reading := findings.readings[n]) is not None
+            and any(shown[k].deposit.id in others for k in reading.joined)
+            for n in first
+        )
+        found.append((f"{fault['pads'][0]} to {fault['pads'][1]}", told))
+    return found
+
+
 def against(
-    findings: Findings, rows: list[dict], planted: set[str]
+    findings: Findings, rows: list[dict], faults: list[dict]
 ) -> tuple[Counter[str], list[float], list[str]]:
     """Return counts, relative errors of the volumes of good rows, and what was wrong."""
     truth = {(row["id"], row["pad"]): row for row in rows}
     bridged = {pad for row in rows if row["fault"] == "bridged" for pad in (row["pad"], *row["joined"])}
+    gaps = {fault["id"] for fault in faults if fault["kind"] == "missing"}
     count: Counter[str] = Counter()
     off, wrong = [], []
+    for name, told in bridges(findings, rows, faults):
+        count["bridged"] += 1
+        count["bridged found"] += told
+        if not told:
+            wrong.append(f"{name}: bridge not told")
     for row, verdict, reading in zip(
         findings.picture.rows, findings.verdicts, findings.readings, strict=True
     ):
-        true = truth.get((row.deposit.id, row.pad.id))
-        if true is None or reading is None or not reading.whole:
+        true = truth.get((row.deposit.id, row.pad.id)) if reading is not None and reading.whole else None
+        if true is None or reading is None:
             continue
         kind = true["fault"] or ("bridged" if true["joined"] else "")
         share = true["volume_ul"] / true["planned_ul"]
-        if kind == "bridged" and row.pad.id not in planted:
-            continue  # one bead's other pads, and what an accident joined
+        # Bridges are counted above; one bead's other pads, what an accident joined, and what a gap reaches into are not.
+        if kind == "bridged" or (row.deposit.id in gaps and not kind and share < 0.8):
+            continue
         if kind:
             count[kind] += 1
             right = str(verdict.verdict) in WANTED[kind]

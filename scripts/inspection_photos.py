@@ -1,8 +1,9 @@
-"""Render photos of pasted boards under physical light: FOLDER PLANS FIRST COUNT → scenes with their truth, and JPEGs.
+"""Render photos of pasted boards under physical light: FOLDER PLANS FIRST COUNT [bare] → scenes, truths, JPEGs.
 
 PLANS holds a folder with plan.json for each board: logger (the demo board's top), leaf and valve. The last two come from
 `scripts/physical/fine_boards.py`, planned with the demo's bench. Runs with the renderer's own environment, see
 `scripts/physical_photos.py`. A scene of three photos takes about 15 s of one core; one that is there is not rendered again.
+With `bare` the same boards are photographed before pasting, from elsewhere.
 """
 
 import json
@@ -14,10 +15,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parent / "physical"))
 
 from board_render import rendered
 from camera import looks
-from pasted import BOARDS, drawn
+from pasted import BOARDS, bare_scene, drawn
 
 
-def main(folder: Path, plans_folder: Path, first: int, count: int) -> None:
+def main(folder: Path, plans_folder: Path, first: int, count: int, bare: bool) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     plans = {name: json.loads((plans_folder / name / "plan.json").read_text("utf-8")) for name in BOARDS}
     for number in range(first, first + count):
@@ -26,7 +27,10 @@ def main(folder: Path, plans_folder: Path, first: int, count: int) -> None:
             continue
         scene = drawn(number, plans)
         began = time.perf_counter()
-        pictures, rows = rendered(scene, plans[scene["board"]])
+        plan = plans[scene["board"]]
+        if bare:
+            scene = bare_scene(scene)
+        pictures, rows = rendered(scene, plan, bare=bare)
         for name, jpeg in looks(pictures, scene).items():
             (folder / f"{number}-{name}.jpg").write_bytes(jpeg)
         file.write_text(json.dumps({"scene": scene, "rows": rows}), encoding="utf-8")
@@ -36,4 +40,4 @@ def main(folder: Path, plans_folder: Path, first: int, count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4]))
+    main(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4]), "bare" in sys.argv)

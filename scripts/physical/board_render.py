@@ -17,16 +17,19 @@ from scenes import GROUNDS, METALS, SHEET, middle_mm
 
 SAMPLES = {"window": 4, "lamp": 4, "room": 6}
 TEXTURE_PX_MM = 70
+LEGEND_CLEAR_MM = 0.15  # legend is printed no nearer to lands (common practice of board makers)
 COLUMN_KEYS = ("id", "pad", "at", "planned_ul", "volume_ul", "fault", "joined")
 
 
-def rendered(scene: dict, plan: dict) -> tuple[dict[str, np.ndarray], list[dict]]:
-    """Return linear light by window, by lamp, by the room around, and the truth by row."""
+def rendered(scene: dict, plan: dict, *, bare: bool = False) -> tuple[dict[str, np.ndarray], list[dict]]:
+    """Return linear light by window, by lamp, by the room around, and the truth by row; `bare` leaves all paste away."""
     field = Field(scene, plan)
     with tempfile.TemporaryDirectory() as folder:
         mesh = Path(folder) / "paste.ply"
         write_ply(mesh, *mesh_of(field, scene))
         common = _common(scene, plan, field.half, str(mesh))
+        if bare:
+            del common["paste"]
         pictures = {}
         for name, samples in SAMPLES.items():
             world = mi.load_dict(common | (_room(scene) if name == "room" else _light(scene, name)))
@@ -165,7 +168,8 @@ def _board(scene: dict, plan: dict, half: float) -> dict:
             cv2.putText(
                 legend, word, at, cv2.FONT_HERSHEY_SIMPLEX, 0.9 * TEXTURE_PX_MM / 22, 255, 9, cv2.LINE_AA
             )
-    grown = cv2.dilate(lands, np.ones((9, 9), np.uint8))
+    beside = 2 * round(LEGEND_CLEAR_MM * TEXTURE_PX_MM) + 1
+    grown = cv2.dilate(lands, np.ones((beside, beside), np.uint8))
     drawn = (legend.astype(np.float32) / 255) * (grown < 0.5)
     grain = random.normal(0, mask["texture"], (count // 4 + 1, count // 4 + 1)).astype(np.float32)
     grain = np.asarray(cv2.resize(grain, (count, count)), np.float32)

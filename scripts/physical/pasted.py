@@ -95,6 +95,24 @@ def drawn(number: int, plans: dict[str, dict]) -> dict:
     }
 
 
+def bare_scene(scene: dict) -> dict:
+    """Return the scene of the same board before pasting: photographed by hand, so from elsewhere and exposed anew."""
+    random = np.random.default_rng([scene["number"], 9])
+
+    def u(low: float, high: float) -> float:
+        return round(float(random.uniform(low, high)), 4)
+
+    camera = scene["camera"] | {
+        "tilt_deg": u(0, 14),
+        "azimuth_deg": u(0, 360),
+        "roll_deg": scene["camera"]["roll_deg"] + u(-15, 15),
+        "distance_mm": scene["camera"]["distance_mm"] * u(0.9, 1.15),
+        "px_per_mm": scene["camera"]["px_per_mm"] * u(0.9, 1.05),
+    }
+    centre = [round(v + u(-0.6, 0.6), 3) for v in scene["centre_mm"]]
+    return scene | {"camera": camera, "centre_mm": centre, "looks": {look: _look(random) for look in LOOKS}}
+
+
 def rows(plan: dict) -> list[dict]:
     """Return each deposit's part on each pad: id, pad, where it is, planned volume, half the length along a bead."""
     found = []

@@ -3,8 +3,6 @@
 import json
 from pathlib import Path
 
-import pytest
-
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import findings_of
 from pastewright.photo.file import read_photo
@@ -14,13 +12,12 @@ from pastewright.records.plan import read_plan
 DATA = Path(__file__).parents[1] / "data" / "inspection"
 
 
-@pytest.mark.campaign
-def test_a_rendered_photo_of_a_green_board_with_gold_lands():
-    # Rendered by scripts/inspection_photos.py, scene 8016: two bridges; one missing, one doubled, one shifted, one half.
+def test_a_rendered_photo_of_a_green_board_with_copper_lands():
+    # Rendered by scripts/inspection_photos.py, scene 8106: two bridges; two missing, one doubled, one half, one smeared.
     findings = findings_of(
-        board_picture(read_plan(DATA / "leaf-plan.json")), [read_photo(DATA / "8016-both.jpg")]
+        board_picture(read_plan(DATA / "leaf-plan.json")), [read_photo(DATA / "8106-lamp.jpg")]
     )
-    truth = json.loads((DATA / "8016.json").read_text("utf-8"))["rows"]
+    truth = json.loads((DATA / "8106.json").read_text("utf-8"))["rows"]
     planted = {(row["id"], row["pad"]): row["fault"] for row in truth}
     told = {
         (row.deposit.id, row.pad.id): verdict.verdict
@@ -29,6 +26,10 @@ def test_a_rendered_photo_of_a_green_board_with_gold_lands():
     for key, fault in planted.items():
         if fault in ("missing", "bridged"):
             assert str(told[key]) == fault
+        elif fault in ("half", "double"):
+            assert str(told[key]) == {"half": "low", "double": "high"}[fault]
+        elif fault == "smeared":
+            assert told[key] is not DepositVerdict.GOOD
         elif not fault:
             assert told[key] in (DepositVerdict.GOOD, DepositVerdict.NOT_SEEN)
-    assert sum(verdict is DepositVerdict.GOOD for verdict in told.values()) > 35
+    assert sum(verdict is DepositVerdict.GOOD for verdict in told.values()) > 45

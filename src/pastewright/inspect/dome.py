@@ -12,13 +12,17 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from pastewright.inspect.flat import Flags, FlatBoard, Floats32
+from pastewright.inspect.search import RINGS, SECTORS
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-RINGS, SECTORS = 6, 12
-STEADY = (0.10, 0.045, 0.045)  # spread of lightness and colours that is always granted to paste [ln]
-TAMED = 18.0  # squared spreads: a pixel farther off (dust, a glint) is as likely as FLOOR says, no less
+STEADY = (
+    0.2,
+    0.07,
+    0.07,
+)  # spread of lightness and colours that is always granted to paste [ln]: beads beside dots
+UNUSUAL = float(np.log(0.15))  # of a pixel of paste to be shaded as no other is
 BINS = (48, 32, 32)
 LOWS, HIGHS = (
     (-4.0, -2.0, -2.0),
@@ -37,24 +41,24 @@ SHADES = (
 LEAST_SPREAD = (0.1, 0.06, 0.06)  # of the mask's colour, always granted to it
 PRINTED = 5.0  # spreads off the mask's colour, beside lands: legend
 MIXED_PX, MIXTURES = 3000, 0.5  # pixels drawn for a mixture; how usual edges are against their grounds
+ONE_METAL, LEAST_HUE = 4.0, 0.2  # spreads off a metal's usual hue, and ln: what is farther is something else
 LEAST_PX = 150  # to say what a ground looks like
 UNKNOWN_LAND = 0.15  # density of a metal that was nowhere to be seen: as wide as metals are
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DomeLook:
-    """Mean and spread of the features by ring and sector: (RINGS·SECTORS, 3)."""
+    """Mean and spread of the features by ring and sector (RINGS·SECTORS, 3), and over all paste (3)."""
 
     mean: Floats
     spread: Floats
+    any_mean: Floats
+    any_spread: Floats
 
-    def log_density(self, colour: Floats32, ring_sector: Whole) -> Floats:
-        """Return the logarithm of paste's density at pixels of these colours, (...) for (..., 3)."""
-        mean, spread = self.mean[ring_sector], self.spread[ring_sector]
-        off = (((colour - mean) / spread) ** 2).sum(axis=-1)
-        # Beyond TAMED the density falls off slowly, as a mixture with anything at all would.
-        tamed = np.where(off < TAMED, off, TAMED + np.log1p(np.maximum(off - TAMED, 0)))
-        return np.asarray(-0.5 * tamed - np.log(spread).sum(axis=-1) - 2.757)  # 3/2·ln 2π
+    def any_log_density(self, colour: Floats32) -> Floats:
+        """Return the ln density of paste that is not shaded as others are: under another neighbour, leaning, smeared."""
+        off = (((colour - self.any_mean) / self.any_spread) ** 2).sum(axis=-1)
+        return np.asarray(-0.5 * off - np.log(self.any_spread).sum() - 2.757 + UNUSUAL)  # 3/2·ln 2π
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,7 +115,12 @@ def dome_look(colours: Floats32, ring_sector: Whole) -> DomeLook:
     # Neighbouring sectors differ little: smooth around each ring.
     grid = mean.reshape(RINGS, SECTORS, 3)
     grid = gaussian_filter(grid, (0.3, 0.7, 0), mode=("nearest", "wrap", "nearest"))
-    return DomeLook(mean=grid.reshape(count, 3), spread=np.maximum(spread, STEADY))
+    return DomeLook(
+        mean=grid.reshape(count, 3),
+        spread=np.maximum(spread, STEADY),
+        any_mean=np.asarray(usual, np.float64),
+        any_spread=np.maximum(usual_spread, STEADY),
+    )
 
 
 def edge_look(rim: Floats32, ground: GroundLook) -> EdgeLook:
@@ -166,8 +175,8 @@ def codes(colour: Floats32) -> Whole:
 def ground_look(flat: FlatBoard, bare: Flags) -> GroundLook:
     """Learn how mask and bare lands look; `bare` are the pixels of lands that surely carry no paste."""
     seen = flat.inside & ~flat.full
-    mask, printed = _mask(flat.colour[flat.mask & seen])
-    land = flat.colour[bare & seen]
+    mask, printed = _mask(flat.on_mask[flat.mask & seen])
+    land = _of_one_metal(flat.colour[bare & seen])
     known = len(land) >= LEAST_PX
     return GroundLook(
         mask=np.log(mask + FLOOR),
@@ -177,6 +186,14 @@ def ground_look(flat: FlatBoard, bare: Flags) -> GroundLook:
         mask_px=flat.colour[flat.mask & seen][::7],
         land_px=land[::3],
     )
+
+
+def _of_one_metal(land: Floats32) -> Floats32:
+    """Return the pixels whose hue is a land's usual one; paste that lies where none is planned has another."""
+    if len(land) < LEAST_PX:
+        return land
+    off = np.abs(land[:, 1:] - np.median(land[:, 1:], axis=0))
+    return land[(off < np.maximum(ONE_METAL * 1.4826 * np.median(off, axis=0), LEAST_HUE)).all(axis=1)]
 
 
 def density(colour: Floats32) -> Floats:

@@ -5,9 +5,11 @@
 The best shift and width are searched, coarse then fine. Where even the best has no evidence, no paste lies.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ from pastewright.inspect.dome import (
     DomeLook,
     EdgeLook,
     GroundLook,
+    Whole,
     codes,
     density,
     dome_look,
@@ -23,22 +26,24 @@ from pastewright.inspect.dome import (
     ground_look,
     ring_and_sector,
 )
-from pastewright.inspect.flat import FlatBoard, Floats32
+from pastewright.inspect.flat import Flags, FlatBoard, Floats32
+from pastewright.inspect.halo import HaloLook, halo_cells, halo_look
 from pastewright.inspect.picture import BoardPicture, InspectedRow
+from pastewright.inspect.search import RIM, searched
 
 Floats = NDArray[np.float64]
 
 REACH_MM = 0.36  # how far from its place paste is looked for
 WIDEST, NARROWEST = 1.5, 0.6  # times the planned width: volumes of 20 to 340 %
 WELL_TOLD, LEAST_TOLD = 2.0, 0.05  # ln a pixel: gold and copper are told far better, levelled tin worse
-BARE_FROM_MM, BARE_TO_MM = (
-    0.05,
-    0.8,
-)  # beside planned paste: lands there mirror what the lands under the rims do
-RIM = 0.75  # of a dome's radius, from where on pixels may show its edge
+# Beside planned paste lands mirror what the lands under its rims do; the nearest show its blurred edge as well.
+BARE_FROM_MM, BARE_TO_MM = (0.14, 0.1, 0.07, 0.05), 0.8
+ENOUGH_BARE_PX = 400
+BLURRED_PX, BLURRED = 2.0, 0.1  # beyond a rim, and of a radius: what lies nearer shows paste too
 TAUGHT = 0.9  # of a dome's radius teaches: at its rim pixels show paste and ground mixed
 ALIKE_PX = 4.0  # pixels that tell the same: blur, and the metal's own pattern
 SHIFT_SD_MM, WIDTH_SD = 0.15, 0.2  # what is expected of places and widths (ln), weakly
+LEAST_WIDTH_SD = 0.08  # ln: what deposits of one board always differ by
 MOST_PX_MM = 22.0  # of the grid the search runs on
 # Rounds of the search: how far around the best so far [steps], a step [mm], widths around the best, every so many pixels.
 SEARCH: tuple[tuple[int, float, Floats, int], ...] = (
@@ -62,14 +67,35 @@ class FittedRow:
     width_sd: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsualWidth:
+    """What widths of a photo's deposits are expected to be, over the planned ones: ln, and its spread."""
+
+    ln_width: float = 0.0
+    sd: float = WIDTH_SD
+
+
+def usual_width(fits: Iterable[FittedRow]) -> UsualWidth:
+    """Return the usual width of fits; the spread is wide enough for a half or a double one to be told."""
+    widths = np.log([fit.width for fit in fits])
+    middle = float(np.median(widths))
+    spread = 1.4826 * float(np.median(np.abs(widths - middle)))
+    return UsualWidth(ln_width=middle, sd=min(max(2 * spread, LEAST_WIDTH_SD), WIDTH_SD))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Patch:
-    """The pixels around a row: places [mm] (n, 2), colours (n, 3), ln density without paste (n), area of a pixel."""
+    """The pixels around a row: places [mm] (n, 2), colours (n, 3) and their codes, those against the mask nearby too.
+
+    `own` are those beside the row's planned paste and beside no other's.
+    """
 
     places: Floats
     colour: Floats32
     code: NDArray[np.int64]
-    on_land: NDArray[np.bool_]
+    mask_code: NDArray[np.int64]
+    on_land: Flags
+    own: Flags
     px_mm2: float
 
 
@@ -85,27 +111,34 @@ class FittedBoard:
     edge: EdgeLook
     paste_px: Floats32
     told_on_land: float
+    halo: HaloLook
 
 
 def fit_rows(flat: FlatBoard, picture: BoardPicture) -> FittedBoard:
     """Return the fit of every row that a flat photo shows, learning how paste and lands look as it goes."""
-    patches = {number: _patch(flat, picture.rows[number]) for number in flat.rows}
+    patches = {number: _patch(flat, number, picture.rows[number]) for number in flat.rows}
     patches = {number: patch for number, patch in patches.items() if len(patch.places) > 20}
     fits = {number: FittedRow(shift_mm=(0.0, 0.0), width=1.0, mean=1.0, width_sd=0.1) for number in patches}
-    bare = flat.land & (flat.away_mm > BARE_FROM_MM) & (flat.away_mm < BARE_TO_MM)
-    if bare.sum() < 300:
-        bare = flat.land & (flat.away_mm > BARE_FROM_MM)
+    bare = bare_land(flat)
     ground = ground_look(flat, bare)
     dome, edge, paste_px = _learnt(patches, fits, picture, ground)
+    halo = _halo(patches, fits, picture, flat.scale)
+    width = UsualWidth()
     for search in SEARCH:
+        told = _told_apart(ground, paste_px)
         fits = {
             number: _searched(
                 picture.rows[number],
                 patch,
                 dome,
-                _grounds(patch, ground, edge, _told_apart(ground, paste_px)),
+                _grounds(
+                    patch,
+                    (ground, edge, told),
+                    halo.log_density(patch.colour, _cells(picture, number, patch, fits)),
+                ),
                 fits[number],
                 search,
+                width,
             )
             for number, patch in patches.items()
         }
@@ -113,7 +146,9 @@ def fit_rows(flat: FlatBoard, picture: BoardPicture) -> FittedBoard:
         good = {number: fit for number, fit in fits.items() if fit.mean > max(0.0, GOOD_SHARE * usual)}
         if len(good) < 3:
             break
+        width = usual_width(good.values())
         dome, edge, paste_px = _learnt(patches, good, picture, ground)
+        halo = _halo(patches, good, picture, flat.scale)
     return FittedBoard(
         rows=fits,
         dome=dome,
@@ -121,10 +156,22 @@ def fit_rows(flat: FlatBoard, picture: BoardPicture) -> FittedBoard:
         edge=edge,
         paste_px=paste_px,
         told_on_land=_told_apart(ground, paste_px),
+        halo=halo,
     )
 
 
-def _patch(flat: FlatBoard, row: InspectedRow) -> _Patch:
+def bare_land(flat: FlatBoard) -> Flags:
+    """Return pixels of lands that surely carry no paste, beside planned paste, and as clear of all edges as there are."""
+    land = cv2.distanceTransform(flat.land.astype(np.uint8), cv2.DIST_L2, 5) / flat.scale
+    near = flat.land & flat.inside & (flat.away_mm < BARE_TO_MM)
+    for clear in BARE_FROM_MM:
+        bare = near & (flat.away_mm > clear) & (land > clear / 2)
+        if bare.sum() >= ENOUGH_BARE_PX:
+            return np.asarray(bare)
+    return np.asarray(flat.land & (flat.away_mm > BARE_FROM_MM[-1]))
+
+
+def _patch(flat: FlatBoard, number: int, row: InspectedRow) -> _Patch:
     reach = REACH_MM + 0.5 * (WIDEST - 1) * row.deposit.width_mm + 0.05
     rows, columns = flat.window(row.paste.bounds, reach)
     step = max(1, round(flat.scale / MOST_PX_MM))
@@ -139,7 +186,9 @@ def _patch(flat: FlatBoard, row: InspectedRow) -> _Patch:
         places=flat.at_mm(cols.astype(np.float64), lines.astype(np.float64)),
         colour=colour,
         code=codes(colour),
+        mask_code=codes(flat.on_mask[lines, cols]),
         on_land=flat.land[lines, cols],
+        own=(flat.nearest[lines, cols] == number) & (flat.away_mm[lines, cols] > 0),
         px_mm2=(step / flat.scale) ** 2,
     )
 
@@ -196,13 +245,40 @@ def _told_apart(ground: GroundLook, paste_px: Floats32) -> float:
     return min(max(min(over, under) / WELL_TOLD, LEAST_TOLD), 1.0)
 
 
-def _grounds(patch: _Patch, ground: GroundLook, edge: EdgeLook, told: float) -> tuple[Floats, Floats, Floats]:
+def _cells(picture: BoardPicture, number: int, patch: _Patch, fits: dict[int, FittedRow]) -> Whole:
+    """Return the cell of each pixel beside a row as last fitted."""
+    row, fit = picture.rows[number], fits[number]
+    away, theta = dome_places(row, patch.places - np.array(fit.shift_mm))
+    beyond = away - 0.5 * fit.width * row.deposit.width_mm
+    return halo_cells(beyond, theta, row.deposit.height_mm, patch.on_land)
+
+
+def _halo(
+    patches: dict[int, _Patch], fits: dict[int, FittedRow], picture: BoardPicture, scale: float
+) -> HaloLook:
+    """Return how the ground beside paste looks, blurred rims left out."""
+
+    def shown(number: int) -> tuple[Floats32, Whole]:
+        patch, row, fit = patches[number], picture.rows[number], fits[number]
+        away, theta = dome_places(row, patch.places - np.array(fit.shift_mm))
+        half = 0.5 * fit.width * row.deposit.width_mm
+        beside = patch.own & (away > half + max(BLURRED_PX / scale, BLURRED * half))
+        cell = halo_cells(away - half, theta, row.deposit.height_mm, patch.on_land)
+        return patch.colour[beside], cell[beside]
+
+    return halo_look(shown(number) for number in fits)
+
+
+def _grounds(
+    patch: _Patch, looks: tuple[GroundLook, EdgeLook, float], halo: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Return ln densities of each pixel's colour without paste, and as a rim that is more than half paste; and weights."""
+    ground, edge, told = looks
     code, land = patch.code, patch.on_land
-    plain = np.where(land, ground.land[code], ground.mask[code])
+    plain = np.where(land, ground.land[code], ground.mask[patch.mask_code])
     low = np.where(land, edge.land_low[code], edge.mask_low[code])
     return (
-        np.maximum(plain, low),
+        np.maximum(np.maximum(plain, low), halo),
         np.where(land, edge.land_high[code], edge.mask_high[code]),
         np.where(land, told**2, 1.0),
     )
@@ -225,44 +301,42 @@ def _searched(
     grounds: tuple[Floats, Floats, Floats],
     last: FittedRow,
     search: tuple[int, float, Floats, int],
+    usual: UsualWidth,
 ) -> FittedRow:
     """Return the best shift and width around the last fit."""
     reach, step, widths, every = search
     half = 0.5 * row.deposit.width_mm
-    places, colour = patch.places[::every], patch.colour[::every]
-    other, rim, weight = (one[::every] for one in grounds)
+    pixels = tuple(
+        np.ascontiguousarray(one[::every])
+        for one in (patch.places, patch.colour, *grounds, dome.any_log_density(patch.colour))
+    )
     shifts = _shifts(
         row, np.asarray(np.arange(-reach, reach + 1) * step, np.float64), np.array(last.shift_mm)
     )
     shifts = shifts[np.hypot(shifts[:, 0], shifts[:, 1]) <= REACH_MM + 0.05]
     trials = np.clip(last.width * widths, NARROWEST * 0.9, WIDEST * 1.05)
-    best, best_worth = last, -np.inf
-    curve = np.full(len(trials), -np.inf)
-    for shift in shifts:
-        away, theta = dome_places(row, places - shift)
-        prior = -0.5 * float(shift @ shift) / SHIFT_SD_MM**2
-        for k, width in enumerate(trials):
-            rho = away / (half * width)
-            within = rho < 1
-            if not within.any():
-                continue
-            inner = rho[within]
-            paste = dome.log_density(colour[within], ring_and_sector(inner, theta[within]))
-            gain = np.where(inner > RIM, np.maximum(paste, rim[within]), paste) - other[within]
-            worth = (
-                float(gain @ weight[within]) * every / ALIKE_PX
-                + prior
-                - 0.5 * (np.log(width) / WIDTH_SD) ** 2
-            )
-            curve[k] = max(curve[k], worth)
-            if worth > best_worth:
-                best_worth = worth
-                best = FittedRow(
-                    shift_mm=(float(shift[0]), float(shift[1])),
-                    width=float(width),
-                    mean=float(gain.mean()),
-                    width_sd=last.width_sd,
-                )
+    weighed, plain, within = searched(
+        pixels,  # type: ignore[arg-type]
+        np.asarray(row.deposit.points_mm, np.float64),
+        half,
+        shifts,
+        trials,
+        (dome.mean, dome.spread, np.log(dome.spread).sum(axis=1)),
+    )
+    worth = (
+        weighed * every / ALIKE_PX
+        - 0.5 * (shifts**2).sum(axis=1)[:, None] / SHIFT_SD_MM**2
+        - 0.5 * ((np.log(trials) - usual.ln_width) / usual.sd)[None, :] ** 2
+    )
+    worth = np.where(within > 0, worth, -np.inf)
+    m, k = np.unravel_index(int(np.argmax(worth)), worth.shape)
+    best = FittedRow(
+        shift_mm=(float(shifts[m, 0]), float(shifts[m, 1])),
+        width=float(trials[k]),
+        mean=float(plain[m, k] / max(within[m, k], 1)),
+        width_sd=last.width_sd,
+    )
+    curve = worth.max(axis=0)
     near = trials[curve > curve.max() - 0.5]
     least = 0.5 * float(np.log(widths[1] / widths[0]))
     spread = float(np.log(near.max() / near.min())) / 2 if len(near) else 0.5

@@ -1,7 +1,8 @@
 """A photo laid flat: its colours over the board's plane, and masks of what is planned there, on one grid of pixels.
 
-Colours are logarithms of linear light, less those of the mask nearby: lightness, red over green, blue over green. So
-light that fades across the picture, and the lamp's colour, cancel.
+Colours are logarithms of linear light, less the mask's: lightness, red over green, blue over green. How light fades
+across the picture is told by the deposits, which are alike; for the mask, whose gloss has a light of its own, by the mask
+nearby.
 """
 
 import math
@@ -26,6 +27,7 @@ MOST_PX_MM = 48.0
 MASK_WITHIN = np.array([0.7, 0.3, 0.3], np.float32)  # ln: what light and shade do to the mask's own colour
 AROUND_MM = 0.3  # beside planned paste, where its edge is looked at
 CELL_MM = 2.5  # over which the mask's light is followed
+LEAST_ROW_PX, LEAST_ROWS = 20, 12  # of a deposit, and deposits, to tell how light fades
 CLEAR_MM = 0.3  # from lands and planned paste, beyond which is mask: most shadows end there
 
 
@@ -33,15 +35,16 @@ CLEAR_MM = 0.3  # from lands and planned paste, beyond which is mask: most shado
 class FlatBoard:
     """Pixels of the board's plane: place = low_mm + (column, row)/scale. All arrays are (rows, columns, …).
 
-    `rgb` are the photo's codes; `colour` the three features; `inside` tells where the photo shows the board; `full`
-    where it is cut off. `land` and `mask` tell what is planned; `nearest` is the row whose planned paste is nearest, and
-    `away_mm` how far that is (0 within).
+    `rgb` are the photo's codes; `colour` the three features, `on_mask` those less the mask's nearby; `inside` tells where
+    the photo shows the board; `full` where it is cut off. `land` and `mask` tell what is planned; `nearest` is the row whose
+    planned paste is nearest, and `away_mm` how far that is (0 within).
     """
 
     low_mm: Floats
     scale: float
     rgb: NDArray[np.uint8]
     colour: Floats32
+    on_mask: Floats32
     inside: Flags
     full: Flags
     land: Flags
@@ -90,16 +93,20 @@ def laid_flat(found: FoundBoard, picture: BoardPicture) -> FlatBoard:
     edge = drawn([picture.edge], low, scale, size) > 0
     labels, away, rows = _nearest(picture.rows, low, scale, size)
     used = (land | (away == 0) | hole).astype(np.uint8)
+    raw = _features(rgb)
     clear = cv2.distanceTransform(1 - used, cv2.DIST_L2, 5) > CLEAR_MM * scale
+    clear &= inside & edge
+    usual = np.median(raw[clear], axis=0) if clear.any() else np.median(raw.reshape(-1, 3), axis=0)
     return FlatBoard(
         low_mm=low,
         scale=scale,
         rgb=rgb,
-        colour=_colour(rgb, clear & inside & edge, scale),
+        colour=_evened(raw - usual.astype(np.float32), (labels, away, inside & edge), rows),
+        on_mask=np.asarray(raw - _ground(raw, clear, scale), np.float32),
         inside=inside & edge,
         full=np.asarray((rgb >= FULL_CODE).all(axis=2), bool),
         land=land & ~hole,
-        mask=clear & inside & edge,
+        mask=clear,
         nearest=labels,
         away_mm=(away / scale).astype(np.float32),
         rows=rows,
@@ -112,7 +119,7 @@ def blur_mm(flat: FlatBoard, picture: BoardPicture) -> float:
     An edge of a step h, blurred by σ, rises by h/(σ·√(2π)) at its steepest. A row's step is that between its usual paste
     and what lies around it, in the lightness or colour that differs most from the mask.
     """
-    away = np.sqrt((flat.colour**2).sum(axis=2))
+    away = np.sqrt((flat.on_mask**2).sum(axis=2))
     rise = np.hypot(cv2.Sobel(away, cv2.CV_32F, 1, 0), cv2.Sobel(away, cv2.CV_32F, 0, 1)) / 8
     found = []
     for row, number in zip((picture.rows[k] for k in flat.rows), flat.rows, strict=True):
@@ -168,13 +175,61 @@ def _nearest(
     return names[labels], np.asarray(away, np.float32), tuple(there)
 
 
-def _colour(rgb: NDArray[np.uint8], mask: Flags, scale: float) -> Floats32:
-    """Return the features of a flat picture; `mask` tells which pixels are surely mask."""
+def _features(rgb: NDArray[np.uint8]) -> Floats32:
+    """Return lightness, red over green and blue over green of a flat picture, logarithms of linear light."""
     table = np.log(linear_table() + DARKEST).astype(np.float32)
     log = cv2.GaussianBlur(table[rgb], (0, 0), 0.7)
     light = 0.3 * log[..., 0] + 0.6 * log[..., 1] + 0.1 * log[..., 2]
-    colour = np.stack([light, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=-1)
-    return np.asarray(colour - _ground(colour, mask, scale), np.float32)
+    return np.asarray(
+        np.stack([light, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=-1), np.float32
+    )
+
+
+def _evened(
+    colour: Floats32, planned: tuple[NDArray[np.int64], Floats32, Flags], rows: tuple[int, ...]
+) -> Floats32:
+    """Return colours less how light fades across the picture: a plane through the deposits' usual colours.
+
+    `planned` are the row nearest to each pixel, how far it is, and what the photo shows. Deposits that are missing, or
+    mirror a lamp, are let go (Tukey's biweight).
+    """
+    labels, away, inside = planned
+    lines, columns = np.nonzero((away == 0) & inside)
+    number = labels[lines, columns]
+    order = np.argsort(number, kind="stable")
+    starts = np.searchsorted(number[order], rows)
+    ends = np.searchsorted(number[order], rows, side="right")
+    places, values = [], []
+    for start, end in zip(starts, ends, strict=True):
+        if end - start < LEAST_ROW_PX:
+            continue
+        own = order[start:end]
+        places.append((columns[own].mean(), lines[own].mean()))
+        values.append(np.median(colour[lines[own], columns[own]], axis=0))
+    if len(places) < LEAST_ROWS:
+        return colour
+    size = np.array([colour.shape[1], colour.shape[0]])
+    way = np.asarray(places) / size - 0.5
+    design = np.column_stack([np.ones(len(way)), way])
+    x, y = np.arange(size[0]) / size[0] - 0.5, np.arange(size[1]) / size[1] - 0.5
+    out = colour.copy()
+    for channel in range(3):
+        slope = _plane(design, np.asarray(values, np.float64)[:, channel])
+        out[..., channel] -= (slope[1] * x[None, :] + slope[2] * y[:, None]).astype(np.float32)
+    return out
+
+
+def _plane(design: Floats, values: Floats) -> Floats:
+    """Return a plane's coefficients, outliers let go; slopes are drawn towards zero where few deposits tell them."""
+    weights = np.ones(len(values))
+    found = np.array([np.median(values), 0.0, 0.0])
+    for _ in range(8):
+        left = values - design @ found
+        spread = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 0.02)
+        weights = np.clip(1 - (left / (4 * spread)) ** 2, 0, None) ** 2
+        normal = design.T @ (weights[:, None] * design) + np.diag([0.0, 0.1, 0.1])
+        found = np.asarray(np.linalg.solve(normal, design.T @ (weights * values)), np.float64)
+    return found
 
 
 def _ground(colour: Floats32, mask: Flags, scale: float) -> Floats32:

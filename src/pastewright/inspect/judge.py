@@ -17,8 +17,10 @@ LEAST_PX_ACROSS = 8.0  # of a deposit's width; below, its area is off by more th
 MOST_FULL = 0.35  # of a row that is overexposed
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
-USUAL_FROM, USUAL_TO = 0.75, 1.3
+USUAL_FROM, USUAL_TO = 0.65, 1.5
+WORTH_A_WORD = 0.15  # that the usual deposit is off the plan
 LEAST_USUAL = 8  # deposits, to say what is usual
+BLURRED_GAP_PX = 2.0  # by which a gap between two outlines may be read too narrow
 SMEARED = 0.15  # of the planned area, beside the outline
 LEAST_OFF_MM = 0.1  # what placing and reading may be off together
 
@@ -37,52 +39,69 @@ def judged(
     rows: Sequence[InspectedRow],
     limits: InspectionLimits,
     *,
-    sizes_told: bool = True,
+    usual: float | None = 1.0,
 ) -> JudgedRow:
     """Return the verdict on one row's reading, None being a row that no photo shows.
 
-    `sizes_told` is False for a photo whose sizes are not believed: what is there is then not seen to be good.
+    `usual` is the volume of the photo's usual deposit over the plan: each is judged against the others, since what all
+    share (an edge lost into shade, a tip that lays a little more) is told once. None is a photo whose sizes are not
+    believed: what is there is then not seen to be good.
     """
     unseen = _unseen(reading, rows)
     if unseen or reading is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=unseen or "in no photo")
     if not reading.there:
-        return JudgedRow(verdict=DepositVerdict.MISSING, why="no paste where it should be")
+        if reading.gone:
+            return JudgedRow(verdict=DepositVerdict.MISSING, why="no paste where it should be")
+        return JudgedRow(
+            verdict=DepositVerdict.NOT_SEEN, why="whether paste is there cannot be told from its land"
+        )
     if reading.joined:
         pads = ", ".join(dict.fromkeys(rows[other].pad.id for other in reading.joined))
         return JudgedRow(verdict=DepositVerdict.BRIDGED, why=f"joined with {pads}", wipe=True)
     row = rows[reading.row]
-    volume, sd = (value / row.deposit.volume_ul for value in (reading.volume_ul, reading.volume_sd_ul))
+    volume = reading.volume_ul / row.deposit.volume_ul
     words = f"{volume:.0%} of the planned volume"
     if smeared := _smeared(reading, row):
         return JudgedRow(verdict=DepositVerdict.OFF, why=smeared, wipe=True)
-    if not sizes_told:
+    if usual is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"sizes cannot be told in this photo ({words})")
-    if volume < limits.least_volume or volume > limits.most_volume:
-        # What the error of reading may explain is no finding, and no good deposit.
-        if limits.least_volume - sd < volume < limits.most_volume + sd:
-            return JudgedRow(
-                verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
-            )
-        low = volume < limits.least_volume
-        return JudgedRow(verdict=DepositVerdict.LOW if low else DepositVerdict.HIGH, why=words, wipe=not low)
+    if sized := _sized(volume / usual, reading.own_sd, words, limits):
+        return sized
     if beside := _beside(reading, row, limits):
         return JudgedRow(verdict=DepositVerdict.OFF, why=beside, wipe=True)
-    if reading.gap_mm is not None and reading.gap_mm < limits.least_gap_mm:
+    blurred_mm = BLURRED_GAP_PX / reading.px_per_mm
+    if reading.gap_mm is not None and reading.gap_mm < limits.least_gap_mm - blurred_mm:
         return JudgedRow(
             verdict=DepositVerdict.OFF, why=f"only {reading.gap_mm:.2f} mm to the next paste", wipe=True
         )
     return JudgedRow(verdict=DepositVerdict.GOOD)
 
 
-def sizes_are_told(readings: Sequence[RowReading], rows: Sequence[InspectedRow]) -> bool:
-    """Tell whether a photo's sizes may be believed: its usual deposit is about as large as planned.
+def _sized(share: float, sd: float, words: str, limits: InspectionLimits) -> JudgedRow | None:
+    """Return the verdict on a volume beside those of the others in the photo, None where it is good."""
+    if limits.least_volume <= share <= limits.most_volume:
+        return None
+    # What the error of reading may explain is no finding, and no good deposit.
+    if limits.least_volume < share * (1 + sd) and share * (1 - sd) < limits.most_volume:
+        return JudgedRow(
+            verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
+        )
+    low = share < limits.least_volume
+    return JudgedRow(verdict=DepositVerdict.LOW if low else DepositVerdict.HIGH, why=words, wipe=not low)
 
-    Deposits that are all large or all small may be so; as often their edges were lost into shade, gloss or a land that looks
-    like paste, and nothing in the photo tells which.
+
+def usual_share(readings: Sequence[RowReading], rows: Sequence[InspectedRow]) -> float | None:
+    """Return the volume of a photo's usual deposit over the plan, 1 with too few to say, None where it is not believed.
+
+    Deposits that are all much larger or smaller may be so; as often their edges were lost into shade, gloss or a land that
+    looks like paste, and nothing in the photo tells which.
     """
     shares = [one.volume_ul / rows[one.row].deposit.volume_ul for one in readings if one.there and one.whole]
-    return len(shares) < LEAST_USUAL or USUAL_FROM <= median(shares) <= USUAL_TO
+    if len(shares) < LEAST_USUAL:
+        return 1.0
+    usual = float(median(shares))
+    return usual if USUAL_FROM <= usual <= USUAL_TO else None
 
 
 def _unseen(reading: RowReading | None, rows: Sequence[InspectedRow]) -> str:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pastewright.inspect.find import FoundBoard, find_board
 from pastewright.inspect.fit import fit_rows
 from pastewright.inspect.flat import blur_mm, laid_flat
-from pastewright.inspect.judge import JudgedRow, judged, sizes_are_told
+from pastewright.inspect.judge import WORTH_A_WORD, JudgedRow, judged, usual_share
 from pastewright.inspect.measure import RowReading, read_rows
 from pastewright.inspect.picture import BoardPicture
 from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
@@ -96,11 +96,11 @@ def joined(
     verdicts: list[JudgedRow] = []
     readings: list[RowReading | None] = []
     shown_by: list[int | None] = []
-    told_sizes = [sizes_are_told(photo.readings, picture.rows) for photo in photos]
+    usual = [usual_share(photo.readings, picture.rows) for photo in photos]
     by_row = [{reading.row: reading for reading in photo.readings} for photo in photos]
     for number in range(len(picture.rows)):
         told = [
-            (reading, judged(reading, picture.rows, limits, sizes_told=told_sizes[place]), place)
+            (reading, judged(reading, picture.rows, limits, usual=usual[place]), place)
             for place, rows in enumerate(by_row)
             if (reading := rows.get(number)) is not None
         ]
@@ -121,18 +121,20 @@ def joined(
         readings=tuple(readings),
         shown_by=tuple(shown_by),
         limits=limits,
-        warnings=(*warnings, *_unbelieved(photos, told_sizes)),
+        warnings=(*warnings, *_sizes_told(photos, usual)),
     )
 
 
-def _unbelieved(photos: Sequence[PhotoFindings], told: Sequence[bool]) -> list[Problem]:
-    return [
-        Problem(
-            what="the deposits in this photo look all larger or all smaller than planned: their sizes are not believed",
-            mend="Use flatter, even light without reflections; if it stays so, check the bench's tuning.",
-            severity=Severity.WARNING,
-            file=photo.found.photo.name,
-        )
-        for photo, good in zip(photos, told, strict=True)
-        if not good
-    ]
+def _sizes_told(photos: Sequence[PhotoFindings], usual: Sequence[float | None]) -> list[Problem]:
+    """Return what is to be said once of all sizes in a photo, instead of deposit by deposit."""
+    told = []
+    for photo, share in zip(photos, usual, strict=True):
+        if share is None:
+            what = "the deposits in this photo look all larger or all smaller than planned: their sizes are not believed"
+        elif abs(share - 1) > WORTH_A_WORD:
+            what = f"the usual deposit in this photo has {share:.0%} of its planned volume; each is judged by the others"
+        else:
+            continue
+        mend = "Use flatter, even light without reflections; if it stays so, check the bench's tuning."
+        told.append(Problem(what=what, mend=mend, severity=Severity.WARNING, file=photo.found.photo.name))
+    return told

@@ -1,8 +1,8 @@
 """Paste where none is planned: bridges between rows, smears and tails beside them.
 
-Beside lands the ground is mask, of which paste is told surely. Two rows are joined where, between them, something that
-is not mask leads from one's paste to the other's, wider than a blurred gap; each one's own land may be part of the way.
-Legend is known from where it is printed alone; what may be legend counts for a bridge, and not for a smear.
+Beside lands the ground is mask, in light, in shadow, or printed with legend; how shadows look is learnt beside all rows.
+Two rows are joined where, straight between them, places that look like paste lead from one's paste to the other's; each
+one's own land may be part of the way. What may be legend counts for a bridge, and not for a smear.
 """
 
 from dataclasses import dataclass
@@ -16,23 +16,31 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from pastewright.inspect.dome import FLOOR, codes, density
-from pastewright.inspect.fit import FittedBoard
-from pastewright.inspect.flat import Flags, FlatBoard
+from pastewright.inspect.fit import FittedBoard, dome_places
+from pastewright.inspect.flat import FlatBoard, Floats32
+from pastewright.inspect.halo import RINGS_TO, UNTOLD, halo_cells
 from pastewright.inspect.picture import BoardPicture, InspectedRow, drawn, may_touch
 
 BRIDGE_MM = 1.2  # gaps that paste is known to bridge
-NECK_MM = 0.085  # narrower necks are a blurred gap
-CLEAR_OF_PRINT = 1.0  # ln: how much likelier paste than legend a smear must be
-AROUND_MM, TOUCH_MM = 0.1, 0.2  # beside an outline: its own blur; what begins within belongs to it
-LEAST_MM2, MOST_MM2 = 0.02, 2.0  # of a smear; what is larger is something else
+MOST_TOLD = 3.0  # ln: what one pixel may say at most
+BLUR_PX = 0.9  # of the evidence, before it is followed from pixel to pixel
+NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (chosen on rendered photos)
+SPILT, CLEAR_OF_PRINT = 1.0, 1.2  # ln: of a smear, over mask, and over legend in the mean
+SURELY_PRINT = 1.0  # ln: how much likelier legend than paste a place is that no bridge leads over
+CORE = 0.15  # of a width, from the rim inwards: what lies nearer may be blurred over a gap
+AROUND_MM, TOUCH_MM = 0.1, 0.13  # beside an outline: its own blur; what begins within belongs to it
+LEAST_MM2, MOST_MM2 = 0.02, 1.0  # of a smear; what is larger is something else
+MOST_REACH_MM = 1.3  # as far as a tip drags paste along; what is longer is print or a track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PasteBeside:
-    """Pixels that are not mask (`not_mask`), and those that are surely paste and no legend (`surely`), off the lands."""
+    """How much likelier than ground each pixel off the lands is to be paste [ln], smoothed: against mask and shadows
+    (`neck`), and against legend too (`no_print`).
+    """
 
-    not_mask: Flags
-    surely: Flags
+    neck: Floats32
+    no_print: Floats32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,20 +51,39 @@ class Spill:
     reach_mm: float
 
 
-def paste_beside(flat: FlatBoard, fitted: FittedBoard) -> PasteBeside:
-    """Return what is not mask beside the lands."""
-    code = codes(flat.colour)
+def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> PasteBeside:
+    """Return how much more like paste than like what else may be there the ground beside the lands looks."""
+    code, on_mask = codes(flat.colour), codes(flat.on_mask)
     # A neck is narrow: its edges, more than half paste, count as paste.
-    paste = np.maximum(np.log(density(fitted.paste_px) + FLOOR), fitted.edge.mask_high)
-    over_mask = paste - np.maximum(fitted.ground.mask, fitted.edge.mask_low)
-    over_print = paste - np.maximum(fitted.ground.print_too, fitted.edge.mask_low)
+    paste = np.maximum(np.log(density(fitted.paste_px) + FLOOR), fitted.edge.mask_high)[code]
+    ground = np.maximum(fitted.edge.mask_low[code], beside_rows(flat, fitted, picture))
+    over_mask = paste - np.maximum(fitted.ground.mask[on_mask], ground)
+    over_print = paste - np.maximum(fitted.ground.print_too[on_mask], ground)
     off_land = ~flat.land & flat.inside
-    not_mask = gaussian_filter(np.clip(over_mask[code], -3, 3).astype(np.float32), 0.8) > 0
-    printed = gaussian_filter(np.clip(over_print[code], -3, 3).astype(np.float32), 0.8) < -CLEAR_OF_PRINT
-    # The edges of print are mixtures with the mask, and may have paste's colour.
-    printed = cv2.dilate(printed.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    surely = gaussian_filter(np.clip(over_print[code], -3, 3).astype(np.float32), 1.0) > CLEAR_OF_PRINT
-    return PasteBeside(not_mask=not_mask & ~printed & off_land, surely=surely & ~printed & off_land)
+
+    def smooth(evidence: NDArray[np.floating]) -> Floats32:
+        kept = np.clip(evidence, -MOST_TOLD, MOST_TOLD).astype(np.float32)
+        return np.where(off_land, gaussian_filter(kept, BLUR_PX), -MOST_TOLD).astype(np.float32)
+
+    no_print = smooth(over_print)
+    neck = np.where(no_print < -SURELY_PRINT, np.float32(-MOST_TOLD), smooth(over_mask))
+    return PasteBeside(neck=neck, no_print=no_print)
+
+
+def beside_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> Floats32:
+    """Return each pixel's ln density as ground beside any row's paste."""
+    found = np.full(flat.land.shape, UNTOLD, np.float32)
+    for number, fit in fitted.rows.items():
+        row = picture.rows[number]
+        half, height = 0.5 * fit.width * row.deposit.width_mm, row.deposit.height_mm
+        window = flat.window(row.paste.bounds, float(RINGS_TO[-1]) * height)
+        lines, columns = np.mgrid[window]
+        places = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64)) - np.array(fit.shift_mm)
+        away, theta = dome_places(row, places)
+        cell = halo_cells(away - half, theta, height, flat.land[window])
+        told = fitted.halo.log_density(flat.colour[window], cell)
+        found[window] = np.maximum(found[window], told)
+    return found
 
 
 def joined_rows(
@@ -87,7 +114,7 @@ def _joined(
 ) -> bool:
     hull = shapes[0].union(shapes[1]).convex_hull
     window = flat.window(hull.bounds, 0.05)
-    lines, columns = beside.not_mask[window].shape
+    lines, columns = beside.neck[window].shape
     if min(lines, columns) < 3:
         return False
     low = flat.at_mm(np.array(float(window[1].start)), np.array(float(window[0].start)))
@@ -95,16 +122,18 @@ def _joined(
     def mask(*areas: BaseGeometry) -> NDArray[np.uint8]:
         return drawn(areas, low, flat.scale, (columns, lines))
 
-    own = mask(*shapes) > 0
+    cores = [mask(_core(row, shape)) > 0 for row, shape in zip(rows, shapes, strict=True)]
     within = mask(hull.buffer(0.03)) > 0
     lands = (mask(rows[0].land) > 0) | (mask(rows[1].land) > 0)
-    way = (beside.not_mask[window] | own | lands) & within
-    wide = max(3, round(NECK_MM * flat.scale) | 1)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
-    solid = cv2.morphologyEx(way.astype(np.uint8), cv2.MORPH_OPEN, kernel)
-    _, labels = cv2.connectedComponents(solid, connectivity=4)
-    first, second = (set(np.unique(labels[mask(shape) > 0]).tolist()) - {0} for shape in shapes)
+    way = ((beside.neck[window] > NECK) | lands | cores[0] | cores[1]) & within
+    _, labels = cv2.connectedComponents(way.astype(np.uint8), connectivity=4)
+    first, second = (set(np.unique(np.asarray(labels)[core & within]).tolist()) - {0} for core in cores)
     return bool(first & second)
+
+
+def _core(row: InspectedRow, shape: Polygon) -> BaseGeometry:
+    """Return the inner part of a row's paste, clear of its blurred rim."""
+    return shape.buffer(-CORE * row.deposit.width_mm)
 
 
 def spills(
@@ -128,16 +157,16 @@ def spills(
     names = np.zeros(int(near.max()) + 1, np.int32)
     names[near[owner > 0]] = owner[owner > 0]
     away_mm = np.asarray(away) / flat.scale
-    land = cv2.dilate(flat.land.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    spilt = beside.surely & ~land & (away_mm > AROUND_MM)
-    spilt = cv2.morphologyEx(spilt.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    spilt = (beside.neck > SPILT) & (beside.no_print > 0) & (away_mm > AROUND_MM)
     count, labels = cv2.connectedComponents(spilt.astype(np.uint8), connectivity=8)
     found: dict[int, Spill] = {}
     for body in range(1, count):
         lines, cols = np.nonzero(np.asarray(labels) == body)
         area = len(lines) / flat.scale**2
         distance = away_mm[lines, cols]
-        if not LEAST_MM2 < area < MOST_MM2 or distance.min() > TOUCH_MM:
+        if not LEAST_MM2 < area < MOST_MM2 or distance.min() > TOUCH_MM or distance.max() > MOST_REACH_MM:
+            continue
+        if beside.no_print[lines, cols].mean() < CLEAR_OF_PRINT:
             continue
         number = numbers[int(names[near[lines[distance.argmin()], cols[distance.argmin()]]]) - 1]
         last = found.get(number)
