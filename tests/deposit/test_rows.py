@@ -53,14 +53,25 @@ def test_a_fine_pitch_row_gets_one_bead_with_a_share_for_each_pad():
     assert not any(plan.warnings for plan in layout.pads)
 
 
-def test_the_bead_runs_from_outer_edge_to_outer_edge_within_the_lands():
+def test_the_bead_runs_from_middle_to_middle_as_far_as_deposits_may_overhang():
+    """And where it may not, so far that it overhangs the outer edges by no more."""
     (bead,) = laid(leads()).deposits
     covered = LineString(bead.points_mm).buffer(bead.width_mm / 2)
     low_x, low_y, high_x, high_y = covered.bounds
-    assert (low_x, high_x) == approx((-LEAD_W / 2, 24 * PITCH + LEAD_W / 2), abs=1e-3)
+    overhang = deposit_settings().overhang_mm
+    assert (low_x, high_x) == approx((-LEAD_W / 2 - overhang, 24 * PITCH + LEAD_W / 2 + overhang), abs=1e-3)
     assert high_y - low_y <= LEAD_L
     path_mm = LineString(bead.points_mm).length
     assert bead.volume_ul == approx(bead_volume_ul(bead.width_mm, path_mm, 0.4))
+    assert bead.row_mm == approx(25 * PITCH)
+    (free,) = laid(leads(), overhang_mm=0.2).deposits
+    assert (free.points_mm[0][0], free.points_mm[-1][0]) == approx((0.0, 24 * PITCH))
+
+
+def test_beside_a_foreign_pad_the_bead_keeps_within_the_outer_edges():
+    guard = pad("C7-1", rectangle(1.90, 0, 0.15, 0.3), net="VCC")
+    bead = laid([*leads(4), guard], volumes={"C7-1": 0.0}).deposits[0]
+    assert bead.points_mm[-1][0] + bead.width_mm / 2 == approx(3 * PITCH + LEAD_W / 2)
 
 
 def test_a_wide_pitch_keeps_single_deposits():

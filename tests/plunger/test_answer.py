@@ -95,10 +95,9 @@ def test_a_seal_answers_as_a_backlash_does(bench):
     ("name", "key", "step"),
     [("frame_stiffness_n_mm", "frame_n_mm", 0.02), ("flow_index", "index", 0.005)],
 )
-@pytest.mark.parametrize(("standing", "within"), [(True, 0.05), (False, 0.25)])
-def test_derivatives_are_those_of_a_bench_written_apart(name, key, step, standing, within):
-    """The chain takes all strokes as standing; where dots press on the way down and draw back on the way up it is
-    off by 22 % (measured), mostly to the safe side."""
+@pytest.mark.parametrize("standing", [True, False])
+def test_derivatives_are_those_of_a_bench_written_apart(name, key, step, standing):
+    """Where dots press on the way down and draw back on the way up too: 2 to 3 % (measured)."""
     plan = plan_of(Side.TOP)
     if standing:
         profile = replace(
@@ -111,4 +110,4 @@ def test_derivatives_are_those_of_a_bench_written_apart(name, key, step, standin
     now = lay(plan.motions, replace(plain, **{key: getattr(plain, key) * np.exp(step)})).mean_ul
     simulated = np.array([np.log(now[index] / was[index]) / step for index in found.deposits])
     own = found.by_constant[:, found.spread.names.index(name)]
-    assert np.sqrt(np.mean((own - simulated) ** 2)) < within * np.sqrt(np.mean(simulated**2))
+    assert np.sqrt(np.mean((own - simulated) ** 2)) < 0.05 * np.sqrt(np.mean(simulated**2))

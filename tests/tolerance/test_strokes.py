@@ -8,6 +8,7 @@ from demo_plans import plan_of
 
 from pastewright.board.model import Side
 from pastewright.motion.model import Step
+from pastewright.plunger.answer import DRAW, PRESS, PUSH, RETRACT
 from pastewright.tolerance.predict import predicted
 from pastewright.tolerance.spread import spread_of
 from pastewright.tolerance.strokes import laid_by
@@ -26,8 +27,11 @@ def test_every_deposit_has_its_turn_in_the_order_of_laying_and_all_of_the_motor_
     laid = laid_by(bottom.motions, bottom.profile, volumes(bottom))
     assert [one for one in laid.deposits if one is not None] == [v.deposit for v in bottom.tour.visits]
     assert laid.turns.way_mm.sum() == pytest.approx(bottom.motions.moves[-1].plunger_mm, abs=1e-9)
-    assert (laid.turns.way_mm[:, 0] > 0).all()
-    assert (laid.turns.way_mm[:, 2] < 0).all()
+    assert (laid.turns.way_mm[:, [PRESS, PUSH]].sum(axis=1) > 0).all()
+    assert (laid.turns.way_mm[:, [RETRACT, DRAW]].sum(axis=1) < 0).all()
+    # On the board each dot is pressed on the way down and drawn on the way up.
+    assert (laid.turns.way_mm[1:, PRESS] > 0).all()
+    assert (laid.turns.way_mm[1:, DRAW] < 0).all()
     # Between deposits the tip travels; what is thrown away at the strip's end follows at once.
     idle = [
         seconds for seconds, one in zip(laid.idle_s.tolist(), laid.deposits, strict=True) if one is not None

@@ -167,4 +167,5 @@ def _row_deposit(row: RowBead, board: Board, index: int) -> Deposit:
             Share(pad_id=board.pads[member].id, volume_ul=volume_ul)
             for member, volume_ul in zip(row.members, row.shares_ul, strict=True)
         ),
+        row_mm=row.row_mm,
     )

@@ -21,7 +21,8 @@ class Deposit:
 
     `width_mm` is the dot's diameter or the bead's width at rest, `height_mm` its height. `index` is its
     place in `Layout.deposits`. The shares' volumes add up to `volume_ul`. `board` is the number of the board it
-    is laid on, of those of one program.
+    is laid on, of those of one program. `row_mm` is the length that the pads under a bead across a row are due, their
+    number times their pitch; 0 of all others.
     """
 
     index: int
@@ -32,6 +33,7 @@ class Deposit:
     height_mm: float
     shares: tuple[Share, ...]
     board: int = 0
+    row_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,10 +2,13 @@
 
     ┌──┐  ┌──┐  ┌──┐  ┌──┐
     │  │  │  │  │  │  │  │
-  (=│==│==│==│==│==│==│==│=)   one bead across, from outer edge to outer edge; in reflow the solder mask and
-    │  │  │  │  │  │  │  │     surface tension part it among the pads
+  (=│==│==│==│==│==│==│==│=)   one bead across, from the first pad's middle to the last one's; in reflow the solder
+    │  │  │  │  │  │  │  │     mask and surface tension part it among the pads
     └──┘  └──┘  └──┘  └──┘
       |<-p->|
+
+The tip goes from middle to middle, or as near to that as the overhang allows; what the half pitches beyond are due is
+laid at the ends (`plunger.row`). Where something stands there, the bead keeps within the outer edges.
 
 A row is pads of one component (or of unknown ones) of equal size, direction, pitch and dose, whose centres lie
 on one line across their long sides. Paste between pads is drawn to them, so the bead lays `row_factor` of the sum.
@@ -60,6 +63,7 @@ class RowBead:
     width_mm: float
     height_mm: float
     shares_ul: tuple[float, ...]
+    row_mm: float
     reason: str
     warnings: tuple[str, ...] = ()
 
@@ -83,16 +87,21 @@ def find_rows(
         why = _why(run, settings)
         if not why:
             continue
-        row = _bead(run, why, settings, limits)
+        if tree is None:
+            tree = shapely.STRtree(lands)
+        row: RowBead | str = ""
+        for within in (False, True):
+            row = _bead(run, why, settings, limits, within=within)
+            if isinstance(row, RowBead):
+                row = _blocked(row, lands, tree, settings) or _crossed(row, rows, settings) or row
+            if isinstance(row, RowBead):
+                break
         if isinstance(row, RowBead):
-            if tree is None:
-                tree = shapely.STRtree(lands)
-            blocked = _blocked(row, run, lands, tree, settings)
-            if not blocked:
-                rows.append(row)
-                continue
-            row = blocked
-        refused.update({single.index: f"no bead across the row of {len(run)} pads: {row}" for single in run})
+            rows.append(row)
+        else:
+            refused.update(
+                {single.index: f"no bead across the row of {len(run)} pads: {row}" for single in run}
+            )
     return Rows(rows=tuple(rows), refused=refused)
 
 
@@ -192,19 +201,30 @@ def _half_mm(choice: FormChoice) -> float:
     return max(abs(v) + piece.width_mm / 2 for piece in choice.pieces for _, v in piece.points_mm)
 
 
-def _bead(run: list[Single], why: str, settings: DepositSettings, limits: FormLimits) -> RowBead | str:
-    """Return the bead across a run, or the words that say why this tip or these pads do not allow one."""
+def _bead(
+    run: list[Single], why: str, settings: DepositSettings, limits: FormLimits, *, within: bool
+) -> RowBead | str:
+    """Return the bead across a run, or the words that say why this tip or these pads do not allow one.
+
+    It goes from middle to middle of the outer pads, as far as it overhangs their outer edges no more than deposits may; or,
+    `within`, from outer edge to outer edge.
+    """
     first, last = run[0].frame, run[-1].frame
     span_mm = float(np.hypot(last.x_mm - first.x_mm, last.y_mm - first.y_mm))
-    extent_mm = span_mm + first.short_mm
+    overhang_mm = 0.0 if within else settings.overhang_mm
+    extent_mm, widths = span_mm + first.short_mm + 2 * overhang_mm, 1
     widest_mm = first.long_mm + 2 * settings.overhang_mm
     asked_ul = settings.row_factor * sum(single.target_ul for single in run)
+    if not within:
+        from_middle_mm = bead_width_mm(asked_ul, limits.bead_ratio, path_mm=span_mm)
+        if max(from_middle_mm, limits.least_bead_mm) <= first.short_mm + 2 * overhang_mm:
+            extent_mm, widths = span_mm, 0
     try:
-        width_mm = bead_width_mm(asked_ul, limits.bead_ratio, path_mm=extent_mm, widths_in_path=1)
+        width_mm = bead_width_mm(asked_ul, limits.bead_ratio, path_mm=extent_mm, widths_in_path=widths)
     except ValueError:
         width_mm = float("inf")
     width_mm = min(max(width_mm, limits.least_bead_mm), widest_mm)
-    laid_ul = bead_volume_ul(width_mm, extent_mm - width_mm, limits.bead_ratio)
+    laid_ul = bead_volume_ul(width_mm, extent_mm - widths * width_mm, limits.bead_ratio)
     part = laid_ul / asked_ul
     if width_mm < limits.least_bead_mm - _EPS or part > limits.raise_to:
         return f"this tip lays no bead narrower than {limits.least_bead_mm:.2f} mm ({100 * part:.0f} % of the doses)"
@@ -218,7 +238,7 @@ def _bead(run: list[Single], why: str, settings: DepositSettings, limits: FormLi
         cause = "wider it would leave the pads" if part < 1 else "this tip lays no narrower bead"
         warnings = (f"the bead across the row is {word} to {100 * part:.0f} % of its volume: {cause}",)
     dx, dy = (last.x_mm - first.x_mm) / span_mm, (last.y_mm - first.y_mm) / span_mm
-    inset_mm = (width_mm - first.short_mm) / 2
+    inset_mm = (span_mm - extent_mm + widths * width_mm) / 2
     sum_ul = sum(single.target_ul for single in run)
     pitch_mm = span_mm / (len(run) - 1)
     return RowBead(
@@ -229,6 +249,7 @@ def _bead(run: list[Single], why: str, settings: DepositSettings, limits: FormLi
         ),
         width_mm=width_mm,
         height_mm=limits.bead_ratio * width_mm,
+        row_mm=len(run) * pitch_mm,
         shares_ul=tuple(laid_ul * single.target_ul / sum_ul for single in run),
         reason=(
             f"one bead {width_mm:.2f} mm wide across {len(run)} pads at {pitch_mm:.2f} mm pitch: {why};"
@@ -240,7 +261,6 @@ def _bead(run: list[Single], why: str, settings: DepositSettings, limits: FormLi
 
 def _blocked(
     row: RowBead,
-    run: list[Single],
     lands: Sequence[Polygon],
     tree: shapely.STRtree,
     settings: DepositSettings,
@@ -255,3 +275,14 @@ def _blocked(
         return ""
     gap_mm = min(float(path.distance(lands[index])) for index in near) - row.width_mm / 2
     return f"it would come within {max(gap_mm, 0):.2f} mm of another pad, {clear_mm:.2f} mm must remain"
+
+
+def _crossed(row: RowBead, others: Sequence[RowBead], settings: DepositSettings) -> str:
+    """Return words about an earlier bead across a row that this one would come too near to; nothing when none."""
+    path = LineString(row.points_mm)
+    clear_mm = settings.bridge_gap_mm + settings.placement_error_mm
+    for other in others:
+        away_mm = path.distance(LineString(other.points_mm)) - (row.width_mm + other.width_mm) / 2
+        if away_mm < clear_mm:
+            return f"it would come within {max(away_mm, 0):.2f} mm of another bead, {clear_mm:.2f} mm must remain"
+    return ""

@@ -190,10 +190,10 @@ def bead_cycles(
     if not volumes.size:
         return [], [], []
     # Boards repeat themselves: each different bead is solved once.
-    keys: dict[tuple[float, tuple[float, ...]], int] = {}
+    keys: dict[tuple[float, tuple[float, ...], float], int] = {}
     which = np.array(
         [
-            keys.setdefault((round(volume, VOLUME_DIGITS), walk.legs_mm), len(keys))
+            keys.setdefault((round(volume, VOLUME_DIGITS), walk.legs_mm, walk.row_mm), len(keys))
             for volume, walk in zip(volumes.tolist(), walks, strict=True)
         ]
     )
@@ -215,6 +215,11 @@ def bead_cycles(
 
     feed = column("feed_ul") * scale
     prime = column("prime_ul")
+    names = ("stand_in_ul", "stand_out_ul", "leak_in_ul", "leak_out_ul")
+    parts = [
+        dict(zip(names, row, strict=True))
+        for row in zip(*((column(name) * scale).tolist() for name in names), strict=True)
+    ]
     found = [solved[-1].walks[index] for index in which.tolist()]
     cycles = [
         BeadCycle(
@@ -222,15 +227,22 @@ def bead_cycles(
             prime_ul=p,
             prime_ul_s=bench.push_ul_s,
             feed_ul=f,
-            travel_s=walk.time_s,
+            travel_s=walk.time_s + walk.standing_s,
             retract_ul=p + f - v,
             retract_ul_s=bench.push_ul_s,
             peak_kpa=peak,
             press_ul=min(bench.press_ul, p),
             draw_ul=min(bench.draw_ul, p + f - v),
+            **part,
         )
-        for v, p, f, walk, peak in zip(
-            volumes.tolist(), prime.tolist(), feed.tolist(), found, column("peak_kpa").tolist(), strict=True
+        for v, p, f, walk, peak, part in zip(
+            volumes.tolist(),
+            prime.tolist(),
+            feed.tolist(),
+            found,
+            column("peak_kpa").tolist(),
+            parts,
+            strict=True,
         )
     ]
     return cycles, found, (column("ends_ul") * scale).tolist()

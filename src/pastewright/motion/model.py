@@ -1,6 +1,7 @@
 """The timed list of moves."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -41,7 +42,8 @@ class Move:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motions:
     """The whole journey; `sections` are pairs (index of first move, heading) such as the settling strip. `thrown_ul` is
-    what is thrown away at the end of each strip, `strip_ul` what a strip takes before that.
+    what is thrown away at the end of each strip, `strip_ul` what a strip takes before that. `nearest` are of beads
+    across rows, by deposit: what is laid nearest to each pad, in the order of its shares, over an even part.
     """
 
     moves: tuple[Move, ...]
@@ -52,4 +54,5 @@ class Motions:
     strip_ul: float = 0.0
     dry: bool = False
     thrown_ul: float = 0.0
+    nearest: Mapping[int, tuple[float, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()

@@ -36,4 +36,6 @@ def walk_of(deposit: Deposit, profile: Profile, *, backwards: bool = False) -> W
         legs_mm=tuple(round(dist(a, b), LENGTH_DIGITS) for a, b in pairwise(path)),
         speed_mm_s=min(profile.tuning.bead_mm_s, profile.machine.speed_xy_mm_s),
         accel_mm_s2=profile.machine.accel_xy_mm_s2,
+        row_mm=round(deposit.row_mm, LENGTH_DIGITS),
+        row_pads=len(deposit.shares),
     )

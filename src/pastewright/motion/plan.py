@@ -25,6 +25,7 @@ from pastewright.place.transform import Placements, Wipe, on_bed
 from pastewright.place.tray.located import Located, located
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.row import nearest_shares
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -145,8 +146,19 @@ def _motions(
         swept_ul=journey.drive.swept_ul,
         thrown_ul=cycles.strip_ul - cycles.settling.cycle.volume_ul,
         strip_ul=cycles.settling.cycle.volume_ul,
+        nearest=_nearest(cycles, tour),
         warnings=checked(problems),
     )
+
+
+def _nearest(cycles: Cycles, tour: Tour) -> dict[int, tuple[float, ...]]:
+    """What beads across rows lay nearest to each of their pads, by deposit."""
+    found: dict[int, tuple[float, ...]] = {}
+    for visit, cycle, walk in zip(tour.visits, cycles.visits, cycles.walks, strict=True):
+        if walk is not None and walk.row_mm > 0 and isinstance(cycle, BeadCycle):
+            shares = nearest_shares(cycle, walk)
+            found[visit.deposit] = shares[::-1] if visit.backwards else shares
+    return found
 
 
 def _lifts_mm(there: Located, tour: Tour, profile: Profile, floor: Floor | None) -> list[float]:
@@ -299,10 +311,13 @@ class _Journey:
         whole = sum(legs)
         self._x, self._y, self._z = points[0]
         self._plunger(Step.PUSH, cycle.prime_ul - cycle.press_ul, cycle.prime_ul_s)
+        self._plunger(Step.PUSH, cycle.stand_in_ul, cycle.feed_ul_s)
+        walked_ul = cycle.feed_ul - cycle.stand_in_ul - cycle.stand_out_ul
         for place, leg in zip(points[1:], legs, strict=True):
-            self.drive.sweep(cycle.feed_ul * leg / whole)
+            self.drive.sweep(walked_ul * leg / whole)
             self._x, self._y, self._z = place
             self._add(Step.LAY, speed, move_time_s(leg, speed, accel))
+        self._plunger(Step.PUSH, cycle.stand_out_ul, cycle.feed_ul_s)
         self._x, self._y, self._z = end
         self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
 

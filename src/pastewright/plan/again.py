@@ -7,6 +7,7 @@ deposits, where the boards lie and the order stay those of plan.json; no fabrica
 walks are solved anew, the program is written and read back anew.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from math import dist
@@ -26,6 +27,7 @@ from pastewright.place.tray.located import Located, located
 from pastewright.plan.document import totals_of_motions, with_verdict
 from pastewright.plan.floor import floor_of_plan
 from pastewright.plan.jobs import blocked_by
+from pastewright.plan.nearest import with_nearest
 from pastewright.plan.pipeline import labels_of, tip_words
 from pastewright.plan.tolerances import with_tolerances
 from pastewright.problems import one_error
@@ -103,6 +105,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
         motions = dry_motions(motions, bench)
     program = write_program(motions, bench, header_of_plan(plan, bench, motions), labels_of(layout))
     record = with_tolerances(_told(plan, motions, program, bench), motions, layout.deposits, bench)
+    record = with_nearest(record, motions, layout)
     verdict = verify(program.text, expected_from_plan(record), bench)
     return PlannedAgain(
         motions=motions,
@@ -161,6 +164,8 @@ def layout_of_plan(plan: PlanRecord) -> Layout:
                 shares=(share,),
                 board=numbers.get(pad.board, 0),
             )
+    centres = {pad.id: (pad.x_mm, pad.y_mm) for pad in plan.pads}
+    found = {index: _as_row(deposit, centres) for index, deposit in found.items()}
     pads = tuple(
         PadPlan(
             pad_id=pad.id,
@@ -175,6 +180,21 @@ def layout_of_plan(plan: PlanRecord) -> Layout:
     if not found or sorted(found) != list(range(len(found))):
         raise one_error("the plan does not number its deposits from 0 on", "Plan the board anew.")
     return Layout(deposits=tuple(found[index] for index in sorted(found)), pads=pads)
+
+
+def _as_row(deposit: Deposit, centres_mm: Mapping[str, tuple[float, float]]) -> Deposit:
+    """Return a bead that several pads share with its pads in order along it, and the length that they are due."""
+    if len(deposit.shares) < 2:
+        return deposit
+    (x, y), (to_x, to_y) = deposit.points_mm[0], deposit.points_mm[-1]
+
+    def along(share: Share) -> float:
+        at_x, at_y = centres_mm[share.pad_id]
+        return (at_x - x) * (to_x - x) + (at_y - y) * (to_y - y)
+
+    shares = tuple(sorted(deposit.shares, key=along))
+    span_mm = dist(centres_mm[shares[0].pad_id], centres_mm[shares[-1].pad_id])
+    return replace(deposit, shares=shares, row_mm=span_mm * len(shares) / (len(shares) - 1))
 
 
 def _tour(plan: PlanRecord, there: Located) -> Tour:

@@ -60,6 +60,7 @@ PAD_COLUMNS = (
     "bias_percent",
     "within_percent",
     "most",
+    "nearest_percent",
     "form",
     "deposits",
     "reason",
@@ -239,6 +240,7 @@ def pad_rows(plan: PlanRecord) -> list[dict[str, str]]:
         {
             **{name: str(getattr(pad, name)) for name in PAD_COLUMNS if hasattr(pad, name)},
             **tolerance_cells(pad.tolerance),
+            "nearest_percent": "" if pad.nearest is None else f"{100 * pad.nearest:.0f}",
             "deposits": str(len(pad.deposits)),
             "warnings": "; ".join(pad.warnings),
         }

@@ -28,6 +28,7 @@ from pastewright.plan.jobs import (
     turns_of,
     warnings_of,
 )
+from pastewright.plan.nearest import with_nearest
 from pastewright.plan.tolerances import with_tolerances
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
@@ -193,7 +194,7 @@ def finish_plan(
         job=job,
     )
     on_stage("tolerance")
-    record = with_tolerances(record, motions, layout.deposits, profile)
+    record = with_nearest(with_tolerances(record, motions, layout.deposits, profile), motions, layout)
     on_stage("verdict")
     expected = expected_from_plan(record)
     seen = case_of(program.text, expected, profile)

@@ -1,12 +1,13 @@
 """How what one deposit lays, and what it leaves in the barrel, answers to the constants of the bench.
 
-    turn = (push or prime, dwell or feed, retraction)        from rest, by the plan; S is what is stored
+    turn = (press, push or prime, dwell or feed, retraction, draw)      from rest, by the plan; S is what is stored
 
     V(θ, S₀)       what leaves the tip           ∂V/∂θ, ∂V/∂S₀
     S₁(θ, S₀)      what is stored at its end     ∂S₁/∂θ, ∂S₁/∂S₀
 
-Turns hang together by what is stored alone (`chain`), so that each kind of turn is worked out once: one-sided
-differences, with a lane for each constant and one for the start. The motor's strokes stay as they are, the bench changes.
+What is pressed while the tip comes down and drawn while it goes up are strokes of their own. Turns hang together by what
+is stored alone (`chain`), so that each kind of turn is worked out once: one-sided differences, with a lane for each constant
+and one for the start. The motor's strokes stay as they are, the bench changes.
 
 Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Exponential integrators, Acta Numerica 19
 (2010), scheme exprb32): a handful is enough where the paste forgets quickly.
@@ -39,8 +40,10 @@ CONSTANTS = (
     "yield_stress_kpa",
 )
 
-# Steps of a stroke and of a wait: derivatives then agree within 2 % with ones of four times as many (tests).
+# Steps of a stroke and of a wait: derivatives then agree within 2 % with ones of four times as many (tests). Pressing ends
+# below the yield pressure, so that nothing flows yet.
 STROKE_STEPS = 14
+PRESS_STEPS = 2
 WAIT_STEPS = 8
 # A wait begins with the shortest time constants: each step is so many times the one before.
 WAIT_GROWTH = 1.7
@@ -57,9 +60,13 @@ LEAST_BUBBLE_UL = 0.05
 LEAST_BACKLASH_MM = 1e-3
 
 
+STROKES = ("press", "push", "middle", "retract", "draw")
+PRESS, PUSH, MIDDLE, RETRACT, DRAW = range(len(STROKES))
+
+
 @dataclass(frozen=True, slots=True)
 class Turns:
-    """Deposits in the order they are laid, n of them: the motor's three strokes, n × 3, with their commanded ways [mm],
+    """Deposits in the order they are laid, n of them: the motor's strokes `STROKES`, n × 5, with their commanded ways [mm],
     backlash included, forward positive (0: a wait), their times [s] and ramps [s]; and what each is to lay [µL].
     """
 
@@ -76,31 +83,68 @@ class Turns:
 def turns_of(cycles: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> Turns:
     """Return cycles as turns."""
     rows = [
-        (c.push_ul, 0.0, -c.retract_ul, c.push_ul_s, c.retract_ul_s, c.dwell_s, c.volume_ul)
+        (
+            c.push_ul,
+            0.0,
+            -c.retract_ul,
+            c.push_ul_s,
+            c.retract_ul_s,
+            c.dwell_s,
+            c.volume_ul,
+            c.press_ul,
+            c.draw_ul,
+        )
         if isinstance(c, DotCycle)
-        else (c.prime_ul, c.feed_ul, -c.retract_ul, c.prime_ul_s, c.retract_ul_s, c.travel_s, c.volume_ul)
+        else (
+            *(c.prime_ul, c.feed_ul, -c.retract_ul, c.prime_ul_s, c.retract_ul_s),
+            *(c.travel_s, c.volume_ul, c.press_ul, c.draw_ul),
+        )
         for c in cycles
     ]
-    table = np.array(rows, dtype=float).reshape(-1, 7)
-    return strokes_of(table[:, 0:3], table[:, 3:5], table[:, 5], table[:, 6], bench)
+    table = np.array(rows, dtype=float).reshape(-1, 9)
+    return strokes_of(
+        table[:, 0:3],
+        table[:, 3:5],
+        table[:, 5],
+        table[:, 6],
+        bench,
+        press_ul=table[:, 7],
+        draw_ul=table[:, 8],
+    )
 
 
 def strokes_of(
-    sweep_ul: Floats, rate_ul_s: Floats, middle_s: Floats, volume_ul: Floats, bench: PlungerBench
+    sweep_ul: Floats,
+    rate_ul_s: Floats,
+    middle_s: Floats,
+    volume_ul: Floats,
+    bench: PlungerBench,
+    *,
+    press_ul: Floats | float = 0.0,
+    draw_ul: Floats | float = 0.0,
 ) -> Turns:
-    """Return turns of real sweeps [µL], n × 3, forward positive; `rate_ul_s` are of the first and last stroke, n × 2."""
+    """Return turns of real sweeps [µL], n × 3, forward positive; `rate_ul_s` are of the first and last stroke, n × 2.
+
+    `press_ul` of the first and `draw_ul` of the last are strokes of their own, as fast as the drive goes.
+    """
     per_mm, backlash = bench.ul_per_mm, bench.backlash_mm
-    way = sweep_ul / per_mm + np.array([backlash, 0.0, -backlash])
-    far = np.abs(way[:, (0, 2)])
-    speed = np.maximum(np.minimum(rate_ul_s / per_mm, np.sqrt(bench.accel_mm_s2 * far)), 1e-12)
-    rise = speed / bench.accel_mm_s2
-    moved = far / speed + rise
-    return Turns(
-        way_mm=way,
-        seconds=np.column_stack([moved[:, 0], middle_s, moved[:, 1]]),
-        rise_s=np.column_stack([rise[:, 0], np.zeros_like(middle_s), rise[:, 1]]),
-        volume_ul=volume_ul,
-    )
+    press = np.minimum(press_ul, sweep_ul[:, 0])
+    draw = np.minimum(draw_ul, -sweep_ul[:, 2])
+    ways = np.column_stack([press, sweep_ul[:, 0] - press, sweep_ul[:, 1], sweep_ul[:, 2] + draw, -draw])
+    ways /= per_mm
+    # The backlash is crossed by the first stroke of each direction.
+    pressed, drawn_alone = press > 0, sweep_ul[:, 2] + draw >= 0
+    ways[:, PRESS] += np.where(pressed, backlash, 0.0)
+    ways[:, PUSH] += np.where(pressed, 0.0, backlash)
+    ways[:, RETRACT] -= np.where(drawn_alone, 0.0, backlash)
+    ways[:, DRAW] -= np.where(drawn_alone & (draw > 0), backlash, 0.0)
+    far = np.abs(ways)
+    rates = rate_ul_s[:, (0, 0, 0, 1, 1)] / per_mm
+    speed = np.maximum(np.minimum(rates, np.sqrt(bench.accel_mm_s2 * far)), 1e-12)
+    rise = np.where(far > 0, speed / bench.accel_mm_s2, 0.0)
+    seconds = far / speed + rise
+    seconds[:, MIDDLE], rise[:, MIDDLE] = middle_s, 0.0
+    return Turns(way_mm=ways, seconds=seconds, rise_s=rise, volume_ul=volume_ul)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +180,14 @@ def _kinds(turns: Turns) -> tuple[Ints, Ints]:
 def _worked_out(turns: Turns, bench: PlungerBench) -> Answers:
     lanes = _Lanes(bench)
     start = np.full((turns.volume_ul.size, lanes.count), bench.rest_ul)
-    nudges = NUDGE * np.maximum(turns.way_mm[:, 0] * bench.ul_per_mm, 1e-3)
+    pushed_mm = turns.way_mm[:, PRESS] + turns.way_mm[:, PUSH]
+    nudges = NUDGE * np.maximum(pushed_mm * bench.ul_per_mm, 1e-3)
     start[:, -1] += nudges
     state = _State(lanes, start)
-    for slot, slack in enumerate((1.0, 0.0, 1.0)):
+    for slot in range(len(STROKES)):
         way, seconds, rise = (part[:, slot, None] for part in (turns.way_mm, turns.seconds, turns.rise_s))
-        state.through(way, seconds, rise, slack)
+        if bool(seconds.any()):
+            state.through(way, seconds, rise, PRESS_STEPS if slot == PRESS else STROKE_STEPS)
     laid, left = state.out, state.stored
     by_constant = 1 / lanes.nudges
     return Answers(
@@ -222,26 +268,33 @@ class _State:
         self.lanes = lanes
         self.stored = stored
         self.out = np.zeros_like(stored)
+        # As after a retraction: the whole backlash is to be crossed.
+        self.forward = np.zeros((stored.shape[0], 1), dtype=bool)
+        self.gap = np.broadcast_to(lanes.backlash, stored.shape)
 
-    def through(self, way: Floats, seconds: Floats, rise: Floats, slack: float) -> None:
+    def through(self, way: Floats, seconds: Floats, rise: Floats, steps: int) -> None:
         """Take all turns through one of their strokes; ways of none are waits."""
         moving = way != 0
         grown = WAIT_GROWTH ** np.arange(WAIT_STEPS)
-        steps = STROKE_STEPS if bool(moving.any()) else WAIT_STEPS
+        steps = steps if bool(moving.any()) else WAIT_STEPS
         even = np.linspace(0.0, 1.0, steps + 1)
         waits = np.interp(
             even, np.linspace(0.0, 1.0, WAIT_STEPS + 1), np.r_[0.0, np.cumsum(grown)] / grown.sum()
         )
-        sign, dead = np.sign(way) * self.lanes.per_mm, slack * self.lanes.backlash
+        sign, far = np.sign(way) * self.lanes.per_mm, np.abs(way)
+        turned = moving & ((way > 0) != self.forward)
+        dead = np.where(turned, self.lanes.backlash, self.gap)
         before = np.zeros_like(self.stored)
         for (start, end), (wait_from, wait_to) in zip(
             pairwise(even.tolist()), pairwise(waits.tolist()), strict=True
         ):
             h = seconds * np.where(moving, end - start, wait_to - wait_from)
-            after = np.maximum(np.abs(way) * _walked(end * seconds, seconds, rise) - dead, 0.0)
+            after = np.maximum(far * _walked(end * seconds, seconds, rise) - dead, 0.0)
             swept = np.where(moving, sign * (after - before), 0.0)
             before = after
             self._step(swept, h)
+        self.gap = np.where(moving, np.maximum(dead - far, 0.0), self.gap)
+        self.forward = np.where(moving, way > 0, self.forward)
 
     def _step(self, swept: Floats, h: Floats) -> None:
         lanes = self.lanes

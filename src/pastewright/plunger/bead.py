@@ -22,7 +22,8 @@ from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.cycle import most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
 from pastewright.plunger.model import BeadCycle
-from pastewright.plunger.pressure import after_fed
+from pastewright.plunger.pressure import after_fed, after_legs
+from pastewright.plunger.ramp import Leg
 from pastewright.plunger.roots import bracketed_roots
 from pastewright.plunger.storage import stored_ul
 from pastewright.plunger.walk import Walk, walk_lasting, walked_shares
@@ -62,7 +63,9 @@ class BeadTable:
 
 @dataclass(frozen=True, slots=True)
 class Beads:
-    """Solved beads, one a lane. `ends_ul` of the volume lies at the two ends beyond what their length is due."""
+    """Solved beads, one a lane. `ends_ul` of the volume lies at the two ends beyond what their length is due; `leak_in_ul`
+    and `leak_out_ul` flow out while the plunger primes and retracts.
+    """
 
     volume_ul: Floats
     prime_ul: Floats
@@ -71,6 +74,10 @@ class Beads:
     travel_s: Floats
     peak_kpa: Floats
     ends_ul: Floats
+    stand_in_ul: Floats
+    stand_out_ul: Floats
+    leak_in_ul: Floats
+    leak_out_ul: Floats
     walks: tuple[Walk, ...]
 
 
@@ -111,6 +118,10 @@ def bead_cycle(volume_ul: float, walk: Walk, bench: PlungerBench) -> BeadCycle:
         retract_ul=float(beads.retract_ul[0]),
         retract_ul_s=bench.push_ul_s,
         peak_kpa=float(beads.peak_kpa[0]),
+        stand_in_ul=float(beads.stand_in_ul[0]),
+        stand_out_ul=float(beads.stand_out_ul[0]),
+        leak_in_ul=float(beads.leak_in_ul[0]),
+        leak_out_ul=float(beads.leak_out_ul[0]),
     )
 
 
@@ -126,14 +137,18 @@ def solved_beads(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBen
     slowest, fastest = flow_range_ul_s(volumes, walks, bench)
     table = bead_table(slowest, fastest, bench)
     walks = _within_flow(volumes, list(walks), table, fastest)
-    times = np.array([walk.time_s for walk in walks])
+    walking = np.array([walk.time_s for walk in walks])
+    standing = np.array([(walk.stand_in_s, walk.stand_out_s) for walk in walks])
+    times = walking + standing.sum(axis=1)
 
     left_out = np.zeros_like(volumes)
     left_share = np.zeros_like(volumes)
     for _ in range(ROUNDS):
         flow = _flows(volumes, times, left_share, table, fastest)
         steady = stored_ul(driving_pressure_kpa(flow, bench.tip), bench.store)
-        ended, highest = _walked(flow * times, steady, walks, bench)
+        ended, highest = _walked(flow * walking, steady, walks, bench)
+        if standing[:, 1].any():
+            ended, _ = after_legs(ended, [Leg(standing[:, 1], flow, flow)], bench)
         end_leak = table.retract_leak_ul(flow_ul_s(ended, bench.tip))
         left_out = steady - stored_ul(ended, bench.store) + end_leak - table.retract_leak_ul(flow)
         left_share = left_out / flow
@@ -143,15 +158,29 @@ def solved_beads(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBen
     prime = steady - bench.rest_ul + prime_leak
     feed = flow * times
     peak = np.maximum(_read(table.log_flow, table.log_peak, flow), highest)
-    due = volumes / np.array([walk.run_in_mm + walk.length_mm + walk.run_out_mm for walk in walks])
+    due = volumes / np.array([walk.path_mm for walk in walks])
     ends = np.maximum(prime_leak - due * np.array([walk.run_in_mm for walk in walks]), 0.0)
     ends += np.maximum(end_leak - due * np.array([walk.run_out_mm for walk in walks]), 0.0)
-    return Beads(volumes, prime, feed, prime + feed - volumes, times, peak, ends, tuple(walks))
+    return Beads(
+        volume_ul=volumes,
+        prime_ul=prime,
+        feed_ul=feed,
+        retract_ul=prime + feed - volumes,
+        travel_s=times,
+        peak_kpa=peak,
+        # What lies at the ends of a bead across a row is meant for what its path leaves out.
+        ends_ul=np.where([walk.row_mm > 0 for walk in walks], 0.0, ends),
+        stand_in_ul=flow * standing[:, 0],
+        stand_out_ul=flow * standing[:, 1],
+        leak_in_ul=prime_leak,
+        leak_out_ul=end_leak,
+        walks=tuple(walks),
+    )
 
 
 def flow_range_ul_s(volumes: Floats, walks: Sequence[Walk], bench: PlungerBench) -> tuple[float, float]:
     """Return the least and the largest flow that any of the beads may have [µL/s]."""
-    times = np.array([walk.time_s for walk in walks])
+    times = np.array([walk.time_s + walk.standing_s for walk in walks])
     fastest = min(most_flow_ul_s(bench), float((volumes / times).max()) * 1.01)
     whole = float(stored_ul(driving_pressure_kpa(fastest, bench.tip), bench.store))
     standing_s = 2 * whole / bench.push_ul_s + 2 * bench.push_ul_s / bench.accel_ul_s2
@@ -165,7 +194,7 @@ def _within_flow(volumes: Floats, walks: list[Walk], table: BeadTable, most: flo
     leaks = float(table.prime_leak_ul(top)[0] + table.retract_leak_ul(top)[0])
     needed = (volumes - leaks) / (most * 0.999)
     return [
-        walk_lasting(walk, float(time)) if time > walk.time_s else walk
+        walk_lasting(walk, float(time) - walk.standing_s) if time > walk.time_s + walk.standing_s else walk
         for walk, time in zip(walks, needed, strict=True)
     ]
 

@@ -30,6 +30,10 @@ class BeadCycle:
 
     prime + feed − retract = volume. During the walk the pressure is steady and what is fed flows out. The tip may walk
     while it primes and retracts too (`runs`); the plunger sets the time of that. `press_ul` and `draw_ul` as of dots.
+
+    Of `feed_ul` the parts `stand_in_ul` and `stand_out_ul` are fed at the same rate before and behind the walk, while the
+    tip stands; `travel_s` counts their time. `leak_in_ul` and `leak_out_ul` of the volume flow out while the plunger
+    primes and retracts.
     """
 
     volume_ul: float
@@ -42,3 +46,12 @@ class BeadCycle:
     peak_kpa: float
     press_ul: float = 0.0
     draw_ul: float = 0.0
+    stand_in_ul: float = 0.0
+    stand_out_ul: float = 0.0
+    leak_in_ul: float = 0.0
+    leak_out_ul: float = 0.0
+
+    @property
+    def feed_ul_s(self) -> float:
+        """Mean rate of the feed [µL/s]."""
+        return self.feed_ul / self.travel_s

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bead import BeadTable, bead_table, flow_range_ul_s
 from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.row import RowLengths, row_ends, small_enough
 from pastewright.plunger.walk import Walk
 
 Floats = NDArray[np.float64]
@@ -47,7 +48,8 @@ OF_OUTER_LEG = 0.8
 def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench) -> tuple[Walk, ...]:
     """Return the same paths with runs at their ends, for beads of the given volumes > 0 [µL].
 
-    A walk whose leaks are more than 20 % of its bead is slowed, to a tenth at least: less flow leaks less.
+    A walk whose leaks are more than 20 % of its bead is slowed, to a tenth at least: less flow leaks less. Beads across rows
+    of pads end as `row` says.
     """
     volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
     if not volumes.size:
@@ -56,36 +58,47 @@ def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench
     table = bead_table(slowest, fastest, bench)
     lengths = np.array([walk.length_mm for walk in walks])
     speeds = np.array([walk.speed_mm_s for walk in walks])
-    top = np.minimum(volumes * speeds / lengths, fastest)
-    share = _speed_shares(volumes, top, table)
+    rows = np.array([walk.row_mm for walk in walks])
+    pitches = rows / np.array([walk.row_pads for walk in walks])
+    top = np.minimum(volumes * speeds / np.where(rows > 0, rows, lengths), fastest)
+    share = _speed_shares(volumes, RowLengths(rows, pitches, lengths), top, table)
     flow = top * share
+    leaks = table.prime_leak_ul(flow), table.retract_leak_ul(flow)
     even_mm = RUN_SHARE * lengths / volumes
-    runs_in = even_mm * table.prime_leak_ul(flow)
-    runs_out = even_mm * table.retract_leak_ul(flow)
+    ends = row_ends(volumes, RowLengths(rows, pitches, lengths), leaks, flow)
+    runs_in = np.where(rows > 0, ends.run_in_mm, even_mm * leaks[0])
+    runs_out = np.where(rows > 0, ends.run_out_mm, even_mm * leaks[1])
     spare = table.spare_ul(flow)
     sweep_in = np.maximum(spare - bench.press_ul, 0.0) + (0.0 if bench.press_ul > 0 else bench.backlash_ul)
     sweep_out = np.maximum(spare - bench.draw_ul, 0.0) + bench.backlash_ul
     return tuple(
-        _with_runs(walk, slow * walk.speed_mm_s, min(into, most_in), min(out, most_out))
-        for walk, slow, into, out, most_in, most_out in zip(
+        replace(
+            _with_runs(walk, slow * walk.speed_mm_s, into, out), stand_in_s=stand_in, stand_out_s=stand_out
+        )
+        for walk, slow, into, out, stand_in, stand_out in zip(
             walks,
             share.tolist(),
-            runs_in.tolist(),
-            runs_out.tolist(),
-            _most_mm(walks, sweep_in, bench).tolist(),
-            _most_mm(walks, sweep_out, bench).tolist(),
+            np.minimum(runs_in, _most_mm(walks, sweep_in, bench)).tolist(),
+            np.minimum(runs_out, _most_mm(walks, sweep_out, bench)).tolist(),
+            ends.stand_in_s.tolist(),
+            ends.stand_out_s.tolist(),
             strict=True,
         )
     )
 
 
-def _speed_shares(volumes: Floats, top: Floats, table: BeadTable) -> Floats:
+def _speed_shares(volumes: Floats, lengths: RowLengths, top: Floats, table: BeadTable) -> Floats:
     """The largest share of the speed at which the leaks are small enough, or the least."""
     share = np.full_like(volumes, LEAST_SPEED)
     for slower in np.geomspace(LEAST_SPEED, 1.0, SPEEDS):
         flow = slower * top
-        leaks = table.prime_leak_ul(flow) + table.retract_leak_ul(flow)
-        share = np.where(leaks <= LEAK_SHARE * volumes, slower, share)
+        leaks = table.prime_leak_ul(flow), table.retract_leak_ul(flow)
+        few = np.where(
+            lengths.row_mm > 0,
+            small_enough(volumes, lengths, leaks),
+            leaks[0] + leaks[1] <= LEAK_SHARE * volumes,
+        )
+        share = np.where(few, slower, share)
     return share
 
 

@@ -21,7 +21,9 @@ class Walk:
     """A path of straight legs [mm], walked at `speed_mm_s` with `accel_mm_s2` along the path.
 
     `run_in_mm` before the first leg and `run_out_mm` behind the last, in line with them, are walked while the plunger
-    primes and retracts (`runs`); they are no part of the legs.
+    primes and retracts (`runs`); they are no part of the legs. `stand_in_s` and `stand_out_s` the plunger feeds before and
+    behind the legs as along them, while the tip stands. `row_mm` is the length that the paste is meant for, where the
+    path is shorter than the row of `row_pads` pads under it; 0: its own.
     """
 
     legs_mm: tuple[float, ...]
@@ -29,11 +31,25 @@ class Walk:
     accel_mm_s2: float
     run_in_mm: float = 0.0
     run_out_mm: float = 0.0
+    stand_in_s: float = 0.0
+    stand_out_s: float = 0.0
+    row_mm: float = 0.0
+    row_pads: int = 1
 
     @property
     def length_mm(self) -> float:
         """Length of the legs [mm]."""
         return sum(self.legs_mm)
+
+    @property
+    def path_mm(self) -> float:
+        """Length of legs and runs [mm]."""
+        return self.run_in_mm + self.length_mm + self.run_out_mm
+
+    @property
+    def standing_s(self) -> float:
+        """How long the plunger feeds while the tip stands at the ends [s]."""
+        return self.stand_in_s + self.stand_out_s
 
     @property
     def time_s(self) -> float:

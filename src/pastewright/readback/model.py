@@ -32,6 +32,7 @@ class FindingKind(StrEnum):
     DRY = "not dry"
     LEVEL = "not level"
     BRIDGE = "may bridge"
+    ROW = "uneven row"
     SOILED = "paste or tip where a board lies"
     KEEP_OUT = "in a keep-out zone"
 
@@ -75,6 +76,19 @@ class LevelPad:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RowOfPads:
+    """Pads that share one bead, the deposit number `deposit`: their centres [mm, board], what each is due of it [µL], and
+    what the plan says lies nearest to each, over that [-] (None: nothing).
+    """
+
+    deposit: int
+    pad_ids: tuple[str, ...]
+    centres_mm: tuple[Point, ...]
+    shares_ul: tuple[float, ...]
+    told: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadEmpty:
     """A box of a board [mm, board] where something may stand: a part, pad or fiducial that gets no paste."""
 
@@ -89,13 +103,14 @@ class Expected:
 
     `tray` says where the boards lie; empty, one lies in the corner of the profile's bed.
     `level` are the thermal lands, `mends` what the plan says would mend a pair of pads that may bridge, `empty` where
-    the tip keeps to the full height.
+    the tip keeps to the full height, `rows` the pads that share a bead.
     """
 
     deposits: tuple[ExpectedDeposit, ...]
     dry: bool = False
     tray: ReadTray = NO_TRAY
     level: tuple[LevelPad, ...] = ()
+    rows: tuple[RowOfPads, ...] = ()
     empty: tuple[ReadEmpty, ...] = ()
     mends: Mapping[frozenset[str], str] = field(default_factory=dict)
 

@@ -263,6 +263,13 @@ class PadRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     ] = ()
     balance: Annotated[BalanceRecord | None, Meta(description="Of thermal lands that get paste.")] = None
     tolerance: ToleranceRecord | None = None
+    nearest: Annotated[
+        Amount | None,
+        Meta(
+            description="Of pads under a bead across a row: what is laid nearest to it before the paste settles, over its"
+            " share [-]."
+        ),
+    ] = None
     warnings: tuple[str, ...]
 
 

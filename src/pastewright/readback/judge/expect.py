@@ -10,10 +10,10 @@ from math import pi, sqrt
 
 from pastewright.board.model import Point
 from pastewright.problems import InputError, Problem
-from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad, ReadEmpty
+from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad, ReadEmpty, RowOfPads
 from pastewright.readback.placed import tray_of_plan
 from pastewright.records.kinds import DepositKind, PadKind
-from pastewright.records.plan import MEND, ROW_ON_CARD, DepositRecord, PlanRecord
+from pastewright.records.plan import MEND, ROW_ON_CARD, DepositRecord, PadRecord, PlanRecord
 
 MOST_PROBLEMS = 20  # a page of messages; more say nothing new
 SAME_VOLUME = 0.01  # shares of one deposit add up to its total within this; plans round to 1e-6 µL
@@ -106,6 +106,7 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
         dry=plan.dry,
         tray=tray,
         level=tuple(_level(plan, places)),
+        rows=tuple(_rows(plan, places)),
         empty=tuple(_empty(plan, numbers)),
         mends={frozenset((pad.id, one.pad)): one.mend for pad in plan.pads for one in pad.bridges},
     )
@@ -150,6 +151,23 @@ def _level(plan: PlanRecord, places: Mapping[int, int]) -> Iterator[LevelPad]:
                 centre_mm=pad.balance.centre_mm,
                 half_width_mm=pad.balance.half_width_mm,
                 shares=tuple((places[one.id], one.volume_ul / one.total_ul) for one in pad.deposits),
+            )
+
+
+def _rows(plan: PlanRecord, places: Mapping[int, int]) -> Iterator[RowOfPads]:
+    found: dict[int, list[tuple[PadRecord, DepositRecord]]] = {}
+    for pad in plan.pads:
+        for one in pad.deposits:
+            if one.kind is DepositKind.BEAD and one.volume_ul < (1 - SAME_VOLUME) * one.total_ul:
+                found.setdefault(one.id, []).append((pad, one))
+    for index, pads in found.items():
+        if len(pads) > 1:
+            yield RowOfPads(
+                deposit=places[index],
+                pad_ids=tuple(pad.id for pad, _ in pads),
+                centres_mm=tuple((pad.x_mm, pad.y_mm) for pad, _ in pads),
+                shares_ul=tuple(one.volume_ul for _, one in pads),
+                told=tuple(pad.nearest for pad, _ in pads),
             )
 
 

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from pastewright.profile.model import Profile
-from pastewright.readback.judge import rules_motion, rules_paste, rules_pattern, rules_places
+from pastewright.readback.judge import rules_motion, rules_paste, rules_pattern, rules_places, rules_row
 from pastewright.readback.judge.evidence import CaseFile, gather
 from pastewright.readback.machine.barrel import bench_of
 from pastewright.readback.model import Delivered, Expected, Finding, Verdict
@@ -33,7 +33,13 @@ def verdict_of(seen: CaseFile) -> Verdict:
     if seen.expected.dry:
         rules = (*rules_motion.DRY_RULES, *rules_paste.DRY_RULES, *rules_places.DRY_RULES)
     else:
-        rules = (*rules_motion.RULES, *rules_paste.RULES, *rules_places.RULES, *rules_pattern.RULES)
+        rules = (
+            *rules_motion.RULES,
+            *rules_paste.RULES,
+            *rules_places.RULES,
+            *rules_pattern.RULES,
+            *rules_row.RULES,
+        )
     findings = [*seen.reading.findings]
     for rule in rules:
         findings.extend(rule(seen))
