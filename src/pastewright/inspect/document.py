@@ -8,13 +8,12 @@ from pastewright.inspect.judge import JudgedRow
 from pastewright.inspect.measure import RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.inspect.read import Findings
-from pastewright.job.limits import InspectionLimits
+from pastewright.job.limits import limits_record
 from pastewright.records.inspection import (
     FORMAT,
     VERSION,
     InspectedDepositRecord,
     InspectedPhotoRecord,
-    InspectionLimitsRecord,
     InspectionRecord,
 )
 from pastewright.records.kinds import DepositVerdict
@@ -73,7 +72,7 @@ def inspection_record(findings: Findings, plan: PlanRecord, board: InspectedBoar
         program_sha256=plan.program_sha256,
         at=board.at,
         before=board.before,
-        limits=_limits(findings.limits),
+        limits=limits_record(findings.limits),
         photos=tuple(
             InspectedPhotoRecord(
                 file=photo.found.photo.name,
@@ -95,16 +94,6 @@ def inspection_record(findings: Findings, plan: PlanRecord, board: InspectedBoar
             )
         ),
         warnings=tuple(" ".join(str(problem).split()) for problem in findings.warnings),
-    )
-
-
-def _limits(limits: InspectionLimits) -> InspectionLimitsRecord:
-    return InspectionLimitsRecord(
-        least_volume=limits.least_volume,
-        most_volume=limits.most_volume,
-        least_on_pad=limits.least_on_pad,
-        most_offset=limits.most_offset,
-        least_gap_mm=limits.least_gap_mm,
     )
 
 

@@ -96,6 +96,7 @@ class _Patch:
     mask_code: NDArray[np.int64]
     on_land: Flags
     own: Flags
+    before: Floats32 | None
     px_mm2: float
 
 
@@ -189,6 +190,7 @@ def _patch(flat: FlatBoard, number: int, row: InspectedRow) -> _Patch:
         mask_code=codes(flat.on_mask[lines, cols]),
         on_land=flat.land[lines, cols],
         own=(flat.nearest[lines, cols] == number) & (flat.away_mm[lines, cols] > 0),
+        before=None if flat.before is None else flat.before[lines, cols],
         px_mm2=(step / flat.scale) ** 2,
     )
 
@@ -277,6 +279,8 @@ def _grounds(
     code, land = patch.code, patch.on_land
     plain = np.where(land, ground.land[code], ground.mask[patch.mask_code])
     low = np.where(land, edge.land_low[code], edge.mask_low[code])
+    if patch.before is not None:
+        plain = np.maximum(plain, patch.before)
     return (
         np.maximum(np.maximum(plain, low), halo),
         np.where(land, edge.land_high[code], edge.mask_high[code]),

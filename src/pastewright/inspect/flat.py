@@ -37,7 +37,8 @@ class FlatBoard:
 
     `rgb` are the photo's codes; `colour` the three features, `on_mask` those less the mask's nearby; `inside` tells where
     the photo shows the board; `full` where it is cut off. `land` and `mask` tell what is planned; `nearest` is the row whose
-    planned paste is nearest, and `away_mm` how far that is (0 within).
+    planned paste is nearest, and `away_mm` how far that is (0 within). `before` tells how much each
+    looks as before pasting [ln].
     """
 
     low_mm: Floats
@@ -52,6 +53,7 @@ class FlatBoard:
     nearest: NDArray[np.int64]
     away_mm: Floats32
     rows: tuple[int, ...]
+    before: Floats32 | None = None
 
     def at_mm(self, columns: Floats, lines: Floats) -> Floats:
         """Places of pixels [mm, board], (..., 2)."""
@@ -68,32 +70,17 @@ class FlatBoard:
 
 def laid_flat(found: FoundBoard, picture: BoardPicture) -> FlatBoard:
     """Return a found photo over the part of the board that it shows."""
-    view = found.view
     low, high = _shown(found, picture)
     extent = high - low
     scale = min(found.px_per_mm, MOST_PX_MM, math.sqrt(MOST_PX / max(float(extent.prod()), 1e-6)))
     size = (math.ceil(extent[0] * scale) + 1, math.ceil(extent[1] * scale) + 1)
-    rgb = np.empty((size[1], size[0], 3), np.uint8)
-    inside = np.empty((size[1], size[0]), bool)
-    x = low[0] + np.arange(size[0]) / scale
-    # cv2.remap takes fewer than 32 768 rows at once, and memory is kept small.
-    for start in range(0, size[1], 1000):
-        y = low[1] + np.arange(start, min(start + 1000, size[1])) / scale
-        px = view.to_px(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
-        part = slice(start, start + len(y))
-        rgb[part] = cv2.remap(found.photo.pixels, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
-        inside[part] = (
-            (px[..., 0] >= 2)
-            & (px[..., 1] >= 2)
-            & (px[..., 0] <= view.width_px - 3)
-            & (px[..., 1] <= view.height_px - 3)
-        )
+    rgb, inside = warped(found, low, scale, size)
     land = drawn(picture.lands, low, scale, size) > 0
     hole = drawn(picture.holes, low, scale, size) > 0
     edge = drawn([picture.edge], low, scale, size) > 0
     labels, away, rows = _nearest(picture.rows, low, scale, size)
     used = (land | (away == 0) | hole).astype(np.uint8)
-    raw = _features(rgb)
+    raw = features(rgb)
     clear = cv2.distanceTransform(1 - used, cv2.DIST_L2, 5) > CLEAR_MM * scale
     clear &= inside & edge
     usual = np.median(raw[clear], axis=0) if clear.any() else np.median(raw.reshape(-1, 3), axis=0)
@@ -111,6 +98,29 @@ def laid_flat(found: FoundBoard, picture: BoardPicture) -> FlatBoard:
         away_mm=(away / scale).astype(np.float32),
         rows=rows,
     )
+
+
+def warped(
+    found: FoundBoard, low: Floats, scale: float, size: tuple[int, int]
+) -> tuple[NDArray[np.uint8], Flags]:
+    """Return a found photo's codes on a grid of the board's plane (rows, columns, 3), and where the photo reaches."""
+    view = found.view
+    rgb = np.empty((size[1], size[0], 3), np.uint8)
+    inside = np.empty((size[1], size[0]), bool)
+    x = low[0] + np.arange(size[0]) / scale
+    # cv2.remap takes fewer than 32 768 rows at once, and memory is kept small.
+    for start in range(0, size[1], 1000):
+        y = low[1] + np.arange(start, min(start + 1000, size[1])) / scale
+        px = view.to_px(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
+        part = slice(start, start + len(y))
+        rgb[part] = cv2.remap(found.photo.pixels, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+        inside[part] = (
+            (px[..., 0] >= 2)
+            & (px[..., 1] >= 2)
+            & (px[..., 0] <= view.width_px - 3)
+            & (px[..., 1] <= view.height_px - 3)
+        )
+    return rgb, inside
 
 
 def blur_mm(flat: FlatBoard, picture: BoardPicture) -> float:
@@ -175,7 +185,7 @@ def _nearest(
     return names[labels], np.asarray(away, np.float32), tuple(there)
 
 
-def _features(rgb: NDArray[np.uint8]) -> Floats32:
+def features(rgb: NDArray[np.uint8]) -> Floats32:
     """Return lightness, red over green and blue over green of a flat picture, logarithms of linear light."""
     table = np.log(linear_table() + DARKEST).astype(np.float32)
     log = cv2.GaussianBlur(table[rgb], (0, 0), 0.7)

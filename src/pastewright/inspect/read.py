@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.inspect.before import as_before
 from pastewright.inspect.find import FoundBoard, find_board
-from pastewright.inspect.fit import fit_rows
+from pastewright.inspect.fit import bare_land, fit_rows
 from pastewright.inspect.flat import blur_mm, laid_flat
 from pastewright.inspect.judge import WORTH_A_WORD, JudgedRow, judged, usual_share
 from pastewright.inspect.measure import RowReading, read_rows
@@ -49,8 +50,10 @@ def findings_of(
     limits: InspectionLimits = DEFAULT_LIMITS,
     begun: Callable[[str], None] = lambda name: None,
     near_mm: Mapping[str, Floats] | None = None,
+    bare: Sequence[FoundBoard] = (),
 ) -> Findings:
-    """Return what photos show of a board; `near_mm` tells by name where a photo's middle should lie.
+    """Return what photos show of a board; `near_mm` tells by name where a photo's middle should lie, `bare` are photos of
+    the board before pasting, as found.
 
     A photo in which the board is not found becomes a warning as long as another shows it; raises `InputError` with the
     reasons of all when none does.
@@ -60,7 +63,7 @@ def findings_of(
     for photo in photos:
         begun(photo.name)
         try:
-            read.append(read_photo_of(photo, picture, (near_mm or {}).get(photo.name)))
+            read.append(read_photo_of(photo, picture, (near_mm or {}).get(photo.name), bare))
         except InputError as error:
             refused.extend(error.problems)
     if not read:
@@ -72,7 +75,9 @@ def findings_of(
     return joined(picture, read, limits, warnings)
 
 
-def read_photo_of(photo: Photo, picture: BoardPicture, near_mm: Floats | None = None) -> PhotoFindings:
+def read_photo_of(
+    photo: Photo, picture: BoardPicture, near_mm: Floats | None = None, bare: Sequence[FoundBoard] = ()
+) -> PhotoFindings:
     """Return what one photo shows."""
     found = find_board(photo, picture, near_mm)
     flat = laid_flat(found, picture)
@@ -83,6 +88,8 @@ def read_photo_of(photo: Photo, picture: BoardPicture, near_mm: Floats | None = 
             "Hold still, give the camera time to focus, go closer, and use more light.",
             file=photo.name,
         )
+    if bare:
+        flat = replace(flat, before=as_before(flat, bare, bare_land(flat)))
     return PhotoFindings(found=found, readings=read_rows(flat, fit_rows(flat, picture), picture))
 
 

@@ -24,6 +24,7 @@ from pastewright.inspect.picture import BoardPicture, InspectedRow, drawn, may_t
 BRIDGE_MM = 1.2  # gaps that paste is known to bridge
 MOST_TOLD = 3.0  # ln: what one pixel may say at most
 BLUR_PX = 0.9  # of the evidence, before it is followed from pixel to pixel
+NECK_BEFORE = 0.3  # the same where a photo of the bare board tells what else may be there
 NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (chosen on rendered photos)
 SPILT, CLEAR_OF_PRINT = 1.0, 1.2  # ln: of a smear, over mask, and over legend in the mean
 SURELY_PRINT = 1.0  # ln: how much likelier legend than paste a place is that no bridge leads over
@@ -57,6 +58,8 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
     # A neck is narrow: its edges, more than half paste, count as paste.
     paste = np.maximum(np.log(density(fitted.paste_px) + FLOOR), fitted.edge.mask_high)[code]
     ground = np.maximum(fitted.edge.mask_low[code], beside_rows(flat, fitted, picture))
+    if flat.before is not None:
+        ground = np.maximum(ground, flat.before)
     over_mask = paste - np.maximum(fitted.ground.mask[on_mask], ground)
     over_print = paste - np.maximum(fitted.ground.print_too[on_mask], ground)
     off_land = ~flat.land & flat.inside
@@ -125,7 +128,9 @@ def _joined(
     cores = [mask(_core(row, shape)) > 0 for row, shape in zip(rows, shapes, strict=True)]
     within = mask(hull.buffer(0.03)) > 0
     lands = (mask(rows[0].land) > 0) | (mask(rows[1].land) > 0)
-    way = ((beside.neck[window] > NECK) | lands | cores[0] | cores[1]) & within
+    way = (
+        (beside.neck[window] > (NECK if flat.before is None else NECK_BEFORE)) | lands | cores[0] | cores[1]
+    ) & within
     _, labels = cv2.connectedComponents(way.astype(np.uint8), connectivity=4)
     first, second = (set(np.unique(np.asarray(labels)[core & within]).tolist()) - {0} for core in cores)
     return bool(first & second)

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from pastewright.records.plan import InspectionLimitsRecord
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InspectionLimits:
@@ -21,3 +23,27 @@ class InspectionLimits:
 
 
 DEFAULT_LIMITS = InspectionLimits()
+
+
+def limits_record(limits: InspectionLimits) -> InspectionLimitsRecord:
+    """Return limits as plan.json and inspection.json keep them."""
+    return InspectionLimitsRecord(
+        least_volume=limits.least_volume,
+        most_volume=limits.most_volume,
+        least_on_pad=limits.least_on_pad,
+        most_offset=limits.most_offset,
+        least_gap_mm=limits.least_gap_mm,
+    )
+
+
+def limits_of_record(record: InspectionLimitsRecord | None) -> InspectionLimits:
+    """Return the limits that a plan keeps; the usual ones where it keeps none."""
+    if record is None:
+        return DEFAULT_LIMITS
+    return InspectionLimits(
+        least_volume=record.least_volume,
+        most_volume=record.most_volume,
+        least_on_pad=record.least_on_pad,
+        most_offset=record.most_offset,
+        least_gap_mm=record.least_gap_mm,
+    )

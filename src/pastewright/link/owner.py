@@ -40,11 +40,6 @@ MENDS = {
 }
 
 
-SWITCH_MET = (
-    "A switch that is met within the limits means that [machine] of the profile is larger than the machine."
-)
-
-
 class OwnerState(StrEnum):
     """What the controller is doing."""
 
@@ -177,24 +172,16 @@ class Owner:
             self._push(sender, ["$X"], stop=None)
         self._believed, self._doubted = why, ""
 
-    def homed(self) -> None:
-        """A run has homed it and come to its end: the place is known."""
-        self._believed, self._doubted = "it has been homed", ""
-
-    def home_lines(self) -> Sequence[str]:
-        """Return the lines that home this machine; an `InputError` where the profile has none."""
+    def home(self, stop: Callable[[], bool] | None = None) -> dict[str, float]:
+        """Home by the lines of the profile; returns the place, which is known from then on."""
         if not self.bench.home:
             raise one_error(
                 "the profile does not say how this machine is homed",
                 'Give [run] home, "G28" or "$H" for instance; or move the tip to a known place by hand and say so.',
                 file=self.profile.file,
             )
-        return self.bench.home
-
-    def home(self, stop: Callable[[], bool] | None = None) -> dict[str, float]:
-        """Home by the lines of the profile; returns the place, which is known from then on."""
-        place = self._push(self._begun(), self.home_lines(), stop)
-        self.homed()
+        place = self._push(self._begun(), self.bench.home, stop)
+        self._believed, self._doubted = "it has been homed", ""
         return place
 
     # -- moving -----------------------------------------------------------------------------------------
@@ -360,8 +347,8 @@ def understood(found: Found | NotFound, dialect: str, name: str, baud: int) -> F
     if isinstance(found, Found):
         if DIALECT_OF[found.protocol] != dialect:
             raise one_error(
-                f"the controller speaks {found.protocol} ({found.words}), the profile says {dialect}",
-                "Another port, or a profile whose [controller] dialect is the machine's.",
+                f"the controller speaks {found.protocol} ({found.words}), the program is written in {dialect}",
+                "Another port, or a profile with the other dialect.",
                 file=name,
             )
         return found

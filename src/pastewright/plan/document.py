@@ -9,6 +9,7 @@ from msgspec import structs
 from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
+from pastewright.job.limits import DEFAULT_LIMITS, limits_record
 from pastewright.job.model import NO_JOB, Job
 from pastewright.materials.model import Paste
 from pastewright.motion.aside import strips_mm
@@ -99,6 +100,7 @@ def plan_record(
         made_by=f"pastewright {__version__}",
         program_sha256=sha256(program.text.encode()).hexdigest(),
         job_sha256=job.sha256,
+        inspection=None if job.inspection == DEFAULT_LIMITS else limits_record(job.inspection),
         dry=motions.dry,
         board=board_record(board),
         placement=PlacesRecord(

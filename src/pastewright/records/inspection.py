@@ -11,7 +11,7 @@ from msgspec import Meta, Struct, json
 
 from pastewright.records.kinds import DepositKind, DepositVerdict, Form, PadKind, Side
 from pastewright.records.placement import Length, Pair
-from pastewright.records.plan import Amount, Count, MaybeSha256, Positive
+from pastewright.records.plan import Amount, Count, InspectionLimitsRecord, MaybeSha256, Positive
 from pastewright.records.reading import record_of_text, record_text, text_of_file
 
 FORMAT: Literal["pastewright inspection"] = "pastewright inspection"
@@ -36,16 +36,6 @@ class InspectedPhotoRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fie
     turn_deg: Annotated[Length, Meta(description="Turn of the board's x axis in the photo, anticlockwise.")]
     tilt_deg: Amount
     pads: Annotated[Count, Meta(description="Pads with paste that this photo shows whole.")]
-
-
-class InspectionLimitsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What was taken for good."""
-
-    least_volume: Annotated[Amount, Meta(description="Share of the planned volume.")]
-    most_volume: Amount
-    least_on_pad: Annotated[Amount, Meta(description="Share of a deposit's area that lies on its pad.")]
-    most_offset: Annotated[Amount, Meta(description="Of its centre, over the planned width across.")]
-    least_gap_mm: Annotated[Amount, Meta(description="Between the pastes of two pads.")]
 
 
 class InspectedDepositRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -302,6 +302,16 @@ class VerdictRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     machine_s: Amount
 
 
+class InspectionLimitsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What was taken for good."""
+
+    least_volume: Annotated[Amount, Meta(description="Share of the planned volume.")]
+    most_volume: Amount
+    least_on_pad: Annotated[Amount, Meta(description="Share of a deposit's area that lies on its pad.")]
+    most_offset: Annotated[Amount, Meta(description="Of its centre, over the planned width across.")]
+    least_gap_mm: Annotated[Amount, Meta(description="Between the pastes of two pads.")]
+
+
 class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The content of plan.json."""
 
@@ -319,6 +329,10 @@ class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     parts: tuple[PartRecord, ...] = ()
     spread: Annotated[
         SpreadRecord | None, Meta(description="What tolerances were predicted from; none of a dry program.")
+    ] = None
+    inspection: Annotated[
+        InspectionLimitsRecord | None,
+        Meta(description="What the job takes for a good deposit; null where it says nothing of it."),
     ] = None
     warnings: tuple[str, ...]
     verdict: VerdictRecord

@@ -1,8 +1,9 @@
 """`inspect` from files to files: plan and photos in, inspection.json, .csv and .html out, an entry in the journal."""
 
 import csv
+import shutil
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -10,14 +11,16 @@ from pathlib import Path
 import numpy as np
 
 from pastewright.inspect.document import COLUMNS, InspectedBoard, csv_rows, inspection_record
+from pastewright.inspect.find import FoundBoard, find_board
 from pastewright.inspect.frames import frames_of, on_board
 from pastewright.inspect.picture import BoardPicture, board_picture
 from pastewright.inspect.read import Findings, findings_of
+from pastewright.job.limits import limits_of_record
 from pastewright.job.read import read_job
 from pastewright.link.inspections import board_named, keep_inspection
 from pastewright.link.journal import open_existing
 from pastewright.photo.file import Photo, read_photo
-from pastewright.problems import one_error
+from pastewright.problems import InputError, Severity, one_error
 from pastewright.records.inspection import InspectionRecord, inspection_text
 from pastewright.records.plan import PlanRecord, read_plan
 from pastewright.report.inspection import inspection_page
@@ -27,6 +30,7 @@ from pastewright.work.printing.inspection import inspection_words, print_inspect
 from pastewright.work.running.records import default_journal
 from pastewright.writing import writing
 
+KEPT = "bare-board"  # folder beside plan.json, of photos of the board before pasting
 MOST_PHOTOS = 400
 """Frames of a large board at 30 px/mm; each is held in memory as pixels. Own choice."""
 
@@ -43,6 +47,7 @@ class Looked:
     job: Path | None
     out: Path
     journal: Path | None
+    before: tuple[Path, ...] = ()
 
 
 def looked_at(asked: Looked) -> InspectionRecord:
@@ -61,7 +66,8 @@ def looked_at(asked: Looked) -> InspectionRecord:
     in_tray = len({pad.board for pad in plan.pads}) > 1
     picture = board_picture(plan, asked.board)
     journal_board = None if in_tray or not asked.board else _journal_board(asked, plan)
-    findings = _read(asked, plan, picture, asked.board if in_tray else "")
+    bare = _bare(asked, board_picture(plan, asked.board if in_tray else "", bare=True))
+    findings = _read(asked, plan, picture, asked.board if in_tray else "", bare)
     inspection = inspection_record(
         findings,
         plan,
@@ -71,6 +77,7 @@ def looked_at(asked: Looked) -> InspectionRecord:
             at=datetime.now(UTC).isoformat(timespec="seconds"),
             serial=asked.board,
             journal_board=journal_board,
+            before=", ".join(found.photo.name for found in bare),
         ),
     )
     files = _written(asked.out, inspection, findings)
@@ -86,9 +93,35 @@ def looked_at(asked: Looked) -> InspectionRecord:
     return inspection
 
 
-def _read(asked: Looked, plan: PlanRecord, picture: BoardPicture, tray_board: str) -> Findings:
+def _bare(asked: Looked, picture: BoardPicture) -> tuple[FoundBoard, ...]:
+    """Return photos of the bare board as found: those given, which are then kept beside the plan for the next boards, or
+    those that were kept. A given one must show the board; a kept one that no longer can be read is left out.
+    """
+    kept = asked.plan.parent / KEPT
+    if asked.before:
+        found = tuple(find_board(read_photo(path), picture) for path in asked.before)
+        with writing("the photos of the bare board", kept, "Make the plan's folder writable."):
+            kept.mkdir(exist_ok=True)
+            for path in asked.before:
+                if path.resolve() != (kept / path.name).resolve():
+                    shutil.copyfile(path, kept / path.name)
+        console.print(f"kept for the next boards: {kept}", markup=False)
+        return found
+    shown: list[FoundBoard] = []
+    for path in sorted(kept.iterdir()) if kept.is_dir() else ():
+        try:
+            shown.append(find_board(read_photo(path), picture))
+            console.print(f"compared with the bare board in {path}", markup=False)
+        except InputError as error:
+            print_problems([replace(one, severity=Severity.WARNING) for one in error.problems])
+    return tuple(shown)
+
+
+def _read(
+    asked: Looked, plan: PlanRecord, picture: BoardPicture, tray_board: str, bare: tuple[FoundBoard, ...]
+) -> Findings:
     """Return the findings of all photos and frames."""
-    limits = read_job(asked.job).inspection if asked.job is not None else None
+    limits = limits_of_record(plan.inspection) if asked.job is None else read_job(asked.job).inspection
     frames = frames_of(asked.frames) if asked.frames is not None else {}
     paths = [*asked.photos, *frames]
     if not paths:
@@ -101,9 +134,7 @@ def _read(asked: Looked, plan: PlanRecord, picture: BoardPicture, tray_board: st
     def begun(name: str) -> None:
         console.print(f"looking at {name}", markup=False)
 
-    if limits is None:
-        return findings_of(picture, photos, begun=begun, near_mm=near)
-    return findings_of(picture, photos, limits, begun, near)
+    return findings_of(picture, photos, limits, begun, near, bare)
 
 
 def _journal_board(asked: Looked, plan: PlanRecord) -> int:

@@ -23,6 +23,14 @@ def inspect(
             "--frames", help="Frames of a camera on the head: CSV with file, x_mm, y_mm [mm, machine]."
         ),
     ] = None,
+    before: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--before",
+            metavar="PHOTO",
+            help="Photo of the bare board before pasting, kept beside the plan for the next boards; repeatable.",
+        ),
+    ] = None,
     board: Annotated[
         str,
         typer.Option(
@@ -55,6 +63,7 @@ def inspect(
             job=job,
             out=out or plan.parent / "inspection",
             journal=journal,
+            before=tuple(before or ()),
         )
     )
     good = all(one.verdict is DepositVerdict.GOOD for one in inspection.deposits)

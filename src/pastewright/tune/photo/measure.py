@@ -5,9 +5,7 @@ The dots are found as blobs, indexed, and followed along rays for a first view. 
 becomes of the photo.
 """
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +18,6 @@ from pastewright.problems import Problem
 from pastewright.tune.photo.aside import middle_of_bases
 from pastewright.tune.photo.coarse import (
     USUAL_BLUR_PX,
-    FitView,
     coarse_pass,
     plausible_blobs,
     refitted,
@@ -29,9 +26,8 @@ from pastewright.tune.photo.coarse import (
 from pastewright.tune.photo.common import HALF, Common, burnt_picture, darker_paste, laid_over
 from pastewright.tune.photo.dots import LEAST_STRENGTH, MOST_LEFT, dots_of, plausible, readings_of
 from pastewright.tune.photo.find import find_candidates
-from pastewright.tune.photo.grid import Match, index_dots, refusal
+from pastewright.tune.photo.grid import index_dots, refusal
 from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, MENDS, Judged, verdict
-from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.outset import Outset, outset
 from pastewright.tune.photo.rays import tells_by_lightness
 from pastewright.tune.photo.rim import COLOUR_BLUR_PX, Rim, RimLook, common_rim
@@ -48,7 +44,6 @@ BLUR_OF_DARK = 0.85
 # A rim that lies far from where dots were thought to end is looked for again around it: the picture of all dots shows
 # only so much, and trial circles go only so far.
 MOST_STARTS, FAR_OFF = 3, 0.15  # radii
-AROUND = 2.0  # pitches around the dots whose light is looked at: rays go 0.62, the pictures laid over one another 0.9
 LEAST_CLEAR = 0.15  # of the dots must have a clear outline along their rays; fewer are a photo out of focus
 
 
@@ -76,27 +71,22 @@ class _First:
 
 def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     """Measure every dot of the sheet in a photo; raises InputError when the photo cannot support an answer."""
-    return measured(photo, sheet, index_dots(find_candidates(photo.pixels), sheet, photo.name), fit_view)
-
-
-def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitView) -> PhotoReading:
-    """Measure dots of which `matches` tell the places in the photo; `fit` makes the view through such places."""
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
-    first = _first_look(photo, sheet, commanded, matches, fit)
+    first = _first_look(photo, sheet, commanded)
     view = first.view
-    light = _where_laid(
-        photo, view, commanded, sheet.pitch_mm, partial(opponent_light, fine=photo.fine_colour)
-    )
+    light = opponent_light(photo.pixels, fine=photo.fine_colour)
     camera = camera_place_mm(view, photo.focal_px)
     begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
     blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
-    view, common, rim = _laid(photo, view, light, camera, begun, (first.blur_px, blur_px), sheet, fit)
+    view, common, rim = _laid(
+        photo, view, light, camera, begun, (first.blur_px, blur_px), sheet.pitch_mm, commanded
+    )
     dots = dots_of(light, view, camera, common, rim, blur_px, by_colour=begun.by_colour)
     good = plausible(dots, commanded, sheet.pitch_mm)
     if good.sum() < LEAST_MEASURED_OF_ALL * len(commanded):
         raise _no_outlines(int(good.sum()), len(commanded), photo.name)
     places_px = view.to_px(dots.centres)
-    last, residual_mm, k1 = fit(commanded[good], places_px[good], view.width_px, view.height_px)
+    last, residual_mm, k1 = fit_view(commanded[good], places_px[good], view.width_px, view.height_px)
     centres = last.to_sheet(places_px)
     readings = readings_of(dots, sheet, centres, view.px_per_mm(dots.centres) / last.px_per_mm(centres))
     facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1), readings)
@@ -120,15 +110,14 @@ def _laid(
     camera: Floats,
     begun: Outset,
     blurs_px: tuple[float, float],
-    sheet: LaidDots,
-    fit: FitView,
+    pitch_mm: float,
+    commanded: Floats,
 ) -> tuple[PhotoView, Common, Rim]:
     """Return the dots laid over one another, their rim, and the view in which they lie.
 
     A rim far from where dots were thought to end is looked for again, around where it was found.
     """
-    centres, radii, pitch_mm = begun.centres, begun.radii, sheet.pitch_mm
-    commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
+    centres, radii = begun.centres, begun.radii
     for turn in range(MOST_STARTS):
         common = laid_over(light, view, centres, radii, pitch_mm, blurs_px[1])
         rim = _rim(photo, view, common, commanded, camera, blurs_px, pitch_mm)
@@ -138,28 +127,9 @@ def _laid(
         centres, radii = common.centres + common.radii[:, None] * rim.centre, common.radii * rim.value
         alike = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
         if alike.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
-            view, centres, grown = refitted(view, commanded, centres, alike, fit)
+            view, centres, grown = refitted(view, commanded, centres, alike)
             radii = radii * grown
     return view, common, rim
-
-
-def _where_laid(
-    photo: Photo,
-    view: PhotoView,
-    commanded: Floats,
-    pitch_mm: float,
-    lit: Callable[[NDArray[np.uint8]], NDArray[np.uint16]],
-) -> NDArray[np.uint16]:
-    """Return the photo's light where dots were laid and around them, nil elsewhere: most of a photo shows other things."""
-    low, high = commanded.min(axis=0) - AROUND * pitch_mm, commanded.max(axis=0) + AROUND * pitch_mm
-    corners = view.to_px(np.array([low, high, [low[0], high[1]], [high[0], low[1]]]))
-    size = np.array([view.width_px, view.height_px])
-    left, top = np.clip(np.floor(corners.min(axis=0)), 0, size - 2).astype(int).tolist()
-    right, bottom = np.clip(np.ceil(corners.max(axis=0)), [left + 2, top + 2], size).astype(int).tolist()
-    part = lit(photo.pixels[top:bottom, left:right])
-    light = np.zeros((*photo.pixels.shape[:2], part.shape[2]), np.uint16)
-    light[top:bottom, left:right] = part
-    return light
 
 
 def _matching_blur_px(blur_px: float, *, by_colour: bool) -> float:
@@ -201,19 +171,17 @@ def _rim(
     )
 
 
-def _first_look(
-    photo: Photo, sheet: LaidDots, commanded: Floats, matches: Sequence[Match], fit: FitView
-) -> _First:
-    """Follow the dots along rays for a first view."""
+def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
+    """Find and index the dots, and follow them along rays for a first view."""
     height, width = photo.pixels.shape[:2]
+    matches = index_dots(find_candidates(photo.pixels), sheet, photo.name)
     order = {dot.index: place for place, dot in enumerate(sheet.dots)}
     matched = np.array([order[match.index] for match in matches])
     blobs = np.array([match.place_px for match in matches])
     widths = np.array([match.width_px for match in matches])
-    view, _, _ = fit(commanded[matched], blobs, width, height)
+    view, _, _ = fit_view(commanded[matched], blobs, width, height)
     by_lightness = tells_by_lightness(photo.pixels, blobs, widths)
-    lit = grey_light if by_lightness else partial(colour_light, fine=photo.fine_colour)
-    light = _where_laid(photo, view, commanded, sheet.pitch_mm, lit)
+    light = grey_light(photo.pixels) if by_lightness else colour_light(photo.pixels, fine=photo.fine_colour)
     coarse = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
     good = plausible_blobs(coarse, commanded, sheet.pitch_mm)
     share = np.cbrt([dot.dose_ul for dot in sheet.dots])
@@ -229,7 +197,7 @@ def _first_look(
         )
     centres, factor = coarse.centres, np.ones(len(commanded))
     if good.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
-        view, centres, factor = refitted(view, commanded, coarse.centres, good, fit)
+        view, centres, factor = refitted(view, commanded, coarse.centres, good)
     radii = coarse.outline.radius * factor
     # A dot without a clear outline is begun where and as wide as its dose says; never one with an outline, lest dots that
     # do not follow their doses be refused one by one, and the photo of another sheet be taken.

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from pastewright.counting import counted
-from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.record.measurements import DotReading, DotState
-from pastewright.tune.sheet.model import Role, Sheet
+from pastewright.tune.sheet.model import Sheet
 
 WIDEST_PX = 2800  # a file of a few megabytes
 MOST_LARGER = 2.0  # a small photo is not blown up further
@@ -44,15 +43,10 @@ LETTERS = {
 }
 
 
-PNG_LEVEL = 1  # of zlib's nine: a third of the time of the usual one, and a file hardly larger (measured)
-
-
-def overlay_png(sheet: LaidDots, reading: PhotoReading) -> bytes:
+def overlay_png(sheet: Sheet, reading: PhotoReading) -> bytes:
     """Return the overlay picture as a PNG file."""
     picture = overlay(sheet, reading)
-    done, file = cv2.imencode(
-        ".png", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_PNG_COMPRESSION, PNG_LEVEL]
-    )
+    done, file = cv2.imencode(".png", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
     if not done:
         raise RuntimeError("OpenCV could not write the overlay picture")
     return file.tobytes()
@@ -69,7 +63,7 @@ class _Words:
     anchor: str = "ls"  # left, on the line (as Pillow names anchors)
 
 
-def overlay(sheet: LaidDots, reading: PhotoReading) -> NDArray[np.uint8]:
+def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
     """Return the part of the photo that shows the sheet's dots, with what was measured drawn on it.
 
     It is made smaller or larger, so that words beside the dots can be read and the file stays small.
@@ -95,11 +89,11 @@ def overlay(sheet: LaidDots, reading: PhotoReading) -> NDArray[np.uint8]:
         )  # sixteenths, which OpenCV draws smoothly
         cv2.polylines(picture, [fine], closed, colour, line, cv2.LINE_AA, 4)
 
-    words = _axes(sheet, at, pitch_px) if isinstance(sheet, Sheet) else []
+    words = _axes(sheet, at, pitch_px)
     used: Counter[str] = Counter()
     for dot, seen in zip(sheet.dots, reading.readings, strict=True):
         place = np.array([dot.x_mm, dot.y_mm])
-        if dot.role is Role.ODD:
+        if dot.is_odd:
             draw(place + 0.42 * sheet.pitch_mm * CIRCLE, BLUE)
         text, colour = _drawn_dot(draw, place, seen, sheet.pitch_mm)
         if seen.state is DotState.REFUSED:
@@ -109,7 +103,7 @@ def overlay(sheet: LaidDots, reading: PhotoReading) -> NDArray[np.uint8]:
     return _written(picture, [*words, *_legend(reading, used, max(size))])
 
 
-def shown_px(sheet: LaidDots, reading: PhotoReading) -> tuple[int, int, int, int]:
+def shown_px(sheet: Sheet, reading: PhotoReading) -> tuple[int, int, int, int]:
     """Return what is shown of the photo: left, top, right, bottom [px]; all dots with some room, within the photo."""
     height, width = reading.photo.pixels.shape[:2]
     places = reading.view.to_px(np.array([(dot.x_mm, dot.y_mm) for dot in sheet.dots]))
