@@ -18,9 +18,9 @@ from pastewright.link.weave import Shift, rigid, woven
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
 from pastewright.readback.judge.expect import expected_from_plan
-from pastewright.readback.judge.ledger import stray_limit_ul
+from pastewright.readback.judge.ledger import STRAY_SHARE, stray_limit_ul
 from pastewright.records.plan import PlanRecord
-from pastewright.work.running.choice import check_verified
+from pastewright.work.running.choice import check_verified, findings_before
 from pastewright.work.running.witness import witness_of
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a", "numbered": "bench-reprap-ul-abs"}
@@ -112,6 +112,38 @@ def test_the_row_brings_the_strip_that_its_small_dots_need(planned):
     # The board is judged as strictly with the row as without.
     assert stray_limit_ul(both) == stray_limit_ul(expected_from_plan(alone))
     assert sum(one.on_card for one in both.deposits) == len(ORDER)
+
+
+def late_retraction(text, job, number, share):
+    """The text, and in it one witness dot of which so much of the retraction comes only when the tip is up."""
+    lines = text.splitlines()
+    block = next(block for block in job.blocks if block.deposit == job.deposits[number - 1].id)
+    begin = lines.index(block.lines[0])
+    back = next(at for at in range(begin, begin + len(block.lines)) if lines[at].startswith("G1 E-"))
+    lifted = begin + len(block.lines) - 1
+    _, word, feed = lines[back].split()
+    units = float(word[1:])
+    lines[lifted + 1 : lifted + 1] = ["G4 P300", f"G1 E{units * share:.6f} {feed}"]
+    lines[back] = f"G1 E{units * (1 - share):.6f} {feed}"
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("planned", ["reprap"], indirect=True)
+def test_paste_that_oozes_within_the_row_is_held_against_the_rows_own_dots(planned):
+    text, plan, job, aside = fitted(planned, witness=True)
+    assert not findings_before(text, job, plan, aside)
+    both = expected_from_plan(plan)
+    row_ul = STRAY_SHARE * min(one.volume_ul for one in both.deposits if one.on_card)
+    board_ul = stray_limit_ul(both)
+    assert row_ul < board_ul / 5  # or there is nothing between that only the row would notice
+    between = []
+    for percent in range(10, 31, 2):
+        found = findings_before(late_retraction(text, job, 3, percent / 100), job, plan, aside)
+        told = [float(one.what.split()[0]) for one in found if "come out with the tip lifted" in one.what]
+        between += [ul for ul in told if row_ul <= ul <= board_ul]
+    assert between, "oozing that a board would be allowed was not noticed within the row"
+    much = findings_before(late_retraction(text, job, 3, 1.0), job, plan, aside)
+    assert any("witness-3" in one.what for one in much)  # the dot itself lacks it by now
 
 
 places = st.tuples(st.floats(-200, 200), st.floats(-200, 200))
