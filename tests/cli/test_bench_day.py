@@ -1,6 +1,7 @@
 """A day at the bench through real terminals: from switching on to a pasted board and a barrel taken out."""
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from time import sleep
 from typing import Any
@@ -9,37 +10,87 @@ import pytest
 from at_a_terminal import Machine, Person
 from pytest import approx
 
+from pastewright.link.bench import plunger_units_per_mm
 from pastewright.profile.examples import example_text
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 
-# The board truly lies here: the profile of the example says 60, 60, 20.
-SHIFT_MM, GROUND_MM = (0.4, -0.3), 19.62
+SHIFT_MM = (0.4, -0.3)
+"""How far the board truly lies from where the profile has it."""
 PAGE_UP, RIGHT, DOWN = "\x1b[5~", "\x1b[C", "\x1b[B"
 
 # A sheet is the best of two dozen orders; one is enough to be laid, and takes seconds.
 ONE_ORDER = "import pastewright.tune.sheet.design as d; d.designed.__kwdefaults__['tries'] = 1"
 
 
-def profile_file(folder: Path) -> Path:
-    file = folder / "bench.toml"
-    file.write_text(example_text("bench-reprap-e") + '\n[run]\nhome = "G28"\n', encoding="utf-8")
-    return file
+@dataclass(frozen=True, kw_only=True)
+class Day:
+    """A bench of one protocol: its profile, what is true of the machine, and the first keys pressed."""
+
+    protocol: str
+    example: str
+    home: str
+    ground_mm: float
+    start: str
+    travel: tuple[str, ...]
+    keys: tuple[tuple[str, str], ...]
+    place: str
+
+    def profile_file(self, folder: Path) -> Path:
+        file = folder / "bench.toml"
+        file.write_text(f'{example_text(self.example)}\n[run]\nhome = "{self.home}"\n', encoding="utf-8")
+        return file
+
+    def machine(self, folder: Path, *more: str) -> Machine:
+        # Homed from somewhere in the middle; the port is opened many times, and this board does not start anew each time.
+        ends = [word for axis in self.travel for word in ("--travel", axis)]
+        ground = [f"--ground={self.ground_mm}", f"--start={self.start}", "--scale", "0.01"]
+        return Machine(self.protocol, folder, *ends, *ground, *more)
 
 
-def machine(folder: Path, *more: str) -> Machine:
-    # Homed from somewhere in the middle; the port is opened many times, and this board does not start anew each time.
-    ends = [word for axis in "XYZ" for word in ("--travel", f"{axis}=0,220")]
-    ground = ["--ground", str(GROUND_MM), "--start", "30,40,50", "--scale", "0.01"]
-    return Machine("reprap", folder, *ends, *ground, *more)
+DAYS = {
+    # The profile says 20 mm, and home is at the bottom: up first.
+    "reprap": Day(
+        protocol="reprap",
+        example="bench-reprap-e",
+        home="G28",
+        ground_mm=19.62,
+        start="30,40,50",
+        travel=("X=0,220", "Y=0,220", "Z=0,220"),
+        keys=(
+            ("4", "step 10 mm"),
+            (PAGE_UP, "Z 10.00"),
+            ("u", "Z 20.00"),
+            ("u", "Z 30.00"),
+            (RIGHT, "X 10.00"),
+        ),
+        place="100,80",
+    ),
+    # The profile says -62.3 mm, and home is at the top; it is locked until it is homed.
+    "cnc": Day(
+        protocol="cnc",
+        example="bench-ngc-rotary-a",
+        home="$H",
+        ground_mm=-61.9,
+        start="30,40,-20",
+        travel=("X=0,400", "Y=0,300", "Z=-90,0"),
+        keys=(("4", "step 10 mm"), (RIGHT, "X 10.00"), (RIGHT, "X 20.00")),
+        place="140,100",
+    ),
+}
+
+
+@pytest.fixture(params=["reprap"])
+def day(request: pytest.FixtureRequest) -> Day:
+    return DAYS[request.param]
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Path:
-    return profile_file(tmp_path)
+def bench(tmp_path: Path, day: Day) -> Path:
+    return day.profile_file(tmp_path)
 
 
-def by_hand(person: Person) -> None:
+def by_hand(person: Person, day: Day) -> None:
     """Home, jog, touch off, load and purge on one connection."""
     person.answers(
         ("machine> ", "state"),
@@ -48,23 +99,18 @@ def by_hand(person: Person) -> None:
         ("homed: X 0.00  Y 0.00  Z 0.00", "jog"),
     )
     person.sees("step 0.1 mm")
-    for key, shown in (
-        ("4", "step 10 mm"),
-        (PAGE_UP, "Z 10.00"),
-        ("u", "Z 20.00"),
-        ("u", "Z 30.00"),
-        (RIGHT, "X 10.00"),
-    ):
+    for key, shown in day.keys:
         person.types(key, enter=False)
         person.sees(shown)
     person.types("n", enter=False)
     person.sees("no such key")
     person.types("")
+    x = float(day.place.split(",")[0])
     person.answers(
-        ("machine> ", "to 100,80"),
-        ("100,80: X 100.00", "touch-off probe"),
+        ("machine> ", f"to {day.place}"),
+        (f"{day.place}: X {x:.2f}", "touch-off probe"),
         ("board below the probe? (y/n)", "y"),
-        ("board_z_mm is 19.62 mm", "load"),
+        (f"board_z_mm is {day.ground_mm:g} mm", "load"),
         ("to let the barrel in?", "12.5"),
         ("hands away? (y/n)", "y"),
     )
@@ -98,14 +144,16 @@ def finds_the_board(person: Person) -> None:
     person.answers(("way clear? (y/n)", "y"))
 
 
-def morning(there: Machine, bench: Path) -> Profile:
+def morning(there: Machine, bench: Path, day: Day) -> Profile:
     """Homed, tried by keys, touched off, a barrel in, its first paste wasted; returns the profile as it is then."""
     with Person("machine", "stay", "--port", there.port, "-p", bench) as person:
-        by_hand(person)
+        by_hand(person, day)
         assert person.ends() == 0, person.seen
     profile = parse_profile(bench.read_text(encoding="utf-8"), "")
-    assert profile.bed.board_z_mm == approx(GROUND_MM, abs=0.006)
-    swept_mm = there.done()[-1]["plunger"]  # -12.5 back, 1 forward, 5 and 8 µL, twice relieved
+    assert profile.bed.board_z_mm == approx(day.ground_mm, abs=0.006)
+    swept_mm = there.done()[-1]["plunger"] / plunger_units_per_mm(
+        profile
+    )  # -12.5 back, 1 forward, 5 and 8 µL, twice relieved
     relief_ul = 2 * profile.run.relieve_ul
     assert swept_mm == approx(-11.5 + (13 - relief_ul) / profile.barrel.area_mm2, abs=2e-3)
     return profile
@@ -119,33 +167,37 @@ def evening(there: Machine, bench: Path) -> list[dict[str, Any]]:
     return there.done()
 
 
-def never_in_the_board(done: list[dict[str, Any]], profile: Profile) -> None:
+def never_in_the_board(done: list[dict[str, Any]], profile: Profile, day: Day) -> None:
     """Within its travel, never into the board, and parked at the end."""
+    bed = profile.bed
+    reach = [[float(end) for end in axis[2:].split(",")] for axis in day.travel]
     for row in done:
         x, y, z = row["axes_mm"]
-        assert -1e-6 <= x <= 220 and -1e-6 <= y <= 220 and -1e-6 <= z <= 220, row
-        over_board = 60 <= x <= 110 and 60 <= y <= 100
-        assert not over_board or z >= GROUND_MM - 0.01, row
-    assert done[-1]["axes_mm"] == approx(
-        [profile.bed.park_x_mm, profile.bed.park_y_mm, profile.travel_z_mm], abs=1e-3
-    )
+        assert all(
+            low - 1e-4 <= at <= high + 1e-4 for at, (low, high) in zip((x, y, z), reach, strict=True)
+        ), row
+        over_board = 0 <= x - bed.board_x_mm <= 50 and 0 <= y - bed.board_y_mm <= 40
+        assert not over_board or z >= day.ground_mm - 0.01, row
+    assert done[-1]["axes_mm"] == approx([bed.park_x_mm, bed.park_y_mm, profile.travel_z_mm], abs=1e-3)
 
 
-def test_a_barrel_is_put_in_and_taken_out_at_the_bench(tmp_path: Path, bench: Path) -> None:
-    with machine(tmp_path, "--keep-on-open") as there:
-        profile = morning(there, bench)
+@pytest.mark.parametrize("day", ["reprap", pytest.param("cnc", marks=pytest.mark.campaign)], indirect=True)
+def test_a_barrel_is_put_in_and_taken_out_at_the_bench(tmp_path: Path, bench: Path, day: Day) -> None:
+    with day.machine(tmp_path, "--keep-on-open") as there:
+        profile = morning(there, bench, day)
         done = evening(there, bench)
-    never_in_the_board(done, profile)
+    never_in_the_board(done, profile, day)
 
 
 @pytest.mark.campaign
-def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Path) -> None:
+@pytest.mark.parametrize("day", list(DAYS), indirect=True)
+def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, day: Day, logger_files: Path) -> None:
     placement, plan, sheet, journal = (
         tmp_path / name for name in ("placement.json", "plan", "sheet", "runs.db")
     )
-    with machine(tmp_path, "--keep-on-open") as there:
+    with day.machine(tmp_path, "--keep-on-open") as there:
         port = ("--port", there.port, "-p", bench)
-        profile = morning(there, bench)
+        profile = morning(there, bench, day)
         # A tuning sheet for what was measured, laid at once; its photo comes later.
         words = ("tune", "sheet", *port, "-o", sheet, "--run", "--journal", journal)
         with Person(*words, before=ONE_ORDER) as person:
@@ -157,11 +209,14 @@ def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Pat
             finds_the_board(person)
             assert person.ends() == 0, person.seen
         found = json.loads(placement.read_text(encoding="utf-8"))["boards"][0]
-        assert found["shift_mm"] == approx([60 + SHIFT_MM[0], 60 + SHIFT_MM[1]], abs=0.02)
-        assert found["surface"]["z_mm"] == approx(GROUND_MM, abs=0.006)
+        assert found["shift_mm"] == approx(
+            [profile.bed.board_x_mm + SHIFT_MM[0], profile.bed.board_y_mm + SHIFT_MM[1]], abs=0.02
+        )
+        assert found["surface"]["z_mm"] == approx(day.ground_mm, abs=0.006)
         with Person("plan", logger_files, "-p", bench, "--placement", placement, "-o", plan) as person:
             assert person.ends() == 0, person.seen
-        program = ("run", plan / "program.gcode", "--plan", plan / "plan.json", *port, "--journal", journal)
+        (file,) = [path for path in plan.glob("program.*") if path.suffix in (".gcode", ".ngc")]
+        program = ("run", file, "--plan", plan / "plan.json", *port, "--journal", journal)
         with Person(*program, "--dry") as person:
             assert person.agrees() == 0, person.seen
             assert "finished" in person.seen
@@ -172,12 +227,14 @@ def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, logger_files: Pat
             assert person.agrees() == 0, person.seen
             assert "ended: 3 laid" in person.seen, person.seen
         done = evening(there, bench)
-    never_in_the_board(done, profile)
+    never_in_the_board(done, profile, day)
 
 
 @pytest.mark.parametrize("end", ["closed terminal", "Ctrl-C", "told to end"])
-def test_whatever_ends_the_host_lifts_the_tip_of_a_hand(tmp_path: Path, bench: Path, end: str) -> None:
-    with machine(tmp_path) as there:
+def test_whatever_ends_the_host_lifts_the_tip_of_a_hand(
+    tmp_path: Path, bench: Path, day: Day, end: str
+) -> None:
+    with day.machine(tmp_path) as there:
         with Person("machine", "jog", "--home", "-p", bench, "--port", there.port) as person:
             person.answers(("out of the gantry? (y/n)", "y"))
             person.sees("step 0.1 mm")

@@ -28,6 +28,7 @@ from pastewright.tune.sheet.program import DotToLay, sheet_motions, sheet_progra
 
 NAME = "witness row"
 ORDER = "ssmsllmmlsll"
+"""Kept since orders chosen bench by bench by the volume of the doubt of what drifts bring 3 % (bench/witness_order.py)."""
 SIZES = {"s": 1.5, "m": 4.0, "l": 12.0}
 """Volumes in smallest dots: ten times from small to large holds what boards hold (0402 to thermal pads)."""
 BESIDE_MM = 2.5

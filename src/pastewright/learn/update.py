@@ -161,6 +161,14 @@ def learned(
     return told(RowAnswer.CORRECT, after, share=share, change=change, off=off, why=why)
 
 
+def promised(belief: Belief, row: RowOfDots, readings: Sequence[DotReading]) -> Belief:
+    """Return the belief after a row that reads as believed: as narrow as these dots can make it."""
+    problem = _Row(belief, row, readings)
+    return problem.posterior(
+        np.zeros(len(LASTING) + 2), np.ones(int(problem.measured.sum()), dtype=bool), 1.0
+    )
+
+
 def _implausible(chance: float, farthest: float, kept: Bools) -> str:
     """Return why a row is not to be believed, "" where it is."""
     if int(kept.sum()) < LEAST_DOTS:
