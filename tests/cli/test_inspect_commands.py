@@ -22,6 +22,9 @@ from pastewright.demo.board import write_demo
 from pastewright.dose.exposed import shrunk_openings
 from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits, limits_of_record, limits_record
 from pastewright.job.model import NO_JOB
+from pastewright.link.job import read_job as read_program
+from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import Setting
 from pastewright.plan.pipeline import make_plan
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
@@ -64,6 +67,36 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def one_board(file: Path) -> int:
+    """Enter a board laid with the plan's program, and its run, in a new journal."""
+    made = plan_of(Side.TOP)
+    journal = Journal(file)
+    board = journal.begin_board(
+        read_program(made.program.text, made.record),
+        name="program.gcode",
+        text=made.program.text,
+        plan=made.record,
+        number=1,
+        now_s=0.0,
+    )
+    setting = Setting(
+        port="",
+        profile="",
+        profile_sha256="",
+        tuning="{}",
+        tip="",
+        paste="",
+        lot="",
+        opened_at=None,
+        fill_ul=1000.0,
+        strip_ul=1.0,
+        note="",
+    )
+    journal.begin_run(board, setting, process=1, now_s=1.0)
+    journal.close()
+    return board
+
+
 def inspected(folder: Path) -> dict:
     found: dict = json.loads((folder / "inspection.json").read_text("utf-8"))
     return found
@@ -73,6 +106,7 @@ def verdicts(folder: Path) -> dict[str, str]:
     return {one["pad"]: one["verdict"] for one in inspected(folder)["deposits"]}
 
 
+@pytest.mark.campaign  # five photos to be found
 def test_photos_that_overlap_are_joined_and_the_bare_board_is_kept(
     run: Callable, photos: Path, tmp_path: Path
 ):
@@ -117,8 +151,17 @@ def test_frames_are_placed_by_the_machine_and_a_wrong_place_is_refused(
         file.write_text(f"file,x_mm,y_mm\nleft.png,{at[0]:.3f},{at[1]:.3f}\n", encoding="utf-8")
         return file
 
-    assert run("inspect", plan, "--frames", frames(0.0)).code == 1
+    journal = tmp_path / "journal.db"
+    board = one_board(journal)
+    named = ("--board", "1", "--journal", journal)
+    assert run("inspect", plan, "--frames", frames(0.0), *named).code == 1
     assert verdicts(tmp_path / "top" / "inspection")["FB1-1"] == "missing"
+    assert inspected(tmp_path / "top" / "inspection")["journal_board"] == board
+    (words,) = Journal(journal).rows("SELECT text FROM events WHERE kind = 'inspected'")
+    assert "1 missing" in words[0]
+    stranger = run("inspect", plan, photos / "left.png", "--board", "nobody", "--journal", journal)
+    assert stranger.code == 2
+    assert "knows no board 'nobody'" in stranger.err
     wrong = run("inspect", plan, "--frames", frames(9.0))
     assert wrong.code == 2
     assert "not found" in wrong.err

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon
 
-from pastewright.inspect.fit import FittedBoard, FittedRow
+from pastewright.inspect.fit import WIDEST, FittedBoard, FittedRow
 from pastewright.inspect.flat import FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow, may_touch, polygons_of
 from pastewright.inspect.spill import Spill, joined_rows, paste_beside, spills
@@ -27,6 +27,7 @@ EDGE_BIAS_PX = 0.15  # outlines are read so much too far out all around (measure
 SHAPE_SD = 0.10  # of a volume: heights over widths of dots of one paste differ by so much (common practice)
 EDGE_PX = 0.35  # by which an outline may be off all around (measured on rendered photos)
 HIDDEN_SD = 0.3  # of a width whose rim lies on metal that looks like paste (measured on rendered photos of levelled tin)
+EDGELESS = 0.98  # of the widest that is searched
 NEAR_MM = 1.0  # gaps beyond are not told
 # Of the usual evidence a pixel: above, paste is there; below, none is; between, nobody can tell. The second number is
 # for a row that lies wholly on metal that looks like paste (both from rendered photos, see docs/inspection.md).
@@ -174,7 +175,8 @@ def _there(
     on_land = shape.boundary.intersection(row.land).length / max(shape.length, 1e-9)
     hidden = HIDDEN_SD * on_land * (1 - told)
     of_width = power * np.hypot(np.hypot(fit.width_sd, edge), hidden)
-    own_sd = float(np.hypot(of_width, SHAPE_SD))
+    # Where the search ends no edge was found: gloss or a shadow runs on.
+    own_sd = 1.0 if fit.width >= EDGELESS * WIDEST else float(np.hypot(of_width, SHAPE_SD))
     sd = volume_ul * float(np.hypot(own_sd, READ_SD))
     area_mm2 = row.paste.area * width ** (power - 1)
     plain = shape.buffer(0).simplify(0.01)
