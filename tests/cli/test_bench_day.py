@@ -9,11 +9,13 @@ from typing import Any
 import pytest
 from at_a_terminal import Machine, Person
 from pytest import approx
+from rendered_photos import Scene, jpeg_bytes, render
 
 from pastewright.link.bench import plunger_units_per_mm
 from pastewright.profile.examples import example_text
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
+from pastewright.tune.sheet.model import read_sheet
 
 SHIFT_MM = (0.4, -0.3)
 """How far the board truly lies from where the profile has it."""
@@ -228,6 +230,37 @@ def test_a_whole_day_at_the_bench(tmp_path: Path, bench: Path, day: Day, logger_
             assert "ended: 3 laid" in person.seen, person.seen
         done = evening(there, bench)
     never_in_the_board(done, profile, day)
+
+
+@pytest.mark.campaign
+def test_a_sheet_that_is_laid_waits_for_its_photo(tmp_path: Path, bench: Path, day: Day) -> None:
+    sheet, photo = tmp_path / "sheet", tmp_path / "with a space.jpg"
+    with (
+        day.machine(tmp_path, "--keep-on-open") as there,
+        Person(
+            *("tune", "sheet", "-p", bench, "--port", there.port, "-o", sheet, "--run"),
+            *("--journal", tmp_path / "runs.db"),
+            before=ONE_ORDER,
+        ) as person,
+    ):
+        for _ in range(4):  # the card lies there held fast, the way is clear, not gone in the air
+            person.answers(("[y/N]:", "y"))
+        person.sees("(Enter: later):")
+        person.types("nowhere.jpg")
+        person.sees("nowhere.jpg")
+        person.sees("(Enter: later):")
+        person.types("'half a quote.jpg")
+        person.sees("between two quotes")
+        person.sees("(Enter: later):")
+        person.types(str(bench))
+        person.sees("(Enter: later):")  # no picture: said, and asked again
+        laid = read_sheet(sheet / "sheet.json")
+        seen, _ = render(Scene(sheet=laid, width_px=3200, height_px=2400, fill=0.85, seed=3))
+        photo.write_bytes(jpeg_bytes(seen))
+        person.types(f"'{photo}'")
+        assert person.ends() == 0, person.seen
+        assert "Traceback" not in person.seen
+    assert (sheet / "dots.csv").read_text("utf-8").count("measured") > 0.95 * len(laid.dots)
 
 
 @pytest.mark.parametrize("end", ["closed terminal", "Ctrl-C", "told to end"])

@@ -179,6 +179,7 @@ def test_two_hundred_random_batches(protocol, tmp_path):
     print(
         protocol,
         f"{near} of 200 within 0.1 %, {len(beyond)} beyond the doubt told, {kills} kills, {lost} lost",
+        beyond,
     )
     # A host killed while it carries out a stop: one in two hundred was seen.
     assert len(beyond) <= 2, beyond

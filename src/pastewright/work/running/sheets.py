@@ -31,7 +31,13 @@ def lay_sheet(program: Path, sheet: Path, profile: Path, sending: Sending) -> in
     )
     while True:
         words = typer.prompt("Photos, parted by spaces (Enter: later)", default="", show_default=False)
-        photos = [Path(word) for word in shlex.split(words)]
+        try:
+            photos = [Path(word) for word in shlex.split(words)]
+        except ValueError as error:  # a quote that is never closed
+            console.print(
+                f"[bold red]{escape(words)}[/]: {error}. Put a name with spaces between two quotes."
+            )
+            continue
         if not photos:
             console.print(f"  Later: pastewright tune read {escape(str(sheet))} PHOTO")
             return DONE
