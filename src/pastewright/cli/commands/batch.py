@@ -51,8 +51,26 @@ def batch(
     sending: Sending,
 ) -> int:
     """Lay a batch of boards, one key a board; without a program, go on with one."""
+    from pastewright.work.holder import held_by_page
     from pastewright.work.running.batch_desk import BatchWish, batch_command
 
+    held = held_by_page(sending.port)
+    if held is not None:
+        from pastewright.cli.by_page import batch_by_page
+
+        data = {
+            "boards": boards,
+            "go_on": go_on,
+            "name": name,
+            "serials": serials,
+            "witness": witness,
+            "temperature": temperature_c,
+            "barrel": sending.barrel,
+            "note": sending.note,
+        }
+        code = batch_by_page(held, program, profile, {"--second": second, "--zone": zone}, data)
+        if code is not None:
+            return code
     wanted = BatchWish(
         program=program,
         second=second,

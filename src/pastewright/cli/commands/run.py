@@ -32,8 +32,25 @@ def run(
     ] = False,
 ) -> int:
     """Send a program of any kind to the controller, deposit by deposit, and keep the journal."""
+    from pastewright.work.holder import held_by_page
     from pastewright.work.running.sending import SendChoice, send
 
+    held = held_by_page(sending.port)
+    if held is not None:
+        from pastewright.cli.by_page import run_by_page
+
+        asked = {
+            "--plan": plan_file,
+            "--from": from_pad,
+            "--only": only,
+            "--board": board,
+            "--even-if-unverified": even_if_unverified,
+        }
+        code = run_by_page(
+            held, program, profile, asked, {"dry": dry, "barrel": sending.barrel, "note": sending.note}
+        )
+        if code is not None:
+            return code
     choice = SendChoice(
         dry=dry,
         from_pad=from_pad,

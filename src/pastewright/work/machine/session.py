@@ -36,6 +36,7 @@ from pastewright.profile.keys import key_at
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
 from pastewright.work.exits import DONE, FINDINGS, INTERRUPTED
+from pastewright.work.holder import must_be_free
 from pastewright.work.keys import EndedError, Terminal
 from pastewright.work.machine.steering import steer
 from pastewright.work.printing.console import out as console
@@ -274,6 +275,7 @@ def opened(
     """Give a session on a port; whatever ends it early lifts the tip and relieves the paste."""
     profile = read_profile(profile_path)
     check_port(port)
+    must_be_free(port)
     with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
         owner = connect(port, profile, baud=baud)
         with owner:

@@ -23,6 +23,7 @@ from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.kinds import ProgramKind
 from pastewright.work.exits import DONE, FINDINGS
+from pastewright.work.holder import must_be_free
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.asking import PasteState
@@ -69,6 +70,7 @@ class Laying:
         """Return the owner of the port, None for a file; raises `InputError` where nobody there understands."""
         if self._options.port.startswith(FILE_PORT):
             return None
+        must_be_free(self._options.port)
         return connect(self._options.port, self._profile, baud=self._options.baud)
 
     @property
