@@ -48,7 +48,7 @@ format: $(STAMP) ## let ruff write the layout
 	$(BIN)/ruff check --fix .
 
 bench: $(STAMP)  ## measure speed, memory and tour quality; every table is printed to its end
-	@failed=; for each in commands ratios stages tours link held fit photos page; do \
+	@failed=; for each in commands ratios stages tours link held stops fit photos page; do \
 	  echo; echo "== $$each"; $(BIN)/python bench/$$each.py || failed="$$failed $$each"; \
 	done; [ -z "$$failed" ] || { echo "failed:$$failed"; exit 1; }
 

@@ -1,0 +1,95 @@
+"""How soon a stop from the page is on the wire of a controller at work, and how soon the machine then stands still.
+
+`python bench/stops.py [TRIALS]`: real time, some ten seconds a trial. From the request of a window to the first byte that
+the server then sends: for a small CNC controller the byte that holds it, for a printer's the line that lifts the tip. A
+printer has no such byte: what it was sent already is carried out first, so the end of that is told, too.
+"""
+
+import random
+import sys
+import tempfile
+from pathlib import Path
+from time import monotonic, sleep, time
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "helpers"))
+
+from aims import Aims
+from demo_plans import plan_of
+from page_in_browser import serving
+from pretend_machine import Real
+
+import pastewright as pw
+from pastewright.board.model import Side
+from pastewright.cli.by_page import PageClient
+from pastewright.link.barrels import BarrelEvent, enter, new_barrel
+from pastewright.link.journal import Journal
+from pastewright.page.listed import thing_id
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.work.holder import HeldPort
+
+BENCHES = {"reprap": DEMO, "cnc": "bench-ngc-rotary-a"}
+AIM_S = 0.1
+LAID_FIRST = 2
+"""Deposits before the stop: it comes in the midst of the board, not on the long strip before it."""
+
+
+def told(client: PageClient, topic: str, true) -> dict:
+    """What the page tells of a topic, once it is so."""
+    return next(words for name, words in client.events() if name == topic and true(words))
+
+
+def trial(protocol: str, folder: Path) -> tuple[float, float]:
+    """Return seconds from the stop to the first byte on the wire, and to the last move that was sent before."""
+    bench = BENCHES[protocol]
+    (folder / "bench.toml").write_text(example_text(bench), encoding="utf-8")
+    pw.write_plan(plan_of(Side.BOTTOM, bench), folder / "bottom")
+    program = next((folder / "bottom").glob("program.*"))
+    journal = Journal(folder / "runs.db")
+    barrel = new_barrel(journal, "A7", paste="p", lot="L", fill_ul=2500.0, note="", now_s=time())
+    enter(journal, barrel, BarrelEvent.OPENED, now_s=time())
+    journal.close()
+    with Real(protocol) as real, serving(folder, journal=folder / "runs.db") as page:
+        address = page.opened.address
+        client = PageClient(HeldPort(port="", address=address, folder=folder, process=0))
+        client.post("/machine/do", {"what": "connect", "port": real.server.url})
+        machine = told(client, "machine", lambda words: words["connected"] and not words["busy"])
+        if not machine["known"]:
+            client.post("/machine/do", {"what": "believe"})
+            ask = told(client, "machine", lambda words: words["ask"])["ask"]
+            client.post("/machine/answer", {"id": ask["id"], "value": True})
+            told(client, "machine", lambda words: words["known"] and not words["busy"])
+        real.server.keep_wire = True
+        client.post("/run/begin", {"program": thing_id(program.resolve()), "barrel": "A7"})
+        ask = told(client, "machine", lambda words: words["ask"])["ask"]
+        client.post("/machine/answer", {"id": ask["id"], "value": [one["name"] for one in ask["checks"]]})
+        told(client, "run", lambda words: words["done"] >= LAID_FIRST)
+        sleep(random.uniform(0.0, 1.5))
+        real.server.wire.clear()
+        pressed_s = monotonic()
+        client.post("/stop", {})
+        told(client, "run", lambda words: words["phase"] == "stopped")
+        sent = [(at, data) for at, data in real.server.wire if data and at >= pressed_s]
+        wanted = b"!" if protocol == "cnc" else b"Z"
+        first_s = next(at for at, data in sent if wanted in data)
+        for at, data in sent:
+            if at < first_s:
+                print(
+                    f"  before it, after {1000 * (at - pressed_s):.0f} ms: {data.decode('latin-1').strip()}"
+                )
+        return first_s - pressed_s, monotonic() - pressed_s
+
+
+if __name__ == "__main__":
+    goals = Aims()
+    trials = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+    for flavour in BENCHES:
+        found = []
+        for _ in range(trials):
+            with tempfile.TemporaryDirectory() as name:
+                found.append(trial(flavour, Path(name)))
+        print(
+            f"{flavour}: first byte after {', '.join(f'{1000 * first:.0f}' for first, _ in found)} ms;"
+            f" lifted, relieved and told after {', '.join(f'{last:.2f}' for _, last in found)} s"
+        )
+        goals.under(f"stop on the wire, {flavour}", max(first for first, _ in found), AIM_S, "s")
+    goals.tell()
