@@ -49,6 +49,13 @@ def board_photo(
 
 
 def _dome(light: np.ndarray, places: np.ndarray, points: np.ndarray, width_mm: float) -> None:
+    low, high = points.min(axis=0) - width_mm, points.max(axis=0) + width_mm
+    near = ((places >= low) & (places <= high)).all(axis=-1)
+    if not near.any():
+        return
+    rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+    window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    light, places = light[window], places[window]  # views: what is drawn lies in the picture
     best = np.full(places.shape[:2], np.inf)
     slope = np.zeros(best.shape)
     for a, b in zip(points, [*points[1:], points[-1]], strict=True):

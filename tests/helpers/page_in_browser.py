@@ -10,13 +10,16 @@ from threading import Thread
 from time import sleep
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, ConsoleMessage, Request
+from playwright.sync_api import Browser, ConsoleMessage, Request, expect
 from playwright.sync_api import Page as Tab
 
 from pastewright.page.desk import desk_of
 from pastewright.page.serve import Opened, open_page
 
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+PATIENCE_MS = 90_000
+"""For any one step: a machine that has other work may be slow, and nothing here is about time."""
+expect.set_options(timeout=PATIENCE_MS)
 DESKTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 
 
@@ -87,6 +90,7 @@ def tab_of(browser: Browser, served: Served, *, size=DESKTOP, scheme="light", **
         viewport=size, color_scheme=scheme, has_touch=size is PHONE, reduced_motion="reduce", **given
     )
     tab = context.new_page()
+    tab.set_default_timeout(PATIENCE_MS)
     elsewhere: list[str] = []
     errors: list[str] = []
 

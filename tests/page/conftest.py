@@ -1,11 +1,20 @@
 """One server and one browser for all tests of the page; each test gets a tab of its own."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from time import time
 
 import pytest
+from demo_plans import plan_of
 from page_files import demo_zip, write_bench
 from page_in_browser import CHROMIUM, Served, serving, tab_of
 from playwright.sync_api import Browser, sync_playwright
+
+import pastewright as pw
+from pastewright.board.model import Side
+from pastewright.link.barrels import BarrelEvent, enter, new_barrel
+from pastewright.link.journal import Journal
+from pastewright.profile.examples import example_text
 
 LONG_MS = 60_000  # planning on a loaded machine
 
@@ -51,3 +60,20 @@ def planned(browser, logger):
         one.get_by_role("button", name="Plan", exact=True).click(timeout=LONG_MS)
         one.get_by_text("read back and is verified").wait_for(timeout=LONG_MS)
     return logger
+
+
+@pytest.fixture(scope="session")
+def day_folder() -> Callable[[Path, str], Path]:
+    """What puts a bench, a plan of the bottom side and a barrel into a folder."""
+
+    def folder_of(folder: Path, bench: str) -> Path:
+        """A folder with a bench, a plan of the bottom side, and a barrel."""
+        (folder / "bench.toml").write_text(example_text(bench), encoding="utf-8")
+        pw.write_plan(plan_of(Side.BOTTOM, bench), folder / "bottom")
+        journal = Journal(folder / "runs.db")
+        barrel = new_barrel(journal, "A7", paste="p", lot="L", fill_ul=2500.0, note="", now_s=time())
+        enter(journal, barrel, BarrelEvent.OPENED, now_s=time())
+        journal.close()
+        return folder
+
+    return folder_of

@@ -86,13 +86,19 @@ def test_a_photo_goes_into_the_job(door):
     door.opened.context.photos["sheet"] = ("the tuning sheet", taken.append)
     address, cookie = let_in(door)
     kinds = json.loads(asked(address, "GET", "/kinds", cookie=cookie)[2])
-    assert kinds == [{"id": "sheet", "name": "the tuning sheet"}]
+    assert kinds == [
+        {"id": "sheet", "name": "the tuning sheet"},
+        {"id": "board", "name": "the pasted board"},
+    ]
     send = "/photo?kind=sheet&name=..%2f..%2fIMG_1.jpg"
     assert asked(address, "POST", send, cookie=cookie, body=b"\xff\xd8picture")[0] == 200
     assert [path.relative_to(door.folder).as_posix() for path in taken] == ["photos/IMG_1.jpg"]
     assert taken[0].read_bytes() == b"\xff\xd8picture"
-    for wrong in ("kind=sheet&name=x.html", "kind=board&name=x.jpg", "kind=sheet&name="):
+    for wrong in ("kind=sheet&name=x.html", "kind=letter&name=x.jpg", "kind=sheet&name="):
         assert asked(address, "POST", f"/photo?{wrong}", cookie=cookie, body=b"x")[0] == 422
+    # A board of which nothing is planned cannot be looked at.
+    status, _, body = asked(address, "POST", "/photo?kind=board&name=b.jpg", cookie=cookie, body=b"x")
+    assert (status, "nothing is planned" in json.dumps(json.loads(body))) == (422, True)
 
 
 def test_the_phones_page_stops_by_touch(browser, door):

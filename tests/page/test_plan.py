@@ -3,12 +3,15 @@
 import json
 
 import pytest
+from demo_plans import plan_of
+from msgspec import structs
 from page_in_browser import tab_of
 from playwright.sync_api import expect
 
+from pastewright.board.model import Side
 from pastewright.job.read import read_job
 from pastewright.page.plan_view import plan_view_text
-from pastewright.records.plan import read_plan
+from pastewright.records.plan import PadRecord, read_plan
 
 LONG_MS = 60_000  # planning on a loaded machine
 
@@ -40,6 +43,43 @@ def test_every_pad_and_deposit_of_the_record_is_in_the_view(planned):
     assert sorted(view["deposits"]["rank"]) == list(range(len(ids)))
     assert [pad["id"] for pad in view["pads"]] == [pad.id for pad in record.pads]
     assert sum(pad["planned"] for pad in view["pads"]) == pytest.approx(record.totals.paste_ul, rel=1e-6)
+
+
+def test_of_a_tray_every_board_is_seen_where_the_first_one_has_it():
+    """The second board lies half a turn round beside the first: (x, y) there is (130 - x, 70 - y) here, by hand."""
+    record = plan_of(Side.BOTTOM).record
+    (first,) = record.placement.boards
+    (x_mm, y_mm) = first.shift_mm
+    assert first.matrix == ((1.0, 0.0), (0.0, 1.0))
+    second = structs.replace(
+        first, name="B", matrix=((-1.0, 0.0), (0.0, -1.0)), shift_mm=(x_mm + 130.0, y_mm + 70.0)
+    )
+    most = max(one.id for pad in record.pads for one in pad.deposits) + 1
+
+    def on(name: str, pad: PadRecord, add: int) -> PadRecord:
+        deposits = tuple(structs.replace(one, id=one.id + add) for one in pad.deposits)
+        return structs.replace(pad, id=f"{name}/{pad.id}", board=name, deposits=deposits)
+
+    tray = structs.replace(
+        record,
+        placement=structs.replace(record.placement, boards=(structs.replace(first, name="A"), second)),
+        pads=(*(on("A", pad, 0) for pad in record.pads), *(on("B", pad, most) for pad in record.pads)),
+    )
+    view = json.loads(plan_view_text(tray, stale=[]))
+    count = len(record.pads)
+    assert len(view["pads"]) == 2 * count
+    laid = view["deposits"]
+    half = len(laid["id"]) // 2
+    assert [each["land"] for each in view["pads"][:count]] == [pad.id for pad in record.pads]
+    assert {each["land"] for each in view["pads"][count:]} == {""}
+    assert [each["own"] for each in view["pads"][count:]] == [pad.id for pad in record.pads]
+    for here, there in ((laid["x"], 130_000), (laid["y"], 70_000)):
+        assert max(abs(a + b - there) for a, b in zip(here[:half], here[half:], strict=True)) <= 1
+    (other,) = view["others"]
+    wide, high = record.board.size_mm
+    assert other["edge"][:2] == [130_000, 70_000]
+    assert other["edge"][4:6] == [round(130_000 - 1000 * wide), round(70_000 - 1000 * high)]
+    assert len(other["lands"]) == sum(bool(pad.deposits and pad.land_mm) for pad in record.pads)
 
 
 def test_pads_are_found_by_words_and_by_dose(plan_tab):

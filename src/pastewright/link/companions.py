@@ -6,7 +6,7 @@
 
 Which it is, the file says itself (`records.companion`). `REGISTERED` is the table that run, journal and resume go by: a
 program of another kind is sent, resumed and kept by one entry more. What is read back of it before it is sent, and
-what becomes of it afterwards, is registered in `cli.running.kinds`.
+what becomes of it afterwards, is registered in `work.running.kinds`.
 """
 
 import json

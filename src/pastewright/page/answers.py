@@ -1,7 +1,7 @@
 """Requests to values and values to answers; what is wrong goes back as problems, with what, where and how to mend."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from typing import Any
 
 from starlette.requests import Request
@@ -35,6 +35,17 @@ def done(data: Any = None) -> Response:
 def ready_json(text: bytes) -> Response:
     """Return JSON that is text already: large views are encoded where they are made."""
     return Response(text, media_type="application/json")
+
+
+def ready_view(view: Callable[[], bytes]) -> Callable[[Request], Awaitable[Response]]:
+    """Return what answers with a view once it was made."""
+
+    async def shown(_request: Request) -> Response:
+        if not (text := view()):
+            raise one_error("there is nothing to show yet")
+        return ready_json(text)
+
+    return shown
 
 
 async def wrong_input(_request: Request, error: Exception) -> Response:

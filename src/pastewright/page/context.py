@@ -35,6 +35,8 @@ class PageContext:
     works: Workroom
     steering: Steering
     journal: Path | None = None
+    address: str = ""
+    """The address that lets a browser in: commands of this user are told it while a port is held."""
     photos: dict[str, tuple[str, Callable[[Path], None]]] = field(default_factory=dict)
     phone_picture: Callable[[], bytes] = field(default=_no_phone)
     room: Any = None

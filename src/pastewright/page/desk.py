@@ -5,75 +5,34 @@ No path comes from a browser: it is told names with numbers, and gives a number 
 """
 
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from hashlib import sha256
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, TypeVar
-
-from msgspec import DecodeError, Struct, ValidationError, json
+from typing import Any
 
 from pastewright.board.model import LayerRole, Side
 from pastewright.board.read import reader_of
+from pastewright.page.listed import (
+    PLAN_FILE,
+    Listed,
+    ListedPlan,
+    ListedProgram,
+    named_of,
+    plan_in,
+    plan_row,
+    programs_in,
+    thing_id,
+)
 from pastewright.problems import InputError, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
+from pastewright.records.kinds import ProgramKind
 
-PLAN_FILE = "plan.json"
 BENCH_FILE = "bench.toml"
 PLACEMENT_FILE = "placement.json"
 MOST_ENTRIES = 400
 """Names of a folder that are looked at; a folder for a job has a few dozen (own choice)."""
 HEAD_BYTES = 4096
 SKIPPED = frozenset({".git", ".venv", "node_modules", "__pycache__"})
-
-
-class PlanHead(Struct, frozen=True):
-    """What a list of plans shows of a plan.json; everything else in it is passed over."""
-
-    board: "_BoardHead"
-    verdict: "_VerdictHead"
-    totals: "_TotalsHead"
-    dry: bool
-
-
-class _BoardHead(Struct, frozen=True):
-    name: str
-    side: str
-    inputs_sha256: str
-
-
-class _VerdictHead(Struct, frozen=True):
-    ok: bool
-
-
-class _TotalsHead(Struct, frozen=True):
-    deposits: int
-    machine_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Listed:
-    """Something in the folder; `id` is what a browser calls it by."""
-
-    id: str
-    path: Path
-    name: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ListedPlan(Listed):
-    """A folder with a plan.json, and its head."""
-
-    head: PlanHead
-
-
-AnyListed = TypeVar("AnyListed", bound=Listed)
-
-
-def _thing_id(path: Path) -> str:
-    """Return a short name for a path that says nothing of it."""
-    return sha256(str(path).encode("utf-8", "surrogateescape")).hexdigest()[:12]
 
 
 class WorkFolder:
@@ -108,23 +67,35 @@ class WorkFolder:
     def benches(self) -> list[Listed]:
         """Return the profiles in the folder."""
         found = [path for path in self.entries() if path.suffix == ".toml" and _is_bench(path)]
-        return [Listed(id=_thing_id(path), path=path, name=path.name) for path in found]
+        return [Listed(id=thing_id(path), path=path, name=path.name) for path in found]
 
     def sources(self) -> list[Listed]:
         """Return what may be a board's fabrication data: zips, folders that hold such files, the folder itself."""
         found = [path for path in (self.folder, *self.entries()) if _is_source(path)]
         return [
-            Listed(id=_thing_id(path), path=path, name="this folder" if path == self.folder else path.name)
+            Listed(id=thing_id(path), path=path, name="this folder" if path == self.folder else path.name)
             for path in found
         ]
 
-    def plans(self) -> list[ListedPlan]:
-        """Return the plans in the folder, one level of folders down, two for those of a tray."""
-        folders = [self.folder, *(path for path in self.entries() if path.is_dir())]
-        folders += [
-            inner for path in folders[1:] for inner in sorted(path.glob("program-*")) if inner.is_dir()
+    def plan_folders(self) -> list[Path]:
+        """Return the folders in which plans and programs lie: this one, those in it, a tray's, and touch-ups."""
+        inner = [path for path in self.entries() if path.is_dir()]
+        deeper = [
+            place
+            for folder in (self.folder, *inner)
+            for pattern in ("program-*", "inspection*/touch-up", "*-corrected")
+            for place in sorted(folder.glob(pattern))
+            if place.is_dir() and place not in inner
         ]
-        return [plan for path in folders if (plan := _plan_in(path, self.folder)) is not None]
+        return [self.folder, *inner, *deeper]
+
+    def plans(self) -> list[ListedPlan]:
+        """Return the plans in the folder: one level of folders down, two for those of a tray, and touch-ups."""
+        return [plan for path in self.plan_folders() if (plan := plan_in(path, self.folder)) is not None]
+
+    def programs(self) -> list[ListedProgram]:
+        """Return what can be sent: boards, touch-ups, sheets, probing."""
+        return programs_in(self.plan_folders(), self.folder)
 
     # -- what is chosen ---------------------------------------------------------------------------------
 
@@ -175,12 +146,12 @@ class WorkFolder:
 
     def choose_bench(self, name: str) -> None:
         """Choose a bench by its id; raises `InputError` for an unknown one."""
-        self._bench = _of(self.benches(), name).path
+        self._bench = named_of(self.benches(), name).path
         self.changed()
 
     def choose_source(self, name: str) -> None:
         """Choose fabrication data by their id; raises `InputError` for unknown ones."""
-        self.use_source(_of(self.sources(), name).path)
+        self.use_source(named_of(self.sources(), name).path)
 
     def use_source(self, path: Path) -> None:
         """Work on these fabrication data from now on."""
@@ -203,13 +174,18 @@ class WorkFolder:
             plan.path
             for plan in self.plans()
             if (plan.head.board.name, plan.head.board.side, plan.head.dry) == (name, str(side), dry)
+            and plan.head.kind is ProgramKind.BOARD
             and plan.path != self.folder
         ]
         return same[0] if same else self.folder / (f"paste-plan-{side}" + ("-dry" if dry else ""))
 
     def plan_named(self, name: str) -> ListedPlan:
         """Return a plan by its id; raises `InputError` for an unknown one."""
-        return _of(self.plans(), name)
+        return named_of(self.plans(), name)
+
+    def program_named(self, name: str) -> ListedProgram:
+        """Return a program by its id; raises `InputError` for an unknown one."""
+        return named_of(self.programs(), name)
 
     def shown(self) -> dict[str, Any]:
         """Return the folder and the choices, ready for JSON."""
@@ -223,11 +199,14 @@ class WorkFolder:
             "cut_short": self.cut_short,
             "placed": self.placed,
             "placement": (self.folder / PLACEMENT_FILE).is_file(),
-            "bench": _thing_id(bench) if bench else "",
-            "source": _thing_id(source) if source else "",
+            "bench": thing_id(bench) if bench else "",
+            "source": thing_id(source) if source else "",
             "benches": [{"id": each.id, "name": each.name} for each in self.benches()],
             "sources": [{"id": each.id, "name": each.name} for each in self.sources()],
-            "plans": [_plan_row(plan) for plan in self.plans()],
+            "plans": [plan_row(plan) for plan in self.plans()],
+            "programs": [
+                {"id": each.id, "name": each.name, "kind": str(each.kind)} for each in self.programs()
+            ],
         }
 
 
@@ -243,7 +222,7 @@ def desk_of(given: Path | None, *, bench: Path | None = None) -> WorkFolder:
     if where.name == PLAN_FILE:
         where = where.parent
     if (where / PLAN_FILE).is_file():
-        plan = _plan_in(where, where.parent)
+        plan = plan_in(where, where.parent)
         side = plan.head.board.side if plan is not None else ""
         where = where.parent
     elif where.is_file():
@@ -258,36 +237,6 @@ def desk_of(given: Path | None, *, bench: Path | None = None) -> WorkFolder:
     if side:
         desk.side = Side(side)
     return desk
-
-
-def _of(things: list[AnyListed], name: str) -> AnyListed:
-    for thing in things:
-        if thing.id == name:
-            return thing
-    raise one_error("this is not in the folder any more", "Choose again.")
-
-
-def _plan_row(plan: ListedPlan) -> Mapping[str, Any]:
-    return {
-        "id": plan.id,
-        "name": plan.name,
-        "board": plan.head.board.name,
-        "side": plan.head.board.side,
-        "ok": plan.head.verdict.ok,
-        "dry": plan.head.dry,
-        "deposits": plan.head.totals.deposits,
-        "machine_s": plan.head.totals.machine_s,
-    }
-
-
-def _plan_in(folder: Path, above: Path) -> ListedPlan | None:
-    path = folder / PLAN_FILE
-    try:
-        head = json.decode(path.read_bytes(), type=PlanHead)
-    except (OSError, DecodeError, ValidationError):
-        return None
-    name = "this folder" if folder == above else str(folder.relative_to(above))
-    return ListedPlan(id=_thing_id(folder), path=folder, name=name, head=head)
 
 
 def _is_bench(path: Path) -> bool:

@@ -1,7 +1,9 @@
 """The machine screen's routes: connect, home, jog, places, touch off, barrels; each is a function of the commands."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -17,9 +19,14 @@ from pastewright.link.barrels import barrels
 from pastewright.link.journal import Journal
 from pastewright.link.port import SIMULATED, known_ports
 from pastewright.page.answers import done, given, number_of, text_of
+from pastewright.page.board import asked_board
+from pastewright.page.board_view import board_asked
 from pastewright.page.context import PageContext, must_steer
+from pastewright.page.desk import PLACEMENT_FILE
 from pastewright.page.room import MachineRoom, room_of
+from pastewright.place.fiducials.camera import camera_frame
 from pastewright.problems import InputError, one_error
+from pastewright.work.machine.boards import heights_into, marks_into
 from pastewright.work.machine.paste import Account
 from pastewright.work.machine.session import Session
 from pastewright.work.machine.work import (
@@ -35,6 +42,15 @@ from pastewright.work.machine.work import (
 from pastewright.work.options import OfBarrel
 
 AXES = ("X", "Y", "Z", "P")
+MOST_CAMERAS = 9
+LOOK_FRAMES = 2
+"""Frames let go before one is shown: a picture that follows is wanted here, not the best one."""
+_CAMERA = Lock()
+BOARD_WORK = {
+    "marks-tip": "finding fiducials with the tip",
+    "marks-camera": "finding fiducials with the camera",
+    "probe": "feeling the board's height",
+}
 
 
 class PageSession(Session):
@@ -112,12 +128,30 @@ def _work_of(room: MachineRoom, data: Any) -> tuple[str, Callable[[], None]]:
     if what == "to":
         to = gone_to(text_of(data, "place"), plan, number_of(data, "above"))
         return f"going to {text_of(data, 'place')}", lambda: room.said(lambda: to(session()))
+    if what in BOARD_WORK:
+        return BOARD_WORK[what], lambda: _on_board(room, what, data)
     if what == "connect":
         port = text_of(data, "port")
         return f"connecting to {port}", lambda: room.connect(port)
     if what == "disconnect":
         return "closing the port", room.disconnect
     raise one_error(f"{what!r} is nothing that a machine can do")
+
+
+def _on_board(room: MachineRoom, what: str, data: Any) -> None:
+    """Find the marks of the chosen board, or feel its height; plans are made for that place from now on."""
+    desk = room.context.desk
+    room.note("Reading the board …")
+    board = board_asked(replace(asked_board(desk), bench=room.profile_file()))
+    out, session = desk.folder / PLACEMENT_FILE, PageSession(room, room.profile_file())
+    if what == "probe":
+        columns, rows = (int(number_of(data, name) or 3) for name in ("columns", "rows"))
+        room.said(lambda: heights_into(session, board, out, columns=columns, rows=rows))
+    else:
+        room.said(lambda: marks_into(session, board, out, by_camera=what == "marks-camera"))
+    desk.placed = True
+    room.context.show_desk()
+    room.note("Plan the board anew: its plan goes by this place now.")
 
 
 def _believed(session: Session) -> None:
@@ -130,6 +164,20 @@ def _believed(session: Session) -> None:
     if not sure:
         raise GivenUpError("nothing moves while the place is not known")
     session.hand.owner.believe("a person has looked")
+
+
+def camera_picture(number: int) -> bytes:
+    """Return what a camera of this computer sees, JPEG; raises `InputError` where there is no such camera."""
+    import cv2
+
+    if not 0 <= number <= MOST_CAMERAS:
+        raise one_error(f"there is no camera {number}", f"Their numbers are 0 to {MOST_CAMERAS}.")
+    with _CAMERA:  # a camera is opened by one at a time
+        frame = camera_frame(number, settle_frames=LOOK_FRAMES)
+    good, picture = cv2.imencode(".jpg", frame)
+    if not good:
+        raise one_error("the camera's picture cannot be shown")
+    return picture.tobytes()
 
 
 def _axis_of(data: Any) -> str:
@@ -193,8 +241,14 @@ def routes(context: PageContext) -> list[Route]:
             room.let_go(number)
         return done()
 
+    async def camera(request: Request) -> Response:
+        """Return one look of a camera of this computer."""
+        number = int(request.path_params["number"])
+        return Response(await run_in_threadpool(camera_picture, number), media_type="image/jpeg")
+
     return [
         Route("/choices", choices),
+        Route("/camera/{number:int}.jpg", camera),
         Route("/do", do, methods=["POST"]),
         Route("/answer", answer, methods=["POST"]),
         Route("/step", step, methods=["POST"]),

@@ -24,10 +24,9 @@ from pastewright.page.answers import done, mistake, wrong_input
 from pastewright.page.context import PageContext
 from pastewright.page.front_files import LET_IN, front_file
 from pastewright.page.guard import ENTRY, DoorKeys, Guard
-from pastewright.page.uploads import free_place, plain_name
+from pastewright.page.uploads import free_place, photo_name
 from pastewright.problems import InputError, one_error
 
-PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif"})
 FILES = {
     "/": "phone.html",
     "/front/phone.js": "phone.js",
@@ -138,11 +137,10 @@ def phone_app(context: PageContext, keys: OneTimeKeys, *, host: str) -> Guard:
         return done([{"id": name, "name": words} for name, (words, _) in context.photos.items()])
 
     async def photo(request: Request) -> Response:
-        kind, name = request.query_params.get("kind", ""), plain_name(request.query_params.get("name", ""))
+        kind = request.query_params.get("kind", "")
         if kind not in context.photos:
             raise one_error("no photo of this kind is waited for")
-        if Path(name).suffix.lower() not in PHOTO_ENDINGS:
-            raise one_error("this is no photo", "Take JPEG, PNG or HEIC.")
+        name = photo_name(request.query_params.get("name", ""))
         body = await request.body()
         await run_in_threadpool(_kept, context.desk.folder, name, body, context.photos[kind][1])
         return done()

@@ -1,14 +1,15 @@
 """A plan's record to what the page draws and lists of it: columns of numbers, since there may be 20 000 deposits."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from msgspec import to_builtins
+from msgspec import structs, to_builtins
 
 from pastewright.alike import told_together
 from pastewright.page.board_view import um
 from pastewright.place.transform import Affine
+from pastewright.records.placement import BoardPlaceRecord
 from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
 from pastewright.report.colours import FILL_EDGES
 from pastewright.tolerance.predict import WORDS
@@ -21,16 +22,27 @@ MOST_FINDINGS = 500
 
 def board_back(record: PlanRecord) -> Affine:
     """Return the map from machine to the first board [mm]."""
-    first = record.placement.boards[0]
-    (xx, xy), (yx, yy) = first.matrix
-    x_mm, y_mm = first.shift_mm
-    return Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=x_mm, y_mm=y_mm).inverse()
+    return _there(record.placement.boards[0]).inverse()
+
+
+def _there(board: BoardPlaceRecord) -> Affine:
+    """Return the map from a board to the machine [mm]."""
+    (xx, xy), (yx, yy) = board.matrix
+    x_mm, y_mm = board.shift_mm
+    return Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=x_mm, y_mm=y_mm)
+
+
+def _as_first(record: PlanRecord) -> dict[str, Affine]:
+    """Return by name, for each board of a tray but the first, the map to the first one's coordinates [mm]."""
+    back = board_back(record)
+    return {board.name: _there(board).then(back) for board in record.placement.boards[1:]}
 
 
 def plan_view_text(record: PlanRecord, *, stale: Sequence[str]) -> bytes:
-    """Return the JSON of a plan; of a tray what lies on its first board. `stale` says what has changed since."""
+    """Return the JSON of a plan, in the coordinates of its first board. `stale` says what has changed since."""
     boards = record.placement.boards
-    pads = [pad for pad in record.pads if pad.board in ("", boards[0].name)]
+    others = _as_first(record)
+    pads = [moved(pad, others[pad.board]) if pad.board in others else pad for pad in record.pads]
     found: dict[int, DepositRecord] = {}
     owner: dict[int, int] = {}
     for number, pad in enumerate(pads):
@@ -57,16 +69,60 @@ def plan_view_text(record: PlanRecord, *, stale: Sequence[str]) -> bytes:
         "warnings": told_together(
             [*record.warnings, *(f"{pad.id}: {words}" for pad in pads for words in pad.warnings)]
         ),
-        "pads": [_pad(pad, place) for pad in pads],
+        "pads": [_pad(pad, place, boards[0].name) for pad in pads],
         "deposits": _columns(list(found.values()), [owner[identity] for identity in found], pads),
         "beside": _beside(record),
+        "others": _others(record, pads, others),
     }
     return json.dumps(view, separators=(",", ":")).encode()
 
 
-def _pad(pad: PadRecord, place: dict[int, int]) -> dict[str, Any]:
+def moved(pad: PadRecord, where: Affine) -> PadRecord:
+    """Return a pad of another board where it lies as the first board sees it."""
+
+    def seen(place: tuple[float, float]) -> tuple[float, float]:
+        return where.point(place)
+
+    x_mm, y_mm = seen((pad.x_mm, pad.y_mm))
+    return structs.replace(
+        pad,
+        x_mm=x_mm,
+        y_mm=y_mm,
+        land_mm=tuple(tuple(seen(place) for place in ring) for ring in pad.land_mm),
+        deposits=tuple(
+            structs.replace(one, points_mm=tuple(seen(place) for place in one.points_mm))
+            for one in pad.deposits
+        ),
+    )
+
+
+def _others(
+    record: PlanRecord, pads: Sequence[PadRecord], others: Mapping[str, Affine]
+) -> list[dict[str, Any]]:
+    """Return the edge and the lands of each board of a tray but the first [µm, first board]."""
+    wide, high = record.board.size_mm
+    corners = ((0.0, 0.0), (wide, 0.0), (wide, high), (0.0, high))
+    return [
+        {
+            "name": name,
+            "edge": [um(value) for corner in corners for value in where.point(corner)],
+            "lands": [
+                [[um(value) for place in ring for value in place] for ring in pad.land_mm]
+                for pad in pads
+                if pad.board == name and pad.land_mm and pad.deposits
+            ],
+        }
+        for name, where in others.items()
+    ]
+
+
+def _pad(pad: PadRecord, place: dict[int, int], first: str) -> dict[str, Any]:
+    """Return a pad's row: `own` is its name on its board, `land` the same where that board is the one that is drawn."""
+    own = pad.id.removeprefix(f"{pad.board}/") if pad.board else pad.id
     row: dict[str, Any] = {
         "id": pad.id,
+        "own": own,
+        "land": own if pad.board in ("", first) else "",
         "ref": pad.ref,
         "pin": pad.pin,
         "net": pad.net,

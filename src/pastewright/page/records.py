@@ -9,12 +9,14 @@ from starlette.routing import Route
 
 from pastewright.link.barrels import barrels, history
 from pastewright.link.batch import batches, places
+from pastewright.link.conduct import unix_s
 from pastewright.link.journal import Journal
 from pastewright.page.answers import done, given, number_of, text_of
 from pastewright.page.context import PageContext, must_steer
 from pastewright.page.room import MachineRoom, room_of
 from pastewright.problems import one_error
 from pastewright.work.running.barrels import change
+from pastewright.work.running.choice import settle
 from pastewright.work.running.export import records_text
 
 MOST_RUNS = 300
@@ -26,6 +28,8 @@ def shown(room: MachineRoom) -> dict[str, Any]:
     """Return runs, barrels and batches of the journal, as the page tells them."""
     journal = Journal(room.journal)
     try:
+        if not room.busy:
+            settle(journal, now_s=unix_s())
         return {
             "runs": [
                 {

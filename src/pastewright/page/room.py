@@ -12,7 +12,7 @@ from pathlib import Path
 from queue import Empty, Queue
 from threading import Event, Lock, Thread
 from time import monotonic
-from typing import Any
+from typing import Any, TypeVar
 
 from pastewright.hands.guide import GivenUpError
 from pastewright.hands.held import Held, carried_out, down, next_move, paces_of, up
@@ -24,7 +24,8 @@ from pastewright.link.port import check_port
 from pastewright.page.answers import problem_rows
 from pastewright.page.context import PageContext
 from pastewright.problems import InputError, Problem, Severity, one_error
-from pastewright.work.printing.console import out as console
+from pastewright.work.holder import must_be_free, tell_held
+from pastewright.work.printing.console import printed_by
 from pastewright.work.running.records import default_journal
 
 MOST_NOTES = 12
@@ -34,6 +35,7 @@ LATE_STOP_S = 20.0
 """What the server's end waits for a run to be made safe: motion ends, lift, relief (two seconds, mostly)."""
 
 Work = Callable[[], None]
+Result = TypeVar("Result")
 
 
 class MachineRoom:
@@ -57,6 +59,7 @@ class MachineRoom:
         self._notes: list[str] = []
         self._problems: Sequence[Problem] = ()
         self._stepping = False
+        self._held_note: Path | None = None
         self._held, self._held_after = Held(), 0
         self._lock = Lock()
         self._thread = Thread(target=self._serve, daemon=True)
@@ -64,6 +67,11 @@ class MachineRoom:
         context.stops.append(self.stop)
         context.at_end.append(self.close)
         self.told()
+
+    @property
+    def busy(self) -> bool:
+        """Whether a piece of work is on."""
+        return bool(self._busy)
 
     # -- what windows want ------------------------------------------------------------------------------
 
@@ -324,8 +332,10 @@ class MachineRoom:
         self.disconnect()
         profile = self.context.desk.profile()
         check_port(port)
+        must_be_free(port)
         self.owner = connect(port, profile)
         self.port = port
+        self._held_note = tell_held(port, self.context.address, self.context.desk.folder)
         self.hand = Hand(self.owner)
         self.hand.stop = self.halt.is_set
         self.looked()
@@ -342,6 +352,9 @@ class MachineRoom:
         owner, self.owner, self.hand = self.owner, None, None
         if owner is not None:
             owner.port.close()
+        if self._held_note is not None:
+            self._held_note.unlink(missing_ok=True)
+            self._held_note = None
         self.told()
 
     def anew(self) -> Owner:
@@ -360,11 +373,11 @@ class MachineRoom:
             raise one_error("there is no bench in this folder yet", "Make one under Bench.")
         return bench
 
-    def said(self, work: Callable[[], object]) -> None:
-        """Do something that prints, and note what it printed."""
-        with console.capture() as printed:
-            work()
-        self.note(printed.get())
+    def said(self, work: Callable[[], Result]) -> Result:
+        """Do something that prints, note what it printed, and return what it gave."""
+        given: list[Result] = []
+        self.note(printed_by(lambda: given.append(work())))
+        return given[0]
 
 
 def room_of(context: PageContext) -> MachineRoom:

@@ -18,7 +18,6 @@ from pastewright.page.run_room import RunRoom
 from pastewright.problems import one_error
 from pastewright.work.options import Sending
 from pastewright.work.running.batch_desk import BatchWish
-from pastewright.work.running.choice import program_meant
 from pastewright.work.running.sending import SendChoice
 
 WISHES = {"pause": Wish.PAUSE, "hold": Wish.HOLD, "go on": Wish.GO_ON}
@@ -33,21 +32,21 @@ def _sending(room: MachineRoom, data: Mapping[str, Any]) -> Sending:
 
 
 def _begin_run(runs: RunRoom, data: Mapping[str, Any]) -> None:
-    program = program_meant(runs.context.desk.plan_named(text_of(data, "plan")).path)
+    program = runs.context.desk.program_named(text_of(data, "program"))
     sending, choice = _sending(runs.room, data), SendChoice(dry=data.get("dry") is True)
-    words = f"{'in the air: ' if choice.dry else ''}{program.parent.name}"
-    runs.room.begin(words, lambda: runs.run(program, sending, choice))
+    words = f"{'in the air: ' if choice.dry else ''}{program.name}"
+    runs.room.begin(words, lambda: runs.run(program.path, sending, choice))
 
 
 def _begin_batch(runs: RunRoom, data: Mapping[str, Any]) -> None:
     desk = runs.context.desk
-    plan, second = text_of(data, "plan"), text_of(data, "second")
+    program, second = text_of(data, "program"), text_of(data, "second")
     boards = number_of(data, "boards") or 1
     if not 1 <= boards <= 10_000:
         raise one_error("how many boards?", "1 to 10 000.")
     wanted = BatchWish(
-        program=desk.plan_named(plan).path if plan else None,
-        second=desk.plan_named(second).path if second else None,
+        program=desk.program_named(program).path if program else None,
+        second=desk.program_named(second).path if second else None,
         boards=int(boards),
         zones=(),
         go_on=int(number_of(data, "go_on") or 0) or None,
@@ -65,8 +64,6 @@ def _doubts(room: MachineRoom, number: int) -> dict[str, Any]:
     journal = open_existing(room.journal)
     try:
         row = journal.run(number)
-        if row.ended_at is None and not room.running:
-            journal.interrupted(row.board, why="the host stopped in the middle", now_s=unix_s())
         job = journal.job(row.program)
         laid = {one.id: one for one in job.deposits}
         return {

@@ -21,7 +21,6 @@ from pastewright.page.machine import PageSession
 from pastewright.page.room import MachineRoom
 from pastewright.work.machine.session import Session
 from pastewright.work.options import Sending
-from pastewright.work.printing.console import out as console
 from pastewright.work.running.batch_desk import BatchBench, BatchWish, begun_batch
 from pastewright.work.running.batching import BatchWork, FittedProgram, Hands
 from pastewright.work.running.checks import RunCheck
@@ -163,9 +162,7 @@ class RunRoom:
         journal = Journal(self.room.journal)
         try:
             if wanted.program is not None:
-                with console.capture() as printed:
-                    row = begun_batch(journal, wanted, profile, sending)
-                self.room.note(printed.get())
+                row = self.room.said(lambda: begun_batch(journal, wanted, profile, sending))
             else:
                 row = batch(journal, wanted.go_on)
             bench = _PageBatch(journal, row, self, sending)
@@ -271,10 +268,7 @@ class _PageBatch(BatchBench):
 
     def fit(self, side: str, slot: int, shift: Shift) -> FittedProgram:
         """Return the program for a board, and note what was said of it."""
-        with console.capture() as printed:
-            fitted = super().fit(side, slot, shift)
-        self._room.note(printed.get())
-        return fitted
+        return self._room.said(lambda: BatchBench.fit(self, side, slot, shift))
 
     def close(self) -> None:
         """The connection is lost: the next board has it opened anew."""

@@ -70,6 +70,13 @@ SCREENS = (
         script="run.js",
     ),
     Screen(
+        name="inspect",
+        words="Inspect",
+        about="Photos of a pasted board: what is wrong, what to wipe, and a touch-up.",
+        routes="pastewright.page.inspect",
+        script="inspect.js",
+    ),
+    Screen(
         name="records",
         words="Records",
         about="Runs, barrels, batches and boards, and their exports.",

@@ -110,11 +110,12 @@ def open_page(
         ws="none",
         server_header=False,
     )
+    context.address = f"http://{HOST}:{number}{ENTRY}?key={entry.key}"
     return Opened(
         context=context,
         server=PageServer(config, live),
         listening=listening,
-        address=f"http://{HOST}:{number}{ENTRY}?key={entry.key}",
+        address=context.address,
         phone=door,
     )
 

@@ -23,7 +23,7 @@ from pastewright.page.tune_work import (
     read_into,
     sheet_view,
 )
-from pastewright.page.uploads import Drops
+from pastewright.page.uploads import Drops, photo_name
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error
 from pastewright.profile.edit import write_profile
@@ -31,7 +31,6 @@ from pastewright.tune.record.profile_update import with_entry
 
 FOLDER = "tuning-sheet"
 PHOTOS = "photos"
-ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif"})
 MOST_NAME = 60
 
 
@@ -125,9 +124,7 @@ def _sheets(context: PageContext, room: TuneRoom) -> list[Route]:
         return done({"task": await run_in_threadpool(room.design, name)})
 
     async def photo(request: Request) -> Response:
-        word, name = request.query_params.get("drop", ""), request.query_params.get("name", "")
-        if Path(name).suffix.lower() not in ENDINGS:
-            raise one_error(f"{name!r} is no photo", "Give JPEG, PNG or HEIC.")
+        word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
         return done({"files": await drops.receive(word, name, request.stream())})
 
     async def read(request: Request) -> Response:

@@ -14,6 +14,7 @@ from pastewright.problems import one_error
 
 MOST_FILES = 400
 MOST_NAME = 100
+PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif"})
 ARRIVING = ".pastewright-arriving-"
 _ODD = re.compile(r"[^\w.() +-]+")
 
@@ -27,6 +28,14 @@ def plain_name(name: str) -> str:
     if len(plain) > MOST_NAME:
         stem, dot, ending = plain.rpartition(".")
         plain = plain[:MOST_NAME] if not dot else stem[: MOST_NAME - len(ending) - 1] + dot + ending[:20]
+    return plain
+
+
+def photo_name(name: str) -> str:
+    """Return a photo's plain name; raises `InputError` for a file that is none by its ending."""
+    plain = plain_name(name)
+    if Path(plain).suffix.lower() not in PHOTO_ENDINGS:
+        raise one_error(f"{plain!r} is no photo", "Take JPEG, PNG or HEIC.")
     return plain
 
 

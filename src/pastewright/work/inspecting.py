@@ -3,6 +3,7 @@
 import csv
 import shutil
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -34,6 +35,8 @@ KEPT = "bare-board"  # folder beside plan.json, of photos of the board before pa
 MOST_PHOTOS = 400
 """Frames of a large board at 30 px/mm; each is held in memory as pixels. Own choice."""
 
+Also = Callable[[InspectionRecord, Findings], None]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looked:
@@ -50,8 +53,8 @@ class Looked:
     before: tuple[Path, ...] = ()
 
 
-def looked_at(asked: Looked) -> InspectionRecord:
-    """Inspect, write and print; returns the record."""
+def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
+    """Inspect, write and print; returns the record. `also` gets the record and what it was made of, once it is written."""
     plan = read_plan(asked.plan)
     if asked.side and asked.side != str(plan.board.side):
         raise one_error(
@@ -81,6 +84,8 @@ def looked_at(asked: Looked) -> InspectionRecord:
         ),
     )
     files = _written(asked.out, inspection, findings)
+    if also is not None:
+        also(inspection, findings)
     if journal_board is not None:
         opened = open_existing(asked.journal or default_journal())
         try:

@@ -92,12 +92,41 @@ async function filesOf(entries) {
   return { files: files.filter((file) => !file.name.startsWith(".")), name };
 }
 
+/** Returns a word of its own for the files that are sent together. */
+function newWord() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(12)), (n) => n.toString(16).padStart(2, "0")).join("");
+}
+
+/**
+ * Returns a button that takes or chooses photos, and sends them below `base`; `read` is called with the drop's word once
+ * all are with the server.
+ * @param {string} words @param {string} base @param {(word: string) => Promise<void>} read
+ */
+export function photoChooser(words, base, read) {
+  const input = h("input", {
+    type: "file",
+    accept: "image/jpeg,image/png,image/heic,image/heif,.heic",
+    multiple: true,
+    class: "hidden-input",
+    onchange: () =>
+      trying(async () => {
+        const files = Array.from(input.files || []);
+        input.value = "";
+        if (!files.length) return;
+        const word = newWord();
+        for (const file of files) await send(`${base}/photo?drop=${word}&name=${encodeURIComponent(file.name)}`, file);
+        await read(word);
+      }),
+  });
+  return h("label", { class: "button" }, input, words);
+}
+
 /**
  * @param {File[]} files @param {string} name @param {() => void} whole
  */
 async function sendAll(files, name, whole) {
   if (!files.length) return;
-  const word = Array.from(crypto.getRandomValues(new Uint8Array(12)), (n) => n.toString(16).padStart(2, "0")).join("");
+  const word = newWord();
   for (const file of files) await send(`/board/drop?drop=${word}&name=${encodeURIComponent(file.name)}`, file);
   await post("/board/take", { drop: word, name: name || files[0].name.replace(/\.[^.]*$/, "") });
   whole();

@@ -10,6 +10,7 @@ import { AskingPanel } from "./asking.js";
 /** @typedef {import("./asking.js").Machine} Machine */
 
 const BEAT_MS = 15; // a held key is said again so often; the server lets go 35 ms after the last word
+const LOOK_MS = 150; // between two looks of the camera, which takes about as long itself
 const HELD_AFTER_MS = 250; // a press that lasts longer is a held one (own choice)
 /** @type {Record<string, [string, number]>} */
 const KEYS = {
@@ -38,6 +39,15 @@ export default class MachineScreen extends HTMLElement {
   pad = h("section", { class: "card" });
   link = h("section", { class: "card" });
   acts = h("section", { class: "card" });
+  board = h("section", { class: "card" });
+  eye = h("section", { class: "card", hidden: true });
+  // What is typed outlives whatever is told anew.
+  goal = h("input", { type: "text", value: "park", "aria-label": "Place" });
+  waste = h("input", { type: "number", value: "10", min: 0, step: "any", "aria-label": "Waste in µL" });
+  columns = h("input", { type: "number", min: 2, max: 20, value: "3", "aria-label": "Columns" });
+  rows = h("input", { type: "number", min: 2, max: 20, value: "3", "aria-label": "Rows" });
+  camera = "";
+  looking = 0;
 
   connectedCallback() {
     fill(
@@ -49,9 +59,16 @@ export default class MachineScreen extends HTMLElement {
         "△ Caution: tip, plunger and gantry move with force. Keep hands out of the gantry, fingers off the plunger, and know where the machine's own stop is. Solder paste is harmful: gloves, and no food near it.",
       ),
       new AskingPanel(),
-      h("div", { class: "cards" }, this.link, this.pad, this.acts),
+      h("div", { class: "cards" }, this.link, this.pad, this.eye, this.acts, this.board),
     );
-    this.off = on("machine", (machine) => this.show(machine));
+    const offs = [
+      on("machine", (machine) => this.show(machine)),
+      on("desk", (desk) => {
+        this.source = desk.source;
+        if (this.machine) this.showBoard(this.machine);
+      }),
+    ];
+    this.off = () => offs.forEach((off) => off());
     trying(async () => {
       const found = await get("/machine/choices");
       this.ports = found.ports;
@@ -71,6 +88,8 @@ export default class MachineScreen extends HTMLElement {
   disconnectedCallback() {
     if (this.off) this.off();
     this.up();
+    clearTimeout(this.looking);
+    this.looking = 0;
     document.removeEventListener("keydown", this.key);
     document.removeEventListener("keyup", /** @type {any} */ (this.lost));
     removeEventListener("blur", /** @type {any} */ (this.lost));
@@ -84,6 +103,7 @@ export default class MachineScreen extends HTMLElement {
   /** @type {string[]} */
   barrels = [];
   seen = "";
+  source = "";
 
   /**
    * @param {Machine} machine
@@ -103,6 +123,8 @@ export default class MachineScreen extends HTMLElement {
     this.showLink(machine);
     this.showPad(machine);
     this.showActs(machine);
+    this.showBoard(machine);
+    this.showEye(machine);
   }
 
   /** @param {Machine} machine */
@@ -200,8 +222,7 @@ export default class MachineScreen extends HTMLElement {
     const off = { disabled: !machine.connected || !!machine.busy };
     const ask = (/** @type {string} */ what, more = {}) =>
       trying(() => post("/machine/do", { what, barrel: this.barrel, ...more }));
-    const place = h("input", { type: "text", value: "park", "aria-label": "Place" });
-    const ul = h("input", { type: "number", value: "10", min: 0, step: "any", "aria-label": "Waste in µL" });
+    const { goal: place, waste: ul } = this;
     fill(
       this.acts,
       h("h2", {}, "Work"),
@@ -234,6 +255,68 @@ export default class MachineScreen extends HTMLElement {
       ),
       h("div", { class: "row" }, ul, button("Purge", () => ask("purge", { ul: Number(ul.value) }), off)),
     );
+  }
+
+  /** @param {Machine} machine */
+  showBoard(machine) {
+    const off = { disabled: !machine.connected || !!machine.busy || !this.source };
+    const ask = (/** @type {string} */ what, more = {}) => trying(() => post("/machine/do", { what, ...more }));
+    const { columns, rows } = this;
+    fill(
+      this.board,
+      h("h2", {}, "Where the board lies"),
+      h("p", { class: "aside" }, "The machine goes near each fiducial by itself, and you bring the tip, or the camera's cross-hair, onto its middle: then Here, above. What was found goes into placement.json, and plans by it from then on."),
+      this.source ? null : h("p", { class: "look" }, "△ No board's files are here yet: ", h("a", { href: "#board" }, "drop them"), "."),
+      h(
+        "div",
+        { class: "row" },
+        button("Find its fiducials with the tip", () => ask("marks-tip"), off),
+        button("… with the camera", () => ask("marks-camera"), off),
+      ),
+      h("h3", {}, "Its height"),
+      h("div", { class: "row" }, columns, "×", rows, button("Feel its height", () => ask("probe", { columns: Number(columns.value), rows: Number(rows.value) }), off)),
+      h("p", { class: "aside" }, "By the contact of the probe, at so many places. No tall part may stand in the way: those are told to the command, pastewright probe."),
+    );
+  }
+
+  /** @param {Machine} machine */
+  showEye(machine) {
+    const steering = machine.ask?.kind === "steer";
+    this.eye.hidden = !steering;
+    if (!steering || this.eye.childElementCount) return;
+    const shown = h("img", { alt: "What the camera sees, with a cross-hair in the middle", hidden: true });
+    const about = h("p", { class: "aside", role: "status" });
+    const number = h("select", {
+      "aria-label": "Camera",
+      onchange: () => {
+        this.camera = number.value;
+        this.lookOn(shown, about);
+      },
+    }, [h("option", { value: "" }, "no camera"), ...[0, 1, 2, 3].map((n) => h("option", { value: String(n), selected: String(n) === this.camera }, `camera ${n}`))]);
+    fill(this.eye, h("h2", {}, "Camera"), h("label", { class: "field" }, h("span", {}, "A camera of this computer"), number), h("div", { class: "eye" }, shown), about);
+    this.lookOn(shown, about);
+  }
+
+  /**
+   * Shows one look after the other, as long as something is steered.
+   * @param {HTMLImageElement} shown @param {HTMLElement} about
+   */
+  lookOn(shown, about) {
+    clearTimeout(this.looking);
+    shown.hidden = !this.camera;
+    about.textContent = "";
+    const one = () => {
+      if (!this.camera || this.eye.hidden || !this.isConnected) return;
+      shown.src = `/machine/camera/${this.camera}.jpg?${Date.now()}`;
+    };
+    shown.onload = () => {
+      this.looking = setTimeout(one, LOOK_MS);
+    };
+    shown.onerror = () => {
+      shown.hidden = true;
+      about.textContent = `Camera ${this.camera} gives no picture: is it plugged in, and free of other programs?`;
+    };
+    one();
   }
 
   /** @param {KeyboardEvent} event */

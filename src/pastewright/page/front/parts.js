@@ -81,9 +81,10 @@ export function choice(words, things, chosen, choose) {
  * @param {number} seconds
  */
 export function duration(seconds) {
-  if (seconds < 90) return `${seconds.toFixed(0)} s`;
-  const minutes = Math.floor(seconds / 60);
-  if (minutes < 90) return `${minutes} min ${String(Math.round(seconds - 60 * minutes)).padStart(2, "0")} s`;
+  const whole = Math.round(seconds);
+  if (whole < 90) return `${whole} s`;
+  const minutes = Math.floor(whole / 60);
+  if (minutes < 90) return `${minutes} min ${String(whole - 60 * minutes).padStart(2, "0")} s`;
   return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
 }
 

@@ -8,7 +8,7 @@ import { problemList, say, trying } from "./messages.js";
 import { BoardView } from "./view/board-view.js";
 import { boardLayers, nameLayer, padAt, padBox, pickOverlay } from "./view/scene.js";
 import { layerSwitches } from "./view/beside.js";
-import { SCALES, besideOverlay, pasteLayer, planBox } from "./plan/picture.js";
+import { SCALES, besideOverlay, otherLayers, otherNames, pasteLayer, planBox } from "./plan/picture.js";
 import { PadTable } from "./plan/table.js";
 import { padCard } from "./plan/pad-card.js";
 import { whatIf } from "./plan/what-if.js";
@@ -136,9 +136,9 @@ export default class PlanScreen extends HTMLElement {
     this.deposits = paste.deposits;
     const names = same ? nameLayer(same) : null;
     if (names) names.layer.shown = !this.out.has("names");
-    const layers = [...(same ? boardLayers(same) : []), paste.layer];
+    const layers = [...(same ? boardLayers(same) : []), ...otherLayers(plan), paste.layer];
     for (const layer of layers) layer.shown = !this.out.has(layer.name);
-    this.view.overlays = [besideOverlay(plan), ...(names ? [names.over] : []), pickOverlay(() => this.ringed), this.player.overlay];
+    this.view.overlays = [besideOverlay(plan), otherNames(plan), ...(names ? [names.over] : []), pickOverlay(() => this.ringed), this.player.overlay];
     this.view.show(layers, planBox(plan));
     this.layers = names ? [...layers, names.layer] : layers;
   }
@@ -224,7 +224,7 @@ export default class PlanScreen extends HTMLElement {
     if (!plan) return;
     if (board) {
       const n = padAt(board.pads, place);
-      if (n >= 0) return this.choose(plan.pads.findIndex((pad) => pad.id === board.pads[n].id), false);
+      if (n >= 0) return this.choose(plan.pads.findIndex((pad) => pad.land === board.pads[n].id), false);
     }
     if (!deposits) return;
     const near = deposits.x.findIndex((x, n) => Math.hypot(x - place.x, deposits.y[n] - place.y) < deposits.w[n] / 2 + place.within);
@@ -237,7 +237,7 @@ export default class PlanScreen extends HTMLElement {
     const pad = plan?.pads[n];
     this.table.choose(pad ? n : -1);
     fill(this.card, pad ? padCard(pad, this.earlier?.pads.find((each) => each.id === pad.id), () => trying(() => this.planAnew())) : null);
-    const land = pad && board?.pads.find((each) => each.id === pad.id);
+    const land = pad && board?.pads.find((each) => each.id === pad.land);
     this.ringed = land ? [land] : [];
     if (move && pad) this.view.lookAt(land ? padBox(land) : [pad.at[0] - 500, pad.at[1] - 500, pad.at[0] + 500, pad.at[1] + 500]);
     this.view.draw();
@@ -247,8 +247,8 @@ export default class PlanScreen extends HTMLElement {
   mark(shown) {
     const { plan, board } = this;
     if (!plan || !board) return;
-    const ids = new Set(shown.length && shown.length < 400 ? shown.map((n) => plan.pads[n].id) : []);
-    const chosen = plan.pads[this.table.chosen]?.id;
+    const ids = new Set(shown.length && shown.length < 400 ? shown.map((n) => plan.pads[n].land) : []);
+    const chosen = plan.pads[this.table.chosen]?.land;
     this.ringed = board.pads.filter((pad) => ids.has(pad.id) || pad.id === chosen);
     this.view.draw();
   }
@@ -268,7 +268,7 @@ function summary(plan, before) {
     verdict.ok
       ? h("p", { class: "good" }, "✓ The program was read back and is verified.")
       : h("div", {}, h("p", { class: "bad" }, `✕ ${counted(verdict.findings.length, "finding")}; the program is not written.`), h("ul", { class: "rows" }, verdict.findings.slice(0, 20).map((each) => h("li", {}, `${each.line ? `line ${each.line}: ` : ""}${each.kind}: ${each.what}`)))),
-    plan.boards > 1 ? h("p", { class: "aside" }, `A tray of ${plan.boards} boards; the first one is shown.`) : null,
+    plan.boards > 1 ? h("p", { class: "aside" }, `A tray of ${plan.boards} boards; copper and legend are drawn on the first one.`) : null,
     h("dl", {}, rows.flatMap(([name, words]) => [h("dt", {}, name), h("dd", {}, words)])),
   ];
 }

@@ -11,6 +11,8 @@ const when = (/** @type {number | null} */ at) => (at ? new Date(1000 * at).toLo
 
 export default class RecordsScreen extends HTMLElement {
   barrels = h("section", { class: "card" });
+  barrelRows = h("div", {});
+  told = "";
   runs = h("section", { class: "card wide", tabindex: "0", "aria-label": "Runs" });
   batches = h("section", { class: "card" });
 
@@ -27,38 +29,64 @@ export default class RecordsScreen extends HTMLElement {
       h("div", { class: "cards" }, this.barrels, this.batches),
       this.runs,
     );
+    // The form stands by itself: what is being typed must outlive whatever is told anew.
+    fill(this.barrels, h("h2", {}, "Barrels"), this.barrelRows, h("h3", {}, "A new barrel"), this.form());
     this.off = on("run", () => trying(() => this.look()));
     trying(() => this.look());
   }
 
   disconnectedCallback() {
     if (this.off) this.off();
+    this.told = "";
   }
 
   async look() {
     const found = await get("/records/look");
+    const now = JSON.stringify(found);
+    if (now === this.told) return;
+    this.told = now;
     this.showBarrels(found.barrels);
     this.showBatches(found.batches);
     this.showRuns(found.runs);
   }
 
-  /** @param {any[]} rows */
-  showBarrels(rows) {
-    const change = (/** @type {object} */ data) =>
-      trying(async () => {
-        await post("/records/barrel", data);
-        await this.look();
-      });
+  /** @param {object} data */
+  change(data) {
+    return trying(async () => {
+      await post("/records/barrel", data);
+      await this.look();
+    });
+  }
+
+  form() {
     const name = h("input", { type: "text" });
     const ul = h("input", { type: "number", min: 0, step: "any", value: "2500" });
     const lot = h("input", { type: "text" });
+    return h(
+      "form",
+      {
+        onsubmit: (/** @type {Event} */ event) => {
+          event.preventDefault();
+          this.change({ what: "new", name: name.value, ul: Number(ul.value), lot: lot.value });
+        },
+      },
+      field("Name, as on its label", name),
+      field("Filled, in µL", ul),
+      field("Lot", lot),
+      h("button", { class: "main" }, "Enter it"),
+    );
+  }
+
+  /** @param {any[]} rows */
+  showBarrels(rows) {
+    const open = new Set(Array.from(this.barrelRows.querySelectorAll("details[open]"), (each) => each.id));
     fill(
-      this.barrels,
-      h("h2", {}, "Barrels"),
-      rows.map((row) =>
-        h(
+      this.barrelRows,
+      rows.map((row) => {
+        const put = h("input", { type: "number", min: 0, step: "any", "aria-label": `Put into ${row.name}, in µL` });
+        return h(
           "details",
-          {},
+          { id: `barrel-${row.name}`, open: open.has(`barrel-${row.name}`) },
           h(
             "summary",
             {},
@@ -68,16 +96,15 @@ export default class RecordsScreen extends HTMLElement {
           ),
           row.ended_at
             ? null
-            : h(
-                "div",
-                { class: "row" },
-                row.opened_at ? null : button("Open it", () => change({ what: "open", name: row.name })),
-                button("Refill", () => {
-                  const put = Number(prompt("How much was put in, in µL?") || 0);
-                  if (put > 0) change({ what: "refill", name: row.name, ul: put });
-                }),
-                button("End it", () => change({ what: "end", name: row.name }), { class: "quiet" }),
-              ),
+            : [
+                h(
+                  "div",
+                  { class: "row" },
+                  row.opened_at ? null : button("Open it", () => this.change({ what: "open", name: row.name })),
+                  button("End it", () => this.change({ what: "end", name: row.name }), { class: "quiet" }),
+                ),
+                h("div", { class: "row" }, put, "µL", button("Refill", () => this.change({ what: "refill", name: row.name, ul: Number(put.value) }))),
+              ],
           h(
             "ul",
             { class: "rows" },
@@ -85,22 +112,8 @@ export default class RecordsScreen extends HTMLElement {
               h("li", {}, `${when(at)}  ${what}  ${moved > 0 ? "+" : ""}${moved.toFixed(2)} µL ${note}`),
             ),
           ),
-        ),
-      ),
-      h("h3", {}, "A new barrel"),
-      h(
-        "form",
-        {
-          onsubmit: (/** @type {Event} */ event) => {
-            event.preventDefault();
-            change({ what: "new", name: name.value, ul: Number(ul.value), lot: lot.value });
-          },
-        },
-        field("Name, as on its label", name),
-        field("Filled, in µL", ul),
-        field("Lot", lot),
-        h("button", { class: "main" }, "Enter it"),
-      ),
+        );
+      }),
     );
   }
 

@@ -23,7 +23,10 @@ export default class RunScreen extends HTMLElement {
   picture = null;
   /** @type {RunState | null} */
   run = null;
-  plan = "";
+  program = "";
+  boardCount = h("input", { type: "number", min: 1, max: 10000, value: "3" });
+  serials = h("input", { type: "text", value: "GH-{:03d}" });
+  witness = h("input", { type: "checkbox", checked: true });
   barrel = "";
   /** @type {string[]} */
   barrels = [];
@@ -77,31 +80,53 @@ export default class RunScreen extends HTMLElement {
   /** @param {any} desk */
   showDesk(desk) {
     this.desk = desk;
-    const plans = desk.plans.filter((/** @type {any} */ each) => each.ok);
-    if (!plans.some((/** @type {any} */ each) => each.id === this.plan)) this.plan = plans.length ? plans[0].id : "";
+    const { programs } = desk;
+    if (!programs.some((/** @type {any} */ each) => each.id === this.program)) this.program = programs.length ? programs[0].id : "";
     this.showBegin();
   }
 
   showBegin() {
     if (!this.desk || !this.machine) return;
-    const plans = this.desk.plans.filter((/** @type {any} */ each) => each.ok);
-    const off = { disabled: !this.machine.connected || !!this.machine.busy || !this.plan };
-    const data = () => ({ plan: this.plan, barrel: this.barrel });
-    const boards = h("input", { type: "number", min: 1, max: 10000, value: "3" });
-    const serials = h("input", { type: "text", value: "GH-{:03d}" });
-    const witness = h("input", { type: "checkbox", checked: true });
+    const { programs } = this.desk;
+    const chosen = programs.find((/** @type {any} */ each) => each.id === this.program);
+    const kind = chosen ? chosen.kind : "";
+    const off = { disabled: !this.machine.connected || !!this.machine.busy || !chosen };
+    const send = (/** @type {object} */ more = {}) => trying(() => post("/run/begin", { program: this.program, barrel: this.barrel, ...more }));
     fill(
       this.begin,
       h("h2", {}, "Begin"),
       this.machine.connected ? null : h("p", { class: "look" }, "△ No machine is connected: ", h("a", { href: "#machine" }, "connect it"), "."),
-      plans.length ? choice("Plan", plans.map((/** @type {any} */ each) => ({ id: each.id, name: each.name })), this.plan, (id) => (this.plan = id)) : h("p", {}, "No verified plan is here yet: ", h("a", { href: "#plan" }, "plan one"), "."),
+      programs.length
+        ? choice("What to send", programs.map((/** @type {any} */ each) => ({ id: each.id, name: `${each.name}: ${each.kind}` })), this.program, (id) => {
+            this.program = id;
+            this.showBegin();
+          })
+        : h("p", {}, "Nothing that can be sent is here yet: ", h("a", { href: "#plan" }, "plan a board"), "."),
       choice("Barrel", [{ id: "", name: "not named" }, ...this.barrels.map((name) => ({ id: name, name }))], this.barrel, (id) => (this.barrel = id)),
       h(
         "div",
         { class: "row" },
-        button("Run in the air", () => trying(() => post("/run/begin", { ...data(), dry: true })), off),
-        button("Run one board", () => trying(() => post("/run/begin", data())), { class: "main", ...off }),
+        kind === "probing" ? null : button("Run in the air", () => send({ dry: true }), off),
+        button(SEND[kind] || "Run it", () => send(), { class: "main", ...off }),
       ),
+      kind === "board" ? this.batch(off) : null,
+    );
+  }
+
+  /** @param {{disabled: boolean}} off */
+  batch(off) {
+    const { boardCount: boards, serials, witness } = this;
+    const begin = () =>
+      trying(() =>
+        post("/run/batch", {
+          program: this.program,
+          barrel: this.barrel,
+          boards: Number(boards.value),
+          serials: serials.value,
+          witness: witness.checked,
+        }),
+      );
+    return [
       h("h3", {}, "Batch"),
       field("Boards", boards),
       field("Serials", serials),
@@ -109,19 +134,12 @@ export default class RunScreen extends HTMLElement {
       h(
         "div",
         { class: "row" },
-        button(
-          "Begin the batch",
-          () =>
-            trying(() =>
-              post("/run/batch", { ...data(), boards: Number(boards.value), serials: serials.value, witness: witness.checked }),
-            ),
-          off,
-        ),
+        button("Begin the batch", begin, off),
         button("Go on with the last batch", () => trying(() => post("/run/batch", { barrel: this.barrel })), {
-          disabled: !this.machine.connected || !!this.machine.busy,
+          disabled: !this.machine?.connected || !!this.machine.busy,
         }),
       ),
-    );
+    ];
   }
 
   /** @param {RunState} run */
@@ -300,6 +318,9 @@ export default class RunScreen extends HTMLElement {
   }
 }
 
+/** What the button says, by what is sent. */
+/** @type {Record<string, string>} */
+const SEND = { board: "Run one board", "touch-up": "Lay the touch-up", "tuning sheet": "Lay the sheet", "shape trial": "Lay the trial", probing: "Probe" };
 /** @type {Record<string, string>} */
 const SIGNS = { finished: "✓", stopped: "■", lost: "✕", paused: "❙❙", held: "❙❙" };
 /** @type {Record<string, string>} */

@@ -136,9 +136,11 @@ function standing() {
   document.body.append(gone);
   let late = 0;
   listen((there) => {
-    clearTimeout(late);
-    if (there) gone.hidden = true;
-    else late = setTimeout(() => (gone.hidden = false), 1500);
+    if (there) {
+      clearTimeout(late);
+      late = 0;
+      gone.hidden = true;
+    } else if (!late) late = setTimeout(() => (gone.hidden = false), 1500); // each try that fails is told again
   });
 }
 

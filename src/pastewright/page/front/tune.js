@@ -2,9 +2,9 @@
  * Tune: a sheet designed and laid, its photo measured, a wrong dot left out, the verdict read and accepted.
  * @module
  */
-import { finished, get, on, post, send } from "./server.js";
+import { Refused, finished, get, on, post } from "./server.js";
 import { button, counted, fill, h } from "./parts.js";
-import { Refused } from "./server.js";
+import { photoChooser } from "./drop.js";
 import { problemList, say, trying } from "./messages.js";
 import { BoardView } from "./view/board-view.js";
 import { depositLayer } from "./view/layers.js";
@@ -79,7 +79,7 @@ export default class TuneScreen extends HTMLElement {
       h("h1", {}, sheet ? `Sheet ${sheet.name}` : "Tune"),
       desk.bench ? null : h("p", { class: "look" }, "△ There is no bench yet: make one under Bench."),
       h("section", { class: "card" }, h("h2", {}, "1 Design"), h("p", {}, "A sheet of dots that tells most about this bench; it takes a little while."), h("label", { class: "field" }, h("span", {}, "Name"), name), button(sheet ? "Design another" : "Design a sheet", design, { class: sheet ? "" : "main", disabled: !desk.bench })),
-      sheet ? h("section", { class: "card" }, h("h2", {}, "2 Lay"), h("p", {}, "On a white card, in the corner where boards lie. The program is in the folder:"), h("pre", { tabindex: "0" }, "tuning-sheet/sheet.gcode")) : null,
+      sheet ? h("section", { class: "card" }, h("h2", {}, "2 Lay"), h("p", {}, "On a white card, in the corner where boards lie."), h("p", {}, h("a", { class: "button", href: "#run" }, "Send it, under Run"))) : null,
       sheet ? this.photos() : null,
       sheet?.read ? this.measured(sheet) : null,
     );
@@ -89,23 +89,11 @@ export default class TuneScreen extends HTMLElement {
   }
 
   photos() {
-    const input = h("input", {
-      type: "file",
-      accept: "image/jpeg,image/png,image/heic,image/heif,.heic",
-      multiple: true,
-      class: "hidden-input",
-      onchange: () =>
-        trying(async () => {
-          const files = Array.from(input.files || []);
-          input.value = "";
-          if (!files.length) return;
-          const word = Array.from(crypto.getRandomValues(new Uint8Array(12)), (n) => n.toString(16).padStart(2, "0")).join("");
-          for (const file of files) await send(`/tune/photo?drop=${word}&name=${encodeURIComponent(file.name)}`, file);
-          const { task } = await post("/tune/read", { drop: word });
-          if (await finished(task)) await this.look();
-        }),
+    const choose = photoChooser("Take or choose photos", "/tune", async (drop) => {
+      const { task } = await post("/tune/read", { drop });
+      if (await finished(task)) await this.look();
     });
-    return h("section", { class: "card" }, h("h2", {}, "3 Photograph"), h("p", {}, "From straight above, the whole sheet, even light; two or three photos are better than one."), h("label", { class: "button" }, input, "Take or choose photos"));
+    return h("section", { class: "card" }, h("h2", {}, "3 Photograph"), h("p", {}, "From straight above, the whole sheet, even light; two or three photos are better than one."), choose);
   }
 
   /** @param {SheetData} sheet */

@@ -41,8 +41,9 @@ WORST_FIRST = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownFinding:
-    """A finding with its crop of the photo, and of the plan."""
+    """A finding with its crop of the photo, and of the plan; `number` is its row in the inspection."""
 
+    number: int
     deposit: InspectedDepositRecord
     photo_data: str
     plan_svg: Markup
@@ -50,6 +51,27 @@ class ShownFinding:
 
 def inspection_page(inspection: InspectionRecord, findings: Findings) -> str:
     """Return the page of an inspection."""
+    bad = _worst_first(inspection)
+    page: str = _template().render(
+        inspection=inspection,
+        counts=[(str(verdict), count) for verdict, count in verdict_counts(inspection).most_common()],
+        wipe=wipe_list(inspection),
+        shown=shown_findings(inspection, findings),
+        unseen=[one for _, one in bad if one.verdict is DepositVerdict.NOT_SEEN],
+        findings=len(bad),
+        cautions=CAUTIONS,
+        css=Markup(files("pastewright.report.page").joinpath("page.css").read_text(encoding="utf-8")),
+    )
+    return page
+
+
+def shown_findings(inspection: InspectionRecord, findings: Findings) -> list[ShownFinding]:
+    """Return what is wrong and was seen, the worst first, each as photographed and as planned; `MOST_SHOWN` of them."""
+    seen = [pair for pair in _worst_first(inspection) if pair[1].verdict is not DepositVerdict.NOT_SEEN]
+    return [_shown(number, one, findings) for number, one in seen[:MOST_SHOWN]]
+
+
+def _worst_first(inspection: InspectionRecord) -> list[tuple[int, InspectedDepositRecord]]:
     order = {verdict: place for place, verdict in enumerate(WORST_FIRST)}
     bad = [
         (number, one)
@@ -57,18 +79,7 @@ def inspection_page(inspection: InspectionRecord, findings: Findings) -> str:
         if one.verdict is not DepositVerdict.GOOD
     ]
     bad.sort(key=lambda pair: (order[pair[1].verdict], pair[0]))
-    shown = [pair for pair in bad if pair[1].verdict is not DepositVerdict.NOT_SEEN][:MOST_SHOWN]
-    page: str = _template().render(
-        inspection=inspection,
-        counts=[(str(verdict), count) for verdict, count in verdict_counts(inspection).most_common()],
-        wipe=wipe_list(inspection),
-        shown=[_shown(number, one, findings) for number, one in shown],
-        unseen=[one for _, one in bad if one.verdict is DepositVerdict.NOT_SEEN],
-        findings=len(bad),
-        cautions=CAUTIONS,
-        css=Markup(files("pastewright.report.page").joinpath("page.css").read_text(encoding="utf-8")),
-    )
-    return page
+    return bad
 
 
 @cache
@@ -90,7 +101,10 @@ def _shown(number: int, one: InspectedDepositRecord, findings: Findings) -> Show
     if place is not None:
         photo = _crop(findings.photos[place].found, window)
     return ShownFinding(
-        deposit=one, photo_data=photo, plan_svg=Markup(_plan_svg(number, findings, one, window))
+        number=number,
+        deposit=one,
+        photo_data=photo,
+        plan_svg=Markup(_plan_svg(number, findings, one, window)),
     )
 
 

@@ -7,14 +7,19 @@ import typer
 
 from pastewright.board.model import Board, Point
 from pastewright.hands.finding import feel_heights, find_marks
+from pastewright.place.fiducials.limits import DEFAULT_LIMITS
 from pastewright.place.fiducials.points import FoundPoint, board_places, pairs_of
 from pastewright.place.height.heights import Probe
-from pastewright.place.height.probe import Probing
+from pastewright.place.height.probe import Probing, probing
 from pastewright.place.transform import on_bed
+from pastewright.place.tray.document import fits_board, read_placement
 from pastewright.problems import one_error
+from pastewright.work import placing
 from pastewright.work.exits import DONE
 from pastewright.work.machine.session import Session, worked
 from pastewright.work.options import AtMachine
+from pastewright.work.printing.placing import print_placed
+from pastewright.writing import write_text
 
 
 def marks_to_find(names: Sequence[str], board: Board) -> Mapping[str, Point]:
@@ -65,6 +70,33 @@ def felt_by_hand(profile: Path, machine: AtMachine, journey: Probing) -> list[Pr
 
     _carried_out(worked(profile, machine.port, work, baud=machine.baud, home=machine.home))
     return probes
+
+
+def marks_into(session: Session, board: Board, out: Path, *, by_camera: bool) -> None:
+    """Find the board's fiducials one by one with a person's help, and write where it lies into a placement file."""
+    hand, bench = session.hand, session.profile
+    places = marks_to_find([], board)
+    where = on_bed(bench.bed).boards[0].affine
+    found = session.play(find_marks(places, where, bench, hand.at, hand.reach(), by_camera=by_camera))
+    seen = placing.of_tip(found, bench) if by_camera else found
+    placed = placing.placed_board(board, bench, seen, [], kind=None, limits=DEFAULT_LIMITS, file="")
+    write_text(out, placing.placement_text(placed, board), what="the placement")
+    print_placed(placed, out)
+
+
+def heights_into(session: Session, board: Board, out: Path, *, columns: int, rows: int) -> None:
+    """Feel the board's height on a grid, and write it into its placement: the one in the file, else the bed's corner."""
+    bench = session.profile
+    place = on_bed(bench.bed).boards[0]
+    if out.is_file():
+        found = read_placement(out)
+        fits_board(found, board, file=str(out))
+        place = found.placements.boards[0]
+    journey = probing(board, place.affine, bench, columns=columns, rows=rows)
+    probes = session.play(feel_heights(journey, bench, session.hand.at))
+    placed = placing.with_heights(place, board.size_mm, bench, probes)
+    write_text(out, placing.placement_text(placed, board), what="the placement")
+    print_placed(placed, out)
 
 
 def probes_text(probes: Sequence[Probe]) -> str:

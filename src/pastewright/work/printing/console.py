@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from rich.text import Text
 
 from pastewright.alike import told_together
 from pastewright.problems import Problem, Severity
@@ -35,6 +36,14 @@ err = _Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
 
 MOST_SHOWN = 40  # one screen
 _STYLE = {Severity.NOTE: "dim", Severity.WARNING: "yellow", Severity.ERROR: "bold red"}
+
+
+def printed_by(work: "Callable[[], object]") -> str:
+    """Return what a piece of work prints, as plain text: a page shows it, whatever terminal its server was started in."""
+    out.soft_wrap = True
+    with out.capture() as printed:
+        work()
+    return Text.from_ansi(printed.get()).plain
 
 
 def print_problems(problems: Sequence[Problem]) -> None:

@@ -148,6 +148,13 @@ def _latest_unfinished(journal: Journal) -> RunRow:
     raise one_error("every board in the journal is finished", "`pastewright runs` lists them.")
 
 
+def settle(journal: Journal, *, now_s: float) -> None:
+    """End the runs whose process is gone: what was started by them is to be checked. Not while a run of ours is on."""
+    for row in journal.runs():
+        if row.ended_at is None and not at_work(row.process):
+            journal.interrupted(row.board, why="the host stopped in the middle", now_s=now_s)
+
+
 def at_work(process: int) -> bool:
     """Whether a process of this number works on a run; a number used again by another program does not count."""
     if process == os.getpid():

@@ -1,6 +1,6 @@
 """A witness row by itself: measured, judged, and what it teaches offered for the profile and for the next board."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,8 +44,11 @@ class Given:
     accept: bool
 
 
-def checked(given: Given) -> int:
-    """Judge a row, offer what it teaches, write what is accepted; returns the exit code, FINDINGS for a stop."""
+def checked(given: Given, *, sure: Callable[[str], bool] = typer.confirm) -> int:
+    """Judge a row, offer what it teaches, write what is accepted; returns the exit code, FINDINGS for a stop.
+
+    `sure` asks whether to correct, where nothing was accepted beforehand.
+    """
     profile = load_profile(given.profile)
     file = given.row / "sheet.json" if given.row.is_dir() else given.row
     record = read_sheet_record(file)
@@ -59,7 +62,7 @@ def checked(given: Given) -> int:
         return FINDINGS
     if found.answer is RowAnswer.GO:
         return DONE
-    if not given.accept and not typer.confirm(f"drift {found.off:.0%}: correct?"):
+    if not given.accept and not sure(f"drift {found.off:.0%}: correct?"):
         console.print("nothing is changed")
         return DONE
     entry = trial_entry(

@@ -70,7 +70,7 @@ function wishes(pad, planAnew) {
   const lines = h("div", { "aria-live": "polite" });
   const asked = () => {
     const whole = whom.value === "part" || ["first", "last", "between", "fitted", "not fitted"].includes(what.value);
-    const who = named || whole ? { ref: pad.ref, pin: whole ? "" : pad.pin } : { pad: pad.id };
+    const who = named || whole ? { ref: pad.ref, pin: whole ? "" : pad.pin } : { pad: pad.own };
     return { ...who, what: what.value, value: NUMBERS.has(what.value) ? Number(value.value) : null };
   };
   const update = () => {

@@ -2,10 +2,10 @@
  * A plan to look at: its deposits as a layer over the board, and what lies beside the board.
  * @module
  */
-import { depositBoxes, depositLayer, trace } from "../view/layers.js";
+import { areaLayer, depositBoxes, depositLayer, trace } from "../view/layers.js";
 
 /**
- * @typedef {{id: string, ref: string, pin: string, net: string, kind: string, at: number[], target: number, planned: number,
+ * @typedef {{id: string, own: string, land: string, ref: string, pin: string, net: string, kind: string, at: number[], target: number, planned: number,
  *   mg: number, form: string, reason: string, from: string, looks: string[], d: number[],
  *   bridges: {pad: string, gap: number, mend: string}[],
  *   off?: {bias: number, within: number, most: string, share: number}}} PlanPad
@@ -13,7 +13,8 @@ import { depositBoxes, depositLayer, trace } from "../view/layers.js";
  *   stale: string[], profile: any, totals: any,
  *   verdict: {ok: boolean, findings: {kind: string, what: string, line: number, pad: string}[]}, warnings: string[],
  *   pads: PlanPad[], deposits: {id: number[], x: number[], y: number[], w: number[], ul: number[], pad: number[],
- *   rank: number[], fill: number[], sure: number[], lines: Record<string, number[]>}, beside: any}} PlanData
+ *   rank: number[], fill: number[], sure: number[], lines: Record<string, number[]>}, beside: any,
+ *   others: {name: string, edge: number[], lands: number[][][]}[]}} PlanData
  */
 
 /** How deposits may be coloured: each with its classes, and the sign that tells a class without its colour. */
@@ -76,6 +77,37 @@ export function pasteLayer(plan, scale) {
   }
   const deposits = { x, y, w, cls, lines };
   return { layer: depositLayer(deposits, /** @type {any} */ (SCALES[scale].looks)), deposits, boxes: depositBoxes(deposits) };
+}
+
+/**
+ * Returns the layers of a tray's other boards: their edges and the lands that get paste.
+ * @param {PlanData} plan
+ * @returns {import("../view/layers.js").Layer[]}
+ */
+export function otherLayers(plan) {
+  if (!plan.others.length) return [];
+  return [
+    areaLayer("others", "The tray's other boards", plan.others.map((each) => [each.edge]), { fill: "board", stroke: "edge" }),
+    areaLayer("other-lands", "Their pads", plan.others.flatMap((each) => each.lands), { fill: "land" }),
+  ];
+}
+
+/**
+ * Returns what names a tray's other boards.
+ * @param {PlanData} plan
+ */
+export function otherNames(plan) {
+  return (
+    /** @type {CanvasRenderingContext2D} */ ink,
+    /** @type {import("../view/layers.js").Window} */ { pixel },
+    /** @type {Record<string, string>} */ colours,
+  ) => {
+    for (const { name, edge } of plan.others) {
+      const xs = edge.filter((_, i) => i % 2 === 0);
+      const ys = edge.filter((_, i) => i % 2 === 1);
+      words(ink, name, (Math.min(...xs) + Math.max(...xs)) / 2, Math.max(...ys), pixel, colours);
+    }
+  };
 }
 
 /**
@@ -182,6 +214,7 @@ export function planBox(plan) {
     }
   };
   plan.beside.strips.forEach(grow);
+  plan.others.forEach((each) => grow(each.edge));
   if (plan.beside.wipe) grow(plan.beside.wipe);
   const margin = 2500;
   return [box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin];

@@ -136,7 +136,7 @@ export function holeLayer(holes) {
 /**
  * Returns a layer of deposits. `looks` has one entry a class: the name of its colour, and a sign that tells it without.
  * @param {Deposits} deposits
- * @param {{colour: string, sign: "" | "-" | "+" | "o"}[]} looks
+ * @param {{colour: string, sign: "" | "-" | "+" | "o" | "x" | "="}[]} looks
  * @returns {Layer}
  */
 export function depositLayer(deposits, looks) {
@@ -199,7 +199,17 @@ function signs(ink, window, group, { x, y, w }, sign, colour) {
     ink.lineWidth = Math.max(r * 0.35, 1.2 * window.pixel);
     ink.beginPath();
     if (sign === "o") ink.arc(x[n], y[n], r, 0, 2 * Math.PI);
-    else {
+    else if (sign === "x") {
+      for (const way of [1, -1]) {
+        ink.moveTo(x[n] - r, y[n] - way * r);
+        ink.lineTo(x[n] + r, y[n] + way * r);
+      }
+    } else if (sign === "=") {
+      for (const up of [-0.4, 0.4]) {
+        ink.moveTo(x[n] - r, y[n] + up * r);
+        ink.lineTo(x[n] + r, y[n] + up * r);
+      }
+    } else {
       ink.moveTo(x[n] - r, y[n]);
       ink.lineTo(x[n] + r, y[n]);
       if (sign === "+") {

@@ -1,0 +1,264 @@
+"""The inspect screen's routes: photos of a pasted board, what they show, wiping, touch-up; learning is in `learned`."""
+
+from pathlib import Path
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from pastewright.inspect.document import wipe_list
+from pastewright.job.read import job_beside
+from pastewright.link.batch import records
+from pastewright.link.journal import Journal
+from pastewright.page.answers import done, given, ready_view, text_of
+from pastewright.page.bench import bench_file
+from pastewright.page.board import stamp_of
+from pastewright.page.context import PageContext
+from pastewright.page.inspect_work import (
+    CROPS,
+    INSPECTION_FILE,
+    PhotoWork,
+    inspect_into,
+    inspection_view,
+    touch_up_into,
+)
+from pastewright.page.learned import LearnRoom, learning_routes
+from pastewright.page.listed import PLAN_FILE, ListedPlan
+from pastewright.page.room import room_of
+from pastewright.page.uploads import Drops, photo_name, plain_name
+from pastewright.page.workers import Kept
+from pastewright.problems import one_error
+from pastewright.records.inspection import read_inspection
+from pastewright.records.kinds import ProgramKind
+from pastewright.work.touching_up import Touched
+
+PHOTOS, TOUCH_UP, ROW = "photos", "touch-up", "witness-row"
+TOPIC = "inspect"
+MOST_BOARDS = 300
+"""Names that are offered; others can be typed (own choice)."""
+
+
+class InspectRoom:
+    """Which board is looked at, what was found on it, and what of it is wiped."""
+
+    def __init__(self, context: PageContext) -> None:
+        self._context = context
+        self.journal = room_of(context).journal
+        self.view = Kept(context.works, "inspection", "Opening the inspection")
+        self.touched = b""
+        self._plan, self._board = "", ""
+        self._wiped: set[str] = set()
+        self._photos: tuple[Path, ...] = ()
+        """Those of the board that a phone has sent: one more is looked at together with them."""
+        self.tell()
+
+    # -- which board ------------------------------------------------------------------------------------
+
+    def plans(self) -> list[ListedPlan]:
+        """Return the plans by which boards are laid."""
+        kinds = (ProgramKind.BOARD, ProgramKind.TOUCH_UP)
+        return [each for each in self._context.desk.plans() if not each.head.dry and each.head.kind in kinds]
+
+    def plan(self) -> ListedPlan:
+        """Return the plan that is chosen, else that of the side that is; raises `InputError` where there is none."""
+        found = self.plans()
+        if not found:
+            raise one_error("nothing is planned yet", "Plan a side, under Plan.")
+        side = str(self._context.desk.side)
+        sides = [each for each in found if each.head.board.side == side]
+        return next((each for each in found if each.id == self._plan), (sides or found)[0])
+
+    def folder(self) -> Path:
+        """Return where the inspection of the chosen board lies, or will."""
+        return self.plan().path / ("inspection" + (f"-{plain_name(self._board)}" if self._board else ""))
+
+    def choose(self, plan: str, board: str) -> None:
+        """Look at this board from now on."""
+        if plan:
+            self._plan = self._context.desk.plan_named(plan).id
+        if board and plain_name(board) != board:
+            raise one_error(f"{board!r} is no board's name", "Letters, digits, and . ( ) + - _.")
+        self._board = board
+        self._forget()
+
+    def boards(self) -> list[str]:
+        """Return names of boards as the journal knows them: serials, and numbers of those laid by the chosen plan."""
+        if not self.journal.is_file():
+            return []
+        program = self.plan().head.program_sha256
+        journal = Journal(self.journal)
+        try:
+            serials = [str(row["serial"]) for row in records(journal) if row["runs"]]
+            numbers = [str(row.number) for row in journal.runs() if row.program == program and not row.dry]
+        finally:
+            journal.close()
+        return list(dict.fromkeys([*reversed(serials), *numbers]))[:MOST_BOARDS]
+
+    def tell(self) -> None:
+        """Tell every window which board is looked at, and what of it is wiped."""
+        plans = self.plans()
+        chosen = self.plan().id if plans else ""
+        self._context.live.tell(
+            TOPIC,
+            {
+                "plans": [{"id": each.id, "name": each.name} for each in plans],
+                "plan": chosen,
+                "board": self._board,
+                "seen": bool(plans) and (self.folder() / INSPECTION_FILE).is_file(),
+                "wiped": sorted(self._wiped),
+            },
+        )
+
+    def _forget(self) -> None:
+        self._wiped, self._photos = set(), ()
+        self.touched = b""
+        self.tell()
+
+    # -- looking ----------------------------------------------------------------------------------------
+
+    def look(self) -> int:
+        """Make the view of the inspection; raises `InputError` where there is none yet."""
+        folder, plan = self.folder(), self.plan()
+        if not (folder / INSPECTION_FILE).is_file():
+            raise one_error("this board was not looked at yet", "Take a photo of it.")
+        made_of = (folder, stamp_of(folder), stamp_of(plan.path / PLAN_FILE))
+        return self.view.begin(made_of, inspection_view, plan.path, folder)
+
+    def inspect(self, photos: tuple[Path, ...]) -> int:
+        """Look at photos of the chosen board."""
+        source = self._context.desk.source
+
+        def keep(_view: bytes) -> None:
+            self._forget()
+            self._photos = photos
+            self.view.forget()
+            self.tell()
+
+        asked = PhotoWork(
+            plan=self.plan().path,
+            photos=photos,
+            board=self._board,
+            job=job_beside(source) if source is not None else None,
+            out=self.folder(),
+            journal=self.journal,
+        )
+        return self._context.works.begin("inspect", "Looking at the board", inspect_into, asked, then=keep)
+
+    def take(self, photo: Path) -> None:
+        """Look at a photo that a phone took, together with those it sent of this board before."""
+        self.inspect((*self._photos, photo))
+
+    # -- mending ----------------------------------------------------------------------------------------
+
+    def wipe(self, part: str, *, wiped: bool) -> None:
+        """A part of the list is wiped, or is not after all."""
+        if wiped:
+            self._wiped.add(part)
+        else:
+            self._wiped.discard(part)
+        self.tell()
+
+    def touch_up(self, barrel: str) -> int:
+        """Plan what is missing; what had to be wiped only once all of it is."""
+        folder = self.folder()
+        to_wipe = {part for part, _ in wipe_list(read_inspection(folder / INSPECTION_FILE))}
+        asked = Touched(
+            inspection=folder / INSPECTION_FILE,
+            profile=bench_file(self._context.desk),
+            plan=self.plan().path / PLAN_FILE,
+            wiped=bool(to_wipe) and to_wipe <= self._wiped,
+            left_ul=None,
+            barrel=barrel,
+            out=folder / TOUCH_UP,
+            even_if_unverified=False,
+            journal=self.journal,
+        )
+
+        def keep(view: bytes) -> None:
+            self.touched = view
+            self._context.show_desk()
+
+        return self._context.works.begin("touch-up", "Planning a touch-up", touch_up_into, asked, then=keep)
+
+
+def routes(context: PageContext) -> list[Route]:
+    """Return what the screen asks for."""
+    room = InspectRoom(context)
+    context.photos["board"] = ("the pasted board", room.take)
+    return [
+        *_looking(context, room),
+        *_mending(room),
+        *learning_routes(LearnRoom(context, room.plan, room.plans)),
+    ]
+
+
+def _looking(context: PageContext, room: InspectRoom) -> list[Route]:
+    drops = Drops(context.desk.folder)
+    context.at_end.append(drops.close)
+
+    async def choose(request: Request) -> Response:
+        data = await given(request)
+        await run_in_threadpool(room.choose, text_of(data, "plan"), text_of(data, "board", most=60))
+        return done()
+
+    async def boards(_request: Request) -> Response:
+        await run_in_threadpool(room.tell)
+        return done(await run_in_threadpool(room.boards))
+
+    async def photo(request: Request) -> Response:
+        word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
+        return done({"files": await drops.receive(word, name, request.stream())})
+
+    async def read(request: Request) -> Response:
+        """Look at the photos that have arrived."""
+        word = text_of(await given(request), "drop")
+
+        def begun() -> int:
+            place = room.folder() / PHOTOS
+            place.mkdir(parents=True, exist_ok=True)
+            return room.inspect(tuple(drops.moved(word, place)))
+
+        return done({"task": await run_in_threadpool(begun)})
+
+    async def look(_request: Request) -> Response:
+        return done({"task": await run_in_threadpool(room.look)})
+
+    async def crop(request: Request) -> Response:
+        number, ending = int(request.path_params["number"]), str(request.path_params["ending"])
+        if ending not in CROP_MEDIA:
+            raise one_error("there is no such picture")
+        path = room.folder() / CROPS / f"{number}.{ending}"
+        if not path.is_file():
+            raise one_error("there is no such picture")
+        return Response(await run_in_threadpool(path.read_bytes), media_type=CROP_MEDIA[ending])
+
+    return [
+        Route("/choose", choose, methods=["POST"]),
+        Route("/boards", boards),
+        Route("/photo", photo, methods=["POST"]),
+        Route("/read", read, methods=["POST"]),
+        Route("/look", look, methods=["POST"]),
+        Route("/view", ready_view(lambda: room.view.result)),
+        Route("/crop/{number:int}.{ending}", crop),
+    ]
+
+
+CROP_MEDIA = {"jpg": "image/jpeg", "svg": "image/svg+xml"}
+
+
+def _mending(room: InspectRoom) -> list[Route]:
+    async def wiped(request: Request) -> Response:
+        data = await given(request)
+        room.wipe(text_of(data, "part"), wiped=data.get("wiped") is True)
+        return done()
+
+    async def touch_up(request: Request) -> Response:
+        barrel = text_of(await given(request), "barrel")
+        return done({"task": await run_in_threadpool(room.touch_up, barrel)})
+
+    return [
+        Route("/wiped", wiped, methods=["POST"]),
+        Route("/touch-up", touch_up, methods=["POST"]),
+        Route("/touch-up/view", ready_view(lambda: room.touched)),
+    ]

@@ -1,0 +1,169 @@
+"""Photos of a pasted board in a real browser: what was seen, wiped, touched up; capability, rows and notes."""
+
+import json
+from time import time
+
+import pytest
+from demo_plans import plan_of
+from page_in_browser import PHONE, serving, tab_of
+from pasted_photo import JOINED, MISSING, pasted_png
+from playwright.sync_api import expect
+
+import pastewright as pw
+from pastewright.board.model import Side
+from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
+from pastewright.link.job import read_job
+from pastewright.link.journal import Journal
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.records.inspection import read_inspection
+from pastewright.records.kinds import DepositVerdict, ProgramKind
+from pastewright.records.plan import read_plan
+
+
+@pytest.fixture(scope="module")
+def looked(browser, tmp_path_factory):
+    """A server of a planned folder, once a browser has given it a photo."""
+    folder = tmp_path_factory.mktemp("looked")
+    (folder / "bench.toml").write_text(example_text(DEMO), encoding="utf-8")
+    plan = plan_of(Side.TOP)
+    pw.write_plan(plan, folder / "top")
+    journal = Journal(folder / "runs.db")
+    barrel = new_barrel(journal, "A7", paste="p", lot="L", fill_ul=2500.0, note="", now_s=time())
+    enter(journal, barrel, BarrelEvent.OPENED, now_s=time())
+    program = next(folder.glob("top/program.*")).read_text("utf-8")
+    job = read_job(program, plan.record, file="program", plan_file="plan.json")
+    journal.begin_board(job, name="program", text=program, plan=plan.record, number=1, now_s=time())
+    journal.close()
+    photo = folder.parent / "pasted.png"
+    photo.write_bytes(pasted_png(plan.record))
+    with serving(folder, journal=folder / "runs.db") as one:
+        with tab_of(browser, one) as tab:
+            tab.goto(f"{one.base}/#inspect")
+            tab.get_by_label("Take or choose photos").set_input_files(photo)
+            tab.get_by_text("What was seen").wait_for()
+        yield one
+
+
+@pytest.fixture
+def tab(browser, looked):
+    with tab_of(browser, looked) as one:
+        one.goto(f"{looked.base}/#inspect")
+        one.get_by_text("What was seen").wait_for()
+        yield one
+
+
+def inspection(looked):
+    return read_inspection(looked.folder / "top" / "inspection" / "inspection.json")
+
+
+def test_findings_stand_beside_the_plan_the_worst_first(tab, looked):
+    verdicts = {one.pad: one.verdict for one in inspection(looked).deposits}
+    assert verdicts[MISSING] is DepositVerdict.MISSING
+    assert verdicts[JOINED[0]] is DepositVerdict.BRIDGED
+    rows = tab.locator(".findings li")
+    expect(rows.first).to_contain_text("bridged")
+    missing = rows.filter(has_text=MISSING)
+    expect(missing).to_contain_text("missing")
+    for picture in missing.locator("img").all():
+        picture.scroll_into_view_if_needed()
+        tab.wait_for_function("(one) => one.complete && one.naturalWidth > 100", arg=picture.element_handle())
+    assert missing.locator("img").count() == 2
+    missing.get_by_role("button").click()
+    expect(missing).to_have_class("chosen")
+    unseen = sum(one.verdict is DepositVerdict.NOT_SEEN for one in inspection(looked).deposits)
+    expect(tab.get_by_role("button", name=f"{unseen} not seen")).to_be_visible()
+
+
+def test_what_is_wiped_is_ticked_for_all_windows_and_the_touch_up_can_be_sent(browser, tab, looked):
+    with tab_of(browser, looked, size=PHONE) as other:
+        other.goto(f"{looked.base}/#inspect")
+        tab.get_by_role("button", name="Plan a touch-up").click()
+        tab.get_by_text("1 deposit on 1 pad").wait_for()
+        tab.locator("label.check", has_text="R2").get_by_role("checkbox").check()
+        expect(other.locator("label.check", has_text="R2").get_by_role("checkbox")).to_be_checked()
+    tab.get_by_role("button", name="Plan a touch-up").click()
+    tab.get_by_text("3 deposits on 3 pads").wait_for()
+    tab.get_by_text("verified read back").wait_for()
+    made = read_plan(looked.folder / "top" / "inspection" / "touch-up" / "plan.json")
+    assert made.kind is ProgramKind.TOUCH_UP
+    laid = {pad.id for pad in made.pads if pad.deposits}
+    assert laid == {MISSING, *JOINED}
+    tab.get_by_role("link", name="Send it, under Run").click()
+    offered = tab.get_by_label("What to send").locator("option")
+    expect(offered.filter(has_text="top/inspection/touch-up: touch-up")).to_have_count(1)
+    expect(offered.filter(has_text="top: board")).to_have_count(1)
+
+
+def test_a_board_of_the_journal_has_its_own_inspection(browser, looked, tab):
+    board = tab.get_by_label("Which board")
+    board.fill("7")
+    board.press("Tab")
+    expect(tab.get_by_text("What was seen")).to_be_hidden()
+    tab.get_by_label("Take or choose photos").set_input_files(looked.folder.parent / "pasted.png")
+    tab.get_by_text("The journal knows no board '7'").wait_for()
+    board.fill("")
+    board.press("Tab")
+    tab.get_by_text("What was seen").wait_for()
+
+
+def test_what_is_no_photo_is_told(tab, looked, tmp_path):
+    wrong = tmp_path / "words.png"
+    wrong.write_text("no picture at all")
+    other = tmp_path / "board.gif"
+    other.write_bytes(b"GIF89a")
+    before = inspection(looked)
+    tab.get_by_label("Take or choose photos").set_input_files(wrong)
+    expect(tab.locator(".message.wrong")).to_contain_text("words.png")
+    tab.get_by_label("Take or choose photos").set_input_files(other)
+    expect(tab.locator(".message.wrong")).to_contain_text("is no photo")
+    assert inspection(looked) == before
+    headers = {"Origin": looked.base}
+    status, _, body = looked.ask("GET", "/inspect/crop/999.jpg")
+    assert (status, "no such picture" in body.decode()) == (422, True)
+    body = json.dumps({"board": "../../etc"}).encode()
+    assert looked.ask("POST", "/inspect/choose", headers=headers, body=body)[0] == 422
+
+
+def test_a_photo_of_a_phone_is_looked_at_by_itself(tab, looked):
+    photo = looked.folder / "photos" / "of-a-phone.jpg"
+    photo.parent.mkdir(exist_ok=True)
+    photo.write_bytes(b"\xff\xd8 and no more")
+    words, take = looked.opened.context.photos["board"]
+    assert words == "the pasted board"
+    before = inspection(looked)
+    take(photo)
+    live = looked.opened.context.live
+    tab.wait_for_function(
+        """async () => {
+          const server = await import('/front/server.js');
+          const tasks = server.last('tasks') || [];
+          return tasks.some((each) => each.kind === 'inspect' && JSON.stringify(each.problems).includes('of-a-phone'));
+        }"""
+    )
+    assert [each["state"] for each in live.last("tasks") if each["kind"] == "inspect"][-1] == "failed"
+    assert inspection(looked) == before
+
+
+def test_boards_together_a_row_and_notes(tab, looked):
+    tab.get_by_text("The process, over all boards").click()
+    tab.get_by_role("button", name="Put them together").click()
+    tab.get_by_text("1 board, ").wait_for()
+    told = json.loads((looked.folder / "top" / "capability" / "capability.json").read_text("utf-8"))
+    assert told["deposits"] == len(inspection(looked).deposits)
+    tab.get_by_text("Witness row", exact=True).click()
+    tab.get_by_role("button", name="Make a row").click()
+    tab.get_by_text("The row is in the folder").wait_for()
+    sheet = json.loads((looked.folder / "witness-row" / "sheet.json").read_text("utf-8"))
+    tab.get_by_label("Diameters in mm, in the order of laying").first.fill("0.3 0.3")
+    tab.get_by_role("button", name="Judge it").click()
+    expect(tab.locator(".message.wrong")).to_contain_text(str(len(sheet["dots"])))
+    tab.get_by_role("button", name="Put away").click()
+    tab.get_by_text("Notes after reflow").click()
+    tab.get_by_label("Part, or one pin of it").fill("U1-4")
+    tab.get_by_label("What is wrong with the joint").select_option("starved")
+    tab.get_by_label("Board (empty: the last one laid)").fill("1")
+    tab.get_by_role("button", name="Keep the note").click()
+    tab.get_by_text("1: U1-4 starved").wait_for()
+    journal = Journal(looked.folder / "runs.db")
+    assert [one.name for one in barrels(journal)] == ["A7"]
+    journal.close()

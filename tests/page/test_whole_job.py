@@ -1,0 +1,273 @@
+"""The whole demo job in a browser, from an empty folder to a board inspected and touched up; a server that is killed."""
+
+import re
+import signal
+import subprocess
+import sys
+from time import monotonic, sleep
+
+import pytest
+from at_a_terminal import Person
+from page_files import demo_zip
+from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, serving, tab_of
+from pasted_photo import MISSING, pasted_png
+from playwright.sync_api import expect
+from pretend_machine import Real
+
+from pastewright.cli.by_page import PageClient
+from pastewright.link.barrels import barrels
+from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import DepositState
+from pastewright.profile.examples import DEMO
+from pastewright.records.inspection import read_inspection
+from pastewright.records.kinds import DepositVerdict
+from pastewright.records.plan import read_plan
+from pastewright.work.exits import WRONG_INPUT
+from pastewright.work.holder import HeldPort
+
+COMMAND = [sys.executable, "-c", "from pastewright.cli.app import main; main()"]
+
+
+def connected(tab, base, port):
+    """Connect by the page's own words: a pretend machine's pace is no choice on the screen."""
+    tab.goto(f"{base}/#machine")
+    tab.get_by_role("heading", name="Connection").wait_for()
+    tab.evaluate(
+        """async (port) => {
+          const server = await import('/front/server.js');
+          await server.post('/wheel', { over: true });
+          await server.post('/machine/do', { what: 'connect', port });
+        }""",
+        port,
+    )
+    tab.get_by_text("● connected").wait_for()
+
+
+def sent(tab, base, what, press):
+    """Send a program from the Run screen and see it to its end."""
+    tab.goto(f"{base}/#run")
+    tab.get_by_label("What to send").select_option(label=what)
+    tab.get_by_label("Barrel").select_option("A7")
+    tab.get_by_role("button", name=press).click()
+
+
+@pytest.mark.parametrize(
+    "size", [DESKTOP, pytest.param(PHONE, marks=pytest.mark.campaign)], ids=["desktop", "phone"]
+)
+def test_from_an_empty_folder_to_an_inspected_board(browser, tmp_path, size):
+    folder = tmp_path / "day"
+    folder.mkdir()
+    with serving(folder, journal=folder / "runs.db") as day, tab_of(browser, day, size=size) as tab:
+        tab.goto(f"{day.base}/#bench")
+        tab.get_by_label("Example").select_option(DEMO)
+        tab.get_by_role("button", name="Begin with it").click()
+        tab.get_by_text("The bench can be used.").wait_for()
+        tab.goto(f"{day.base}/#board")
+        tab.get_by_label("Choose a zip or files").set_input_files(demo_zip(tmp_path / "files"))
+        tab.get_by_text("50.0 × 40.0 mm").wait_for()
+        tab.goto(f"{day.base}/#plan")
+        tab.get_by_role("button", name="Plan", exact=True).click()
+        tab.get_by_text("read back and is verified").wait_for()
+        tab.goto(f"{day.base}/#records")
+        tab.get_by_label("Name, as on its label").fill("A7")
+        tab.get_by_role("button", name="Enter it").click()
+        tab.locator("summary", has_text="A7: 2500 of 2500").click()
+        tab.get_by_role("button", name="Open it").click()
+        tab.locator("summary", has_text="A7: 2500 of 2500 µL left, opened").wait_for()
+
+        connected(tab, day.base, "sim:reprap?scale=0.002")
+        sent(tab, day.base, "paste-plan-top: board", "Run one board")
+        tab.get_by_text("✓ finished").wait_for()
+
+        plan = read_plan(folder / "paste-plan-top" / "plan.json")
+        photo = tmp_path / "photo.png"
+        photo.write_bytes(pasted_png(plan))
+        tab.goto(f"{day.base}/#inspect")
+        expect(tab.locator("#board-names option")).to_have_count(1)
+        tab.get_by_label("Which board").fill("1")
+        tab.get_by_label("Which board").press("Tab")
+        tab.get_by_label("Take or choose photos").set_input_files(photo)
+        tab.get_by_text("What was seen").wait_for()
+        tab.locator(".findings li", has_text=MISSING).wait_for()
+        tab.locator("label.check", has_text="R2").get_by_role("checkbox").check()
+        tab.get_by_text("not ticked as wiped").wait_for(state="hidden")
+        tab.get_by_role("button", name="Plan a touch-up").click()
+        tab.get_by_text("3 deposits on 3 pads").wait_for()
+        sent(tab, day.base, "paste-plan-top/inspection-1/touch-up: touch-up", "Lay the touch-up")
+        tab.get_by_text("✓ finished – 3 of 3 deposits").wait_for()
+        tab.goto(f"{day.base}/#records")
+        expect(tab.locator("tbody tr")).to_have_count(2)
+
+        found = read_inspection(folder / "paste-plan-top" / "inspection-1" / "inspection.json")
+        assert found.journal_board is not None
+        assert [one.pad for one in found.deposits if one.verdict is DepositVerdict.MISSING] == [MISSING]
+        journal = Journal(folder / "runs.db")
+        touched, laid = journal.runs()
+        assert (laid.kind, touched.kind) == ("board", "touch-up")
+        assert (laid.phase, touched.phase) == ("finished", "finished")
+        assert laid.counts[DepositState.DONE] == plan.totals.deposits
+        assert touched.counts[DepositState.DONE] == 3
+        (barrel,) = barrels(journal)
+        assert barrel.used_ul == pytest.approx(laid.used_ul + touched.used_ul)
+        journal.close()
+
+
+class Killable:
+    """A page in a process of its own, as the command starts it."""
+
+    def __init__(self, folder) -> None:
+        command = [*COMMAND, "page", str(folder), "--no-show", "--journal", str(folder / "runs.db")]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        assert self.process.stdout is not None
+        self.address = ""
+        while not self.address:
+            line = self.process.stdout.readline()
+            assert line, "the page ended before it told its address"
+            found = re.search(r"http://\S+", line)
+            self.address = found.group() if found else ""
+        self.base = "/".join(self.address.split("/")[:3])
+
+    def end(self, how: int) -> None:
+        self.process.send_signal(how)
+        self.process.wait(60)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+def until(true, seconds=120.0):
+    end_s = monotonic() + seconds
+    while not true():
+        assert monotonic() < end_s
+        sleep(0.02)
+
+
+def test_a_server_killed_in_the_middle_of_a_run_lifts_the_tip_and_a_new_one_lays_the_rest(
+    browser, tmp_path_factory, day_folder
+):
+    folder = day_folder(tmp_path_factory.mktemp("killed"), DEMO)
+    plan = read_plan(folder / "bottom" / "plan.json")
+    with Real("reprap", scale=0.05) as real:
+        context = browser.new_context(viewport=DESKTOP)
+        tab = context.new_page()
+        tab.set_default_timeout(PATIENCE_MS)
+        first = Killable(folder)
+        second = None
+        try:
+            tab.goto(first.address)
+            tab.wait_for_selector(".rail a")
+            connected(tab, first.base, real.server.url)
+            _believed(tab)
+            sent(tab, first.base, "bottom: board", "Run one board")
+            _ticked(tab)
+            # Two hundredths of a board that takes some minutes: far from its beginning and its end.
+            until(lambda: (_states(folder) or {}).get(DepositState.DONE, 0) >= 3)
+            first.end(signal.SIGKILL)
+            tab.get_by_text("The server does not answer").wait_for()
+            # What was sent already is carried out; its last line lifts the tip.
+            until(lambda: real.controller.state.axes_mm[2] >= 20.0)
+            second = Killable(folder)
+            tab.goto(second.address)
+            tab.wait_for_selector(".rail a")
+            connected(tab, second.base, real.server.url)
+            _believed(tab)
+            tab.goto(f"{second.base}/#run")
+            doubts = tab.get_by_role("heading", name="In doubt on run 1")
+            doubts.or_(tab.get_by_role("heading", name="Run 1 was not finished")).wait_for()
+            for _ in range(_states(folder)[DepositState.TO_BE_CHECKED]):
+                before = tab.get_by_role("button", name="It is there").count()
+                tab.get_by_role("button", name="It is there").first.click()
+                expect(tab.get_by_role("button", name="It is there")).to_have_count(before - 1)
+            tab.get_by_role("button", name="Go on with it").click()
+            _ticked(tab)
+            tab.get_by_text("✓ finished").wait_for()
+            assert _states(folder)[DepositState.DONE] == plan.totals.deposits
+            second.end(signal.SIGINT)
+        finally:
+            context.close()
+            for one in (first, second):
+                if one is not None and one.process.poll() is None:
+                    one.process.kill()
+                    one.process.wait()
+
+
+def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
+    tmp_path_factory, day_folder, monkeypatch
+):
+    folder = day_folder(tmp_path_factory.mktemp("held"), DEMO)
+    monkeypatch.setenv("XDG_STATE_HOME", str(folder / "state"))
+    program = next((folder / "bottom").glob("program.*"))
+    with Real("reprap", scale=0.002) as real:
+        page = Killable(folder)
+        try:
+            words = ["run", str(program), "--profile", str(folder / "bench.toml"), "--port", real.server.url]
+            client = PageClient(
+                HeldPort(port=real.server.url, address=page.address, folder=folder, process=page.process.pid)
+            )
+            client.post("/machine/do", {"what": "connect", "port": real.server.url})
+            _heard(client, lambda machine: machine["connected"] and not machine["busy"])
+            (note,) = (folder / "state" / "pastewright" / "pages").iterdir()
+            assert note.stat().st_mode & 0o077 == 0
+            client.post("/machine/do", {"what": "believe"})
+            ask = _heard(client, lambda machine: machine["ask"])["ask"]
+            client.post("/machine/answer", {"id": ask["id"], "value": True})
+            _heard(client, lambda machine: machine["known"] and not machine["busy"])
+            client.post("/wheel", {"leave": True})
+            with_nobody = subprocess.run(
+                [*COMMAND, *words], check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True
+            )
+            assert with_nobody.returncode == WRONG_INPUT
+            assert f"the page of {folder}" in with_nobody.stderr
+            with Person(*words, "--barrel", "A7") as person:
+                person.sees("Send it by the page's server? [Y/n]:")
+                person.types("y")
+                person.sees("Handed over")
+                ask = _heard(client, lambda machine: machine["ask"])["ask"]
+                client.post(
+                    "/machine/answer", {"id": ask["id"], "value": [one["name"] for one in ask["checks"]]}
+                )
+                person.sees("finished")
+                assert person.process.wait(60) == 0
+            states = _states(folder)
+            assert states is not None
+            assert states[DepositState.DONE] == read_plan(folder / "bottom" / "plan.json").totals.deposits
+            page.end(signal.SIGINT)
+            assert not list((folder / "state" / "pastewright" / "pages").iterdir())
+        finally:
+            if page.process.poll() is None:
+                page.process.kill()
+                page.process.wait()
+
+
+def _heard(client, true):
+    """What the page tells of the machine, once it is so."""
+    for topic, told in client.events():
+        if topic == "machine" and true(told):
+            return told
+    raise AssertionError("the page ended")
+
+
+def _believed(tab):
+    believe = tab.get_by_role("button", name="It stands where it says")
+    believe.or_(tab.get_by_text("✓ Its place is known.")).wait_for()
+    if believe.count():
+        believe.click()
+        tab.get_by_role("button", name="Yes").click()
+        tab.get_by_text("✓ Its place is known.").wait_for()
+
+
+def _ticked(tab):
+    go = tab.get_by_role("button", name="All of it is so: go on")
+    go.wait_for()
+    for box in tab.locator(".ask input[type=checkbox]").all():
+        box.check()
+    go.click()
+
+
+def _states(folder):
+    """What became of the deposits of the first board, as the journal has them now."""
+    journal = Journal(folder / "runs.db")
+    try:
+        runs = journal.runs()
+        return journal.counts(runs[-1].board) if runs else None
+    finally:
+        journal.close()
