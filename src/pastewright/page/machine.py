@@ -187,26 +187,26 @@ def _axis_of(data: Any) -> str:
     return axis
 
 
+def _choices(room: MachineRoom) -> dict[str, Any]:
+    """Return the ports of this computer and the barrels that are not ended."""
+    ports = [{"id": one.device, "name": f"{one.device} {one.description}".strip()} for one in known_ports()]
+    ports += [{"id": name, "name": f"{name}, pretended"} for name in SIMULATED]
+    names: list[str] = []
+    try:
+        journal = Journal(room.journal)
+        names = [row.name for row in barrels(journal) if row.ended_at is None]
+        journal.close()
+    except InputError:
+        names = []
+    return {"ports": ports, "barrels": names}
+
+
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
     room = room_of(context)
 
     async def choices(_request: Request) -> Response:
-        def found() -> dict[str, Any]:
-            ports = [
-                {"id": one.device, "name": f"{one.device} {one.description}".strip()} for one in known_ports()
-            ]
-            ports += [{"id": name, "name": f"{name}, pretended"} for name in SIMULATED]
-            names: list[str] = []
-            try:
-                journal = Journal(room.journal)
-                names = [row.name for row in barrels(journal) if row.ended_at is None]
-                journal.close()
-            except InputError:
-                names = []
-            return {"ports": ports, "barrels": names}
-
-        return done(await run_in_threadpool(found))
+        return done(await run_in_threadpool(_choices, room))
 
     async def do(request: Request) -> Response:
         must_steer(context, request)
