@@ -182,6 +182,12 @@ def layout_of_plan(plan: PlanRecord) -> Layout:
     return Layout(deposits=tuple(found[index] for index in sorted(found)), pads=pads)
 
 
+def deposits_in_order(plan: PlanRecord) -> tuple[Deposit, ...]:
+    """Return the deposits of a plan in the order that its program lays them."""
+    lines = {row.id: row.line for pad in plan.pads for row in pad.deposits}
+    return tuple(sorted(layout_of_plan(plan).deposits, key=lambda deposit: lines[deposit.index]))
+
+
 def _as_row(deposit: Deposit, centres_mm: Mapping[str, tuple[float, float]]) -> Deposit:
     """Return a bead that several pads share with its pads in order along it, and the length that they are due."""
     if len(deposit.shares) < 2:

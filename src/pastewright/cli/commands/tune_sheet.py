@@ -1,11 +1,14 @@
 """`pastewright tune sheet`: design a sheet of dots for this bench, verify its program, write both and a picture."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pastewright.work.options import ProfilePath, Sending
+
+if TYPE_CHECKING:
+    from pastewright.deposit.model import Deposit
 
 
 def sheet(
@@ -14,6 +17,10 @@ def sheet(
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the results.")] = Path("tuning-sheet"),
     name: Annotated[str, typer.Option("--name", help="What the sheet is called.")] = "sheet",
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another number gives another order.")] = 1,
+    for_plan: Annotated[
+        Path | None,
+        typer.Option("--for", help="A plan.json: the dots that this board's tolerance gains most from."),
+    ] = None,
     run: Annotated[bool, typer.Option("--run", help="Lay it at once, and wait for its photos.")] = False,
     sending: Sending,
 ) -> int:
@@ -40,7 +47,9 @@ def sheet(
     tries = tuple(f"order {number + 1}" for number in range(TRIES))
     with stages([*tries, "program"]) as begin:
         counted = iter(tries)
-        made = designed(bench, name=name, seed=seed, on_try=lambda: begin(next(counted, "program")))
+        made = designed(
+            bench, name=name, seed=seed, on_try=lambda: begin(next(counted, "program")), laid=_laid(for_plan)
+        )
         begin("program")
         program = sheet_program(name, made.motions, made.layout, bench)
         verdict = sheet_verdict(program, made.layout, bench)
@@ -63,7 +72,7 @@ def sheet(
             program_file.write_text(program.text, encoding="utf-8", newline="\n")
             if block is not None:
                 weigh_file.write_text(weigh.text, encoding="utf-8", newline="\n")
-    print_sheet(made)
+    print_sheet(made, bench)
     if not verdict.ok:
         print_sheet_findings(verdict)
         return FINDINGS
@@ -74,3 +83,11 @@ def sheet(
     from pastewright.work.running.sheets import lay_sheet
 
     return lay_sheet(program_file, out / "sheet.json", profile, sending)
+
+
+def _laid(for_plan: Path | None) -> "tuple[Deposit, ...]":
+    """The deposits of the board that the sheet is for, in the order of its program; none without a plan."""
+    from pastewright.plan.again import deposits_in_order
+    from pastewright.records.plan import read_plan
+
+    return () if for_plan is None else deposits_in_order(read_plan(for_plan))

@@ -17,7 +17,7 @@ from math import cos, dist, log, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.deposit.model import Layout
+from pastewright.deposit.model import Deposit, Layout
 from pastewright.deposit.shape import bead_volume_ul, dot_width_mm
 from pastewright.motion.model import Motions
 from pastewright.plunger.settle import Settling, strip_of
@@ -43,7 +43,9 @@ from pastewright.tune.sheet.foreseen import (
     expected_error,
     information,
     known_before,
+    planned_stakes,
     where_it_matters,
+    within_95,
 )
 from pastewright.tune.sheet.model import Role, Sheet, SheetBead, SheetDot, odd_places
 from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions
@@ -56,12 +58,19 @@ from pastewright.tune.sheet.recipe import (
     possible_benches,
     recipe_of,
 )
+from pastewright.tune.sheet.sizes import SheetSize, chosen_size, sizes_of
 
 Floats = NDArray[np.float64]
 Point = tuple[float, float]
 SheetPlace = tuple[Role, int, int]  # why a dot is there, and its row and column
 
 ROWS, COLUMNS = 14, 12
+SHORTER = (
+    6,
+    8,
+    10,
+    12,
+)  # rows of sheets for a board, where little is in doubt; fewer do not tell how a photo is turned
 TRIES = 24
 DRAWN = 3  # every third try is an order drawn anew, the first ones; the others improve on the best
 
@@ -86,7 +95,9 @@ SHRINKINGS = 8
 
 @dataclass(frozen=True, slots=True)
 class Designed:
-    """A sheet with the journey that lays it. `largest_mm` is the widest dot foreseen, on the worst bench."""
+    """A sheet with the journey that lays it. `largest_mm` is the widest dot foreseen, on the worst bench; `sizes` are those
+    that were weighed for a board.
+    """
 
     sheet: Sheet
     motions: Motions
@@ -95,6 +106,7 @@ class Designed:
     largest_mm: float
     expected_sd: Mapping[str, float]
     block: Block | None = None
+    sizes: tuple[SheetSize, ...] = ()
 
 
 def design_sheet(
@@ -116,17 +128,20 @@ def designed(
     seed: int = 1,
     tries: int = TRIES,
     on_try: Callable[[], None] = lambda: None,
+    laid: Sequence[Deposit] = (),
 ) -> Designed:
     """Return the sheet and the journey that lays it.
 
-    The same profile and seed give the same sheet. Raises `InputError` where the sheet does not fit the machine.
+    `laid` are the deposits of a board in their order, for which the sheet is then made: its dots tell what this board
+    suffers from most, and it is shorter where that takes fewer. The same arguments give the same sheet. Raises
+    `InputError` where the sheet does not fit the machine.
     """
     strip = strip_of(profile)
     room = _largest_pitch(profile)
     widest = LARGEST_MM
     for _ in range(SHRINKINGS):
         recipe = recipe_of(profile, widest_mm=widest)
-        benches = _benches(profile, recipe)
+        benches = _benches(profile, recipe, laid)
         drawn = orders(recipe, ROWS * COLUMNS, tries=max(-(-tries // DRAWN), 1), seed=seed)
         rough = _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio))
         largest_mm = _largest_mm(drawn[0], recipe, min(rough, room), profile, strip, benches)
@@ -140,7 +155,12 @@ def designed(
             "Move the board's corner in [bed], so that more of the machine's travel lies right of it and beyond it.",
             file=profile.file,
         )
-    boards = [_board(profile, bench, recipe) for bench in benches]
+    boards = [_board(profile, bench, recipe, laid) for bench in benches]
+    sizes: tuple[SheetSize, ...] = ()
+    if laid:
+        sizes = _sizes(drawn[0], recipe, pitch, profile, strip, boards[0])
+        dots = COLUMNS * chosen_size(sizes, profile.verify.tolerance).rows
+        drawn = [items[:dots] for items in drawn]
     best: _Try | None = None
     rng = np.random.default_rng([seed, 1])
     for number in range(tries):
@@ -170,6 +190,7 @@ def designed(
         largest_mm,
         {CONSTANTS[at].name: float(sd) for at, sd in zip(SHARED, sds, strict=True)},
         block,
+        _as_chosen(sizes, best, boards[0], motions),
     )
 
 
@@ -187,6 +208,38 @@ def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions, Lay
     return _sheet(f"random {seed}", things, pitch, recipe, profile, motions), motions, layout
 
 
+def _sizes(
+    items: tuple[Item, ...], recipe: Recipe, pitch: float, profile: Profile, strip: Settling, board: "_Board"
+) -> tuple[SheetSize, ...]:
+    """What sheets of this order, cut off after some rows, would bring a board."""
+    things = _things(items, recipe, pitch, profile, strip)
+    motions, _ = sheet_motions([thing for thing, _ in things], profile, strip=strip)
+    lattice = [at for at, (_, place) in enumerate(things, start=1) if place is not None and place[1] >= 0]
+    return sizes_of(
+        Forward(score_of(turns_of(motions, profile)), setting_of(profile)),
+        motions,
+        [
+            (rows, COLUMNS * rows + len(odd_places(rows, COLUMNS)), lattice[COLUMNS * rows - 1])
+            for rows in (*SHORTER, ROWS)
+        ],
+        bench=board.bench,
+        stakes=board.stakes,
+        profile=profile,
+    )
+
+
+def _as_chosen(
+    sizes: tuple[SheetSize, ...], best: "_Try", board: "_Board", motions: Motions
+) -> tuple[SheetSize, ...]:
+    """The sizes that were weighed, the one that was taken as its order, which was chosen, makes it."""
+    rows = len(best.items) // COLUMNS
+    within = within_95(board.stakes, best.covariance)
+    return tuple(
+        replace(size, seconds=motions.machine_s, within=within) if size.rows == rows else size
+        for size in sizes
+    )
+
+
 def _sheet(
     name: str,
     things: Sequence[tuple[DotToLay, SheetPlace] | tuple[BeadToLay, None]],
@@ -197,7 +250,7 @@ def _sheet(
 ) -> Sheet:
     return Sheet(
         name=name,
-        rows=ROWS,
+        rows=1 + max(place[1] for _, place in things if place is not None),
         columns=COLUMNS,
         pitch_mm=pitch,
         dots=tuple(
@@ -224,7 +277,7 @@ def _sheet(
     )
 
 
-def _benches(profile: Profile, recipe: Recipe) -> list[Floats]:
+def _benches(profile: Profile, recipe: Recipe, laid: Sequence[Deposit]) -> list[Floats]:
     """The benches that this one may be, as vectors of the fit, that of the profile first.
 
     Where a trial has left a covariance, other ways to explain it included, the others lie along what a board would
@@ -234,7 +287,7 @@ def _benches(profile: Profile, recipe: Recipe) -> list[Floats]:
     before = known_before(profile)[np.ix_(SHARED, SHARED)]
     if not profile.tuning.dated or not profile.history:
         return [_moved(profile, factors) for factors in possible_benches(profile, recipe.doubt)]
-    stakes = board_in_mind(profile, recipe.doses_ul).stakes(here)
+    stakes = _stakes(profile, recipe, laid, here)
     limits = [(log(c.low), log(c.high)) if c.logarithmic else (c.low, c.high) for c in CONSTANTS]
     low, high = (
         np.array([x + end if c.logarithmic else end for c, x, end in zip(CONSTANTS, here, ends, strict=True)])
@@ -272,9 +325,14 @@ class _Board:
     stakes: Floats
 
 
-def _board(profile: Profile, bench: Floats, recipe: Recipe) -> _Board:
+def _board(profile: Profile, bench: Floats, recipe: Recipe, laid: Sequence[Deposit]) -> _Board:
     there = with_constants(profile, as_they_are(bench))
-    return _Board(bench, board_in_mind(there, recipe.doses_ul).stakes(bench))
+    return _Board(bench, _stakes(there, recipe, laid, bench))
+
+
+def _stakes(profile: Profile, recipe: Recipe, laid: Sequence[Deposit], bench: Floats) -> Floats:
+    """How a board answers to the constants: the one that the sheet is for, or one of all sizes."""
+    return planned_stakes(profile, laid) if laid else board_in_mind(profile, recipe.doses_ul).stakes(bench)
 
 
 def _tried(items: tuple[Item, ...], forward: Forward, boards: Sequence[_Board], profile: Profile) -> _Try:
@@ -366,7 +424,8 @@ def _things(
     used_ul = strip.cycle.volume_ul
     # From the last row's end the way goes over the two odd dots above it to the one at the left.
     odd = [
-        (Item(level=len(recipe.doses_ul) - 1, role=Role.ODD), place) for place in odd_places(ROWS, COLUMNS)
+        (Item(level=len(recipe.doses_ul) - 1, role=Role.ODD), place)
+        for place in odd_places(len(items) // COLUMNS, COLUMNS)
     ]
     for number, (item, (row, column)) in enumerate([*zip(items, lattice, strict=True), *odd]):
         if number and number % every == 0 and beads and number < len(items):

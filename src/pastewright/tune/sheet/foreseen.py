@@ -3,7 +3,8 @@
     information   of a sheet's dots on the constants, Fisher's: Σ (∂ ln V/∂x)·(∂ ln V/∂x)ᵀ/σ²
     stakes        how the logarithms of a board's volumes answer to the constants
 
-The board in mind has dots of all the sheet's sizes, planned and ordered as boards are: one push, largest first.
+The board in mind has dots of all the sheet's sizes, planned and ordered as boards are: one push, largest first. Or it is
+one that was planned: its own deposits in its own order, planned for the bench that is thought of.
 """
 
 from collections.abc import Sequence
@@ -16,6 +17,10 @@ from pastewright.deposit.model import Deposit
 from pastewright.deposit.shape import dot_volume_ul
 from pastewright.motion.cycles import cycles_of
 from pastewright.motion.levels import levels_of
+from pastewright.plunger.answer import answers_of
+from pastewright.plunger.answer import turns_of as strokes_in_turn
+from pastewright.plunger.bench import bench_of
+from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.model import DotCycle
 from pastewright.plunger.settle import strip_of
 from pastewright.profile.model import Profile
@@ -27,6 +32,8 @@ from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.sheet.program import DotToLay, dot_deposit, sheet_motions
 
 Ints = NDArray[np.int64]
+
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 # A dot counts in the choice of order with this spread, about that of its volume through a phone's photo [-, of ln V].
 SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
@@ -40,9 +47,15 @@ SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is 
 OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
 
 
+IDLE_S = 1.0  # between deposits: a short hop (common practice)
+
+# Of a large board so many deposits are thought of, spread evenly over the order of laying: it repeats itself.
+MOST_DEPOSITS = 96
+
+
 @dataclass(frozen=True, slots=True)
 class BoardInMind:
-    """The board's forward model, and the size of each dot by its number among the doses, in the order of laying."""
+    """The board's forward model, and the size of each deposit by its number among the doses, in the order of laying."""
 
     forward: Forward
     doses_ul: tuple[float, ...]
@@ -87,20 +100,44 @@ def board_in_mind(profile: Profile, doses_ul: Sequence[float]) -> BoardInMind:
     )
 
 
+def planned_stakes(profile: Profile, laid: Sequence[Deposit]) -> Floats:
+    """Return how ln V of a board's deposits, in the order they are laid, answers to the constants of the fit, by the chain
+    that tells plans their tolerance; planned for the bench as the profile has it.
+    """
+    some = np.unique(np.linspace(0, len(laid) - 1, MOST_DEPOSITS).round().astype(int)).tolist()
+    deposits = [laid[at] for at in some]
+    cycles = cycles_of([(one, False) for one in deposits], profile, levels_of(deposits, profile))
+    bench = bench_of(profile)
+    turns = strokes_in_turn([cycles.settling.cycle, *cycles.thrown, *cycles.visits], bench)
+    first = 1 + len(cycles.thrown)
+    chain = chained(answers_of(turns, bench), turns.volume_ul, IDLE_S).by_constant[first:]
+    stakes: Floats = np.zeros((len(deposits), len(CONSTANTS)))
+    for at, name in enumerate(NAMES):
+        if name in AT:
+            stakes[:, AT[name]] = chain[:, at]
+    return stakes
+
+
 def dots_among(forward: Forward) -> NDArray[np.bool_]:
     """Which turns after the strip lay a dot: those that push once and draw back once."""
     strokes = [sum(stroke.delta_mm != 0 for stroke in turn.strokes) for turn in forward.score.turns[1:]]
     return np.asarray(np.array(strokes) == 2)
 
 
-def information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, float]:
-    """Return what the dots of a sheet tell of the constants, constants × constants, and the largest dot [µL]."""
+def information(
+    forward: Forward, seen: Floats, profile: Profile, *, first: int | None = None
+) -> tuple[Floats, float]:
+    """Return what the dots of a sheet tell of the constants, constants × constants, and the largest dot [µL]; of the
+    `first` turns after the strip only, where that is given.
+    """
     flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
     out = flowed.out_ul[1:]
     shape = profile.tuning.dot_shape_ratio
     least = dot_volume_ul(profile.tuning.smallest_dot_bores * profile.tip.bore_mm, shape)
     dots = dots_among(forward)
     seen_well = dots & (out[:, 0] > least)
+    if first is not None:
+        seen_well[first:] = False
     rows = by_out[1:][seen_well] / out[seen_well] / SEEN_SPREAD
     # The volume that a photo tells moves with the shape ratio: ln V = ln(s·(3/4 + s²)) + 3·ln d + …
     rows[:, AT["dot_shape_ratio"]] -= (1 + 2 * shape**2 / (0.75 + shape**2)) / SEEN_SPREAD
@@ -135,6 +172,13 @@ def expected_error(stakes: Floats, covariance: Floats) -> float:
     """Error [-, of ln V] of a board's dots, rms over them: √(G·Σ·Gᵀ); `covariance` is of the shared constants."""
     board = stakes[:, SHARED]
     return float(np.sqrt(np.mean(np.einsum("ij,jk,ik->i", board, covariance, board))))
+
+
+def within_95(stakes: Floats, covariance: Floats) -> float:
+    """Return what 95 of 100 deposits of a board are within [-], at 95 %; `covariance` is of the shared constants."""
+    board = stakes[:, SHARED]
+    variance = np.einsum("ij,jk,ik->i", board, covariance, board)
+    return float(Z95 * np.sqrt(np.percentile(np.maximum(variance, 0.0), 95)))
 
 
 def where_it_matters(stakes: Floats, covariance: Floats, count: int) -> list[Floats]:

@@ -18,6 +18,7 @@ from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.block import Block
 from pastewright.tune.sheet.design import Designed
 from pastewright.tune.sheet.promise import MOST_DOUBT, SECOND_SHEET, Promise, words_of, words_of_pads
+from pastewright.tune.sheet.sizes import OF_TOLERANCE
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_file, print_problems, table_of
 
@@ -26,8 +27,8 @@ SHOWN_UNITS = {"kPa": ("Pa", 1000.0), "kPa·sⁿ": ("Pa·sⁿ", 1000.0)}
 MOST_FINDINGS = 10  # the first tell the cause
 
 
-def print_sheet(made: Designed) -> None:
-    """Print what a sheet lays, and for how unknown a bench it is made."""
+def print_sheet(made: Designed, profile: Profile) -> None:
+    """Print what a sheet lays, for how unknown a bench it is made, and what it brings the board that it is for."""
     sheet, recipe = made.sheet, made.recipe
     points = [point for deposit in made.layout.deposits for point in deposit.points_mm]
     wide = max(x for x, _ in points) + sheet.pitch_mm
@@ -41,6 +42,7 @@ def print_sheet(made: Designed) -> None:
         f"  made for a bench that may be off by a factor of {recipe.doubt:g} in stiffness and in flow; dots up to"
         f" {made.largest_mm:.1f} mm wide do not touch"
     )
+    _print_sizes(made, profile)
     if recipe.limited:
         print_problems(
             [
@@ -51,6 +53,25 @@ def print_sheet(made: Designed) -> None:
                 )
             ]
         )
+
+
+def _print_sizes(made: Designed, profile: Profile) -> None:
+    """Print what sheets of other lengths would have brought the board that this one is made for."""
+    if not made.sizes:
+        return
+    limit = profile.verify.tolerance
+    console.print(
+        f"  made for a board, of which the profile asks ±{limit:.0%}; by what this bench is known of, scatter not counted,"
+        " 95 of 100 of its deposits are within"
+    )
+    for size in made.sizes:
+        here = "  <- this one" if size.rows == made.sheet.rows else ""
+        what = f"{size.dots} dots, {size.seconds / 60:.1f} min" if size.rows else "no sheet"
+        within = "±100 % or more" if size.within >= 1 else f"±{size.within:.1%}"
+        console.print(f"    {what}: {within}{here}")
+    bare = made.sizes[0].within
+    if bare <= OF_TOLERANCE * limit:
+        console.print("  The bench is known well enough for this board; a sheet would bring little.")
 
 
 def print_sheet_findings(verdict: Verdict) -> None:
