@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from tiny_board import write_tiny_board
 
+import pastewright as pw
 from pastewright.cli.app import main
 from pastewright.demo.board import write_demo
 from pastewright.profile.examples import DEMO, example_text
@@ -47,3 +49,18 @@ def bench(tmp_path: Path) -> Path:
     file = tmp_path / "bench.toml"
     file.write_text(example_text(DEMO), encoding="utf-8")
     return file
+
+
+@pytest.fixture(scope="session")
+def tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the bench, and programs of both sides of the tiny board."""
+    folder = tmp_path_factory.mktemp("tiny")
+    bench = folder / "bench.toml"
+    bench.write_text(f'{example_text("bench-reprap-e")}\n[run]\nhome = "G28"\nfind = "points"\n', "utf-8")
+    stop = folder / "stop.toml"
+    stop.write_text(f'{example_text("bench-reprap-e")}\n[run]\nhome = "G28"\n', "utf-8")
+    write_tiny_board(folder / "board")
+    for side in ("top", "bottom"):
+        board = pw.read_board(folder / "board", side=side)
+        pw.write_plan(pw.make_plan(board, pw.read_profile(bench)), folder / side)
+    return folder

@@ -94,6 +94,44 @@ def test_a_redone_place_is_not_made_laid_again_when_the_host_comes_back(journal)
     assert [one["serial"] for one in records(journal, row.id)] == ["GH-0", "GH-1", "GH-2"]
 
 
+class Presser:
+    """Somebody, or a script, that presses Enter whatever is asked."""
+
+    def __init__(self):
+        self.asked, self.said = [], []
+
+    def key(self, words):
+        self.asked.append(words)
+        assert len(self.asked) < 20, "asked without end"
+        return "enter"
+
+    def line(self, words):
+        raise AssertionError(words)
+
+    def say(self, words):
+        self.said.append(words)
+
+
+def test_enter_without_end_on_a_board_that_cannot_be_begun_ends_with_the_reason(journal):
+    from pastewright.link.batch import batch
+    from pastewright.link.weave import Shift
+    from pastewright.problems import one_error
+    from pastewright.work.running.batching import BatchWork, Hands
+
+    def fit(side, slot, shift):
+        raise one_error("the program is not verified: too low", "Look.")
+
+    desk, row = Presser(), begun(journal)
+    new_barrel(journal, "A12", paste="", lot="", fill_ul=100.0, note="", now_s=0.0)
+    hands = Hands(fit=fit, find=lambda side: Shift(), lay=lambda *_: pytest.fail("laid"), now=lambda: 5.0)
+    words = BatchWork(journal, batch(journal, row.id), desk, hands).go()
+    assert words.startswith("paused, since board 1 was tried 3 times in vain")
+    assert "too low" in words
+    assert len(desk.asked) == 3
+    assert {one.state for one in places(journal, row.id)} == {PlaceState.WAITING}
+    assert journal.rows("SELECT count(*) FROM card_rows") == [(0,)]
+
+
 @pytest.mark.parametrize("protocol", PROTOCOLS)
 @pytest.mark.parametrize("seed", [1, 5])
 def test_a_random_batch_lays_every_deposit_once_or_shows_it_in_doubt(protocol, seed, tmp_path):

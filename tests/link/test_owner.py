@@ -124,5 +124,5 @@ def test_an_exception_of_our_own_lifts_the_tip_and_relieves(protocol, tmp_path):
 
 def test_the_wrong_dialect_is_refused(protocol, tmp_path):
     other = "cnc" if protocol == "reprap" else "reprap"
-    with pytest.raises(InputError, match="the program is written in"):
+    with pytest.raises(InputError, match="the profile says"):
         connect(f"sim:{other}?scale=0", profile_of(protocol, tmp_path))

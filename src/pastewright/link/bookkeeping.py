@@ -19,6 +19,8 @@ class PasteBook:
     strip_ul: float
     opened_s: float | None
     floor_life_s: float
+    named: bool = False
+    """Whether it is of a barrel with a name, whose use is counted and whose life begins with its first run."""
 
     @property
     def left_ul(self) -> float:
@@ -59,12 +61,12 @@ class PasteBook:
         if need_ul <= self.left_ul and self.left_ul - need_ul < self.board_ul + self.strip_ul:
             words.append(f"the barrel holds {self.left_ul:.0f} µL, enough for this run only: refill after it")
         left = self.life_left_s
-        if left is None:
+        if left is None and not self.named:
             words.append(
                 "nobody said when the paste was opened (--opened, --lot): what other runs took out of this barrel"
                 " and its floor life are not counted"
             )
-        elif left <= 0:
+        elif left is None or left <= 0:
             pass
         elif left < run_s:
             words.append(f"the floor life ends in {_hours(left)}, before this run does ({_hours(run_s)})")

@@ -46,6 +46,8 @@ class Journal:
             self._db = sqlite3.connect(path, isolation_level=None, timeout=PATIENCE_S)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
+            # Each entry goes on into the file itself, so that the file alone is whole on another computer.
+            self._db.execute("PRAGMA wal_autocheckpoint = 1")
             self._db.execute("PRAGMA foreign_keys = ON")
             self._create()
         except (OSError, sqlite3.Error) as error:
@@ -216,6 +218,7 @@ class Journal:
         if self._marks is None:
             self._marks = sqlite3.connect(self.path, isolation_level=None, timeout=0.0)
             self._marks.execute("PRAGMA synchronous = NORMAL")
+            self._marks.execute("PRAGMA wal_autocheckpoint = 0")  # this would sync
         with suppress(sqlite3.Error):
             self._marks.execute("UPDATE runs SET unsent = ?, unsure = ? WHERE id = ?", (unsent, doubt, run))
 

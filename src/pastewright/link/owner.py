@@ -40,6 +40,11 @@ MENDS = {
 }
 
 
+SWITCH_MET = (
+    "A switch that is met within the limits means that [machine] of the profile is larger than the machine."
+)
+
+
 class OwnerState(StrEnum):
     """What the controller is doing."""
 
@@ -172,16 +177,24 @@ class Owner:
             self._push(sender, ["$X"], stop=None)
         self._believed, self._doubted = why, ""
 
-    def home(self, stop: Callable[[], bool] | None = None) -> dict[str, float]:
-        """Home by the lines of the profile; returns the place, which is known from then on."""
+    def homed(self) -> None:
+        """A run has homed it and come to its end: the place is known."""
+        self._believed, self._doubted = "it has been homed", ""
+
+    def home_lines(self) -> Sequence[str]:
+        """Return the lines that home this machine; an `InputError` where the profile has none."""
         if not self.bench.home:
             raise one_error(
                 "the profile does not say how this machine is homed",
                 'Give [run] home, "G28" or "$H" for instance; or move the tip to a known place by hand and say so.',
                 file=self.profile.file,
             )
-        place = self._push(self._begun(), self.bench.home, stop)
-        self._believed, self._doubted = "it has been homed", ""
+        return self.bench.home
+
+    def home(self, stop: Callable[[], bool] | None = None) -> dict[str, float]:
+        """Home by the lines of the profile; returns the place, which is known from then on."""
+        place = self._push(self._begun(), self.home_lines(), stop)
+        self.homed()
         return place
 
     # -- moving -----------------------------------------------------------------------------------------
@@ -347,8 +360,8 @@ def understood(found: Found | NotFound, dialect: str, name: str, baud: int) -> F
     if isinstance(found, Found):
         if DIALECT_OF[found.protocol] != dialect:
             raise one_error(
-                f"the controller speaks {found.protocol} ({found.words}), the program is written in {dialect}",
-                "Another port, or a profile with the other dialect.",
+                f"the controller speaks {found.protocol} ({found.words}), the profile says {dialect}",
+                "Another port, or a profile whose [controller] dialect is the machine's.",
                 file=name,
             )
         return found

@@ -28,7 +28,7 @@ from pastewright.hands.guide import (
 from pastewright.link.ending import guarded
 from pastewright.link.events import Trouble
 from pastewright.link.hand import Hand
-from pastewright.link.owner import MachineError, Stand, connect
+from pastewright.link.owner import SWITCH_MET, MachineError, Stand, connect
 from pastewright.link.port import check_port
 from pastewright.problems import InputError, one_error
 from pastewright.profile.edit import write_values
@@ -254,6 +254,7 @@ class Session:
 
     def home(self) -> None:
         """Home the machine, after the usual caution."""
+        self.hand.owner.home_lines()  # or it says how the profile lacks them, before anybody is asked
         self.tell(Tell(words="Homing moves all axes to their switches.", caution=True))
         clear = self.confirm(
             Confirm(
@@ -334,10 +335,7 @@ def worked(
         at = ", ".join(f"{axis} {value:.2f}" for axis, value in error.position.items() if axis in "XYZ")
         code = _said(f"the machine: {error.what}" + (f"; last reported at {at}" if at else ""), FINDINGS)
         if error.trouble is Trouble.ALARM:
-            console.print(
-                "Home it before anything else moves. A switch that is met within the limits means that \\[machine] of the"
-                " profile is larger than the machine."
-            )
+            console.print(f"Home it before anything else moves. {escape(SWITCH_MET)}")
         return code
 
 
@@ -346,9 +344,13 @@ def tried(session: Session, work: Callable[[Session], None]) -> None:
     try:
         work(session)
         return
+    except MachineError as error:
+        if error.trouble is Trouble.SILENT:  # nobody is there any more: nothing that follows could be done
+            raise
+        print_problems(error.problems)
     except InputError as error:
         print_problems(error.problems)
-    except (GivenUpError, MachineError) as error:
+    except GivenUpError as error:
         console.print(f"[bold red]{escape(str(error))}[/]")
     if session.hand.owner.known and not session.hand.safe("a piece of work ended early"):
         raise GivenUpError("the tip could not be lifted")

@@ -102,6 +102,7 @@ def show_paste(
         strip_ul=job.strip_ul,
         opened_s=None if paste.opened_at is None else time() - paste.opened_at,
         floor_life_s=profile.run.floor_life_s,
+        named=paste.barrel is not None,
     )
     console.print(
         f"  barrel{f' {escape(paste.barrel.name)}' if paste.barrel else ''}: {book.left_ul:.0f} of"

@@ -28,7 +28,7 @@ from pastewright.link.port import check_port
 from pastewright.link.run import Phase
 from pastewright.link.weave import Shift, rigid, woven
 from pastewright.place.transform import Affine
-from pastewright.problems import InputError, one_error
+from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
 from pastewright.records.placement import ZoneRecord
@@ -232,6 +232,7 @@ class BatchBench:
         self._given_terminal = terminal
         self._owner: Owner | None = None
         self._asked = False
+        self._sides_asked: set[str] = set()
         self._last: BoardLaid | None = None
         self.watch: Watch | None = None
         programs: Mapping[str, str] = row.settings["programs"]
@@ -282,7 +283,9 @@ class BatchBench:
             self._owner = None
 
     def _connected(self, side: str) -> Owner:
-        if self._owner is not None and self._owner.known:
+        if self._owner is not None and (
+            self._owner.known or self._owner.bench.home
+        ):  # each run homes by itself
             return self._owner
         self.close()
         _, _, job = self._plans[side][0]
@@ -300,7 +303,18 @@ class BatchBench:
             self.ask(checks)
             believed(owner)
         self._asked = True
+        self._sides_asked.add(side)
         return owner
+
+    def _other_side(self, side: str, owner: Owner) -> None:
+        """Ask once whether the other side is up, when the work comes to it."""
+        if side in self._sides_asked:
+            return
+        self._sides_asked.add(side)
+        job = self._plans[side][0][2]
+        checks = run_checks(self._profile, job, self._journal, owner.look())
+        if not self._sending.port.startswith("sim:"):
+            self.ask([check for check in checks if check.name in ("side", "air")])
 
     def owner_for(self, laying: Laying) -> Owner | None:
         """Return the owner of the port."""
@@ -353,7 +367,10 @@ class BatchBench:
         )
         job = job_of(text, plan)
         aside = replace(here, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
-        check_verified(text, job, plan, aside, Path(str(settings["name"])))
+        try:
+            check_verified(text, job, plan, aside, Path(str(settings["name"])))
+        except InputError as error:
+            raise InputError((*error.problems, *_of_zones(zones))) from None
         fitted = FittedProgram(job=job, text=text, plan=plan)
         self._fitted[key] = fitted
         return fitted
@@ -392,9 +409,10 @@ class BatchBench:
 
     def find(self, side: str) -> Shift:
         """Return where the board lies: at the stop, or as two points of it are found by the person."""
+        owner = self._connected(side)
+        self._other_side(side, owner)
         if self._row.settings["find"] == "stop":
             return Shift()
-        owner = self._connected(side)
         _, plan, _ = self._plans[side][0]
         assert isinstance(plan, PlanRecord)
         one = plan.placement.boards[0]
@@ -403,6 +421,9 @@ class BatchBench:
         marks = _two_points(plan)
         session = self.session(owner)
         hand = session.hand
+        if not owner.known and owner.bench.home:
+            self.say("homing, then near two points of the board: hands out")
+            owner.home()
         hand.look()
         try:
             found = session.play(
@@ -451,6 +472,18 @@ class BatchBench:
             time.sleep(RECONNECT_S)
         host = last.why if laying.host_ended else ""
         return Outcome(phase=Phase(last.phase), why=last.why, host=host)
+
+
+def _of_zones(zones: Sequence[ZoneRecord]) -> list[Problem]:
+    """Return which parts were said to stand on a side whose program is not verified."""
+    return [
+        Problem(
+            what=f"parts stand in {zone.name}, X {zone.x_from_mm:g} to {zone.x_to_mm:g}, Y {zone.y_from_mm:g} to"
+            f" {zone.y_to_mm:g} mm of the board, {zone.height_mm:g} mm high (--zone)",
+            mend="Plan this side with them in its placement, so that it goes over them, and begin the batch with that.",
+        )
+        for zone in zones
+    ]
 
 
 def _two_points(plan: PlanRecord) -> dict[str, tuple[float, float]]:

@@ -39,6 +39,8 @@ HELP = (
     " barrel · w witness row measured · n note · q pause"
 )
 
+MOST_IN_VAIN = 3
+"""Enter pressed so often on a board that cannot be begun, or lays nothing, is no person who reads (own choice)."""
 MOST_UL = 1e6
 """A litre: no syringe holds it."""
 
@@ -106,6 +108,7 @@ class BatchWork:
         self._barrel_name = str(batch.settings["barrel"])
         self._lasted_s: list[float] = []
         self._left_in_doubt: set[tuple[int, str]] = set()
+        self._in_vain = 0  # Enter in a row that laid nothing
 
     # -- the loop ---------------------------------------------------------------------------------------
 
@@ -149,6 +152,7 @@ class BatchWork:
         """Do what a key wants of the board that is next; returns why the work ends, "" where it goes on."""
         if key == "enter":
             return self._lay(row)
+        self._in_vain = 0
         if key == "q":
             return "paused"
         if key == "s":
@@ -202,15 +206,14 @@ class BatchWork:
             place = self._row_on_card()
             fitted = self._hands.fit(row.side, place[1], shift)
         except InputError as error:
-            self._desk.say(f"board {row.place} was not begun: {error}")
-            return ""
+            return self._without_success(row, f"was not begun: {error}")
         goes_on = row.state is PlaceState.UNFINISHED and row.board is not None
         board = row.board if goes_on else None
         wanted: set[int] = {laid.id for laid in fitted.job.deposits}
         if board is not None:
             wanted = {one.deposit for one in journal.deposits(board) if one.state is DepositState.NOT_STARTED}
-        if not self._enough(fitted, wanted):
-            return ""
+        if missing := self._missing(fitted, wanted):
+            return self._without_success(row, missing)
         use_row(journal, self._batch.id, *place, what=f"board {row.place}, {row.side}", now_s=self._now())
         if board is None:
             board = journal.begin_board(
@@ -224,19 +227,29 @@ class BatchWork:
         else:  # its strip lies at another place now
             journal.keep_program(fitted.text, name=str(self._batch.settings["name"]), companion=fitted.plan)
         attempt(journal, row, board, now_s=self._now())
-        began_s = self._now()
+        began_s, before = self._now(), journal.counts(board)[DepositState.NOT_STARTED]
         outcome = self._hands.lay(fitted, board, wanted)
         put(journal, row, state := state_of(journal, board))
         if outcome.phase is Phase.FINISHED and not goes_on:
             self._lasted_s.append(self._now() - began_s)
         if outcome.host:
             return f"the host ended: {outcome.host}"
+        if journal.counts(board)[DepositState.NOT_STARTED] < before:
+            self._in_vain = 0
         if outcome.phase is not Phase.FINISHED:
-            self._desk.say(f"board {row.place}: {outcome.phase}, {outcome.why}")
-        elif state is PlaceState.LAID:
+            return self._without_success(row, f"{outcome.phase}, {outcome.why}")
+        if state is PlaceState.LAID:
             self._desk.say(f"board {row.place} is laid: take it out")
             self._hands.after(row, board)
         return ""
+
+    def _without_success(self, row: PlaceRow, words: str) -> str:
+        """Say why a board was not laid; returns why the work ends where that was said often enough, else ""."""
+        self._desk.say(f"board {row.place}: {words}")
+        self._in_vain += 1
+        if self._in_vain < MOST_IN_VAIN:
+            return ""
+        return f"paused, since board {row.place} was tried {MOST_IN_VAIN} times in vain ({words.splitlines()[0]})"
 
     def _row_on_card(self) -> tuple[int, int]:
         place = fresh_row(self._journal, self._batch.id, rows_a_card=self._rows_a_card)
@@ -306,21 +319,20 @@ class BatchWork:
         """Return the barrel in the machine, with its account as it stands."""
         return barrel_named(self._journal, self._barrel_name)
 
-    def _enough(self, fitted: FittedProgram, wanted: Collection[int]) -> bool:
-        """Tell whether the barrel serves this board; a refill due after it is announced."""
+    def _missing(self, fitted: FittedProgram, wanted: Collection[int]) -> str:
+        """Say why the barrel does not serve this board, "" where it does; a refill due after it is announced."""
         job = fitted.job
         need_ul = job.strip_ul + sum(laid.volume_ul for laid in job.deposits if laid.id in wanted)
         whole_ul = job.strip_ul + job.paste_ul
         left_ul = self.barrel().left_ul
         if left_ul < need_ul:
-            self._desk.say(
+            return (
                 f"the barrel holds {left_ul:.1f} µL and this board needs {need_ul:.1f} µL: refill it (f) or put in"
                 " another (x) first"
             )
-            return False
         if left_ul - need_ul < whole_ul:
             self._desk.say("after this board the barrel must be refilled (f) or changed (x)")
-        return True
+        return ""
 
     def _refill(self) -> None:
         words = self._desk.line("How much was put in, in µL?").replace(",", ".")

@@ -14,10 +14,11 @@ from pastewright.counting import counted
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, Wishes, conduct, unix_s
 from pastewright.link.ending import POLITE_ENDS
+from pastewright.link.events import Trouble
 from pastewright.link.job import ProgramJob, chosen
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
-from pastewright.link.owner import Owner, connect
+from pastewright.link.owner import SWITCH_MET, Owner, connect
 from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started, Swept, deposit_units
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -103,6 +104,8 @@ class Laying:
                 " could not keep is in doubt.",
                 file=str(journal.path),
             ) from None
+        if owner.bench.home and run.phase is Phase.FINISHED:
+            owner.homed()
         self.host_ended = run.why if run.why.startswith((TERMINAL_GONE, *POLITE_ENDS)) else ""
         try:
             return self._ended(number, run)
@@ -186,6 +189,8 @@ class Laying:
         if run.phase is Phase.LOST:
             console.print(f"  {escape(run.why)}")
             console.print(f"  {escape(_where(run, self._job))}")
+            if any(kind == str(Trouble.ALARM) for _, kind, _ in self._journal.events(number)):
+                console.print(f"  {escape(SWITCH_MET)}")
         if not finished and self._alone:
             console.print(f"  Look at the board, then: pastewright resume {number} --profile …")
         return DONE if finished and not doubted else FINDINGS

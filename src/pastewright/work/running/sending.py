@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
+from pastewright.link.barrels import BarrelEvent, enter
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.companions import Companion, companion_of, job_of, read_companion
 from pastewright.link.conduct import unix_s
@@ -123,6 +124,8 @@ def send(
             key = journal.begin_board(
                 job, name=given.name, text=text, plan=companion, number=number, now_s=unix_s()
             )
+            if paste.barrel is not None and paste.barrel.opened_at is None and not job.dry:
+                enter(journal, paste.barrel, BarrelEvent.OPENED, now_s=unix_s())  # paste comes out of it now
             code = laying.work(key, deposits, owner)
         if code == DONE:
             after_run(journal, journal.runs()[0].id, companion, bench, program)
