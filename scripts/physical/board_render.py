@@ -4,18 +4,15 @@ Lights, the room around, dirt and the camera's phone are those of the tuning she
 board's, moved so that the picture's middle lies where these expect a sheet's.
 """
 
-import math
 import tempfile
 from pathlib import Path
 
 import cv2
-import mitsuba as mi
 import numpy as np
 from pasted import CELL_MM, PIXELS, Field
-from render import BOUNCES, TIN_K, TIN_N, Transform, _dirt, _light, _room, _texture, write_ply
+from render import TIN_K, TIN_N, Transform, _texture, by_each_light, paste_of, photographed, write_ply
 from scenes import GROUNDS, METALS, SHEET, middle_mm
 
-SAMPLES = {"window": 4, "lamp": 4, "room": 6}
 TEXTURE_PX_MM = 70
 LEGEND_CLEAR_MM = 0.15  # legend is printed no nearer to lands (common practice of board makers)
 COLUMN_KEYS = ("id", "pad", "at", "planned_ul", "volume_ul", "fault", "joined")
@@ -30,12 +27,7 @@ def rendered(scene: dict, plan: dict, *, bare: bool = False) -> tuple[dict[str, 
         common = _common(scene, plan, field.half, str(mesh))
         if bare:
             del common["paste"]
-        pictures = {}
-        for name, samples in SAMPLES.items():
-            world = mi.load_dict(common | (_room(scene) if name == "room" else _light(scene, name)))
-            light = np.array(mi.render(world, spp=samples, seed=scene["number"]))
-            pictures[name] = light.astype(np.float32)
-    return pictures, field.rows
+        return by_each_light(common, scene), field.rows
 
 
 def mesh_of(field: Field, scene: dict) -> tuple[np.ndarray, np.ndarray]:
@@ -69,59 +61,17 @@ def mesh_of(field: Field, scene: dict) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _common(scene: dict, plan: dict, half: float, mesh: str) -> dict:
-    camera, paste = scene["camera"], scene["paste"]
     x, y = middle_mm(SHEET)
-    tilt, azimuth, roll = (math.radians(camera[key]) for key in ("tilt_deg", "azimuth_deg", "roll_deg"))
-    back = np.array([math.sin(tilt) * math.cos(azimuth), math.sin(tilt) * math.sin(azimuth), math.cos(tilt)])
-    place = np.array([x, y, 0]) + camera["distance_mm"] * back
-    width, height = PIXELS
-    seen_mm = height / camera["px_per_mm"]
-    fov = 2 * math.degrees(math.atan(seen_mm / 2 / camera["distance_mm"]))
-    up = [-math.sin(roll), math.cos(roll), 0]
-    phone = math.radians(camera["phone_deg"])
-    body = place + back * 3 + 45 * np.array([math.cos(phone), math.sin(phone), 0])
-    grey = [paste["grey"], paste["grey"], 0.97 * paste["grey"]]
     return {
-        "type": "scene",
-        "integrator": {"type": "path", "max_depth": BOUNCES},
-        "sensor": {
-            "type": "perspective",
-            "fov": fov,
-            "fov_axis": "smaller",
-            "to_world": Transform().look_at(place.tolist(), [x, y, 0], up),
-            "film": {"type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"}},
-            "sampler": {"type": "independent", "sample_count": 4},
-        },
+        **photographed(
+            scene, (x, y), seen_mm=PIXELS[1] / scene["camera"]["px_per_mm"], size_px=(PIXELS[0], PIXELS[1])
+        ),
+        "paste": paste_of(scene, mesh),
         "board": {
             "type": "rectangle",
             "to_world": Transform().translate([x, y, 0]).scale(half + 2.0),
             "bsdf": _board(scene, plan, half + 2.0),
         },
-        "paste": {
-            "type": "ply",
-            "filename": mesh,
-            "face_normals": True,
-            "bsdf": {
-                "type": "twosided",
-                "bsdf": {
-                    "type": "principled",
-                    "base_color": {"type": "rgb", "value": grey},
-                    "metallic": paste["metal"],
-                    "roughness": paste["roughness"],
-                    "clearcoat": paste["flux_shine"],
-                    "clearcoat_gloss": 0.8,
-                },
-            },
-        },
-        "phone": {
-            "type": "rectangle",
-            "to_world": Transform()
-            .translate(body.tolist())
-            .rotate([0, 0, 1], camera["phone_deg"])
-            .scale([72, 36, 1]),
-            "bsdf": {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": 0.06}},
-        },
-        **_dirt(scene),
     }
 
 

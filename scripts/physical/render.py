@@ -7,7 +7,7 @@ from pathlib import Path
 
 import mitsuba as mi
 import numpy as np
-from scenes import GROUNDS, METALS, PITCH_MM, middle_mm, outline_mm, places_mm, sheet_of, truth
+from scenes import GROUNDS, METALS, PITCH_MM, middle_of, outline_mm, places_of, truth
 
 mi.set_variant("scalar_rgb")
 
@@ -26,12 +26,16 @@ def rendered(scene: dict) -> dict[str, np.ndarray]:
     with tempfile.TemporaryDirectory() as folder:
         mesh = Path(folder) / "dots.ply"
         write_ply(mesh, *dots_mesh(scene))
-        common = _common(scene, str(mesh))
-        pictures = {}
-        for name, samples in SAMPLES.items():
-            world = mi.load_dict(common | (_room(scene) if name == "room" else _light(scene, name)))
-            light = np.array(mi.render(world, spp=samples, seed=scene["number"]))
-            pictures[name] = light.astype(np.float32)
+        return by_each_light(_common(scene, str(mesh)), scene)
+
+
+def by_each_light(common: dict, scene: dict) -> dict[str, np.ndarray]:
+    """Return linear light of what is there, lit by each light by itself (height, width, 3)."""
+    pictures = {}
+    for name, samples in SAMPLES.items():
+        world = mi.load_dict(common | (_room(scene) if name == "room" else _light(scene, name)))
+        light = np.array(mi.render(world, spp=samples, seed=scene["number"]))
+        pictures[name] = light.astype(np.float32)
     return pictures
 
 
@@ -86,56 +90,49 @@ def write_ply(path: Path, vertices: np.ndarray, triangles: np.ndarray) -> None:
 
 
 def _common(scene: dict, mesh: str) -> dict:
-    camera, paste = scene["camera"], scene["paste"]
-    x, y = middle_mm(sheet_of(scene))
-    tilt, azimuth, roll = (math.radians(camera[key]) for key in ("tilt_deg", "azimuth_deg", "roll_deg"))
-    back = np.array([math.sin(tilt) * math.cos(azimuth), math.sin(tilt) * math.sin(azimuth), math.cos(tilt)])
-    place = np.array([x, y, 0]) + camera["distance_mm"] * back
+    camera = scene["camera"]
+    x, y = middle_of(scene)
+    tilt, roll = math.radians(camera["tilt_deg"]), math.radians(camera["roll_deg"])
     width = camera["long_px"]
-    height = round(width * 0.8)
     # The picture's shorter side takes in all of the sheet, however it is turned, and a tilt's nearer side.
     turn = np.array([[math.cos(roll), math.sin(roll)], [-math.sin(roll), math.cos(roll)]])
-    half = np.abs((places_mm(sheet_of(scene)) - [x, y]) @ turn.T).max(axis=0) + 0.6 * PITCH_MM
+    half = np.abs((places_of(scene) - [x, y]) @ turn.T).max(axis=0) + 0.6 * PITCH_MM
     nearer = 1 + half.max() * math.sin(tilt) / camera["distance_mm"]
     seen_mm = 2 * max(half[1], half[0] * 0.8) * nearer / camera["fill"]
-    fov = 2 * math.degrees(math.atan(seen_mm / 2 / camera["distance_mm"]))
-    up = [-math.sin(roll), math.cos(roll), 0]
-    phone = math.radians(camera["phone_deg"])
-    body = place + back * 3 + 45 * np.array([math.cos(phone), math.sin(phone), 0])
     return {
-        "type": "scene",
-        "integrator": {"type": "path", "max_depth": BOUNCES},
-        "sensor": {
-            "type": "perspective",
-            "fov": fov,
-            "fov_axis": "smaller",
-            "to_world": Transform().look_at(place.tolist(), [x, y, 0], up),
-            "film": {"type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"}},
-            "sampler": {"type": "independent", "sample_count": 4},
-        },
+        **photographed(scene, (x, y), seen_mm=seen_mm, size_px=(width, round(width * 0.8))),
+        "dots": paste_of(scene, mesh),
         "ground": {
             "type": "rectangle",
             "to_world": Transform().translate([x, y, 0]).scale(GROUND_MM),
             "bsdf": _ground(scene),
         },
-        "dots": {
-            "type": "ply",
-            "filename": mesh,
-            "face_normals": True,
-            "bsdf": {
-                "type": "twosided",
-                "bsdf": {
-                    "type": "principled",
-                    "base_color": {
-                        "type": "rgb",
-                        "value": [paste["grey"], paste["grey"], 0.97 * paste["grey"]],
-                    },
-                    "metallic": paste["metal"],
-                    "roughness": paste["roughness"],
-                    "clearcoat": paste["flux_shine"],
-                    "clearcoat_gloss": 0.8,
-                },
-            },
+    }
+
+
+def photographed(
+    scene: dict, middle_mm: tuple[float, float], *, seen_mm: float, size_px: tuple[int, int]
+) -> dict:
+    """Return the camera over a middle, `seen_mm` along its shorter side; the phone around it; dirt."""
+    camera = scene["camera"]
+    x, y = middle_mm
+    tilt, azimuth, roll = (math.radians(camera[key]) for key in ("tilt_deg", "azimuth_deg", "roll_deg"))
+    back = np.array([math.sin(tilt) * math.cos(azimuth), math.sin(tilt) * math.sin(azimuth), math.cos(tilt)])
+    place = np.array([x, y, 0]) + camera["distance_mm"] * back
+    up = [-math.sin(roll), math.cos(roll), 0]
+    phone = math.radians(camera["phone_deg"])
+    body = place + back * 3 + 45 * np.array([math.cos(phone), math.sin(phone), 0])
+    width, height = size_px
+    return {
+        "type": "scene",
+        "integrator": {"type": "path", "max_depth": BOUNCES},
+        "sensor": {
+            "type": "perspective",
+            "fov": 2 * math.degrees(math.atan(seen_mm / 2 / camera["distance_mm"])),
+            "fov_axis": "smaller",
+            "to_world": Transform().look_at(place.tolist(), [x, y, 0], up),
+            "film": {"type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"}},
+            "sampler": {"type": "independent", "sample_count": 4},
         },
         # The phone itself, dark, which gloss and metal mirror.
         "phone": {
@@ -147,6 +144,27 @@ def _common(scene: dict, mesh: str) -> dict:
             "bsdf": {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": 0.06}},
         },
         **_dirt(scene),
+    }
+
+
+def paste_of(scene: dict, mesh: str) -> dict:
+    """Return paste as a mesh in a file, rough and more or less shiny."""
+    paste = scene["paste"]
+    return {
+        "type": "ply",
+        "filename": mesh,
+        "face_normals": True,
+        "bsdf": {
+            "type": "twosided",
+            "bsdf": {
+                "type": "principled",
+                "base_color": {"type": "rgb", "value": [paste["grey"], paste["grey"], 0.97 * paste["grey"]]},
+                "metallic": paste["metal"],
+                "roughness": paste["roughness"],
+                "clearcoat": paste["flux_shine"],
+                "clearcoat_gloss": 0.8,
+            },
+        },
     }
 
 
@@ -237,7 +255,7 @@ def _dirt(scene: dict) -> dict:
 def _light(scene: dict, name: str) -> dict:
     """One light; it gives the sheet an irradiance of π, so white paper shows 1."""
     light = scene[name]
-    x, y = middle_mm(sheet_of(scene))
+    x, y = middle_of(scene)
     azimuth, elevation = math.radians(light["azimuth_deg"]), math.radians(light["elevation_deg"])
     way = np.array(
         [

@@ -146,20 +146,39 @@ def drawn(number: int, sheet: tuple[int, int] = SHEET) -> dict:
     return scene if sheet == SHEET else scene | {"sheet": list(sheet)}
 
 
+def _dots(random: np.random.Generator, sheet: tuple[int, int]) -> dict:
+    """The dots of a sheet, a few of them missing."""
+    count = len(places_mm(sheet))
+    missing: list[int] = random.choice(count - 3, int(random.integers(0, 5)), replace=False).tolist()
+    if random.random() < 0.08:  # a soft bench lays the large doses only
+        order = np.argsort(doses_ul(sheet)[: count - 3])
+        missing = order[: int(random.uniform(0.3, 0.5) * len(order))].tolist()
+    return drawn_dots(random, doses_ul(sheet), missing)
+
+
 def sheet_of(scene: dict) -> tuple[int, int]:
     """Rows and columns of a scene's sheet."""
     rows, columns = scene.get("sheet", SHEET)
     return rows, columns
 
 
-def _dots(random: np.random.Generator, sheet: tuple[int, int]) -> dict:
+def places_of(scene: dict) -> np.ndarray:
+    """Commanded places of a scene's dots [mm]: its own where it tells them, else its sheet's."""
+    return np.array(scene["places_mm"]) if "places_mm" in scene else places_mm(sheet_of(scene))
+
+
+def middle_of(scene: dict) -> tuple[float, float]:
+    """The middle of all that is laid in a scene [mm]."""
+    if "places_mm" not in scene:
+        return middle_mm(sheet_of(scene))
+    low, high = places_of(scene).min(axis=0), places_of(scene).max(axis=0)
+    return float((low[0] + high[0]) / 2), float((low[1] + high[1]) / 2)
+
+
+def drawn_dots(random: np.random.Generator, doses: np.ndarray, missing: list[int]) -> dict:
     """Widths, outlines and heights: outlines are uneven, caps have a peak aside, none is a ball's."""
-    count = len(places_mm(sheet))
-    expected = (doses_ul(sheet) / (math.pi * 0.4 * (0.75 + 0.16) / 6)) ** (1 / 3)
-    missing: list[int] = random.choice(count - 3, int(random.integers(0, 5)), replace=False).tolist()
-    if random.random() < 0.08:  # a soft bench lays the large doses only
-        order = np.argsort(doses_ul(sheet)[: count - 3])
-        missing = order[: int(random.uniform(0.3, 0.5) * len(order))].tolist()
+    count = len(doses)
+    expected = (doses / (math.pi * 0.4 * (0.75 + 0.16) / 6)) ** (1 / 3)
     uneven = random.uniform(0.004, 0.03)
     waves = random.normal(0, 1, (count, 6)) * uneven / np.arange(1.0, 4.0, 0.5)
     high, rise, fall = random.uniform(0.28, 0.48), random.uniform(1.7, 3.3), random.uniform(0.45, 1.0)
@@ -216,7 +235,7 @@ def outline_mm(scene: dict, index: int, angles: np.ndarray) -> np.ndarray:
 
 def truth(scene: dict) -> dict[int, tuple[float, float, float]]:
     """Return index → (x, y, diameter) [mm] of the dots that lie there."""
-    dots, places = scene["dots"], places_mm(sheet_of(scene))
+    dots, places = scene["dots"], places_of(scene)
     return {
         index: (
             float(places[index, 0] + dots["shift_mm"][index][0]),

@@ -10,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from demo_plans import plan_of
+from rendered_photos import jpeg_bytes
+from rendered_rows import row_photo
 from virtual_bench import lay, truth_of
 
 import pastewright as pw
@@ -37,6 +39,19 @@ def diameters(profile, *, consistency: float, false: float = 1.0) -> str:
     truth = replace(plain, consistency=plain.consistency * consistency)
     landed = lay(witness_row(profile).motions, truth)
     return " ".join(f"{false * truth.dot_mm(landed.mean_ul[at]):.3f}" for at in sorted(landed.mean_ul))
+
+
+def photo_of_row(path: Path, profile, *, consistency: float) -> Path:
+    """A photo of the row as it lands on the bench written apart."""
+    truth = truth_of(profile)
+    truth = replace(truth, consistency=truth.consistency * consistency)
+    row = witness_row(profile)
+    landed = {index: float(volume) for index, volume in lay(row.motions, truth).mean_ul.items()}
+    picture, _ = row_photo(
+        row.record, volumes_ul=landed, shape_ratio=truth.dot_shape, width_px=2100, height_px=930, seed=2
+    )
+    path.write_bytes(jpeg_bytes(picture))
+    return path
 
 
 def verify_files(run, folder: Path, profile: Path):
@@ -73,6 +88,24 @@ def test_a_row_says_go_correct_or_stop_and_only_an_accepted_one_reaches_the_prof
     grown = PER_BOARD["consistency_kpa_sn"] ** 2 + hours * PER_ROOT_HOUR["consistency_kpa_sn"] ** 2
     assert abs(known[place, AT["flow_index"]]) > 0
     assert known[place, place] < believed(profile).covariance[place, place] + grown
+
+
+def test_a_photo_of_the_row_tells_what_typed_diameters_would(run, sure, tmp_path):
+    folder, plan = tmp_path / "row", tmp_path / "plan"
+    pw.write_plan(plan_of(Side.BOTTOM), plan)
+    assert run("witness", "row", "-p", sure, "-o", folder).code == 0
+    profile = read_profile(sure)
+    words = ("witness", "check", folder, "-p", sure, "--plan", plan / "plan.json", "--accept")
+    drifted = photo_of_row(tmp_path / "drifted.jpg", profile, consistency=0.88)
+    both = run(*words, "--photo", drifted, "--diameters", "0.3")
+    assert both.code == 2
+    assert "measured in more than one way" in both.err
+    told = run(*words, "--photo", drifted)
+    assert told.code == 0, told.out + told.err
+    assert "12 of 12 dots were measured in the photo" in told.out
+    assert "correct: deposits drifted by" in told.out
+    assert read_profile(sure).paste.consistency_kpa_sn < 0.97 * profile.paste.consistency_kpa_sn
+    assert (folder / "overlay-drifted.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_too_few_diameters_are_refused_with_what_to_write(run, sure, tmp_path):

@@ -34,6 +34,10 @@ def check(
         ),
     ] = "",
     dots: Annotated[Path | None, typer.Option("--dots", help="A dots.csv of the row instead.")] = None,
+    photo: Annotated[
+        list[Path] | None,
+        typer.Option("--photo", help="A photo of the row instead, alone or beside a board; may be repeated."),
+    ] = None,
     plan: Annotated[
         Path, typer.Option("--plan", help="plan.json of the next board: it is planned anew when corrected.")
     ],
@@ -56,6 +60,7 @@ def check(
         profile=profile,
         diameters=diameters,
         dots=dots,
+        photos=tuple(photo or ()),
         plan=plan,
         refilled=refilled,
         out=out,

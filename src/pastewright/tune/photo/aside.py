@@ -22,7 +22,9 @@ LETS_GO = 2.0  # times the usual distance, beyond which a dot's pull stops growi
 NEVER_SURER = (
     0.012  # radii: caps are not quite round about their places (measured on photos rendered for development)
 )
-LEAST_TOLD_BY = 12  # dots; fewer do not tell ten numbers
+LEAST_TOLD_BY = 8  # dots; fewer do not tell eight numbers
+# Dots that tell a plane's perspective as well; those of a witness row, a dozen in two lines, tell turn, scale and shear.
+PERSPECTIVE_TOLD_BY = 20
 TAME = 1e-9  # of a dot's weight: dots of one size leave the offset's error huge instead of unknown
 UNTOLD = 0.1  # radii: the error where nothing tells the offset
 
@@ -42,8 +44,9 @@ def middle_of_bases(centres: Floats, radii: Floats, commanded: Floats, good: NDA
     x, y = ((commanded - commanded.mean(axis=0)) / float(np.std(commanded))).T
     size = float(np.median(radii[good]))
     r, one, nil = radii / size, np.ones_like(x), np.zeros_like(x)
-    along_x = np.stack([one, x, y, nil, nil, nil, x * x, x * y, r, nil], axis=-1)
-    along_y = np.stack([nil, nil, nil, one, x, y, x * y, y * y, nil, r], axis=-1)
+    far_x, far_y = ([x * x, x * y], [x * y, y * y]) if good.sum() >= PERSPECTIVE_TOLD_BY else ([], [])
+    along_x = np.stack([one, x, y, nil, nil, nil, *far_x, r, nil], axis=-1)
+    along_y = np.stack([nil, nil, nil, one, x, y, *far_y, nil, r], axis=-1)
     basis = np.concatenate([along_x, along_y])
     off = (centres - commanded).T.ravel()
     weight = np.tile(good.astype(np.float64), 2)

@@ -1,13 +1,12 @@
 """All dots of a photo along rays, roughly, from blobs: (light, view, blobs) → Pass. It gives the first view."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.photo.fitted import fit_view
 from pastewright.photo.light import sampled
 from pastewright.photo.view import PhotoView
 from pastewright.tune.photo.edge import (
@@ -20,12 +19,14 @@ from pastewright.tune.photo.edge import (
     outlines,
 )
 from pastewright.tune.photo.grid import Match
+from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.rays import fit_ground, over_ground, ray_places
-from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Grouped = TypeVar("Grouped", Outlines, Crossings)
+FitView = Callable[[Floats, Floats, int, int], tuple[PhotoView, float, float | None]]
+"""Places on the plane [mm], in the photo [px], its width and height [px] to the view, rms of what is left [mm], and k1."""
 
 COARSE_RAYS, COARSE_STEPS = 24, 56
 REACH = 0.62  # pitch, how far the coarse rays go
@@ -54,11 +55,11 @@ class Pass:
 def coarse_pass(
     light: NDArray[np.uint16],
     view: PhotoView,
-    sheet: Sheet,
+    sheet: LaidDots,
     commanded: Floats,
     matched: NDArray[np.int64],
     blobs: Floats,
-    matches: tuple[Match, ...],
+    matches: Sequence[Match],
 ) -> Pass:
     """Follow each dot's outline, beginning with its blob or its commanded place."""
     centres = commanded.copy()
@@ -181,11 +182,11 @@ def _ray_median(values: Floats) -> Floats:
 
 
 def refitted(
-    view: PhotoView, commanded: Floats, centres: Floats, good: Flags
+    view: PhotoView, commanded: Floats, centres: Floats, good: Flags, fit: FitView
 ) -> tuple[PhotoView, Floats, Floats]:
     """Return the view through measured centres, the centres in it, and by how much lengths change."""
     px = view.to_px(centres)
-    better, _, _ = fit_view(commanded[good], px[good], view.width_px, view.height_px)
+    better, _, _ = fit(commanded[good], px[good], view.width_px, view.height_px)
     moved = better.to_sheet(px)
     # A centre that ran away (nothing there) starts anew where it was commanded.
     lost = np.linalg.norm(moved - commanded, axis=1) > 4 * float(

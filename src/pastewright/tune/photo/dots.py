@@ -9,11 +9,11 @@ from pastewright.photo.light import sampled
 from pastewright.photo.view import PhotoView, visible_rays
 from pastewright.tune.photo.common import MATCHED, Common
 from pastewright.tune.photo.edge import Outlines, aspect_of, outlines
+from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.rank import rank_correlation
 from pastewright.tune.photo.rays import FULL, ray_places
 from pastewright.tune.photo.rim import RAYS, Rim
 from pastewright.tune.record.measurements import DotReading, DotState
-from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -113,7 +113,7 @@ def plausible(dots: SeenDots, commanded: Floats, pitch_mm: float) -> Flags:
     )
 
 
-def readings_of(dots: SeenDots, sheet: Sheet, centres: Floats, grown: Floats) -> tuple[DotReading, ...]:
+def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats) -> tuple[DotReading, ...]:
     """Return a reading a dot; `centres` (dots, 2) [mm] lie in the last view, where lengths have `grown` (dots)."""
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
     aspect = aspect_of(dots.outline)

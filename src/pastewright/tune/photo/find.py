@@ -37,29 +37,43 @@ class BlobCandidates:
 
 def find_candidates(pixels: NDArray[np.uint8]) -> list[BlobCandidates]:
     """Return the blobs of each map, maps with most promise first."""
-    height, width = pixels.shape[:2]
-    factor = min(1.0, WORK_PX / max(height, width))
-    small = pixels
-    if factor < 1:
-        size = max(1, round(width * factor)), max(1, round(height * factor))
-        small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
-    factors = np.array([width / small.shape[1], height / small.shape[0]])
+    small, factors = _smaller(pixels, WORK_PX)
     found = []
     for kind, residual in _maps(small):
         for sign, name in ((1, "more"), (-1, "less")):
             blobs = _blobs(residual * sign)
-            if blobs is None:
-                continue
-            places, widths, contrast = blobs
-            found.append(
-                BlobCandidates(
-                    kind=f"{name} {kind}",
-                    places_px=(places + 0.5) * factors - 0.5,
-                    widths_px=widths * float(factors.mean()),
-                    contrast=contrast,
-                )
-            )
+            if blobs is not None:
+                found.append(_candidates(f"{name} {kind}", blobs, factors))
     return found
+
+
+def find_dark(pixels: NDArray[np.uint8], *, work_px: int) -> BlobCandidates | None:
+    """Return what is darker than its surroundings, as paste on a white card is; searched on a copy `work_px` long."""
+    small, factors = _smaller(pixels, work_px)
+    blobs = _blobs(-_maps(small)[0][1])
+    return None if blobs is None else _candidates("less light", blobs, factors)
+
+
+def _smaller(pixels: NDArray[np.uint8], work_px: int) -> tuple[NDArray[np.uint8], Floats]:
+    """Return the copy that is searched, and how many pixels of the photo one of it takes, in x and y."""
+    height, width = pixels.shape[:2]
+    factor = min(1.0, work_px / max(height, width))
+    small = pixels
+    if factor < 1:
+        size = max(1, round(width * factor)), max(1, round(height * factor))
+        small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    return small, np.array([width / small.shape[1], height / small.shape[0]])
+
+
+def _candidates(kind: str, blobs: tuple[Floats, Floats, Floats], factors: Floats) -> BlobCandidates:
+    """Return blobs of the copy in pixels of the photo."""
+    places, widths, contrast = blobs
+    return BlobCandidates(
+        kind=kind,
+        places_px=(places + 0.5) * factors - 0.5,
+        widths_px=widths * float(factors.mean()),
+        contrast=contrast,
+    )
 
 
 def _maps(small: NDArray[np.uint8]) -> list[tuple[str, Floats32]]:

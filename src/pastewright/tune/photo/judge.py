@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pastewright.problems import InputError, Problem, Severity
+from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.rank import rank_correlation
 from pastewright.tune.photo.rim import Rim
 from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts
-from pastewright.tune.sheet.model import Sheet
 
 GOOD_DIAMETER_PX = 20.0  # from here on errors of diameters are as documented; measured on rendered photos
 MOST_TILT_DEG = 45.0  # beyond, a cap hides much of its base
@@ -53,7 +53,7 @@ MENDS = {
 class Judged:
     """All that is judged: the sheet, the photo's facts and readings, its rim, how unlike a usual dot is, lightness."""
 
-    sheet: Sheet
+    sheet: LaidDots
     facts: PhotoFacts
     readings: Sequence[DotReading]
     rim: Rim

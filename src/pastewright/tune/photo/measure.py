@@ -5,6 +5,7 @@ The dots are found as blobs, indexed, and followed along rays for a first view. 
 becomes of the photo.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from pastewright.problems import Problem
 from pastewright.tune.photo.aside import middle_of_bases
 from pastewright.tune.photo.coarse import (
     USUAL_BLUR_PX,
+    FitView,
     coarse_pass,
     plausible_blobs,
     refitted,
@@ -26,8 +28,9 @@ from pastewright.tune.photo.coarse import (
 from pastewright.tune.photo.common import HALF, Common, burnt_picture, darker_paste, laid_over
 from pastewright.tune.photo.dots import LEAST_STRENGTH, MOST_LEFT, dots_of, plausible, readings_of
 from pastewright.tune.photo.find import find_candidates
-from pastewright.tune.photo.grid import index_dots, refusal
+from pastewright.tune.photo.grid import Match, index_dots, refusal
 from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, MENDS, Judged, verdict
+from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.outset import Outset, outset
 from pastewright.tune.photo.rays import tells_by_lightness
 from pastewright.tune.photo.rim import COLOUR_BLUR_PX, Rim, RimLook, common_rim
@@ -71,22 +74,25 @@ class _First:
 
 def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     """Measure every dot of the sheet in a photo; raises InputError when the photo cannot support an answer."""
+    return measured(photo, sheet, index_dots(find_candidates(photo.pixels), sheet, photo.name), fit_view)
+
+
+def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitView) -> PhotoReading:
+    """Measure dots of which `matches` tell the places in the photo; `fit` makes the view through such places."""
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
-    first = _first_look(photo, sheet, commanded)
+    first = _first_look(photo, sheet, commanded, matches, fit)
     view = first.view
     light = opponent_light(photo.pixels, fine=photo.fine_colour)
     camera = camera_place_mm(view, photo.focal_px)
     begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
     blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
-    view, common, rim = _laid(
-        photo, view, light, camera, begun, (first.blur_px, blur_px), sheet.pitch_mm, commanded
-    )
+    view, common, rim = _laid(photo, view, light, camera, begun, (first.blur_px, blur_px), sheet, fit)
     dots = dots_of(light, view, camera, common, rim, blur_px, by_colour=begun.by_colour)
     good = plausible(dots, commanded, sheet.pitch_mm)
     if good.sum() < LEAST_MEASURED_OF_ALL * len(commanded):
         raise _no_outlines(int(good.sum()), len(commanded), photo.name)
     places_px = view.to_px(dots.centres)
-    last, residual_mm, k1 = fit_view(commanded[good], places_px[good], view.width_px, view.height_px)
+    last, residual_mm, k1 = fit(commanded[good], places_px[good], view.width_px, view.height_px)
     centres = last.to_sheet(places_px)
     readings = readings_of(dots, sheet, centres, view.px_per_mm(dots.centres) / last.px_per_mm(centres))
     facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1), readings)
@@ -110,14 +116,15 @@ def _laid(
     camera: Floats,
     begun: Outset,
     blurs_px: tuple[float, float],
-    pitch_mm: float,
-    commanded: Floats,
+    sheet: LaidDots,
+    fit: FitView,
 ) -> tuple[PhotoView, Common, Rim]:
     """Return the dots laid over one another, their rim, and the view in which they lie.
 
     A rim far from where dots were thought to end is looked for again, around where it was found.
     """
-    centres, radii = begun.centres, begun.radii
+    centres, radii, pitch_mm = begun.centres, begun.radii, sheet.pitch_mm
+    commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
     for turn in range(MOST_STARTS):
         common = laid_over(light, view, centres, radii, pitch_mm, blurs_px[1])
         rim = _rim(photo, view, common, commanded, camera, blurs_px, pitch_mm)
@@ -127,7 +134,7 @@ def _laid(
         centres, radii = common.centres + common.radii[:, None] * rim.centre, common.radii * rim.value
         alike = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
         if alike.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
-            view, centres, grown = refitted(view, commanded, centres, alike)
+            view, centres, grown = refitted(view, commanded, centres, alike, fit)
             radii = radii * grown
     return view, common, rim
 
@@ -171,15 +178,16 @@ def _rim(
     )
 
 
-def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
-    """Find and index the dots, and follow them along rays for a first view."""
+def _first_look(
+    photo: Photo, sheet: LaidDots, commanded: Floats, matches: Sequence[Match], fit: FitView
+) -> _First:
+    """Follow the dots along rays for a first view."""
     height, width = photo.pixels.shape[:2]
-    matches = index_dots(find_candidates(photo.pixels), sheet, photo.name)
     order = {dot.index: place for place, dot in enumerate(sheet.dots)}
     matched = np.array([order[match.index] for match in matches])
     blobs = np.array([match.place_px for match in matches])
     widths = np.array([match.width_px for match in matches])
-    view, _, _ = fit_view(commanded[matched], blobs, width, height)
+    view, _, _ = fit(commanded[matched], blobs, width, height)
     by_lightness = tells_by_lightness(photo.pixels, blobs, widths)
     light = grey_light(photo.pixels) if by_lightness else colour_light(photo.pixels, fine=photo.fine_colour)
     coarse = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
@@ -197,7 +205,7 @@ def _first_look(photo: Photo, sheet: Sheet, commanded: Floats) -> _First:
         )
     centres, factor = coarse.centres, np.ones(len(commanded))
     if good.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
-        view, centres, factor = refitted(view, commanded, coarse.centres, good)
+        view, centres, factor = refitted(view, commanded, coarse.centres, good, fit)
     radii = coarse.outline.radius * factor
     # A dot without a clear outline is begun where and as wide as its dose says; never one with an outline, lest dots that
     # do not follow their doses be refused one by one, and the photo of another sheet be taken.

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from pastewright.counting import counted
+from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.record.measurements import DotReading, DotState
-from pastewright.tune.sheet.model import Sheet
+from pastewright.tune.sheet.model import Role, Sheet
 
 WIDEST_PX = 2800  # a file of a few megabytes
 MOST_LARGER = 2.0  # a small photo is not blown up further
@@ -43,7 +44,7 @@ LETTERS = {
 }
 
 
-def overlay_png(sheet: Sheet, reading: PhotoReading) -> bytes:
+def overlay_png(sheet: LaidDots, reading: PhotoReading) -> bytes:
     """Return the overlay picture as a PNG file."""
     picture = overlay(sheet, reading)
     done, file = cv2.imencode(".png", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
@@ -63,7 +64,7 @@ class _Words:
     anchor: str = "ls"  # left, on the line (as Pillow names anchors)
 
 
-def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
+def overlay(sheet: LaidDots, reading: PhotoReading) -> NDArray[np.uint8]:
     """Return the part of the photo that shows the sheet's dots, with what was measured drawn on it.
 
     It is made smaller or larger, so that words beside the dots can be read and the file stays small.
@@ -89,11 +90,11 @@ def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
         )  # sixteenths, which OpenCV draws smoothly
         cv2.polylines(picture, [fine], closed, colour, line, cv2.LINE_AA, 4)
 
-    words = _axes(sheet, at, pitch_px)
+    words = _axes(sheet, at, pitch_px) if isinstance(sheet, Sheet) else []
     used: Counter[str] = Counter()
     for dot, seen in zip(sheet.dots, reading.readings, strict=True):
         place = np.array([dot.x_mm, dot.y_mm])
-        if dot.is_odd:
+        if dot.role is Role.ODD:
             draw(place + 0.42 * sheet.pitch_mm * CIRCLE, BLUE)
         text, colour = _drawn_dot(draw, place, seen, sheet.pitch_mm)
         if seen.state is DotState.REFUSED:
@@ -103,7 +104,7 @@ def overlay(sheet: Sheet, reading: PhotoReading) -> NDArray[np.uint8]:
     return _written(picture, [*words, *_legend(reading, used, max(size))])
 
 
-def shown_px(sheet: Sheet, reading: PhotoReading) -> tuple[int, int, int, int]:
+def shown_px(sheet: LaidDots, reading: PhotoReading) -> tuple[int, int, int, int]:
     """Return what is shown of the photo: left, top, right, bottom [px]; all dots with some room, within the photo."""
     height, width = reading.photo.pixels.shape[:2]
     places = reading.view.to_px(np.array([(dot.x_mm, dot.y_mm) for dot in sheet.dots]))

@@ -13,6 +13,7 @@ import numpy as np
 
 from pastewright.photo.file import Photo
 from pastewright.problems import InputError, Problem, Severity, one_error
+from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.measure import PhotoReading, measure_photo
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.model import Sheet
@@ -39,12 +40,23 @@ def measure_photos(
     sheet: Sheet, photos: Sequence[Photo], begun: Callable[[str], None] = lambda name: None
 ) -> tuple[tuple[PhotoReading, ...], tuple[Problem, ...]]:
     """Return a reading per usable photo, and warnings; `begun` is told each photo's name before it is read."""
+
+    def measure(photo: Photo) -> PhotoReading:
+        begun(photo.name)
+        return measure_photo(photo, sheet)
+
+    return measure_each(photos, measure)
+
+
+def measure_each(
+    photos: Sequence[Photo], measure: Callable[[Photo], PhotoReading]
+) -> tuple[tuple[PhotoReading, ...], tuple[Problem, ...]]:
+    """Return what `measure` makes of each usable photo, and warnings; raises InputError when none is usable."""
     readings: list[PhotoReading] = []
     refused: list[Problem] = []
     for photo in photos:
-        begun(photo.name)
         try:
-            readings.append(measure_photo(photo, sheet))
+            readings.append(measure(photo))
         except InputError as error:
             refused.extend(error.problems)
     if not readings:
@@ -59,7 +71,7 @@ def measure_photos(
 
 
 def merged(
-    sheet: Sheet,
+    sheet: LaidDots,
     readings: Sequence[PhotoReading],
     warnings: Sequence[Problem] = (),
     weighed: Weighed | None = None,

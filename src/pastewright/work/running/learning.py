@@ -4,13 +4,10 @@ What a row taught lies in the journal and nowhere else, so that a batch that goe
 was changed meanwhile knows better: what was learned with another one is left aside.
 """
 
-from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from pastewright.learn.belief import Belief, aged
 from pastewright.learn.board import change_of_board
-from pastewright.learn.dots import of_this_row, typed_dots
 from pastewright.learn.kept import belief_data, belief_of_data, believed, row_of
 from pastewright.learn.row import witness_row
 from pastewright.learn.update import Learned, RowAnswer, learned
@@ -24,9 +21,8 @@ from pastewright.profile.model import Profile, WhenToLearn
 from pastewright.records.plan import PlanRecord
 from pastewright.records.sheet import SheetRecord
 from pastewright.tune.fit.constants import with_constants
-from pastewright.tune.record.dots_csv import read_dots_csv
-from pastewright.tune.record.measurements import DotReading
 from pastewright.work.running.board_laid import Asker, BoardLaid
+from pastewright.work.running.row_readings import given_readings
 
 HOUR_S = 3600.0
 
@@ -47,8 +43,8 @@ def learn_row(asker: Asker, laid: BoardLaid) -> None:
         asker.say("this board has no witness row")
         return
     words = asker.line(
-        f"Witness row of board {laid.place.place}: its diameters in mm in the order of laying, or a dots.csv (Enter: not"
-        " measured)"
+        f"Witness row of board {laid.place.place}: its diameters in mm in the order of laying, a photo's file, or a dots.csv"
+        " (Enter: not measured)"
     ).strip()
     if not words:
         return
@@ -56,7 +52,7 @@ def learn_row(asker: Asker, laid: BoardLaid) -> None:
     found = learned(
         _belief(laid, run.barrel),
         row_of(record, laid.profile),
-        _readings(words, record),
+        given_readings(words, record, newest=(0.0, laid.profile.run.card_pitch_mm), say=asker.say),
         change_of_board(text, plan, laid.profile),
         worth=WORTH,
     )
@@ -70,12 +66,6 @@ def _record(plan: PlanRecord, profile: Profile) -> SheetRecord:
     if strips:
         bed = replace(bed, strip_x_mm=strips[0].from_mm[0], strip_y_mm=strips[0].from_mm[1])
     return witness_row(replace(profile, bed=bed)).record
-
-
-def _readings(words: str, record: SheetRecord) -> Sequence[DotReading]:
-    if words.lower().endswith(".csv"):
-        return of_this_row(read_dots_csv(Path(words)).readings, record, file=words)
-    return typed_dots(words, record)
 
 
 def _last(journal: Journal, batch: int, profile: Profile) -> TaughtRow | None:

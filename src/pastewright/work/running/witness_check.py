@@ -26,6 +26,7 @@ from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_file
 from pastewright.work.reading import load_profile, read_text
 from pastewright.work.running.choice import program_meant
+from pastewright.work.running.row_readings import photo_words, photographed
 from pastewright.work.tuning import typed_day
 from pastewright.writing import writing
 
@@ -38,6 +39,7 @@ class Given:
     profile: Path
     diameters: str
     dots: Path | None
+    photos: tuple[Path, ...]
     plan: Path
     refilled: bool
     out: Path | None
@@ -53,7 +55,7 @@ def checked(given: Given, *, sure: Callable[[str], bool] = typer.confirm) -> int
     file = given.row / "sheet.json" if given.row.is_dir() else given.row
     record = read_sheet_record(file)
     row = row_of(record, profile, file=str(file))
-    readings = _readings(given, record)
+    readings = _readings(given, record, file.parent)
     board = read_text(program_meant(given.plan), what="a program"), read_plan(given.plan)
     belief = aged(believed(profile), boards=1, hours=profile.drift.hours, refilled=given.refilled)
     found = learned(belief, row, readings, change_of_board(*board, profile), worth=WORTH)
@@ -74,11 +76,21 @@ def checked(given: Given, *, sure: Callable[[str], bool] = typer.confirm) -> int
     return _planned(given, board, read_profile(given.profile))
 
 
-def _readings(given: Given, record: SheetRecord) -> Sequence[DotReading]:
+def _readings(given: Given, record: SheetRecord, folder: Path) -> Sequence[DotReading]:
+    """Return what was measured, one way; of photos pictures go into the folder."""
+    ways = sum((given.dots is not None, bool(given.diameters), bool(given.photos)))
+    if ways != 1:
+        raise one_error(
+            "nothing was measured of the row" if not ways else "the row was measured in more than one way",
+            "Give one of --photo, --diameters and --dots.",
+        )
+    if given.photos:
+        found = photographed(given.photos, record, pictures=folder)
+        for line in photo_words(found):
+            console.print(escape(line))
+        return found.readings
     if given.dots is not None:
         return of_this_row(read_dots_csv(given.dots).readings, record, file=str(given.dots))
-    if not given.diameters:
-        raise one_error("nothing was measured of the row", "Give --diameters or --dots.")
     return typed_dots(given.diameters, record)
 
 

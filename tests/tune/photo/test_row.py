@@ -1,0 +1,104 @@
+"""Witness rows in photos: alone, among others on the card, in one line, or not there at all."""
+
+import msgspec
+import numpy as np
+import pytest
+from rendered_photos import Scene, make_sheet, render, through_jpeg
+from rendered_rows import row_photo
+
+from pastewright.learn.row import witness_row
+from pastewright.photo.file import Photo
+from pastewright.problems import InputError
+from pastewright.profile.examples import DEMO, example_text
+from pastewright.profile.read import parse_profile
+from pastewright.records.sheet import SheetRecord
+from pastewright.tune.photo.measure import PhotoReading
+from pastewright.tune.photo.row import measure_row, row_laid
+from pastewright.tune.record.measurements import DotState
+
+
+@pytest.fixture(scope="module")
+def record() -> SheetRecord:
+    return witness_row(parse_profile(example_text(DEMO), DEMO)).record
+
+
+def photo_of(picture: np.ndarray) -> Photo:
+    return Photo(name="row.jpg", pixels=through_jpeg(picture, 90))
+
+
+def errors(reading: PhotoReading, diameters: dict[int, float]) -> np.ndarray:
+    return np.array([(dot.diameter_mm or np.nan) / diameters[dot.index] - 1 for dot in reading.readings])
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"seed": 3},
+        {"seed": 4, "tilt_deg": 24.0, "azimuth_deg": 200.0, "roll_deg": 188.0, "background": "white mask"},
+        {"seed": 5, "tilt_deg": 12.0, "azimuth_deg": 70.0, "roll_deg": -9.0, "shadow": 0.4, "blur_px": 0.9},
+    ],
+    ids=["straight", "tilted and turned", "shadow"],
+)
+def test_a_dozen_dots_are_measured_with_errors_as_claimed(record, changes):
+    picture, truth = row_photo(record, **changes)
+    reading = measure_row(photo_of(picture), row_laid(record))
+    off = errors(reading, truth.diameter_mm)
+    sigma = np.array([(dot.sigma_mm or np.nan) / (dot.diameter_mm or np.nan) for dot in reading.readings])
+    assert np.isfinite(off).sum() >= 11
+    # Caps of known shape on a white card: typed diameters are taken for 3 %.
+    assert np.nanmax(np.abs(off)) < 0.03
+    assert abs(np.nanmedian(off)) < 0.015
+    assert np.nanmax(np.abs(off) / sigma) < 3
+    assert np.nanmax(sigma) < 0.06
+
+
+def test_a_dot_that_did_not_come_out_is_missing_and_no_other_takes_its_place(record):
+    gone = record.dots[4].index
+    volumes = {dot.index: dot.dose_ul * (dot.index != gone) for dot in record.dots}
+    picture, truth = row_photo(record, volumes_ul=volumes, seed=8)
+    reading = measure_row(photo_of(picture), row_laid(record))
+    states = {dot.index: dot.state for dot in reading.readings}
+    assert states[gone] is DotState.MISSING
+    assert sum(state is DotState.MEASURED for state in states.values()) >= 10
+    kept = {dot.index: dot.diameter_mm for dot in reading.readings if dot.diameter_mm is not None}
+    assert all(abs(kept[index] / truth.diameter_mm[index] - 1) < 0.04 for index in kept)
+
+
+def test_of_several_rows_on_a_card_the_newest_is_read_and_none_where_nothing_says_which(record):
+    older = {dot.index: 0.6 * dot.dose_ul for dot in record.dots}
+    newer = {dot.index + len(record.dots): dot.dose_ul for dot in record.dots}
+    picture, truth = row_photo(record, volumes_ul=older | newer, more_mm=(-5.0,), seed=6, roll_deg=180.0)
+    photo = photo_of(picture)
+    with pytest.raises(InputError, match="2 rows of dots like this one"):
+        measure_row(photo, row_laid(record))
+    for way, first in ((-5.0, len(record.dots)), (5.0, 0)):
+        reading = measure_row(photo, row_laid(record, newest=(0.0, way)))
+        laid = {index: truth.diameter_mm[index + first] for index in range(len(record.dots))}
+        assert abs(np.nanmedian(errors(reading, laid))) < 0.015  # the other row is 16 % off
+
+
+def test_what_is_no_row_is_refused(record):
+    sheet = make_sheet(rows=7, columns=8)
+    elsewhere, _ = render(Scene(sheet=sheet, width_px=1000, height_px=750, fill=0.85))
+    picture, _ = row_photo(record, seed=3)
+    mirrored = np.ascontiguousarray(picture[:, ::-1])
+    # Three on: reversed, the sizes would be those of the same row seen from its other end.
+    others = (*record.dots[3:], *record.dots[:3])
+    another_row = {dot.index: other.dose_ul for dot, other in zip(record.dots, others, strict=True)}
+    another, _ = row_photo(record, volumes_ul=another_row, seed=3)
+    for pixels, told in (
+        (elsewhere, "no witness row was found"),
+        (mirrored, "no witness row was found|sizes of the dots do not follow"),
+        (another, "no witness row was found|sizes of the dots do not follow"),
+    ):
+        with pytest.raises(InputError, match=told):
+            measure_row(photo_of(pixels), row_laid(record))
+    short = msgspec.structs.replace(record, dots=tuple(dot for dot in record.dots if dot.column % 2 == 0))
+    for one_line in (
+        msgspec.structs.replace(
+            record, dots=tuple(msgspec.structs.replace(dot, y_mm=0.0) for dot in record.dots)
+        ),
+        short,
+    ):
+        with pytest.raises(InputError, match="in one line"):
+            row_laid(one_line)
