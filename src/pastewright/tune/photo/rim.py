@@ -11,7 +11,7 @@ It is asked three times: of lightness alone, of lightness and colour together, a
 the line halfway between its own paste and its own ground. How far the answers differ tells what cannot be known.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,8 @@ GREY = 0.9  # share of lightness in the step, from where on colour is left out
 # narrow where paste darkens to its foot: their mean is off by less than either, and is taken as long as they are this
 # close (measured on photos rendered for development: −0.5 and +0.4 % on paper and white).
 CLOSE = 0.02  # of the radius
+AT_WORST = 0.6  # of the middle's error goes into the radius where a shadow hides one side (the same photos)
+WELL_TOLD = 0.03  # radii: a middle known to this or better is taken as it is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,7 +74,7 @@ class Rim:
     """The paste's edge on the common picture: radius and centre in the picture's unit, by all channels (`radius`), by
     lightness alone (`by_light`), by the halfway line (`halfway`); `light_share` is how much of the step, in squares, is
     lightness; `darker` tells whether paste is darker than the ground; `burnt` how much of the paste's rim is full white;
-    `blur` is σ [radii].
+    `blur` is σ [radii], `aside` what the middle's error does to the radius.
     """
 
     radius: float
@@ -83,7 +85,7 @@ class Rim:
     darker: bool
     burnt: float
     blur: float
-    middle_sd: float
+    aside: float
 
     @property
     def value(self) -> float:
@@ -99,7 +101,7 @@ class Rim:
         ways = 0.5 * self.light_share * abs(self.by_light - self.radius)
         halfway = 0.5 * abs(self.halfway - self.value)
         burnt = self.burnt * self.blur
-        return float(np.linalg.norm([ways, halfway, burnt, 0.6 * self.middle_sd])) / max(self.value, 1e-9)
+        return float(np.linalg.norm([ways, halfway, burnt, self.aside])) / max(self.value, 1e-9)
 
 
 def common_rim(look: RimLook) -> Rim:
@@ -110,6 +112,7 @@ def common_rim(look: RimLook) -> Rim:
     by_light, _, _ = _circle(look, (sigma,))
     power = usual_step(polar(look.picture, look.half, centre, radius * (1 + SAMPLES))) ** 2
     share = float(power[0] / max(power.sum(), 1e-12))
+    by = (sigma,) if share > GREY else (sigma, more, more)
     edge = polar(look.burnt[..., None], look.half, centre, radius * np.linspace(0.75, 0.95, 5))
     return Rim(
         radius=radius,
@@ -120,8 +123,21 @@ def common_rim(look: RimLook) -> Rim:
         darker=look.darker,
         burnt=float(edge.mean()),
         blur=look.blur,
-        middle_sd=look.middle_sd,
+        aside=_aside(look, by),
     )
+
+
+def _aside(look: RimLook, blurs: tuple[float, ...]) -> float:
+    """Return what the middle's error does to the radius: one standard error.
+
+    Where the middle is hardly told, as by the few dots of a witness row, circles about middles to all sides are tried:
+    where the whole edge shows, their radii hardly differ, and a shadow or a mirror image that could be paste makes them differ.
+    """
+    if look.middle_sd <= WELL_TOLD:
+        return AT_WORST * look.middle_sd
+    ways = (look.middle_sd * np.array(way) for way in ((1, 0), (-1, 0), (0, 1), (0, -1)))
+    radii = [_circle(replace(look, middle=look.middle + way, middle_sd=WELL_TOLD), blurs)[0] for way in ways]
+    return float(np.std(radii)) + AT_WORST * WELL_TOLD / 2
 
 
 def polar(picture: Floats, half: float, centre: Floats, radii: Floats) -> Floats:
