@@ -96,7 +96,7 @@ def laid_over(
         blur = blur_px / scale / radii
         picture, picture_blur, noise = _median_picture(seen, blur, able)
         extra = np.sqrt(np.maximum(blur**2 - picture_blur**2, 0))
-        match = _matched(seen, picture, extra, noise)
+        match = _matched(seen, picture, extra, noise, last=turn == ROUNDS - 1)
         moves = np.clip(match.moves, -MOST_MOVE, MOST_MOVE)
         teachers = able & (blur <= np.median(blur[able]))
         moves -= np.median(moves[teachers], axis=0)
@@ -203,8 +203,8 @@ def _veils(places: Floats) -> Floats:
     return veils
 
 
-def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats) -> _Match:
-    """Match each dot, by least squares.
+def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats, *, last: bool) -> _Match:
+    """Match each dot, by least squares; what is not explained is told in the last round only.
 
     A dot moved by c and grown by e shows T(x − c − e·x) ≈ T − c·∇T − e·x·∇T.
     """
@@ -220,13 +220,16 @@ def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats) -> _Ma
         growth = places[..., :1] * along_x + places[..., 1:] * along_y
         shown = np.stack([blurred, -along_x, -along_y, -growth], axis=-1)[near]
         basis = (np.concatenate([shown, veil], axis=-1) / noise[:, None]).reshape(-1, 4 + VEILS)
-        for dot in np.flatnonzero(classes == kind):
-            value = (seen[dot][near] / noise).ravel()
-            solved, rest = _let_go(basis, value)
-            gain[dot], veils[dot] = solved[0], solved[4:]
-            moves[dot] = solved[1:4] / max(float(solved[0]), LEAST_GAIN)
-            own = value - basis[:, 4:] @ solved[4:]
-            left[dot] = np.sqrt(_coarse_power(rest, near) / max(_coarse_power(own, near), 1e-12))
+        alike = np.flatnonzero(classes == kind)
+        values = (seen[alike][:, near] / noise).reshape(len(alike), -1)
+        solved, rest = _let_go(basis, values)
+        gain[alike], veils[alike] = solved[:, 0], solved[:, 4:]
+        moves[alike] = solved[:, 1:4] / np.maximum(solved[:, :1], LEAST_GAIN)
+        if last:
+            own = values - solved[:, 4:] @ basis[:, 4:].T
+            for dot, unlike, all_of_it in zip(alike, rest, own, strict=True):
+                power = max(_coarse_power(all_of_it, near), 1e-12)
+                left[dot] = np.sqrt(_coarse_power(unlike, near) / power)
     return _Match(moves=moves, gain=gain, veils=veils, left=left)
 
 
@@ -237,18 +240,21 @@ def _coarse_power(values: Floats, near: Flags) -> float:
     return float(np.mean(cv2.GaussianBlur(picture, (0, 0), GRAIN / (2 * HALF / (len(near) - 1)))[near] ** 2))
 
 
-def _let_go(basis: Floats, value: Floats) -> tuple[Floats, Floats]:
-    """Return the robust solution, and what is left, cut where a sample's pull stops growing."""
-    weight = np.ones_like(value)
-    tame = 1e-6 * float(np.mean(basis**2)) * len(basis) * np.eye(basis.shape[1])
+def _let_go(basis: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Return the robust solutions (dots, unknowns) for `values` (dots, samples), and what is left of each sample, cut where
+    its pull stops growing."""
+    unknowns = basis.shape[1]
+    tame = 1e-6 * float(np.mean(basis**2)) * len(basis) * np.eye(unknowns)
+    pairs = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
+    weight = np.ones_like(values)
     for _ in range(2):
-        weighted = (basis * weight[:, None]).T
-        solved = np.linalg.solve(weighted @ basis + tame, weighted @ value)
-        rest = value - basis @ solved
+        normal = (weight @ pairs).reshape(-1, unknowns, unknowns) + tame
+        solved = np.linalg.solve(normal, ((weight * values) @ basis)[..., None])[..., 0]
+        rest = values - solved @ basis.T
         # In units of noise: where colours of most samples agree to the last code, the median says nothing.
-        usual = max(1.4826 * float(np.median(np.abs(rest))), 1.0)
-        weight = 1 / np.maximum(1, np.abs(rest) / (LETS_GO * usual))
-    return np.asarray(solved), weight * rest
+        usual = np.maximum(1.4826 * np.median(np.abs(rest), axis=1), 1.0)
+        weight = 1 / np.maximum(1, np.abs(rest) / (LETS_GO * usual[:, None]))
+    return np.asarray(solved), np.asarray(weight * rest)
 
 
 def _along_rays(
@@ -268,9 +274,11 @@ def _along_rays(
     veil = _veils(radii[None, :, None] * ray_ways()[:, None, :])
     paste = np.median(picture[inner], axis=0) / noise
     power_of_paste = max(float(paste @ paste), 1e-9)
+    own = polar(np.moveaxis(seen, 0, 2).reshape(*seen.shape[1:3], -1), HALF, middle, radii)
+    own = np.moveaxis(own.reshape(*own.shape[:2], len(seen), -1), 2, 0)
     for dot, kind in enumerate(classes.tolist()):
         usual = rays_of[kind] * max(float(match.gain[dot]), LEAST_GAIN)
-        rest = (polar(seen[dot], HALF, middle, radii) - usual - veil @ match.veils[dot]) / noise
+        rest = (own[dot] - usual - veil @ match.veils[dot]) / noise
         slope = np.gradient(usual, radii, axis=1) / noise
         smooth = sum(np.roll(rest, turn, axis=0) for turn in range(-1, 2)) / 3
         power = (slope**2).sum(axis=(1, 2))

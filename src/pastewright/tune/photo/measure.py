@@ -5,8 +5,9 @@ The dots are found as blobs, indexed, and followed along rays for a first view. 
 becomes of the photo.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,7 @@ BLUR_OF_DARK = 0.85
 # A rim that lies far from where dots were thought to end is looked for again around it: the picture of all dots shows
 # only so much, and trial circles go only so far.
 MOST_STARTS, FAR_OFF = 3, 0.15  # radii
+AROUND = 2.0  # pitches around the dots whose light is looked at: rays go 0.62, the pictures laid over one another 0.9
 LEAST_CLEAR = 0.15  # of the dots must have a clear outline along their rays; fewer are a photo out of focus
 
 
@@ -82,7 +84,9 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
     first = _first_look(photo, sheet, commanded, matches, fit)
     view = first.view
-    light = opponent_light(photo.pixels, fine=photo.fine_colour)
+    light = _where_laid(
+        photo, view, commanded, sheet.pitch_mm, partial(opponent_light, fine=photo.fine_colour)
+    )
     camera = camera_place_mm(view, photo.focal_px)
     begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
     blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
@@ -139,6 +143,25 @@ def _laid(
     return view, common, rim
 
 
+def _where_laid(
+    photo: Photo,
+    view: PhotoView,
+    commanded: Floats,
+    pitch_mm: float,
+    lit: Callable[[NDArray[np.uint8]], NDArray[np.uint16]],
+) -> NDArray[np.uint16]:
+    """Return the photo's light where dots were laid and around them, nil elsewhere: most of a photo shows other things."""
+    low, high = commanded.min(axis=0) - AROUND * pitch_mm, commanded.max(axis=0) + AROUND * pitch_mm
+    corners = view.to_px(np.array([low, high, [low[0], high[1]], [high[0], low[1]]]))
+    size = np.array([view.width_px, view.height_px])
+    left, top = np.clip(np.floor(corners.min(axis=0)), 0, size - 2).astype(int).tolist()
+    right, bottom = np.clip(np.ceil(corners.max(axis=0)), [left + 2, top + 2], size).astype(int).tolist()
+    part = lit(photo.pixels[top:bottom, left:right])
+    light = np.zeros((*photo.pixels.shape[:2], part.shape[2]), np.uint16)
+    light[top:bottom, left:right] = part
+    return light
+
+
 def _matching_blur_px(blur_px: float, *, by_colour: bool) -> float:
     """Return the blur with which dots are laid over one another."""
     return max(BLUR_ON_COLOUR * blur_px, LEAST_BLUR_PX) if by_colour else blur_px
@@ -189,7 +212,8 @@ def _first_look(
     widths = np.array([match.width_px for match in matches])
     view, _, _ = fit(commanded[matched], blobs, width, height)
     by_lightness = tells_by_lightness(photo.pixels, blobs, widths)
-    light = grey_light(photo.pixels) if by_lightness else colour_light(photo.pixels, fine=photo.fine_colour)
+    lit = grey_light if by_lightness else partial(colour_light, fine=photo.fine_colour)
+    light = _where_laid(photo, view, commanded, sheet.pitch_mm, lit)
     coarse = coarse_pass(light, view, sheet, commanded, matched, blobs, matches)
     good = plausible_blobs(coarse, commanded, sheet.pitch_mm)
     share = np.cbrt([dot.dose_ul for dot in sheet.dots])

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from pastewright.tune.photo.steps import SAMPLES, TRIALS, likelihood, squares_left, usual_step
 
@@ -131,7 +130,7 @@ def _aside(look: RimLook, blurs: tuple[float, ...]) -> float:
     """Return what the middle's error does to the radius: one standard error.
 
     Where the middle is hardly told, as by the few dots of a witness row, circles about middles to all sides are tried:
-    where the whole edge shows, their radii hardly differ, and a shadow or a mirror image that could be paste makes them differ.
+    where the whole edge shows, their radii hardly differ; a shadow or a mirror image that could be paste makes them differ.
     """
     if look.middle_sd <= WELL_TOLD:
         return AT_WORST * look.middle_sd
@@ -142,14 +141,16 @@ def _aside(look: RimLook, blurs: tuple[float, ...]) -> float:
 
 def polar(picture: Floats, half: float, centre: Floats, radii: Floats) -> Floats:
     """Return light along rays around a centre (rays, radii, channels); lengths in the picture's unit."""
-    step = 2 * half / (len(picture) - 1)
+    last = len(picture) - 1
+    step = 2 * half / last
     ways = ray_ways()
-    x = (centre[0] + radii[None, :] * ways[:, :1] + half) / step
-    y = (centre[1] + radii[None, :] * ways[:, 1:] + half) / step
-    planes = [
-        map_coordinates(picture[..., k], [y, x], order=1, mode="nearest") for k in range(picture.shape[2])
-    ]
-    return np.stack(planes, axis=-1).astype(np.float64)
+    x = np.clip((centre[0] + radii[None, :] * ways[:, :1] + half) / step, 0, last)
+    y = np.clip((centre[1] + radii[None, :] * ways[:, 1:] + half) / step, 0, last)
+    left, low = (np.minimum(at.astype(np.int64), last - 1) for at in (x, y))
+    across, along = (x - left)[..., None], (y - low)[..., None]
+    below = picture[low, left] * (1 - across) + picture[low, left + 1] * across
+    above = picture[low + 1, left] * (1 - across) + picture[low + 1, left + 1] * across
+    return np.asarray(below * (1 - along) + above * along, dtype=np.float64)
 
 
 def ray_ways() -> Floats:
