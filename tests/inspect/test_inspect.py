@@ -1,7 +1,9 @@
 """A pasted board in a photo: found however it is turned, every planted fault told, what is not seen never good."""
 
+import json
 from functools import cache
 
+import msgspec
 import numpy as np
 import pytest
 from demo_plans import plan_of
@@ -12,9 +14,11 @@ from pastewright.inspect.document import InspectedBoard, csv_rows, inspection_re
 from pastewright.inspect.find import find_board
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import Findings, findings_of
+from pastewright.link.inspections import keep_inspection
+from pastewright.link.journal import Journal
 from pastewright.problems import InputError
 from pastewright.records.inspection import inspection_of_text, inspection_text
-from pastewright.records.kinds import DepositVerdict
+from pastewright.records.kinds import DepositVerdict, PadKind
 from pastewright.report.inspection import inspection_page
 
 MIDDLE = (14.0, 26.0)  # of the part of the demo board that is photographed [mm]
@@ -145,3 +149,58 @@ def test_a_photo_upside_down_is_the_same_board():
     turned = find_board(board_photo(plan(), middle_mm=MIDDLE, turn_deg=197.0), picture())
     assert np.allclose(turned.view.to_sheet(turned.view.middle_px + 0.5), MIDDLE, atol=0.03)
     assert abs(turned.turn_deg) == pytest.approx(163.0, abs=0.3)
+
+
+def test_inspections_kept_in_the_journal_tell_capability_as_their_files_do(run_pastewright, tmp_path):
+    record = inspection_record(
+        findings(),
+        plan(),
+        InspectedBoard(plan_file="plan.json", plan_sha256="0" * 64, at="", serial="GH-001"),
+    )
+    file, path = tmp_path / "inspection.json", tmp_path / "runs.db"
+    file.write_text(inspection_text(record), encoding="utf-8")
+    journal = Journal(path)
+    with journal.change() as db:
+        db.execute("INSERT INTO programs VALUES ('a', 'demo', 'G0', '{}')")
+        db.execute(
+            "INSERT INTO boards (id, program, name, side, number, dry, began_at) VALUES (7, 'a', 'demo', 'top', 1, 0, 0)"
+        )
+        db.execute(
+            "INSERT INTO runs (board, began_at, phase, process, port, profile, profile_sha256, tuning, tip, paste, lot,"
+            " fill_ul, strip_ul, note) VALUES (7, 0, 'done', 1, '', '', '', '', '', '', '', 1, 1, '')"
+        )
+    older = msgspec.structs.replace(record, deposits=record.deposits[:1])
+    for text in (inspection_text(older), inspection_text(record)):  # the newer one of a board counts
+        keep_inspection(journal, 7, "in words", record=text, now_s=1.0)
+    journal.close()
+    words = ("--journal", path, "--out")
+    assert run_pastewright("capability", file, *words, tmp_path / "a")[0] == 0
+    for number, more in enumerate(((), ("--board", "GH-001"))):
+        assert run_pastewright("capability", *more, *words, tmp_path / f"b{number}")[0] == 0
+        (of_file, kept) = (
+            json.loads((tmp_path / folder / "capability.json").read_text("utf-8"))
+            for folder in ("a", f"b{number}")
+        )
+        assert kept == of_file
+        assert kept["deposits"] == len(record.deposits)
+        # By hand from the record: what is missing of what was seen, by class.
+        for told in kept["classes"]:
+            mine = [
+                one
+                for one in record.deposits
+                if told["kind"]
+                == (str(one.form) if one.pad_kind is PadKind.SURFACE else f"{one.pad_kind} {one.form}")
+            ]
+            seen = [one for one in mine if one.verdict is not DepositVerdict.NOT_SEEN]
+            gone = sum(one.verdict is DepositVerdict.MISSING for one in seen)
+            assert (told["missing"] or {"found": 0, "of": 0}) | {"low": 0, "high": 0} == {
+                "found": gone,
+                "of": len(seen),
+                "low": 0,
+                "high": 0,
+            }
+            shares = [one.volume_ul / one.planned_ul for one in mine if one.volume_ul is not None]
+            assert told["able"] is None or told["able"]["count"] <= len(shares)
+    code, said = run_pastewright("capability", "--board", "GH-002", "--journal", path)
+    assert code == 2
+    assert "the journal keeps no inspection of GH-002" in said

@@ -1,6 +1,10 @@
 """Inspections in the journal: which board a name means, and what photos of it have shown."""
 
+import json
+from collections.abc import Collection
+
 from pastewright.link.journal import Journal
+from pastewright.link.taught import TaughtKind, taught, teach
 from pastewright.problems import one_error
 
 
@@ -33,8 +37,8 @@ def board_named(journal: Journal, name: str, *, program_sha256: str) -> int:
     return int(rows[0][0])
 
 
-def keep_inspection(journal: Journal, board: int, words: str, *, now_s: float) -> None:
-    """Enter what photos of a board have shown, with the last run on it."""
+def keep_inspection(journal: Journal, board: int, words: str, *, record: str, now_s: float) -> None:
+    """Enter what photos of a board have shown, with the last run on it; `record` is the text of inspection.json."""
     runs = journal.rows("SELECT max(id) FROM runs WHERE board = ?", (board,))
     if not runs or runs[0][0] is None:
         raise one_error(
@@ -45,3 +49,18 @@ def keep_inspection(journal: Journal, board: int, words: str, *, now_s: float) -
             "INSERT INTO events (run, at, kind, text) VALUES (?, ?, 'inspected', ?)",
             (runs[0][0], now_s, words),
         )
+    teach(journal, TaughtKind.INSPECTION, {"inspection": record}, batch=None, board=board, now_s=now_s)
+
+
+def inspections_kept(journal: Journal, names: Collection[str] = ()) -> list[str]:
+    """Return the text of the newest inspection of each board and side, boards in the order in which they were laid.
+
+    `names` are boards' names or serials as their inspections tell them; none means all.
+    """
+    newest: dict[tuple[int, str], str] = {}
+    for row in taught(journal, TaughtKind.INSPECTION):
+        text = str(row.record["inspection"])
+        told = json.loads(text)
+        if row.board is not None and (not names or {told["board"], told["serial"]} & set(names)):
+            newest[row.board, str(told["side"])] = text
+    return [newest[key] for key in sorted(newest)]

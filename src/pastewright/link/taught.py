@@ -1,4 +1,5 @@
-"""What boards taught, in the journal: rows that were measured and what came of them, and joints noted after reflow.
+"""What boards taught, in the journal: rows that were measured and what came of them, what photos of boards showed, and
+joints noted after reflow.
 
 Entries are added and never changed: the newest of a kind counts, the others stay as the history. The table is made when
 it is first needed, since a journal without it is as sound.
@@ -23,6 +24,7 @@ class TaughtKind(StrEnum):
 
     ROW = "row"
     NOTE = "note"
+    INSPECTION = "inspection"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

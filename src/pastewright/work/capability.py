@@ -1,16 +1,17 @@
 """Inspections and tables as the capability command takes them, and what it leaves as capability.json."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
 from pastewright.learn.advice import advice
 from pastewright.learn.findings import FoundDeposit, found_in, found_in_table
 from pastewright.learn.process import ProcessTold
+from pastewright.link.inspections import inspections_kept
 from pastewright.link.journal import Journal
-from pastewright.problems import InputError, Problem
-from pastewright.records.inspection import read_inspection
+from pastewright.problems import InputError, Problem, one_error
+from pastewright.records.inspection import InspectionRecord, inspection_of_text, read_inspection
 from pastewright.work.running.records import default_journal
 
 HOUR_S = 3600.0
@@ -26,19 +27,43 @@ def found_in_files(files: Sequence[Path], journal: Path | None) -> tuple[FoundDe
             if file.suffix.lower() == ".csv":
                 rows += found_in_table(file)
                 continue
-            record = read_inspection(file)
-            name = record.serial or (f"{record.board} {record.journal_board}" if record.journal_board else "")
-            age = None if record.journal_board is None else ages.get(record.journal_board)
-            rows += found_in(record, board=name or str(file), age_h=age)
+            rows += _found(read_inspection(file), str(file), ages)
         except InputError as error:
             problems.extend(error.problems)
     if problems:
         raise InputError(problems)
     if not rows:
-        raise InputError(
-            [Problem(what="there are no deposits in these files", mend="Inspect some boards first.")]
+        raise one_error("there are no deposits in these files", "Inspect some boards first.")
+    return tuple(rows)
+
+
+def found_in_journal(journal: Path | None, names: Sequence[str]) -> tuple[FoundDeposit, ...]:
+    """Return the rows of the newest inspection of each board that the journal keeps; `names` of boards, or none for all."""
+    path = journal or default_journal()
+    texts: list[str] = []
+    if path.is_file():
+        opened = Journal(path)
+        try:
+            texts = inspections_kept(opened, names)
+        finally:
+            opened.close()
+    ages = _ages_h(path)
+    rows = [row for text in texts for row in _found(inspection_of_text(text, file=str(path)), "", ages)]
+    if not rows:
+        of_which = f" of {', '.join(names)}" if names else ""
+        raise one_error(
+            f"the journal keeps no inspection{of_which}",
+            "Inspect boards with their names (pastewright inspect PLAN PHOTO --board NAME), or name inspection.json files.",
+            file=str(path),
         )
     return tuple(rows)
+
+
+def _found(record: InspectionRecord, otherwise: str, ages: Mapping[int, float]) -> tuple[FoundDeposit, ...]:
+    """Return the rows of an inspection, its board named by its serial, its number in the journal, or `otherwise`."""
+    name = record.serial or (f"{record.board} {record.journal_board}" if record.journal_board else "")
+    age = None if record.journal_board is None else ages.get(record.journal_board)
+    return found_in(record, board=name or otherwise, age_h=age)
 
 
 def _ages_h(path: Path) -> dict[int, float]:

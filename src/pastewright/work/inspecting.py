@@ -90,7 +90,9 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
         opened = open_existing(asked.journal or default_journal())
         try:
             words = f"{inspection_words(inspection)}; {files[0]}"
-            keep_inspection(opened, journal_board, words, now_s=time.time())
+            keep_inspection(
+                opened, journal_board, words, record=inspection_text(inspection), now_s=time.time()
+            )
         finally:
             opened.close()
     print_problems(findings.warnings)

@@ -110,6 +110,6 @@ def test_dots_of_one_size_and_few_dots_tell_no_middle():
     commanded, radii = _sheet(random)
     found = commanded + random.normal(0, 0.015, commanded.shape)
     alike = middle_of_bases(found, np.full(len(radii), 0.6), commanded, np.ones(len(radii), bool))
-    few = middle_of_bases(found, radii, commanded, np.arange(len(radii)) < 8)
+    few = middle_of_bases(found, radii, commanded, np.arange(len(radii)) < 7)
     assert few.sd == UNTOLD and np.all(few.place == 0)
     assert alike.sd == UNTOLD

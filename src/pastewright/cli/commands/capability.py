@@ -10,12 +10,19 @@ from pastewright.work.options import JournalOption
 
 def capability(
     files: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(
-            metavar="FILE...", help="inspection.json of each board, in their order, or one CSV of deposits."
+            metavar="[FILE]...",
+            help="inspection.json of each board, in their order, or one CSV of deposits [the journal's inspections].",
         ),
-    ],
+    ] = None,
     *,
+    board: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--board", help="Of the journal's inspections: a board's name or serial; may be repeated."
+        ),
+    ] = None,
     low: Annotated[
         float, typer.Option("--low", min=0, max=100, help="Least volume that is good [% of the dose].")
     ] = 50,
@@ -31,13 +38,19 @@ def capability(
     """Say what the process is able to do: capability by class, missing and bridged, control charts, which parts fail."""
     from pastewright.learn.pictures import capability_svg
     from pastewright.learn.process import process_of
-    from pastewright.work.capability import found_in_files, process_text
+    from pastewright.problems import one_error
+    from pastewright.work.capability import found_in_files, found_in_journal, process_text
     from pastewright.work.exits import DONE
     from pastewright.work.printing.capability import print_process
     from pastewright.work.printing.console import print_file
     from pastewright.writing import writing
 
-    told = process_of(found_in_files(files, journal), lower=low / 100, upper=high / 100)
+    if files and board:
+        raise one_error(
+            "--board is for the journal's inspections, and files were given", "Leave one of them out."
+        )
+    found = found_in_files(files, journal) if files else found_in_journal(journal, board or ())
+    told = process_of(found, lower=low / 100, upper=high / 100)
     print_process(told)
     if out is not None:
         with writing("the results", out, "Choose another folder with --out."):
