@@ -39,11 +39,11 @@ class Given:
     profile: Path
     diameters: str
     dots: Path | None
-    photos: tuple[Path, ...]
     plan: Path
     refilled: bool
     out: Path | None
     accept: bool
+    photos: tuple[Path, ...] = ()
 
 
 def checked(given: Given, *, sure: Callable[[str], bool] = typer.confirm) -> int:
