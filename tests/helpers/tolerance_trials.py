@@ -37,12 +37,15 @@ def after_a_sheet() -> Spread:
 
 @dataclass(frozen=True, kw_only=True)
 class SizeClass:
-    """Deposits of about one volume: root mean squares of predicted and simulated standard deviations of ln V."""
+    """Deposits of about one volume: root mean squares of predicted and simulated standard deviations of ln V. `first`: the
+    first one after the strip is among them.
+    """
 
     volume_ul: float
     deposits: int
     predicted: float
     simulated: float
+    first: bool
 
 
 def size_classes(side: Side, benches: int, *, seed: int = 7) -> list[SizeClass]:
@@ -74,6 +77,7 @@ def size_classes(side: Side, benches: int, *, seed: int = 7) -> list[SizeClass]:
                 deposits=int(here.sum()),
                 predicted=float(np.sqrt(np.mean(own[here] ** 2))),
                 simulated=float(np.sqrt(np.mean(simulated[here] ** 2))),
+                first=plan.tour.visits[0].deposit in np.array(found.deposits)[here],
             )
         )
     return classes
