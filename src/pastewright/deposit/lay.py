@@ -65,14 +65,22 @@ def lay(
         gap_mm=settings.bridge_gap_mm,
     )
 
+    last: list[tuple[Mapping[int, LaidPad], tuple[list[Deposit], list[PadPlan]]]] = []
+
+    def collected(own: Mapping[int, LaidPad]) -> tuple[list[Deposit], list[PadPlan]]:
+        # Where nothing had to give way, what was looked at last is what is laid.
+        if not last or last[0][0] is not own:
+            last[:] = [(own, _collect(board, own, rows.rows))]
+        return last[0][1]
+
     def lay_out(own: Mapping[int, LaidPad]) -> tuple[Sequence[Deposit], Sequence[Near]]:
-        there, _ = _collect(board, own, rows.rows)
+        there, _ = collected(own)
         nets = nets_of(board, there)
         gap_mm, error_mm = settings.bridge_gap_mm, settings.placement_error_mm
         return there, near_deposits(there, nets, gap_mm=gap_mm, error_mm=error_mm)
 
     laid = kept_apart(laid, frozenset(index for row in rows.rows for index in row.members), lay_out, yielding)
-    deposits, plans = _collect(board, laid, rows.rows)
+    deposits, plans = collected(laid)
     notes: dict[int, list[str]] = defaultdict(list)
     for index, words in rows.refused.items():
         notes[index].append(words)
@@ -120,15 +128,15 @@ def _collect(
             )
         elif index in laid:
             own = laid[index]
-            begin = len(deposits)
-            deposits.extend(_deposits(pad, own, begin))
+            laid_here = _deposits(pad, own, len(deposits))
+            deposits.extend(laid_here)
             plans.append(
                 PadPlan(
                     pad_id=pad.id,
-                    planned_ul=sum(deposit.volume_ul for deposit in deposits[begin:]),
+                    planned_ul=sum([deposit.volume_ul for deposit in laid_here]),
                     form=own.form,
                     reason=own.reason,
-                    deposits=tuple(range(begin, len(deposits))),
+                    deposits=tuple([deposit.index for deposit in laid_here]),
                     warnings=own.warnings,
                     balance=own.balance,
                 )
@@ -139,6 +147,8 @@ def _collect(
 
 
 def _deposits(pad: Pad, own: LaidPad, begin: int) -> list[Deposit]:
+    if len(own.parts) == 1 and len(own.parts[0][1].pieces) == 1:
+        return [_deposit(pad, own.parts[0][0], own.parts[0][1].pieces[0], begin)]
     pieces = [(frame, piece) for frame, choice in own.parts for piece in choice.pieces]
     return [_deposit(pad, frame, piece, index) for index, (frame, piece) in enumerate(pieces, start=begin)]
 
@@ -147,7 +157,7 @@ def _deposit(pad: Pad, frame: Frame, piece: Piece, index: int) -> Deposit:
     return Deposit(
         index=index,
         kind=piece.kind,
-        points_mm=tuple(frame.to_board(u, v) for u, v in piece.points_mm),
+        points_mm=tuple([frame.to_board(u, v) for u, v in piece.points_mm]),
         volume_ul=piece.volume_ul,
         width_mm=piece.width_mm,
         height_mm=piece.height_mm,

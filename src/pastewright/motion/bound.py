@@ -13,10 +13,16 @@ Nothing here is taken from how the moves were made or timed but ways and waits.
 """
 
 from dataclasses import dataclass
-from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
 
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.profile.model import Profile
+
+Floats = NDArray[np.float64]
+
+TINY_MM = 1e-12  # no way at all; it only keeps zeros out of quotients
 
 
 def least_time_s(motions: Motions, profile: Profile) -> float:
@@ -25,45 +31,58 @@ def least_time_s(motions: Motions, profile: Profile) -> float:
     across = _Limits(machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
     upright = _Limits(machine.speed_z_mm_s, machine.accel_z_mm_s2)
     plunger = _Limits(drive.speed_mm_s, drive.accel_mm_s2)
-    total = 0.0
-    for stroke in _strokes(motions.moves):
-        total += sum(across.whole_s(way) for way in stroke.hops_mm)
-        total += (
-            upright.whole_s(stroke.down_mm) + upright.whole_s(stroke.up_mm) + stroke.waits_s + stroke.aside_s
+    strokes = _strokes(motions.moves)
+    hops, down, up, press, push, retract, draw = (
+        np.array(ways)
+        for ways in (
+            [way for stroke in strokes for way in stroke.hops_mm],
+            [stroke.down_mm for stroke in strokes],
+            [stroke.up_mm for stroke in strokes],
+            [stroke.press_mm for stroke in strokes],
+            [stroke.push_mm for stroke in strokes],
+            [stroke.retract_mm for stroke in strokes],
+            [stroke.draw_mm for stroke in strokes],
         )
-        forward, back = stroke.press_mm + stroke.push_mm, stroke.retract_mm + stroke.draw_mm
-        # The last of a stroke mirrors its first. A walk begins and ends at rest, and the plunger in step with it.
-        total += plunger.first_s(forward, stroke.push_mm) + stroke.walked_s
-        total += max(plunger.first_s(forward, stroke.press_mm) - upright.whole_s(stroke.down_mm), 0.0)
-        total += plunger.first_s(back, stroke.retract_mm)
-        total += max(plunger.first_s(back, stroke.draw_mm) - upright.whole_s(stroke.up_mm), 0.0)
-    return total
+    )
+    forward, back = press + push, retract + draw
+    down_s, up_s = upright.whole_s(down), upright.whole_s(up)
+    # The last of a stroke mirrors its first. A walk begins and ends at rest, and the plunger in step with it.
+    each_s = (
+        down_s
+        + up_s
+        + plunger.first_s(forward, push)
+        + np.maximum(plunger.first_s(forward, press) - down_s, 0.0)
+        + plunger.first_s(back, retract)
+        + np.maximum(plunger.first_s(back, draw) - up_s, 0.0)
+    )
+    fixed_s = sum(stroke.waits_s + stroke.aside_s + stroke.walked_s for stroke in strokes)
+    return float(across.whole_s(hops).sum() + each_s.sum() + fixed_s)
 
 
 @dataclass(frozen=True, slots=True)
 class _Limits:
-    """Speed [mm/s] and acceleration [mm/s²] of an axis."""
+    """Speed [mm/s] and acceleration [mm/s²] of an axis; ways are arrays, and so are times."""
 
     speed: float
     accel: float
 
-    def whole_s(self, way_mm: float) -> float:
+    def whole_s(self, way_mm: Floats) -> Floats:
         """Least time from rest to rest [s]: the textbook's trapezoid or triangle."""
-        top = min(self.speed, sqrt(self.accel * way_mm))
-        return way_mm / top + top / self.accel if way_mm > 0 else 0.0
+        far = np.maximum(way_mm, TINY_MM)
+        top = np.minimum(self.speed, np.sqrt(self.accel * far))
+        return np.where(way_mm > 0, far / top + top / self.accel, 0.0)
 
-    def first_s(self, whole_mm: float, part_mm: float) -> float:
+    def first_s(self, whole_mm: Floats, part_mm: Floats) -> Floats:
         """Least time for the first `part_mm` of a stroke that goes on, and rests after `whole_mm` [s]."""
-        part_mm = min(part_mm, whole_mm)
-        if part_mm <= 0:
-            return 0.0
-        top = min(self.speed, sqrt(self.accel * whole_mm))
+        part_mm = np.minimum(part_mm, whole_mm)
+        whole, part = np.maximum(whole_mm, TINY_MM), np.maximum(part_mm, 0.0)
+        top = np.minimum(self.speed, np.sqrt(self.accel * whole))
         rise_mm = top**2 / (2 * self.accel)
-        if part_mm <= rise_mm:
-            return sqrt(2 * part_mm / self.accel)
-        if part_mm <= whole_mm - rise_mm:
-            return top / self.accel + (part_mm - rise_mm) / top
-        return self.whole_s(whole_mm) - sqrt(2 * (whole_mm - part_mm) / self.accel)
+        rising_s = np.sqrt(2 * part / self.accel)
+        running_s = top / self.accel + (part - rise_mm) / top
+        falling_s = self.whole_s(whole) - np.sqrt(2 * np.maximum(whole - part, 0.0) / self.accel)
+        met = [part_mm <= 0, part <= rise_mm, part <= whole - rise_mm]
+        return np.select(met, [np.zeros_like(part), rising_s, running_s], falling_s)
 
 
 @dataclass(slots=True)

@@ -162,6 +162,7 @@ def _dots(
         rate = rate + share * (then.push_ul_s - rate)
         peak = peak + share * (then.peak_kpa - peak)
         dwell = dwell + share * (then.dwell_s - dwell)
+    rate_ul_s, press_ul, draw_ul = bench.push_ul_s, bench.press_ul, bench.draw_ul
     return [
         DotCycle(
             volume_ul=v,
@@ -169,10 +170,10 @@ def _dots(
             push_ul_s=u,
             dwell_s=t,
             retract_ul=a - v,
-            retract_ul_s=bench.push_ul_s,
+            retract_ul_s=rate_ul_s,
             peak_kpa=p,
-            press_ul=min(bench.press_ul, a),
-            draw_ul=min(bench.draw_ul, a - v),
+            press_ul=min(press_ul, a),
+            draw_ul=min(draw_ul, a - v),
         )
         for v, a, u, p, t in zip(
             volumes.tolist(), push.tolist(), rate.tolist(), peak.tolist(), dwell.tolist(), strict=True
@@ -221,18 +222,19 @@ def bead_cycles(
         for row in zip(*((column(name) * scale).tolist() for name in names), strict=True)
     ]
     found = [solved[-1].walks[index] for index in which.tolist()]
+    rate_ul_s, press_ul, draw_ul = bench.push_ul_s, bench.press_ul, bench.draw_ul
     cycles = [
         BeadCycle(
             volume_ul=v,
             prime_ul=p,
-            prime_ul_s=bench.push_ul_s,
+            prime_ul_s=rate_ul_s,
             feed_ul=f,
             travel_s=walk.time_s + walk.standing_s,
             retract_ul=p + f - v,
-            retract_ul_s=bench.push_ul_s,
+            retract_ul_s=rate_ul_s,
             peak_kpa=peak,
-            press_ul=min(bench.press_ul, p),
-            draw_ul=min(bench.draw_ul, p + f - v),
+            press_ul=min(press_ul, p),
+            draw_ul=min(draw_ul, p + f - v),
             **part,
         )
         for v, p, f, walk, peak, part in zip(

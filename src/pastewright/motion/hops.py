@@ -17,7 +17,7 @@ from math import inf, pi, sqrt
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import LineString, Point, box
+from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
 from pastewright.board.model import Point as Place
@@ -110,23 +110,34 @@ def _over_ground(hops: Sequence[Hop], ends: Floats, there: Located) -> Floats:
 def _over_paste(lines: NDArray[np.object_], there: Located, tip_mm: float, profile: Profile) -> Floats:
     """Highest paste that the tip's way goes over, of all that this program lays [mm, machine]."""
     deposits = there.layout.deposits
-    shapes = [
-        Point(one.points_mm[0]) if len(one.points_mm) == 1 else LineString(one.points_mm) for one in deposits
-    ]
+    shapes = _shapes(deposits)
     # A short bead is wide and high where its paste is all between its ends, none round them.
-    caps = [_cap(one, shape.length, profile) for one, shape in zip(deposits, shapes, strict=True)]
+    lengths = shapely.length(shapes).tolist()
+    caps = [_cap(one, length_mm, profile) for one, length_mm in zip(deposits, lengths, strict=True)]
     reach = np.array([width / 2 for width, _ in caps]) + tip_mm
     tops = np.array([max(ground) + height for (_, height), ground in zip(caps, there.ground_mm, strict=True)])
     found = np.full(len(lines), -inf)
     # By falling width, so that one large deposit does not make every hop look far around.
     for near in _by_size(reach):
-        tree = shapely.STRtree([shapes[index] for index in near])
+        tree = shapely.STRtree(shapes[near])
         rows, columns = tree.query(lines, predicate="dwithin", distance=float(reach[near].max()))
         which = near[columns]
-        away = shapely.distance(lines[rows], np.array(shapes, dtype=object)[which])
+        away = shapely.distance(lines[rows], shapes[which])
         met = away <= reach[which]
         np.maximum.at(found, rows[met], tops[which[met]])
     return found
+
+
+def _shapes(deposits: Sequence[Deposit]) -> NDArray[np.object_]:
+    """Return where the tip stands or goes for each deposit: a point or a line."""
+    shapes: NDArray[np.object_] = np.empty(len(deposits), dtype=object)
+    dots = [n for n, one in enumerate(deposits) if len(one.points_mm) == 1]
+    if dots:
+        shapes[dots] = shapely.points([deposits[n].points_mm[0] for n in dots])
+    for n, one in enumerate(deposits):
+        if len(one.points_mm) > 1:
+            shapes[n] = LineString(one.points_mm)
+    return shapes
 
 
 def _cap(deposit: Deposit, length_mm: float, profile: Profile) -> tuple[float, float]:

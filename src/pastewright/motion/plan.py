@@ -106,6 +106,7 @@ def _motions(
     _strip(journey, cycles)
     journey.section("deposits")
     board = None
+    press_ul_s = bench.push_ul_s
     for visit, cycle, walk, lift_mm in zip(tour.visits, cycles.visits, cycles.walks, lifts, strict=True):
         deposit = deposits[visit.deposit]
         if len(placements.boards) > 1:
@@ -122,7 +123,7 @@ def _motions(
         gap = standoff_mm(deposit.height_mm, profile)
         journey.deposit = deposit.index
         journey.travel(path[0])
-        journey.lower(heights[0] + gap, press_ul=cycle.press_ul, rate_ul_s=bench.push_ul_s)
+        journey.lower(heights[0] + gap, press_ul=cycle.press_ul, rate_ul_s=press_ul_s)
         if isinstance(cycle, DotCycle):
             journey.dot(cycle)
         elif walk is not None:

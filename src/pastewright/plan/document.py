@@ -1,6 +1,7 @@
 """What was decided to the plan's record: the content of `plan.json` and the rows of `pads.csv`."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 from hashlib import sha256
 
 import shapely
@@ -286,8 +287,10 @@ def _pads(
     tray = len(placements.boards) > 1
     lands = [pad.land for pad in board.pads]
     centres = shapely.get_coordinates(shapely.centroid(lands)).tolist()
-    told = zip(board.pads, doses, layout.pads, rings_of(lands), centres, strict=True)
-    for pad, dose, plan, land_mm, centre in told:
+    areas = shapely.area(lands).tolist()
+    shown = [_deposit(deposit, program) for deposit in layout.deposits]
+    told = zip(board.pads, doses, layout.pads, rings_of(lands), centres, areas, strict=True)
+    for pad, dose, plan, land_mm, centre, area_mm2 in told:
         rows.append(
             PadRecord(
                 id=pad.id,
@@ -298,7 +301,7 @@ def _pads(
                 kind=pad.kind,
                 x_mm=_mm(centre[0]),
                 y_mm=_mm(centre[1]),
-                area_mm2=round(float(pad.land.area), 5),
+                area_mm2=round(area_mm2, 5),
                 land_mm=land_mm,
                 target_ul=_ul(dose.target_ul),
                 planned_ul=_ul(plan.planned_ul),
@@ -307,12 +310,16 @@ def _pads(
                 form=plan.form,
                 reason=f"{dose.reason}; {plan.reason}" if plan.reason else dose.reason,
                 source=str(pad.source),
-                deposits=tuple(_deposit(layout.deposits[index], plan, program) for index in plan.deposits),
+                deposits=tuple(
+                    _shared(shown[index], layout.deposits[index], plan) for index in plan.deposits
+                ),
                 balance=_balance(plan),
                 bridges=tuple(
                     BridgeRecord(pad=bridge.other, gap_mm=_mm(bridge.gap_mm), mend=bridge.mend)
                     for bridge in plan.bridges
-                ),
+                )
+                if plan.bridges
+                else (),
                 warnings=(*dose.warnings, *plan.warnings),
             )
         )
@@ -329,16 +336,25 @@ def _balance(plan: PadPlan) -> BalanceRecord | None:
     )
 
 
-def _deposit(deposit: Deposit, plan: PadPlan, program: Program) -> DepositRecord:
+def _shared(shown: DepositRecord, deposit: Deposit, plan: PadPlan) -> DepositRecord:
+    """Return a deposit with the share that a pad has of it."""
+    if len(deposit.shares) == 1 and deposit.shares[0].volume_ul == deposit.volume_ul:
+        return shown
     share_ul = sum(share.volume_ul for share in deposit.shares if share.pad_id == plan.pad_id)
+    return structs.replace(shown, volume_ul=_ul(share_ul))
+
+
+def _deposit(deposit: Deposit, program: Program) -> DepositRecord:
+    """Return a deposit as one that a pad has for itself."""
+    total_ul = _ul(deposit.volume_ul)
     return DepositRecord(
         id=deposit.index,
         kind=deposit.kind,
         points_mm=tuple(_place(point) for point in deposit.points_mm),
-        volume_ul=_ul(share_ul),
-        total_ul=_ul(deposit.volume_ul),
-        width_mm=_mm(deposit.width_mm),
-        height_mm=_mm(deposit.height_mm),
+        volume_ul=total_ul,
+        total_ul=total_ul,
+        width_mm=_size_mm(deposit.width_mm),
+        height_mm=_size_mm(deposit.height_mm),
         line=program.deposit_lines.get(deposit.index, 0),
     )
 
@@ -353,11 +369,17 @@ def _mm(length_mm: float) -> float:
     return round(float(length_mm), PLACE_DIGITS)
 
 
+_size_mm = lru_cache(maxsize=4096)(_mm)
+"""As `_mm`, for what many deposits have in common."""
+
+
+@lru_cache(maxsize=4096)
 def _mg(mass_mg: float) -> float:
     """Masses to a microgram: a thousandth of what the best scales of a workshop show."""
     return round(float(mass_mg), 3)
 
 
+@lru_cache(maxsize=4096)
 def _ul(volume_ul: float) -> float:
     """Volumes to a tenth of a nanolitre: finer than any microstep, short enough to read."""
     return round(float(volume_ul), 6)

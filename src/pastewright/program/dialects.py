@@ -49,10 +49,14 @@ class Dialect:
     closing: Callable[[str], tuple[Command, ...]]
 
 
+_MARKS = str.maketrans({"µ": "u", "μ": "u", "(": "[", ")": "]", ";": ",", "*": "x", "%": "percent"})
+
+
 def plain(text: str) -> str:
     """Return text that any controller's comment can hold: one line of ASCII, without brackets or other marks."""
-    text = " ".join(text.replace("µ", "u").replace("μ", "u").split())
-    text = text.translate({ord("("): "[", ord(")"): "]", ord(";"): ",", ord("*"): "x", ord("%"): "percent"})
+    text = " ".join(text.split()).translate(_MARKS)
+    if text.isascii() and text.isprintable():
+        return text
     return "".join(letter if " " <= letter <= "~" else "?" for letter in text)
 
 

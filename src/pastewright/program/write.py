@@ -22,9 +22,6 @@ from pastewright.program.plunger_words import PlungerWords, plunger_words
 FEED_DIGITS = 6
 """Significant digits of F; far finer than any controller's clock."""
 
-SIDEWAYS = frozenset((Step.TRAVEL, Step.LAY, Step.WIPE))
-"""Steps that state X and Y."""
-
 PLUNGER_SETS_TIME = frozenset((Step.PUSH, Step.RETRACT))
 """Steps whose speed is the plunger's; X and Y are stated where the tip runs into or out of a bead meanwhile."""
 
@@ -159,6 +156,7 @@ class _Walk:
         self.before: Move | None = None
         self.z: int | None = None
         """Height told last, in units of the last decimal; None before any was."""
+        self._heights: dict[int, str] = {}
         self.told = 0
         """Plunger position told last, in its units; it starts at zero."""
         self.inverse = False
@@ -171,10 +169,13 @@ class _Walk:
         deposit_lines: dict[int, int] = {}
         deposit: int | None = None
         for index, move in enumerate(motions.moves):
-            if move.step is not Step.LAY and not self._runs_sideways(move) and not self._in_step(move):
+            if self.inverse and not (
+                move.step is Step.LAY or self._runs_sideways(move) or self._in_step(move)
+            ):
                 self._end_inverse_time()
-            for heading in headings.pop(index, ()):
-                self.lines.comment(f"--- {heading}")
+            if index in headings:
+                for heading in headings.pop(index):
+                    self.lines.comment(f"--- {heading}")
             if move.deposit != deposit:
                 deposit = move.deposit
                 if deposit is not None:
@@ -196,7 +197,8 @@ class _Walk:
 
     def _in_step(self, move: Move) -> bool:
         """Whether the plunger goes in step with the tip's way up or down."""
-        return move.step in VERTICAL and self.before is not None and move.plunger_mm != self.before.plunger_mm
+        up_or_down = move.step is Step.LOWER or move.step is Step.LIFT
+        return up_or_down and self.before is not None and move.plunger_mm != self.before.plunger_mm
 
     def _end_inverse_time(self) -> None:
         if self.inverse:
@@ -205,16 +207,17 @@ class _Walk:
 
     def _move(self, move: Move) -> None:
         """Write one move; nothing where no axis does."""
-        running = move.step in PLUNGER_SETS_TIME and self._runs_sideways(move)
+        step = move.step
+        running = (step is Step.PUSH or step is Step.RETRACT) and self._runs_sideways(move)
         path = self._path_words(move, running=running)
         words = path + self._plunger_words(move)
         if not words:
             return
         code = self.lines.code
-        rapid = move.step is Step.TRAVEL or move.step is Step.RAISE
+        rapid = step is Step.TRAVEL or step is Step.RAISE
         if rapid and not self.dialect.rapid_has_feed:
             code(f"G0{words}")
-        elif (move.step is Step.LAY or running or self._in_step(move)) and self.inverse_time:
+        elif self.inverse_time and (step is Step.LAY or running or self._in_step(move)):
             if not self.inverse:
                 code("G93")
                 self.inverse = True
@@ -229,15 +232,21 @@ class _Walk:
         """X and Y of moves that go sideways, and Z where it changes."""
         d, scale = self.decimals, self.scale
         words = ""
-        if move.step in SIDEWAYS or running:
+        step = move.step
+        if step is Step.TRAVEL or step is Step.LAY or running or step is Step.WIPE:
             words = f" X{round(move.x_mm * scale) / scale:.{d}f} Y{round(move.y_mm * scale) / scale:.{d}f}"
         z = round(move.z_mm * scale)
         if z != self.z:
-            words += f" Z{z / scale:.{d}f}"
+            if z not in self._heights:
+                self._heights[z] = f" Z{z / scale:.{d}f}"
+            words += self._heights[z]
             self.z = z
         return words
 
     def _plunger_words(self, move: Move) -> str:
+        before = self.before
+        if before is not None and move.plunger_mm == before.plunger_mm:
+            return ""
         position = self.plunger.counts(move.plunger_mm)
         if position == self.told:
             return ""

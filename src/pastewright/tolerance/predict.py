@@ -22,6 +22,7 @@ from pastewright.tolerance.spread import Spread
 from pastewright.tolerance.strokes import laid_by
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -77,8 +78,8 @@ class Predicted:
 
     def of_deposits(self) -> dict[int, Expectation]:
         """Return what each deposit may be off, by its index."""
-        shares = [{index: 1.0} for index in self.deposits]
-        return dict(zip(self.deposits, self.of_pads(shares), strict=True))
+        rows = np.arange(len(self.deposits))
+        return dict(zip(self.deposits, self._of(rows, rows, np.ones(len(rows))), strict=True))
 
     def of_pads(self, shares_ul: Sequence[Mapping[int, float]]) -> list[Expectation]:
         """Return what pads may be off, each of which has so much of its deposits [µL by index, one at least]."""
@@ -86,9 +87,13 @@ class Predicted:
         pad = np.array([at for at, own in enumerate(shares_ul) for _ in own])
         row = np.array([place[index] for own in shares_ul for index in own])
         weight = np.array([ul / sum(own.values()) for own in shares_ul for ul in own.values()])
+        return self._of(pad, row, weight)
+
+    def _of(self, pad: Whole, row: Whole, weight: Floats) -> list[Expectation]:
+        """Return what pads may be off; `weight` is how much of pad `pad` comes from deposit `row`."""
         if not pad.size:
             return []
-        count = len(shares_ul)
+        count = int(pad.max()) + 1
         columns = [np.bincount(pad, weight * column[row], count) for column in self.by_constant.T]
         rows = np.column_stack(columns)
         bias = np.bincount(pad, weight * self.bias[row], count)

@@ -8,13 +8,15 @@ from collections import defaultdict
 from collections.abc import Sequence
 from math import hypot, pi, sqrt
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from pastewright.board.model import Area
 from pastewright.board.pads.lands import Land, Lands
-from pastewright.board.pads.rounds import round_diameter_mm, roundness
+from pastewright.board.pads.rounds import ROUND, round_diameter_mm, roundness
 from pastewright.board.pads.site import Site
-from pastewright.board.shapes.islands import shape_array
+from pastewright.board.shapes.islands import Shapes, shape_array
 
 FIDUCIAL_REF = re.compile(r"(?:FID|FIDUCIAL|FM|FD)[-_ ]?\d*", re.IGNORECASE)
 """References of fiducials (common practice; IEEE 315 has no class for them)."""
@@ -47,6 +49,16 @@ def fiducial_clearance(land: Land, lands: Lands) -> float:
     if roundness(opening) < ROUNDISH or opening.centroid.distance(land.shape.centroid) > 0.1 * diameter_mm:
         return 0.0
     return 2.0 * sqrt(opening.area / pi) / diameter_mm
+
+
+def of_fiducial_size(shapes: Shapes) -> NDArray[np.bool_]:
+    """Tell which shapes are as large as round marks of fiducial size are, and as round."""
+    area_mm2 = shapely.area(shapes)
+    diameter_mm = 2.0 * np.sqrt(area_mm2 / pi)
+    fits = (diameter_mm >= FIDUCIAL_FROM_MM - 1e-2) & (diameter_mm <= FIDUCIAL_TO_MM + 1e-2)
+    # A ring's inner edge only makes it less round: it is none of these marks either.
+    told: NDArray[np.bool_] = fits & (4.0 * pi * area_mm2 >= ROUND * shapely.length(shapes) ** 2 * (1 - 1e-9))
+    return told
 
 
 def _of_fiducial_size(diameter_mm: float) -> bool:

@@ -26,6 +26,7 @@ from pastewright.board.shapes.islands import (
     groups,
     islands,
     painted,
+    plain_polygons,
     polygons,
     shape_array,
     united,
@@ -156,18 +157,16 @@ def _pieces(copper: Layer, openings: Shapes | None, drills: Sequence[Drill]) -> 
             for part in polygons(whole[position])
         ]
     found: list[Land] = []
-    shown = _shown(shape_array(whole), openings)
-    for position, cuts in shown.items():
+    for position, cuts in _shown(shape_array(whole), openings).items():
         thing = objects[index[position]]
-        area_mm2 = whole[position].area
-        open_mm2 = sum(part.area for _, part in cuts)
-        if thing.kind is DrawnKind.REGION and open_mm2 < OPEN_PART * area_mm2:
-            continue
-        largest_mm2 = max((part.area for _, part in cuts), default=0.0)
+        if len(cuts) > 1 or thing.kind is DrawnKind.REGION:
+            areas_mm2 = [part.area for _, part in cuts]
+            if thing.kind is DrawnKind.REGION and sum(areas_mm2) < OPEN_PART * whole[position].area:
+                continue
+            least_mm2 = SLIVER_PART * max(areas_mm2, default=0.0)
+            cuts = [cut for cut, area_mm2 in zip(cuts, areas_mm2, strict=True) if area_mm2 >= least_mm2]
         found.extend(
-            _land(thing, part, copper.file, opening, via=bool(vias[position]))
-            for opening, part in cuts
-            if part.area >= SLIVER_PART * largest_mm2
+            _land(thing, part, copper.file, opening, via=bool(vias[position])) for opening, part in cuts
         )
     return found
 
@@ -189,8 +188,10 @@ def _shown(shapes: Shapes, openings: Shapes) -> dict[int, list[tuple[int, Polygo
     cut = shapes[which].copy()
     cut[~inside] = shapely.intersection(shapes[which[~inside]], openings[opening[~inside]])
     found: dict[int, list[tuple[int, Polygon]]] = {}
-    for number, hole, part in zip(which.tolist(), opening.tolist(), cut, strict=True):
-        found.setdefault(number, []).extend((hole, piece) for piece in polygons(part))
+    plain = plain_polygons(cut).tolist()
+    for number, hole, part, whole in zip(which.tolist(), opening.tolist(), cut, plain, strict=True):
+        pieces = (part,) if whole else polygons(part)
+        found.setdefault(number, []).extend([(hole, piece) for piece in pieces])
     return found
 
 
@@ -239,10 +240,10 @@ def _outside_pours(pieces: Sequence[Land], openings: Sequence[Polygon]) -> list[
     """Drop the vias of openings that show a pour: there the whole exposed copper is the land."""
     kept: list[Land] = []
     for opening, lands in _by_opening(pieces).items():
-        only_vias = all(land.via for land in lands)
-        vias_mm2 = sum(land.shape.area for land in lands)
-        if opening is not None and only_vias and openings[opening].area > POUR_FACTOR * vias_mm2:
-            continue
+        if opening is not None and all(land.via for land in lands):
+            vias_mm2 = sum(land.shape.area for land in lands)
+            if openings[opening].area > POUR_FACTOR * vias_mm2:
+                continue
         kept.extend(lands)
     return kept
 

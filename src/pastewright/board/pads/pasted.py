@@ -13,7 +13,7 @@ from shapely import STRtree
 
 from pastewright.board.artwork import Layer
 from pastewright.board.model import Area, LeftOut, PadKind
-from pastewright.board.pads.fiducials import FIDUCIAL_CLEARANCE, fiducial_clearance
+from pastewright.board.pads.fiducials import FIDUCIAL_CLEARANCE, fiducial_clearance, of_fiducial_size
 from pastewright.board.pads.graphics import Marked
 from pastewright.board.pads.kinds import THERMAL_ASPECT, Kind
 from pastewright.board.pads.lands import Land, Lands
@@ -165,13 +165,17 @@ def off_fiducials(
 
 def fiducial_like(sites: Sequence[Site], kinds: Sequence[Kind], lands: Lands) -> list[Problem]:
     """Note pasted pads that look like fiducials: some programs open the paste layer over them."""
-    alike = [
+    asked = [
         site.land
         for site, kind in zip(sites, kinds, strict=True)
-        if site.paste == 1
-        and kind.kind is PadKind.SURFACE
-        and not site.pin
-        and fiducial_clearance(site.land, lands) >= FIDUCIAL_CLEARANCE
+        if site.paste == 1 and kind.kind is PadKind.SURFACE and not site.pin
+    ]
+    # Most lands are told by their size alone.
+    sized = of_fiducial_size(shape_array([land.shape for land in asked])).tolist()
+    alike = [
+        land
+        for land, able in zip(asked, sized, strict=True)
+        if able and fiducial_clearance(land, lands) >= FIDUCIAL_CLEARANCE
     ]
     if not alike:
         return []

@@ -43,7 +43,9 @@ def sites_of(
             ref = openings[0].ref
         sites.append(
             Site(
-                land=replace(land, ref=ref, pin=pin, net=net),
+                land=land
+                if (ref, pin, net) == (land.ref, land.pin, land.net)
+                else replace(land, ref=ref, pin=pin, net=net),
                 paste=len(openings),
                 ref=ref,
                 pin=pin,

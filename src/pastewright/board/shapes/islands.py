@@ -51,6 +51,13 @@ def polygons(area: Any) -> list[Polygon]:
     return [part for part in parts if isinstance(part, Polygon) and part.area > LEAST_AREA_MM2]
 
 
+def plain_polygons(shapes: Shapes) -> NDArray[np.bool_]:
+    """Tell which shapes are one polygon with some area: `polygons` gives each back as it is."""
+    kind = shapely.get_type_id(shapes)
+    told: NDArray[np.bool_] = (kind == shapely.GeometryType.POLYGON) & (shapely.area(shapes) > LEAST_AREA_MM2)
+    return told
+
+
 def one_area(parts: Sequence[Polygon]) -> Area:
     """Return the polygons as one value: a Polygon when there is just one."""
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
@@ -65,8 +72,9 @@ def groups(count: int, pairs: NDArray[np.intp]) -> list[Indices]:
         coo_array((ones, (pairs[0], pairs[1])), shape=(count, count)), directed=False
     )
     order = np.argsort(label, kind="stable")
-    parts = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
-    return sorted(parts, key=lambda members: int(members[0]))
+    starts = np.flatnonzero(np.diff(label[order], prepend=-1))
+    bounds = [*starts.tolist(), count]
+    return [order[bounds[n] : bounds[n + 1]] for n in np.argsort(order[starts], kind="stable").tolist()]
 
 
 def touching(shapes: Shapes, *, within_mm: float = ABUT_MM) -> NDArray[np.intp]:
@@ -93,15 +101,26 @@ def islands(objects: Sequence[Drawn]) -> list[Island]:
     """Return the islands of `objects`, which stand in file order, ordered by their first object."""
     shapes = shape_array([thing.shape for thing in objects])
     dark = np.array([thing.dark for thing in objects], dtype=bool)
-    found: list[Island] = []
-    for members in groups(len(shapes), touching(shapes)):
-        if len(members) == 1:
-            index = int(members[0])
-            if dark[index]:
-                found.extend(Island(shape=part, members=(index,)) for part in polygons(shapes[index]))
-            continue
+    found, others = _single(shapes, dark)
+    for members in others:
         found.extend(_group_islands(shapes, dark, members))
     return sorted(found, key=lambda island: island.members)
+
+
+def _single(shapes: Shapes, dark: NDArray[np.bool_]) -> tuple[list[Island], list[Indices]]:
+    """Return the islands of shapes that touch no other, and the groups of those that do."""
+    found: list[Island] = []
+    others: list[Indices] = []
+    plain = plain_polygons(shapes).tolist()
+    for members in groups(len(shapes), touching(shapes)):
+        if len(members) > 1:
+            others.append(members)
+            continue
+        index = int(members[0])
+        if dark[index]:
+            parts = (shapes[index],) if plain[index] else polygons(shapes[index])
+            found.extend(Island(shape=part, members=(index,)) for part in parts)
+    return found, others
 
 
 def apart_by(objects: Sequence[Drawn], keys: Sequence[int]) -> list[Island]:
@@ -112,13 +131,8 @@ def apart_by(objects: Sequence[Drawn], keys: Sequence[int]) -> list[Island]:
     shapes = shape_array([thing.shape for thing in objects])
     dark = np.array([thing.dark for thing in objects], dtype=bool)
     key = np.array(keys, dtype=np.intp)
-    found: list[Island] = []
-    for members in groups(len(shapes), touching(shapes)):
-        if len(members) == 1:
-            index = int(members[0])
-            if dark[index]:
-                found.extend(Island(shape=part, members=(index,)) for part in polygons(shapes[index]))
-            continue
+    found, others = _single(shapes, dark)
+    for members in others:
         own = np.unique(key[members[dark[members] & (key[members] >= 0)]])
         if len(own) < 2:
             found.extend(_group_islands(shapes, dark, members))

@@ -168,14 +168,17 @@ def _standing(
     places: list[Floats] = []
     reach: list[float] = []
     tops: list[float] = []
+    level = [board.ground.z_mm if board.ground.level else None for board in boards]
     for target, deposit in zip(wanted, expected.deposits, strict=True):
         points = _strung(np.array(target.path_mm))
         height = height_mm(deposit, profile.tuning)
         ratio = profile.tuning.dot_shape_ratio if target.is_dot else profile.tuning.bead_shape_ratio
-        top = float(boards[deposit.board].ground.heights_mm(points).max()) + height
+        ground_z_mm = level[deposit.board]
+        if ground_z_mm is None:
+            ground_z_mm = float(boards[deposit.board].ground.heights_mm(points).max())
         places.append(points)
         reach.append(height / ratio / 2 + tip_mm)
-        tops.append(top)
+        tops.append(ground_z_mm + height)
     sizes = np.array(reach)
     counts = np.array([len(points) for points in places])
     order = np.floor(np.log2(sizes / sizes.min())) if len(sizes) else sizes

@@ -8,7 +8,7 @@ import numpy as np
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Profile
-from pastewright.readback.judge.match import Finder, Target, on_strip, on_wipe, targets
+from pastewright.readback.judge.match import Finder, Target, on_strips, on_wipe, targets
 from pastewright.readback.machine.timeline import Floats, MachineTimeline
 from pastewright.readback.machine.visits import TipLevels, TipVisit, places_in, visits
 from pastewright.readback.model import Expected, ExpectedDeposit
@@ -81,7 +81,7 @@ def ledger(
     limit = stray_limit_ul(expected)
     found = visits(moves, where, out_ul, peak_kpa)
     tray = expected.tray
-    strip = [visit for visit in found if on_strip(visit, profile.bed, tray)]
+    strip = on_strips(found, profile.bed, tray)
     wiping = [visit for visit in found if on_wipe(visit, tray.wipe)] if tray.wipe else []
     aside = {visit.first for visit in (*strip, *wiping)}
     on_board = [visit for visit in found if visit.first not in aside]

@@ -129,18 +129,25 @@ def _distances(points: NDArray[np.float64], line: NDArray[np.float64]) -> NDArra
     return np.asarray(np.sqrt((nearest**2).sum(axis=2)).min(axis=1))
 
 
-def on_strip(visit: TipVisit, bed: Bed, tray: ReadTray = NO_TRAY) -> bool:
-    """Return whether a visit stays on one of the settling strips."""
-    return any(_along(visit.path_mm, line) for line in strip_lines(tray, bed))
+def on_strips(visits: Sequence[TipVisit], bed: Bed, tray: ReadTray = NO_TRAY) -> list[TipVisit]:
+    """Return the visits that stay on one of the settling strips."""
+    lines = strip_lines(tray, bed)
+    places = np.array([visit.path_mm[0] for visit in visits]).reshape(-1, 2)
+    near = np.zeros(len(visits), dtype=np.bool_)
+    for line in lines:
+        ends = np.array(line)
+        low, high = ends.min(axis=0) - STRIP_MARGIN_MM, ends.max(axis=0) + STRIP_MARGIN_MM
+        near |= ((places >= low) & (places <= high)).all(axis=1)
+    return [
+        visits[k]
+        for k in np.flatnonzero(near).tolist()
+        if any(_along(visits[k].path_mm, line) for line in lines)
+    ]
 
 
 def _along(path_mm: Sequence[Point], line_mm: Sequence[Point]) -> bool:
-    """Return whether a path stays within `STRIP_MARGIN_MM` of a line; most are told by their first place alone."""
-    (x, y), margin = path_mm[0], STRIP_MARGIN_MM
-    xs, ys = zip(*line_mm, strict=True)
-    if not (min(xs) - margin <= x <= max(xs) + margin and min(ys) - margin <= y <= max(ys) + margin):
-        return False
-    return bool((_distances(np.array(path_mm), np.array(line_mm)) <= margin).all())
+    """Return whether a path stays within `STRIP_MARGIN_MM` of a line."""
+    return bool((_distances(np.array(path_mm), np.array(line_mm)) <= STRIP_MARGIN_MM).all())
 
 
 def on_wipe(visit: TipVisit, wipe: WipePlace | None) -> bool:
