@@ -43,6 +43,9 @@ _SAME_DOSE = 0.1
 _EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 
 
+SQUARE_MM = 10.0  # about a row's length; smaller ones only make more of them
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Single:
     """A pad that could stand in a row, and what would be laid on it alone."""
@@ -81,6 +84,7 @@ def find_rows(
 ) -> Rows:
     """Return the rows that need one bead; `lands` are those of all pads of the board, in its order."""
     rows: list[RowBead] = []
+    laid = _LaidRows(settings)
     refused: dict[int, str] = {}
     tree: shapely.STRtree | None = None
     for run in sorted(_runs(singles), key=lambda run: min(single.index for single in run)):
@@ -93,11 +97,12 @@ def find_rows(
         for within in (False, True):
             row = _bead(run, why, settings, limits, within=within)
             if isinstance(row, RowBead):
-                row = _blocked(row, lands, tree, settings) or _crossed(row, rows, settings) or row
+                row = _blocked(row, lands, tree, settings) or laid.crossed(row) or row
             if isinstance(row, RowBead):
                 break
         if isinstance(row, RowBead):
             rows.append(row)
+            laid.add(row)
         else:
             refused.update(
                 {single.index: f"no bead across the row of {len(run)} pads: {row}" for single in run}
@@ -277,12 +282,39 @@ def _blocked(
     return f"it would come within {max(gap_mm, 0):.2f} mm of another pad, {clear_mm:.2f} mm must remain"
 
 
-def _crossed(row: RowBead, others: Sequence[RowBead], settings: DepositSettings) -> str:
-    """Return words about an earlier bead across a row that this one would come too near to; nothing when none."""
-    path = LineString(row.points_mm)
-    clear_mm = settings.bridge_gap_mm + settings.placement_error_mm
-    for other in others:
-        away_mm = path.distance(LineString(other.points_mm)) - (row.width_mm + other.width_mm) / 2
-        if away_mm < clear_mm:
-            return f"it would come within {max(away_mm, 0):.2f} mm of another bead, {clear_mm:.2f} mm must remain"
-    return ""
+class _LaidRows:
+    """The beads across rows so far, by squares of the board, so that each new one looks only at those near by."""
+
+    def __init__(self, settings: DepositSettings) -> None:
+        self._clear_mm = settings.bridge_gap_mm + settings.placement_error_mm
+        self._rows: list[tuple[RowBead, LineString]] = []
+        self._squares: dict[tuple[int, int], list[int]] = defaultdict(list)
+
+    def add(self, row: RowBead) -> None:
+        """Take one more bead in."""
+        for square in self._touched(row):
+            self._squares[square].append(len(self._rows))
+        self._rows.append((row, LineString(row.points_mm)))
+
+    def crossed(self, row: RowBead) -> str:
+        """Return words about an earlier bead that this one would come too near to; nothing when none."""
+        near = {number for square in self._touched(row) for number in self._squares.get(square, ())}
+        path = LineString(row.points_mm)
+        for other, its_path in (self._rows[number] for number in sorted(near)):
+            away_mm = path.distance(its_path) - (row.width_mm + other.width_mm) / 2
+            if away_mm < self._clear_mm:
+                return (
+                    f"it would come within {max(away_mm, 0):.2f} mm of another bead,"
+                    f" {self._clear_mm:.2f} mm must remain"
+                )
+        return ""
+
+    def _touched(self, row: RowBead) -> Iterator[tuple[int, int]]:
+        """Yield the squares that a bead, with half of what must remain around it, reaches into."""
+        around_mm = (row.width_mm + self._clear_mm) / 2
+        xs, ys = zip(*row.points_mm, strict=True)
+        x0, x1, y0, y1 = (
+            int(at // SQUARE_MM)
+            for at in (min(xs) - around_mm, max(xs) + around_mm, min(ys) - around_mm, max(ys) + around_mm)
+        )
+        yield from ((x, y) for x in range(x0, x1 + 1) for y in range(y0, y1 + 1))

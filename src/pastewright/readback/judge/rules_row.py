@@ -24,11 +24,12 @@ PLACES = 32
 
 def every_pad_of_a_row(seen: CaseFile) -> Iterator[Finding]:
     """Each pad under a bead across a row has its share of it nearest to it, or the plan tells by how much not."""
+    step_ul = tolerance_ul(seen.expected)
     for row in seen.expected.rows:
         visits = seen.ledger.laid[row.deposit]
         if len(visits) != 1 or not visits[0].volume_ul > 0:
             continue  # what is missing or doubled is told by other rules
-        for at, share in enumerate(nearest_shares(seen, row, visits[0]).tolist()):
+        for at, share in enumerate(nearest_shares(seen, row, visits[0], step_ul=step_ul).tolist()):
             told = row.told[at]
             admitted = told is not None and abs(told - 1) > WITHIN and abs(told - share) <= HONEST
             if abs(share - 1) > WITHIN + GRAIN and not admitted:
@@ -39,8 +40,13 @@ def every_pad_of_a_row(seen: CaseFile) -> Iterator[Finding]:
                 yield Finding(kind=FindingKind.ROW, what=what, line=visits[0].line, pad_id=row.pad_ids[at])
 
 
-def nearest_shares(seen: CaseFile, row: RowOfPads, visit: TipVisit) -> Floats:
-    """Return what comes out nearest to each pad of a row, over its share of what comes out in all [-]."""
+def nearest_shares(
+    seen: CaseFile, row: RowOfPads, visit: TipVisit, *, step_ul: float | None = None
+) -> Floats:
+    """Return what comes out nearest to each pad of a row, over its share of what comes out in all [-].
+
+    `step_ul` is the error allowed to one step of the simulation, reckoned here where it is not given.
+    """
     moves, first, stop = seen.moves, visit.first, visit.last + 1
     plunger, seconds, ramps, places = [moves.plunger_mm[first : first + 1]], [], [], []
     for at in range(first, stop):
@@ -66,7 +72,7 @@ def nearest_shares(seen: CaseFile, row: RowOfPads, visit: TipVisit) -> Floats:
         plunger_mm=np.concatenate(plunger).tolist(),
         duration_s=parts_s.tolist(),
         ramp_s=np.concatenate(ramps).tolist(),
-        tolerance_ul=tolerance_ul(seen.expected),
+        tolerance_ul=tolerance_ul(seen.expected) if step_ul is None else step_ul,
         start_kpa=float(seen.paste.last_kpa[first - 1]) if first > 0 else 0.0,
     )
     pads = seen.boards[seen.expected.deposits[row.deposit].board].to_machine(np.array(row.centres_mm))
