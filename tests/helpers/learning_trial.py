@@ -196,6 +196,8 @@ class _AtWork:
             setting=setting_of(self.now),
             least_dose_ul=min(dot.dose_ul for dot in self.row.record.dots),
             standing=self.now.tuning.standing,
+            building_s=self.now.tuning.building_s,
+            breaking_strain=self.now.tuning.breaking_strain,
         )
         before = aged(self.belief, boards=float(not refilled), hours=0.05, refilled=refilled)
         taught = learned(before, row, readings, self.plan.change_of, worth=0.01)

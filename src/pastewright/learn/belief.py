@@ -17,7 +17,7 @@ from pastewright.tune.fit.constants import CONSTANTS, LEAST_BUBBLE_UL, Group, co
 
 Floats = NDArray[np.float64]
 
-LASTING = tuple(constant for constant in CONSTANTS if constant.group is not Group.SHEET)
+LASTING = tuple(constant for constant in CONSTANTS if constant.group not in (Group.SHEET, Group.STRUCTURE))
 NAMES = tuple(constant.name for constant in LASTING)
 AT = {name: place for place, name in enumerate(NAMES)}
 _LOGARITHMIC = np.array([constant.logarithmic for constant in LASTING])

@@ -62,6 +62,8 @@ def row_of(record: SheetRecord, profile: Profile, *, file: str = "") -> RowOfDot
         setting=setting_of(profile),
         least_dose_ul=min(dot.dose_ul for dot in record.dots),
         standing=profile.tuning.standing,
+        building_s=profile.tuning.building_s,
+        breaking_strain=profile.tuning.breaking_strain,
     )
 
 

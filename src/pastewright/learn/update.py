@@ -68,13 +68,15 @@ class RowAnswer(StrEnum):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowOfDots:
     """What the plunger did for a row, and the bench where that is known: `turns` begins with the settling strip,
-    `standing` is how much the paste thickens when it stands (`tune.fit.constants`).
+    `standing`, `building_s` and `breaking_strain` are how it thickens when it stands (`tune.fit.constants`).
     """
 
     turns: tuple[Turn, ...]
     setting: KnownBench
     least_dose_ul: float
     standing: float = 0.0
+    building_s: float = 30.0
+    breaking_strain: float = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,7 +217,11 @@ class _Row:
         scale[count, count] = START_SPREAD
         self.scale = scale
         self.low = np.array([np.log(c.low) if c.logarithmic else -np.inf for c in LASTING])
-        self.standing = row.standing
+        self.structure = {
+            AT["standing"]: row.standing,
+            AT["building_s"]: float(np.log(row.building_s)),
+            AT["breaking_strain"]: float(np.log(row.breaking_strain)),
+        }
         self.known: dict[bytes, tuple[Floats, Floats]] = {}
 
     def step(self, u: Floats) -> Floats:
@@ -228,7 +234,8 @@ class _Row:
         lasting = self.belief.seen + self.step(u)
         for constant, value in zip(LASTING, lasting.tolist(), strict=True):
             seen[AT[constant.name]] = value if constant.logarithmic else max(value, 0.0)
-        seen[AT["standing"]] = self.standing
+        for at, value in self.structure.items():
+            seen[at] = value
         seen[_START] += self.scale[-1, -1] * u[len(LASTING)]
         return seen
 

@@ -7,6 +7,7 @@ blended by what has been used.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import exp
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,20 +63,32 @@ class Cycles:
         return max([self.settling.cycle.peak_kpa, *(cycle.peak_kpa for cycle in self.visits)])
 
 
-def plan_cycles(layout: Layout, tour: Tour, profile: Profile, levels: PushLevels | None = None) -> Cycles:
+def plan_cycles(
+    layout: Layout,
+    tour: Tour,
+    profile: Profile,
+    levels: PushLevels | None = None,
+    thicker: Floats | None = None,
+) -> Cycles:
     """Return the cycles of all visits [µL of real sweep], and the strip that comes first.
 
-    `levels` are those that the order was made for; without them they are found here.
+    `levels` are those that the order was made for; without them they are found here. `thicker` as in `cycles_of`.
     """
     return cycles_of(
-        [(layout.deposits[visit.deposit], visit.backwards) for visit in tour.visits], profile, levels
+        [(layout.deposits[visit.deposit], visit.backwards) for visit in tour.visits], profile, levels, thicker
     )
 
 
 def cycles_of(
-    laid: Sequence[tuple[Deposit, bool]], profile: Profile, levels: PushLevels | None = None
+    laid: Sequence[tuple[Deposit, bool]],
+    profile: Profile,
+    levels: PushLevels | None = None,
+    thicker: Floats | None = None,
 ) -> Cycles:
-    """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards."""
+    """Return the cycles of deposits in the order they are laid, each with whether its path is laid backwards.
+
+    `thicker` is how much thicker than the profile says each meets the paste [-, of ln K] (`plunger.structure`).
+    """
     bench = bench_for([deposit.volume_ul for deposit, _ in laid], profile)
     levels = levels or levels_of([deposit for deposit, _ in laid], profile)
     wish = strip_wish(profile)
@@ -92,8 +105,9 @@ def cycles_of(
     ends = [0.0] * len(deposits)
 
     at = np.array([i for i, deposit in enumerate(deposits) if is_dot(deposit)], dtype=int)
+    shift = np.zeros_like(volumes) if thicker is None else thicker
     for index, dot in zip(
-        at.tolist(), _dots(volumes[at], share[at], levels.push_ul, bench, late), strict=True
+        at.tolist(), _dots(volumes[at], (share[at], shift[at]), levels.push_ul, (bench, late)), strict=True
     ):
         cycles[index] = dot
 
@@ -108,7 +122,9 @@ def cycles_of(
     ]
     for index, bead, walk, end in zip(
         at.tolist(),
-        *bead_cycles(volumes[at], paths, share[at], _standing(bench), late and _standing(late)),
+        *bead_cycles(
+            volumes[at], paths, _standing(bench), _others(share[at], shift[at], _standing(bench), late)
+        ),
         strict=True,
     ):
         cycles[index], walks[index], ends[index] = bead, walk, end
@@ -139,6 +155,25 @@ def _standing(bench: PlungerBench) -> PlungerBench:
     return replace(bench, press_fraction=0.0, draw_yields=0.0)
 
 
+def _others(
+    used: Floats, shift: Floats, bench: PlungerBench, late: PlungerBench | None
+) -> list[tuple[Floats, PlungerBench]]:
+    """Benches besides `bench` that cycles are solved for, each with its share in every deposit."""
+    found: list[tuple[Floats, PlungerBench]] = []
+    if late is not None:
+        found.append((used, replace(bench, store=late.store)))
+    most = float(np.abs(shift).max(initial=0.0))
+    if most > 0:
+        found.append((shift / most, thicker_bench(bench, most)))
+    return found
+
+
+def thicker_bench(bench: PlungerBench, shift: float) -> PlungerBench:
+    """Return the bench with paste that is thicker by `shift` [-, of ln K]."""
+    consistency = bench.tip.consistency_kpa_sn * exp(shift)
+    return replace(bench, tip=replace(bench.tip, consistency_kpa_sn=consistency))
+
+
 def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
     """Return the bench with `used_ul` less paste, or None where that is no other bench."""
     store = bench.store
@@ -150,18 +185,25 @@ def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
 
 
 def _dots(
-    volumes: Floats, share: Floats, push_ul: float, bench: PlungerBench, late: PlungerBench | None
+    volumes: Floats,
+    shares: tuple[Floats, Floats],
+    push_ul: float,
+    benches: tuple[PlungerBench, PlungerBench | None],
 ) -> list[DotCycle]:
+    """Cycles of dots; `shares` are how much of the paste is used before each, and how much thicker it is then."""
     if not volumes.size:
         return []
+    bench, late = benches
+    used, shift = shares
     dots = dots_of(volumes, push_ul, bench)
     push, rate, peak, dwell = dots.push_ul, dots.push_ul_s, dots.peak_kpa, dots.dwell_s
-    if late is not None:
-        then = dots_of(volumes, push_ul, late)
-        push = push + share * (then.push_ul - push)
-        rate = rate + share * (then.push_ul_s - rate)
-        peak = peak + share * (then.peak_kpa - peak)
-        dwell = dwell + share * (then.dwell_s - dwell)
+    for share, other in _others(used, shift, bench, late):
+        then = dots_of(volumes, push_ul, other)
+        push = push + share * (then.push_ul - dots.push_ul)
+        rate = rate + share * (then.push_ul_s - dots.push_ul_s)
+        peak = peak + share * (then.peak_kpa - dots.peak_kpa)
+        dwell = dwell + share * (then.dwell_s - dots.dwell_s)
+    dwell = np.maximum(dwell, 0.0)
     rate_ul_s, press_ul, draw_ul = bench.push_ul_s, bench.press_ul, bench.draw_ul
     return [
         DotCycle(
@@ -182,11 +224,14 @@ def _dots(
 
 
 def bead_cycles(
-    volumes: Floats, walks: list[Walk], share: Floats, bench: PlungerBench, late: PlungerBench | None
+    volumes: Floats,
+    walks: list[Walk],
+    bench: PlungerBench,
+    others: Sequence[tuple[Floats, PlungerBench]] = (),
 ) -> tuple[list[BeadCycle], list[Walk], list[float]]:
     """Return cycles, walks and what is laid standing at the ends [µL] of beads of `volumes` along `walks`.
 
-    `share` of the paste that is used in all is used before each: it is solved between `bench` and `late`.
+    They are solved for `bench`, and for `others`, each of which has its share in every bead.
     """
     if not volumes.size:
         return [], [], []
@@ -201,18 +246,20 @@ def bead_cycles(
     _, first = np.unique(which, return_index=True)
     kinds_ul, kind_walks = volumes[first], [walks[index] for index in first.tolist()]
     early = solved_beads(kinds_ul, even_walks(kinds_ul, kind_walks, bench), bench)
-    solved: list[Beads] = [early]
-    if late is not None:
-        then = solved_beads(kinds_ul, early.walks, late)
+    thens: list[Beads] = []
+    for _, other in others:
+        then = solved_beads(kinds_ul, early.walks, other)
         if then.walks != early.walks:  # a stiffer barrel leaks less, so that the walk itself carries more
             early = solved_beads(kinds_ul, then.walks, bench)
-        solved = [early, then]
+        thens.append(then)
     scale = volumes / kinds_ul[which]
 
     def column(name: str) -> Floats:
-        start: Floats = getattr(solved[0], name)[which]
-        end: Floats = getattr(solved[-1], name)[which]
-        return start + share * (end - start)
+        start: Floats = getattr(early, name)[which]
+        found = start.copy()
+        for (share, _), then in zip(others, thens, strict=True):
+            found += share * (getattr(then, name)[which] - start)
+        return found
 
     feed = column("feed_ul") * scale
     prime = column("prime_ul")
@@ -221,7 +268,7 @@ def bead_cycles(
         dict(zip(names, row, strict=True))
         for row in zip(*((column(name) * scale).tolist() for name in names), strict=True)
     ]
-    found = [solved[-1].walks[index] for index in which.tolist()]
+    found = [early.walks[index] for index in which.tolist()]
     rate_ul_s, press_ul, draw_ul = bench.push_ul_s, bench.press_ul, bench.draw_ul
     cycles = [
         BeadCycle(

@@ -11,13 +11,16 @@ from collections.abc import Sequence
 from itertools import pairwise
 from math import dist, inf, pi, sqrt
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pastewright.deposit.model import Layout
 from pastewright.kinematics import move_time_s
 from pastewright.motion.cycles import Cycles, plan_cycles
 from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
 from pastewright.motion.hops import Floor, Hop, hop_heights_mm
-from pastewright.motion.levels import PushLevels
+from pastewright.motion.levels import PushLevels, levels_of
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.paths import path_of
 from pastewright.motion.vertical import first_lift_mm, vertical
@@ -26,6 +29,7 @@ from pastewright.place.tray.located import Located, located
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.row import nearest_shares
+from pastewright.plunger.structure import LEAST_THICKER, stood_between, thicker
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -47,6 +51,9 @@ LEAST_WAIT_S = 0.0005
 
 # Slow enough to take paste along rather than to fling it; common practice.
 WIPE_MM_S = 10.0
+
+# Steps in which paste flows.
+FLOWING = (Step.PUSH, Step.DWELL, Step.LAY)
 
 Place = tuple[float, float]
 
@@ -85,8 +92,37 @@ def motions_over(
     `floor` is what is known of the boards; without it every travel goes at full height.
     """
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
-    cycles = plan_cycles(there.drawn if there.as_drawn else there.layout, tour, profile, levels)
-    return _motions(cycles, there, tour, profile, floor)
+    drawn = there.drawn if there.as_drawn else there.layout
+    levels = levels or levels_of([drawn.deposits[visit.deposit] for visit in tour.visits], profile)
+    motions = _motions(plan_cycles(drawn, tour, profile, levels), there, tour, profile, floor)
+    if profile.tuning.standing == 0:
+        return motions
+    # How long paste stands before each deposit hangs on the journey, and not on what is made of it.
+    volumes = np.array([drawn.deposits[visit.deposit].volume_ul for visit in tour.visits])
+    shift = thicker(stood_s(motions, profile.paste.flow_index), volumes, profile)
+    if float(np.abs(shift).max(initial=0.0)) < LEAST_THICKER:
+        return motions
+    return _motions(plan_cycles(drawn, tour, profile, levels, shift), there, tour, profile, floor)
+
+
+def stood_s(motions: Motions, flow_index: float) -> NDArray[np.float64]:
+    """Return how long paste stood before it flowed for each deposit [s], in the order they are laid."""
+    rows: dict[int, tuple[float, float, float]] = {}
+    flowed: set[int | None] = {None}
+    idle, back = 0.0, 0.0
+    for move in motions.moves:
+        here = move.deposit
+        if move.step is Step.RETRACT:
+            back += move.duration_s
+        elif move.step not in FLOWING:
+            idle += move.duration_s
+        if here is not None and here not in flowed:
+            rows[here] = (idle, move.duration_s if move.step is Step.PUSH else 0.0, back)
+        if move.step in FLOWING:
+            flowed.add(here)
+            idle, back = 0.0, 0.0
+    idles, pushes, backs = np.array(list(rows.values())).reshape(-1, 3).T
+    return stood_between(idles, pushes, backs, flow_index)
 
 
 def motions_of(

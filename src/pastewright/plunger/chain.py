@@ -14,10 +14,6 @@ from pastewright.plunger.answer import CONSTANTS, Answers
 
 Floats = NDArray[np.float64]
 
-# Standing for this long has half the effect of standing for ever (as in tuning; from memory: structure of pastes comes
-# back in seconds to minutes).
-STANDING_S = 10.0
-
 STANDING = "standing"
 NAMES = (*CONSTANTS, STANDING)
 
@@ -30,15 +26,14 @@ class Chained:
     begun_ul: Floats
 
 
-def chained(answers: Answers, volume_ul: Floats, idle_s: Floats | float) -> Chained:
-    """Return how deposits in the order they are laid answer; `idle_s` is how long the plunger stood before each.
+def chained(answers: Answers, volume_ul: Floats, structure: Floats | float) -> Chained:
+    """Return how deposits in the order they are laid answer; `structure` is the mean that each flows with (`structure`).
 
     The first is what settles the barrel, and begins as planned.
     """
     thick = CONSTANTS.index("consistency_kpa_sn")
-    stood = np.asarray(idle_s, dtype=float) / (np.asarray(idle_s, dtype=float) + STANDING_S)
-    laid = np.column_stack([answers.laid, answers.laid[:, thick] * stood])
-    left = np.column_stack([answers.left, answers.left[:, thick] * stood])
+    laid = np.column_stack([answers.laid, answers.laid[:, thick] * structure])
+    left = np.column_stack([answers.left, answers.left[:, thick] * structure])
     begun = np.zeros_like(laid)
     now = np.zeros(laid.shape[1])
     passed = answers.left_by_start.tolist()

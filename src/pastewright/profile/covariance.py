@@ -24,6 +24,8 @@ TOLD = (
     "dot_shape_ratio",
     "smallest_dot_bores",
     "standing",
+    "building_s",
+    "breaking_strain",
 )
 
 # Of a variance: what rounding of the digits that are written may make of a zero.

@@ -134,7 +134,9 @@ class Tuning:
     `press_fraction` of the yield pressure is built up while the tip is lowered, and from `draw_yields` times the yield
     pressure on the tip is lifted while the plunger draws back. Pressure may really be `pressure_doubt` times what is
     planned [-]; limits are kept with that.
-    `standing` is the share by which paste thickens that stands for long [-].
+    Paste that stands for long is thicker by `standing`, the logarithm of the factor on its consistency [-]; what it lacks
+    of that comes back by 1/e in `building_s`, and a strain of `breaking_strain` in the tip takes as much away. The
+    consistency of the paste is that without structure.
     """
 
     gain: float
@@ -149,6 +151,8 @@ class Tuning:
     smallest_dot_bores: float
     rest_fraction: float
     standing: float = 0.0
+    building_s: float = 30.0
+    breaking_strain: float = 100.0
     dated: str
     fastest_push: bool = False
     press_fraction: float = 0.0
@@ -207,6 +211,9 @@ class TuningRecord:
     smallest_dot_bores: float | None = None
     smallest_dot_sd: float | None = None
     standing: float | None = None
+    standing_sd: float | None = None
+    building_s: float | None = None
+    breaking_strain: float | None = None
     fill_ul: float | None = None
     covariance: Covariance | None = None
 

@@ -1,4 +1,5 @@
-"""A profile to the one of a bench that is off by a share: all its springs, and the consistency of its paste."""
+"""A profile to the one of a bench that is off by a share, in all its springs and the consistency of its paste, or of one
+whose paste never gets thicker."""
 
 from dataclasses import replace
 
@@ -22,3 +23,8 @@ def bench_off(profile: Profile, *, stiffness: float = 1.0, consistency: float = 
         ),
         tuning=replace(tuning, bubble_ul=tuning.bubble_ul / stiffness),
     )
+
+
+def without_structure(profile: Profile) -> Profile:
+    """Return the profile with paste that does not get thicker when it stands: trial dots are planned for such."""
+    return replace(profile, tuning=replace(profile.tuning, standing=0.0))

@@ -16,7 +16,8 @@ from pastewright.profile.model import Profile, TuningRecord
 
 MACHINE = ("frame_stiffness_n_mm", "backlash_mm", "gain")
 OF_PASTE = ("bubble_ul", "seal_friction_n", "dot_shape_ratio", "smallest_dot_bores")
-OF_FLOW = ("consistency_kpa_sn", "flow_index", "yield_stress_kpa", "pressure_doubt", "standing")
+OF_STRUCTURE = ("standing", "building_s", "breaking_strain")
+OF_FLOW = ("consistency_kpa_sn", "flow_index", "yield_stress_kpa", "pressure_doubt", *OF_STRUCTURE)
 
 
 def paste_key(paste: Paste) -> str:
@@ -78,6 +79,8 @@ def with_history(profile: Profile) -> Profile:
             bubble_ul=of_paste.get("bubble_ul", tuning.bubble_ul),
             pressure_doubt=flow.get("pressure_doubt", tuning.pressure_doubt),
             standing=flow.get("standing", tuning.standing),
+            building_s=flow.get("building_s", tuning.building_s),
+            breaking_strain=flow.get("breaking_strain", tuning.breaking_strain),
             seal_friction_n=of_paste.get("seal_friction_n", tuning.seal_friction_n),
             dot_shape_ratio=of_paste.get("dot_shape_ratio", tuning.dot_shape_ratio),
             smallest_dot_bores=of_paste.get("smallest_dot_bores", tuning.smallest_dot_bores),

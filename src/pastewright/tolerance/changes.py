@@ -23,6 +23,7 @@ from pastewright.plunger.advise import Advice
 from pastewright.plunger.answer import answers_of, turns_of
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.chain import NAMES, chained
+from pastewright.plunger.structure import structures
 from pastewright.problems import InputError
 from pastewright.profile.model import Profile
 from pastewright.tolerance.predict import MOST, Z95
@@ -117,7 +118,9 @@ class _Mind:
         at = np.arange(len(self.index) + self.before)
         if by_place:
             at = np.concatenate([first, self.before + np.argsort(self.index)])
-        chain = chained(self.answers.taken(at), self.turns.volume_ul[at], IDLE_S)
+        volumes = self.turns.volume_ul[at]
+        stood = np.full(volumes.size, IDLE_S)
+        chain = chained(self.answers.taken(at), volumes, structures(stood, volumes, self.profile))
         rows: Floats = chain.by_constant[self.before :][:, [NAMES.index(name) for name in spread.names]]
         variance = np.einsum("ij,jk,ik->i", rows, spread.covariance, rows) + spread.scatter**2
         reach = np.abs(rows @ spread.bias) + Z95 * np.sqrt(np.maximum(variance, 0.0))

@@ -16,7 +16,8 @@ from pastewright.deposit.model import Deposit
 from pastewright.motion.model import Motions
 from pastewright.plunger.answer import answers_of
 from pastewright.plunger.bench import bench_of
-from pastewright.plunger.chain import NAMES, STANDING, chained
+from pastewright.plunger.chain import NAMES, chained
+from pastewright.plunger.structure import structures
 from pastewright.profile.model import Profile
 from pastewright.tolerance.spread import Spread
 from pastewright.tolerance.strokes import laid_by
@@ -125,16 +126,14 @@ class Predicted:
 def predicted(motions: Motions, deposits: Sequence[Deposit], profile: Profile, spread: Spread) -> Predicted:
     """Return how every deposit of a journey answers to the constants, and how far they may be off."""
     laid = laid_by(motions, profile, {deposit.index: deposit.volume_ul for deposit in deposits})
-    chain = chained(answers_of(laid.turns, bench_of(profile)), laid.turns.volume_ul, laid.idle_s)
+    volumes = laid.turns.volume_ul
+    structure = structures(laid.stood_s(profile.paste.flow_index), volumes, profile)
+    chain = chained(answers_of(laid.turns, bench_of(profile)), volumes, structure)
     at = [row for row, deposit in enumerate(laid.deposits) if deposit is not None]
     by_constant = chain.by_constant[at][:, [NAMES.index(name) for name in spread.names]]
-    # Paste that thickens while it stands is known to do so, where a trial told it.
-    known = spread.bias + np.array(
-        [profile.tuning.standing if name == STANDING else 0.0 for name in spread.names]
-    )
     return Predicted(
         deposits=tuple(deposit for deposit in laid.deposits if deposit is not None),
         by_constant=by_constant,
         spread=spread,
-        bias=by_constant @ known,
+        bias=by_constant @ spread.bias,
     )

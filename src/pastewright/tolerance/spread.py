@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 # Constants that a board answers to; the shape of dots is no matter of volume.
 COUNTED: tuple[str, ...] = (
-    *(c.name for c in CONSTANTS if c.group not in (Group.SHEET, Group.SHAPE)),
+    *(c.name for c in CONSTANTS if c.group not in (Group.SHEET, Group.SHAPE, Group.STRUCTURE)),
     "standing",
 )
 
@@ -45,6 +45,7 @@ SDS = {
     "consistency_kpa_sn": "consistency_sd",
     "flow_index": "flow_index_sd",
     "yield_stress_kpa": "yield_stress_sd",
+    "standing": "standing_sd",
 }
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.plunger.answer import DRAW, MIDDLE, PRESS, PUSH, RETRACT, STROKES, Turns
+from pastewright.plunger.structure import stood_between
 from pastewright.profile.model import Profile
 
 Floats = NDArray[np.float64]
@@ -23,6 +24,13 @@ class LaidTurns:
     deposits: tuple[int | None, ...]
     turns: Turns
     idle_s: Floats
+
+    def stood_s(self, flow_index: float) -> Floats:
+        """How long paste stood before it flowed for each turn [s], with the still part of pushes and retractions."""
+        seconds = self.turns.seconds
+        before = np.vstack([np.zeros(len(STROKES)), seconds[:-1]])
+        still_s = self.idle_s + seconds[:, PRESS] + before[:, DRAW]
+        return stood_between(still_s, seconds[:, PUSH], before[:, RETRACT], flow_index)
 
 
 @dataclass(slots=True)

@@ -20,13 +20,18 @@ A seal that grips the plunger with F lets the frame's spring take up A·F/k each
 
     S = S(P) + held,   |held| ≤ A·F/k
 
+Paste that stands gets thicker, and flowing through the tip undoes it (`thickens` is the logarithm of the consistency that
+structure adds at most, over the flow index):
+
+    dλ/dt = (1 − λ)/T − λ·|Q|/V        Q = exp(−thickens·λ)·Q(P)
+
 While the plunger stands, held follows the motor and only paste and air give way. Steps are Heun's then; where P is, is
 known at any time from what was swept and what came out. The loops themselves are in `steps`.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf
+from math import exp, inf, pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +49,8 @@ Sample = tuple[float, float, float]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarrelBench:
     """What the barrel's behaviour depends on. `sweep_ul_mm` is A·g, `frame_ul_kpa` is A²/k_frame, `grip_ul` what the
-    frame's spring takes up before the seal slides (see above).
+    frame's spring takes up before the seal slides (see above); `thickens`, `builds_s` and `breaks_ul` are of the paste's
+    structure.
     """
 
     flow: FlowTable
@@ -55,6 +61,9 @@ class BarrelBench:
     fill_ul: float
     backlash_mm: float
     grip_ul: float = 0.0
+    thickens: float = 0.0
+    builds_s: float = 30.0
+    breaks_ul: float = 1.0
 
     def stored_ul(self, pressure_kpa: float, paste_ul: float) -> float:
         """Return S(P) [µL] with `paste_ul` of paste in the barrel."""
@@ -77,6 +86,10 @@ def bench_of(profile: Profile) -> BarrelBench:
         fill_ul=profile.barrel.fill_ul,
         backlash_mm=profile.plunger.backlash_mm,
         grip_ul=area * profile.tuning.seal_friction_n / profile.plunger.frame_stiffness_n_mm,
+        thickens=profile.tuning.standing / profile.paste.flow_index,
+        builds_s=profile.tuning.building_s,
+        # A volume V shears the paste at the wall of a bore of radius r by 4·V/(π·r³).
+        breaks_ul=profile.tuning.breaking_strain * pi * profile.tip.radius_mm**3 / 4,
     )
 
 
@@ -117,6 +130,7 @@ def run(
     state = np.zeros(steps.PLACES)
     state[steps.PASTE], state[steps.PEAK] = bench.fill_ul, -inf
     state[steps.HELD] = held
+    state[steps.BUILT], state[steps.EASE] = 1.0, exp(-bench.thickens)  # it has stood for long
     state[steps.STORED] = begun_ul = bench.stored_ul(start_kpa, bench.fill_ul) + held
     follower = float(drive[0]) + (bench.backlash_mm if slack_mm is None else slack_mm)
     out, peak, last = np.zeros(count), np.zeros(count), np.zeros(count)
@@ -138,6 +152,9 @@ def run(
             bench.flow.yield_kpa,
             bench.flow.per_root,
             tolerance_ul,
+            bench.thickens,
+            bench.builds_s,
+            bench.breaks_ul,
         ),
         (bench.flow.flow_ul_s, bench.flow.slope),
     )

@@ -1,6 +1,6 @@
 """The barrel's steps forward, compiled: what `barrel` says of state, equations and methods, as loops over numbers.
 
-A bench is the nine numbers of `BENCH`, its flow the table's two columns; the state is an array of the places below.
+A bench is the twelve numbers of `Numbers`, its flow the table's two columns; the state is an array of the places below.
 """
 
 from math import exp, inf, sqrt
@@ -11,14 +11,21 @@ from numpy.typing import NDArray
 from pastewright.compiled import entry, inner
 
 Floats = NDArray[np.float64]
-Numbers = tuple[float, float, float, float, float, float, float, float, float]
-"""A bench: sweep_ul_mm, frame_ul_kpa, bulk_kpa, bubble_ul, backlash_mm, grip_ul, yield_kpa, per_root, tolerance_ul."""
-SWEEP, FRAME, BULK, BUBBLE, BACKLASH, GRIP, YIELD, PER_ROOT, TOLERANCE = range(9)
+Numbers = tuple[float, float, float, float, float, float, float, float, float, float, float, float]
+"""A bench: sweep_ul_mm, frame_ul_kpa, bulk_kpa, bubble_ul, backlash_mm, grip_ul, yield_kpa, per_root, tolerance_ul; what
+structure takes of the flow's logarithm, the time in which it comes back [s], the volume that breaks it [µL]."""
+SWEEP, FRAME, BULK, BUBBLE, BACKLASH, GRIP, YIELD, PER_ROOT, TOLERANCE, THICKENS, BUILDS, BREAKS = range(12)
 
-PLACES = 13
-STORED, PASTE, PEAK, HELD, STIFF, SOFT, LOW, HIGH, RESTING, CLOCK, PLUNGER, TRACING, TRACED = range(PLACES)
+PLACES = 15
+STORED, PASTE, PEAK, HELD, STIFF, SOFT, LOW, HIGH, RESTING, CLOCK, PLUNGER, TRACING, TRACED, BUILT, EASE = (
+    range(PLACES)
+)
 """µL stored and left, kPa highest since asked; what the frame holds; the springs of this row; the limits of rest, whether
-at rest; s, mm; whether a trace is kept, and its length."""
+at rest; s, mm; whether a trace is kept, and its length; the paste's structure, and what it leaves of the flow."""
+
+# While structure matters, a step lets out no more than this share of the volume that breaks it.
+OF_BREAKS = 0.1
+MATTERS = 1e-3  # of the flow
 
 ATMOSPHERE_KPA = 101.325  # as in `barrel`; compiled code wants its constants at home
 # A sweep of more than this share of the paste changes the springs on its way; it is followed in pieces. That is the
@@ -97,19 +104,40 @@ def _row(
         if abs(pressure) <= bench[YIELD]:
             state[STORED] += swept
             state[HELD] = held
+            _worked(state, seconds, 0.0, bench)
             return 0.0
     if moved_mm == 0.0 and (state[RESTING] > 0.0 or seconds <= 0.0):
+        _worked(state, seconds, 0.0, bench)
         return 0.0
     after = state[STORED] + swept
     at_rest = state[LOW] <= state[STORED] <= state[HIGH] and state[LOW] <= after <= state[HIGH]
     if bench[GRIP] == 0.0 and at_rest:
         state[STORED] = after
+        _worked(state, seconds, 0.0, bench)
         return 0.0
     _begin_row(state, bench)
     state[CLOCK], state[PLUNGER] = clock, at
     if moved_mm == 0.0:
         return _advance(state, 0.0, 0.0, seconds, bench, table, trace)
     return _follow(state, moved_mm / (at - start), swept, seconds, ramp_s, bench, table, trace)
+
+
+@inner
+def _worked(state: Floats, seconds: float, came_ul: float, bench: Numbers) -> None:
+    """Let the paste stand for a time and then flow so much: dλ/dt = (1 − λ)/T − λ·|Q|/V, in two steps."""
+    if bench[THICKENS] == 0.0:
+        return
+    built = 1.0 - (1.0 - state[BUILT]) * exp(-seconds / bench[BUILDS])
+    state[BUILT] = built * exp(-abs(came_ul) / bench[BREAKS])
+    state[EASE] = exp(-bench[THICKENS] * state[BUILT])
+
+
+@inner
+def _longest(state: Floats, flow_ul_s: float, h: float, bench: Numbers) -> float:
+    """Return the time of a step [s] in which the structure changes little."""
+    if abs(bench[THICKENS]) * state[BUILT] < MATTERS or flow_ul_s == 0.0:
+        return h
+    return min(h, OF_BREAKS * bench[BREAKS] / abs(flow_ul_s))
 
 
 @inner
@@ -245,9 +273,11 @@ def _sliding(
         stored = state[STORED]
         if low < stored < high or (q == 0.0 and dq == 0.0 and low <= stored <= high):
             spent = _rest(state, q, dq, left)
+            _worked(state, spent, 0.0, bench)
         else:
             flowed = True
             spent, h = _step(state, q, dq, min(h, left), bench, table)
+            _worked(state, spent, (q + dq * spent / 2) * spent - (state[STORED] - stored), bench)
         q += dq * spent
         left -= spent
         state[CLOCK] += spent
@@ -255,7 +285,7 @@ def _sliding(
         if state[TRACING] > 0.0:
             _keep(state, trace, state[CLOCK], _pressure(state, bench), state[PLUNGER])
         if steps > MOST_STEPS:
-            flow = _flow_and_slope(state[STORED], state[STIFF], bench, table)[0]
+            flow = state[EASE] * _flow_and_slope(state[STORED], state[STIFF], bench, table)[0]
             state[STORED] += q * left + dq * left * left / 2 - flow * left
             break
     if not flowed:
@@ -309,7 +339,10 @@ def _step(
 ) -> tuple[float, float]:
     """Advance S by one step of at most `h`; return the time spent and the next step to try."""
     stored, stiff, tolerance = state[STORED], state[STIFF], bench[TOLERANCE]
+    ease = state[EASE]
     flow, slope, pressure = _flow_and_slope(stored, stiff, bench, table)
+    flow, slope = ease * flow, ease * slope
+    h = _longest(state, flow, h, bench)
     state[PEAK] = max(state[PEAK], pressure)
     net = q - flow
     while True:
@@ -323,7 +356,7 @@ def _step(
             phi2 = (phi1 - 1.0) / z
             phi3 = (phi2 - 0.5) / z
         guess = stored + h * (phi1 * net + h * phi2 * dq)
-        flow_there = _flow_and_slope(guess, stiff, bench, table)[0]
+        flow_there = ease * _flow_and_slope(guess, stiff, bench, table)[0]
         change = 2 * h * phi3 * (flow - flow_there + slope * (guess - stored))
         error = abs(change)
         if error <= tolerance:
@@ -376,10 +409,12 @@ def _gripped(
     at, out, h, steps = 0.0, 0.0, seconds, 0
     slope = (last_ul_s - first_ul_s) / seconds
     while at < seconds * (1 - 1e-12) and steps < MOST_STEPS:
-        h = min(h, seconds - at)
+        h = _longest(
+            state, state[EASE] * _flow(_pressure(state, bench), bench, table), min(h, seconds - at), bench
+        )
         sweep = (first_ul_s + slope * (at + h / 2)) * h
-        begin = _flow(_pressure(state, bench), bench, table)
-        end = _flow(_placed(state, sweep, begin * h, bench)[0], bench, table)
+        begin = state[EASE] * _flow(_pressure(state, bench), bench, table)
+        end = state[EASE] * _flow(_placed(state, sweep, begin * h, bench)[0], bench, table)
         error = abs(end - begin) * h / 2
         if error > tolerance and h > 1e-9 * seconds:
             h *= max(0.9 * sqrt(tolerance / error), 0.1)
@@ -389,6 +424,7 @@ def _gripped(
         state[HELD] = held
         state[STORED] += sweep - came
         state[PEAK] = max(state[PEAK], pressure)
+        _worked(state, h, came, bench)
         out, at, steps = out + came, at + h, steps + 1
         state[CLOCK] += h
         if state[TRACING] > 0.0:

@@ -8,6 +8,11 @@ takes up against it is held apart.
 
     stored = c·P + air(P), the plunger's own sweep y and the motor's U:  U = y + (A²/k)·P + held,  |held| ≤ A·F/k
 
+Paste is the thicker the more structure it has, ln K = ln K₀ + s·λ; standing builds structure up, shear in the tip breaks
+it down (Moore, Trans. Br. Ceram. Soc. 58 (1959), from memory; Mewis and Wagner, Adv. Colloid Interface Sci. 147 (2009)):
+
+    dλ/dt = (1 − λ)/T − λ·|Q|/V_b        V_b the volume whose shear at the wall, 4V/πR³, is the breaking strain
+
 The plunger slides with all of its grip against it, or it stands; then only paste and air give way, and the frame's spring
 takes up the motor's way until the grip is spent.
 
@@ -15,7 +20,7 @@ Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Expone
 (2010), scheme exprb32), which stay stable on benches far stiffer than anyone expects; fits wander.
 """
 
-from math import copysign, expm1, pi, sqrt
+from math import copysign, exp, expm1, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,8 +48,14 @@ WAIT_GROWTH = 1.7
     RADIUS,  # of the bore [mm]
     TO_WALL,  # wall stress per pressure, R/2L
     START,  # pressure before the first turn [kPa]
-) = range(10)
-LANE = 10
+    THICKENS,  # s/n
+    BUILDS,  # T [s]
+    BREAKS,  # V_b [µL]
+) = range(13)
+LANE = 13
+
+# The state: stored, held, net out since the turn began, the most of that, the most that was stored, structure.
+STATE = 6
 
 
 @inner
@@ -164,17 +175,18 @@ def through_stroke(
 ) -> None:
     """Take the state through one stroke or wait.
 
-    `state`: stored, held, net out since the turn began, the most of that, the most that was stored; it is changed.
+    `state` (see `STATE`) is changed. A step's structure is that of its middle, guessed from the step before.
     `stroke`: the motor's way [mm], forward positive, its time [s], its ramps [s], and how much of the way is slack [mm].
     """
     delta, seconds, rise, dead = stroke
     if delta == 0.0:
         pressure = pressure_kpa(state[0], paste + lane[SPRING], lane[BUBBLE])
         if abs(pressure) * lane[TO_WALL] <= lane[YIELD]:
+            state[5] = 1.0 - (1.0 - state[5]) * exp(-seconds / lane[BUILDS])
             return
         whole = (WAIT_GROWTH**steps - 1.0) / (WAIT_GROWTH - 1.0)
     sign = copysign(lane[PER_MM], delta)
-    before_mm, passed, mark = 0.0, 0.0, 0.0
+    before_mm, passed, mark, came = 0.0, 0.0, 0.0, 0.0
     for step in range(steps):
         swept = 0.0
         if delta == 0.0:
@@ -189,8 +201,13 @@ def through_stroke(
             way_mm = max(abs(delta) * walked(end, seconds, rise) - dead, 0.0)
             swept = sign * (way_mm - before_mm)
             before_mm = way_mm
-        stored, held, out = gripped(state[0], state[1], swept, h, paste, lane, fluidity)
+        thinned = fluidity
+        if lane[THICKENS] != 0.0:
+            thinned *= exp(-lane[THICKENS] * state[5] * exp(-0.5 * came / lane[BREAKS]))
+        stored, held, out = gripped(state[0], state[1], swept, h, paste, lane, thinned)
         state[0], state[1] = stored, held
+        came = abs(out)
+        state[5] = (1.0 - (1.0 - state[5]) * exp(-h / lane[BUILDS])) * exp(-came / lane[BREAKS])
         state[2] += out
         state[3] = max(state[3], state[2])
         state[4] = max(state[4], stored)
@@ -213,6 +230,7 @@ def chain(
     state[0] = (paste[0] + lane[SPRING]) * start
     state[0] += lane[BUBBLE] * start / (P0_KPA + max(start, -0.9 * P0_KPA))
     state[1] = -lane[GRIP]
+    state[5] = 1.0
     motor, follower = 0.0, lane[BACKLASH]  # the plunger is within [motor, motor + backlash]
     for turn in range(counts.size):
         state[2], state[3], state[4] = 0.0, 0.0, state[0]
@@ -262,5 +280,5 @@ def chains(
     and of a wait.
     """
     found = np.empty((5, counts.size, lanes.shape[0]))
-    _chains(strokes, counts, turns, lanes, steps, np.zeros(5), found)
+    _chains(strokes, counts, turns, lanes, steps, np.zeros(STATE), found)
     return found

@@ -23,6 +23,7 @@ class Group(StrEnum):
     MACHINE = "machine"
     BARREL = "barrel"
     FLOW = "flow"
+    STRUCTURE = "structure"
     SHAPE = "shape"
     SHEET = "sheet"
 
@@ -127,6 +128,40 @@ CONSTANTS: tuple[Constant, ...] = (
         high=6.0,
     ),
     Constant(
+        # Solder pastes are made to thin as they are sheared; of what they gain standing viscometers tell some tenths
+        # (from memory).
+        name="standing",
+        words="gain of consistency when standing long",
+        unit="",
+        group=Group.STRUCTURE,
+        sd=0.2,
+        low=-0.1,
+        high=1.5,
+        logarithmic=False,
+    ),
+    Constant(
+        # Structure comes back in seconds to minutes (from memory).
+        name="building_s",
+        words="time in which structure comes back",
+        unit="s",
+        group=Group.STRUCTURE,
+        sd=0.8,
+        low=0.05,
+        high=20.0,
+        usual=30.0,
+    ),
+    Constant(
+        # … and is gone after strains of ten to a thousand (from memory).
+        name="breaking_strain",
+        words="strain that breaks structure down",
+        unit="",
+        group=Group.STRUCTURE,
+        sd=1.0,
+        low=0.02,
+        high=50.0,
+        usual=100.0,
+    ),
+    Constant(
         name="dot_shape_ratio",
         words="shape ratio of a dot, height over diameter",
         unit="",
@@ -152,16 +187,6 @@ CONSTANTS: tuple[Constant, ...] = (
         sd=0.05,
         low=-0.8,
         high=0.8,
-        logarithmic=False,
-    ),
-    Constant(
-        name="standing",
-        words="gain of consistency when standing long",
-        unit="",
-        group=Group.SHEET,
-        sd=0.1,
-        low=-0.8,
-        high=1.5,
         logarithmic=False,
     ),
     Constant(
@@ -202,6 +227,9 @@ def constants_of(profile: Profile) -> dict[str, float]:
         "consistency_kpa_sn": profile.paste.consistency_kpa_sn,
         "flow_index": profile.paste.flow_index,
         "yield_stress_kpa": profile.paste.yield_stress_kpa,
+        "standing": profile.tuning.standing,
+        "building_s": profile.tuning.building_s,
+        "breaking_strain": profile.tuning.breaking_strain,
         "dot_shape_ratio": profile.tuning.dot_shape_ratio,
         "smallest_dot_bores": profile.tuning.smallest_dot_bores,
         **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET},
@@ -229,6 +257,9 @@ def with_constants(profile: Profile, constants: Constants) -> Profile:
             gain=own["gain"],
             bubble_ul=own["bubble_ul"],
             seal_friction_n=own["seal_friction_n"],
+            standing=own["standing"],
+            building_s=own["building_s"],
+            breaking_strain=own["breaking_strain"],
             dot_shape_ratio=own["dot_shape_ratio"],
             smallest_dot_bores=own["smallest_dot_bores"],
         ),

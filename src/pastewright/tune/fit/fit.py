@@ -51,6 +51,7 @@ SURVEY: tuple[tuple[str, float, float], ...] = (
     ("flow_index", -0.35, 0.45),
     ("consistency_kpa_sn", -1.4, 1.4),
     ("seal_friction_n", 0.0, 12.0),
+    ("standing", 0.0, 0.4),
     ("backlash_mm", -0.4, 0.4),
 )
 SURVEY_SHEAR_1_S = 100.0
@@ -191,20 +192,17 @@ class Fitted:
 
     @property
     def lasting_covariance(self) -> tuple[tuple[str, ...], Floats]:
-        """Names and covariance of the constants that `lasting` holds and of the last sheet's thickening, as the fit
-        sees them.
-        """
+        """Names and covariance of the constants that `lasting` holds, as the fit sees them."""
         shared = [c.name for c in CONSTANTS if c.group is not Group.SHEET]
         if self.whole is None:
             return tuple(shared), self.covariance
         names = [c.name for c in (*_of(Group.SHEET, among=False), *_of(Group.SHEET, among=True))]
-        kept = [*shared, "standing"]
-        turn = np.zeros((len(kept), len(names)))
-        for row, name in enumerate(kept):
+        turn = np.zeros((len(shared), len(names)))
+        for row, name in enumerate(shared):
             turn[row, names.index(name)] = 1.0
         # ln K of the sheet's middle is ln K − thinning/2.
-        turn[kept.index("consistency_kpa_sn"), names.index("thinning")] = -0.5
-        return tuple(kept), turn @ self.whole @ turn.T
+        turn[shared.index("consistency_kpa_sn"), names.index("thinning")] = -0.5
+        return tuple(shared), turn @ self.whole @ turn.T
 
     def estimate(self, name: str, sheet: int | None = None) -> Estimate:
         """Return the estimate of a constant; those of one sheet need its number."""

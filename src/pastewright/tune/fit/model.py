@@ -7,6 +7,7 @@ of whole runs, which are cheap: a run of a sheet takes about a millisecond.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,6 @@ Ints = NDArray[np.int64]
 # Steps of a stroke and of a wait.
 STROKE_STEPS = 18
 WAIT_STEPS = 9
-
-# Standing for this long has half the effect of standing for ever (from memory: structure of pastes comes back in
-# seconds to minutes).
-STANDING_S = 10.0
 
 # Differences are taken this far from a vector of the fit, either way.
 NUDGE = 1e-4
@@ -148,8 +145,7 @@ class Forward:
         score, setting = self.score, self.setting
         used_ul = np.maximum(score.begin_mm, 0.0) * setting.area_mm2
         paste = np.maximum(setting.fill_ul - used_ul, 0.0) / setting.bulk_modulus_kpa
-        stood = score.idle_s / (score.idle_s + STANDING_S)
-        thick = named["standing"] * stood[:, None] - named["thinning"] * score.clock[:, None]
+        thick = -named["thinning"] * score.clock[:, None]
         # K^(−1/n), with K as it is at this turn.
         fluidity = np.exp(-(np.log(named["consistency_kpa_sn"]) + thick) / named["flow_index"])
         found = chains(score.strokes, score.counts, (paste, fluidity), self.lanes(lanes), self.steps)
@@ -172,6 +168,9 @@ class Forward:
             radius,
             radius / (2 * length),
             named["start"] * 2 * length * yields / radius,
+            named["standing"] / named["flow_index"],
+            named["building_s"],
+            named["breaking_strain"] * pi * radius**3 / 4,
         )
         for at, values in enumerate(columns):
             table[:, at] = values

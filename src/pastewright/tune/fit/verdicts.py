@@ -128,7 +128,7 @@ def _after_pauses(case: Case) -> Iterator[TuneVerdict]:
     changes = []
     sure = False
     for number, one in enumerate(case.evidence):
-        estimate = case.fitted.estimate("standing", number)
+        estimate = case.fitted.estimate("standing")
         sure |= abs(estimate.value) > SURE * estimate.sd
         seen = as_seen({**case.fitted.constants, **_own(case.fitted, number)})
         fresh = seen.copy()

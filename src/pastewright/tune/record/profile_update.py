@@ -66,7 +66,10 @@ def tuning_entry(
         entry["expected_error_percent"] = _rounded(100 * promise.error)
     entry["laid_s"] = _rounded(fitted.middle_s)
     entry |= constant_keys(fitted.lasting, {name: fitted.estimate(name).sd for name in KEYS})
-    entry["standing_percent"] = _rounded(100 * fitted.constants.get("standing", profile.tuning.standing))
+    entry["standing_percent"] = _rounded(100 * fitted.lasting["standing"])
+    entry["standing_sd_percent"] = _rounded(100 * fitted.estimate("standing").sd)
+    entry["building_s"] = _rounded(fitted.lasting["building_s"])
+    entry["breaking_strain"] = _rounded(fitted.lasting["breaking_strain"])
     entry["fill_ml"] = _rounded(profile.barrel.fill_ul / 1000)
     names, matrix = fitted.lasting_covariance
     return {**entry, **covariance_keys(names, matrix.tolist())}

@@ -21,6 +21,7 @@ from pastewright.plunger.model import DotCycle
 from pastewright.plunger.settle import Settling
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
+from pastewright.profile.off import without_structure
 from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
 from pastewright.readback.judge.verify import verify
@@ -71,15 +72,15 @@ def sheet_motions(
     )
     bench = bench_of(profile)
     used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum([d.volume_ul for d in deposits])])
+    late = late_bench(bench, float(used[-1]))
     at = [index for index, thing in enumerate(things) if isinstance(thing, BeadToLay)]
     beads = iter(
         zip(
             *bead_cycles(
                 np.array([deposits[index].volume_ul for index in at]),
                 [_walk(thing, profile) for thing in things if isinstance(thing, BeadToLay)],
-                used[at] / used[-1],
                 bench,
-                late_bench(bench, float(used[-1])),
+                [] if late is None else [(used[at] / used[-1], late)],
             ),
             strict=True,
         )
@@ -142,7 +143,9 @@ def sheet_program(name: str, motions: Motions, layout: Layout, profile: Profile)
 
 
 def sheet_verdict(program: Program, layout: Layout, profile: Profile) -> Verdict:
-    """Return what the read-back says of the program: every dose in its place, on the bench as the profile has it."""
+    """Return what the read-back says of the program: every dose in its place, on the bench as the profile has it, with
+    paste that does not stiffen: how it does is what trial dots are to tell.
+    """
     expected = Expected(
         deposits=tuple(
             ExpectedDeposit(
@@ -154,7 +157,7 @@ def sheet_verdict(program: Program, layout: Layout, profile: Profile) -> Verdict
             for deposit in layout.deposits
         )
     )
-    return verify(program.text, expected, profile)
+    return verify(program.text, expected, without_structure(profile))
 
 
 def dot_deposit(index: int, place_mm: Point, volume_ul: float, profile: Profile) -> Deposit:

@@ -12,7 +12,7 @@ from math import exp
 import numpy as np
 
 from pastewright.profile.model import Profile
-from pastewright.tune.fit.constants import CONSTANTS, Floats, Group, as_seen
+from pastewright.tune.fit.constants import AT, CONSTANTS, Floats, Group, as_seen
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
@@ -86,9 +86,15 @@ def _second(fitted: Fitted, profile: Profile, stakes: Floats, here: Floats) -> f
 
 def _possible(fitted: Fitted) -> tuple[Floats, Floats, Floats]:
     """Return the fitted vector, vectors that the fit leaves possible, and the weight of each one's square."""
-    here = as_seen({**fitted.constants, **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET}})
+    here = as_seen({**fitted.lasting, **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET}})
     shared = [at for at, c in enumerate(CONSTANTS) if c.group is not Group.SHEET]
-    values, axes = np.linalg.eigh(fitted.covariance)
+    _, covariance = fitted.lasting_covariance
+    # What the paste lost through the sheet goes on or comes back: a board's time lies within a sheet's of the sheet's
+    # own, evenly.
+    thick = shared.index(AT["consistency_kpa_sn"])
+    covariance = covariance.copy()
+    covariance[thick, thick] += fitted.constants["thinning"] ** 2 / 3
+    values, axes = np.linalg.eigh(covariance)
     lanes, weights = [], []
     for value, axis in zip(values, axes.T, strict=True):
         for way in (1.0, -1.0):

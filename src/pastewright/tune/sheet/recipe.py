@@ -47,6 +47,9 @@ LONGEST_PUSH_S = 5.0
 DOTS = 170
 MOST_USED = 0.8
 
+# Of a paste that stiffens when it stands, the factor on its consistency (some tenths, from memory).
+STIFFENS = 1.25
+
 PAUSES_S = (3.0, 10.0, 30.0)
 
 # How many dots in a row are drawn anew at a time while an order is improved, and whose doses are nobody's business.
@@ -181,13 +184,14 @@ def orders(recipe: Recipe, count: int, *, tries: int, seed: int) -> list[tuple[I
 
 def altered(items: Sequence[Item], rng: np.random.Generator) -> tuple[Item, ...]:
     """Return the order with two stretches exchanged, or with a stretch's pushes drawn anew, and the doses of its jumps
-    as well; the climb stays first.
+    as well; the climb stays first and last.
     """
+    free = len(items) - LEVELS
     if rng.random() < 0.5:
-        a, b, c = sorted(rng.choice(np.arange(LEVELS, len(items) + 1), 3, replace=False).tolist())
+        a, b, c = sorted(rng.choice(np.arange(LEVELS, free + 1), 3, replace=False).tolist())
         return (*items[:a], *items[b:c], *items[a:b], *items[c:])
-    start = int(rng.integers(LEVELS, len(items)))
-    end = start + int(rng.integers(*STRETCH))
+    start = int(rng.integers(LEVELS, free))
+    end = min(start + int(rng.integers(*STRETCH)), free)
     liked = rng.dirichlet(np.full(LEVELS, 0.5))  # few of the doses, so that stretches differ
     drawn = [
         replace(item, level=int(rng.choice(LEVELS, p=liked))) if item.role in FREE else item
@@ -205,8 +209,9 @@ def _order(recipe: Recipe, count: int, rng: np.random.Generator) -> tuple[Item, 
     # The first block climbs, so that a bench that is far off shows itself with small dots, not with floods.
     first = [Item(level=level, role=Role.RISING) for level in range(levels)]
     rest = [blocks[at] for at in rng.permutation(len(blocks)).tolist()]
-    items = [*first, *(item for block in rest for item in block)][:count]
-    return tuple(items)
+    middle_ones = [item for block in rest for item in block][: count - 2 * len(first)]
+    # The same climb comes last: what has changed between the two is the paste, and not the dots.
+    return (*first, *middle_ones, *first)
 
 
 def _round(rng: np.random.Generator, levels: int, middle: int, top: int) -> list[list[Item]]:
@@ -236,7 +241,7 @@ def _varied(item: Item, rng: np.random.Generator) -> Item:
 
 
 def possible_benches(profile: Profile, doubt: float) -> tuple[dict[str, float], ...]:
-    """Return the corners of what the bench may be, as factors on its constants, the middle first.
+    """Return the corners of what the bench may be, as factors on its constants (on e^s of structure's s), the middle first.
 
     A flow off by φ at any pressure is a consistency off by φ^(−n).
     """
@@ -246,6 +251,8 @@ def possible_benches(profile: Profile, doubt: float) -> tuple[dict[str, float], 
             "frame_stiffness_n_mm": stiff,
             "bubble_ul": 1 / stiff,
             "consistency_kpa_sn": flow**-n,
+            # Half of them stiffen by a quarter when they stand.
+            "standing": STIFFENS if stiff == flow else 1.0,
         }
         for stiff, flow in product((1 / doubt, doubt), repeat=2)
     ]
