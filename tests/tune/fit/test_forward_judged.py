@@ -1,10 +1,11 @@
 """The model of a sheet against benches written apart: another integration, another book-keeping of suction."""
 
 from dataclasses import replace
+from math import log1p, pi
 
 import numpy as np
 import pytest
-from foreign_bench import Foreign, Landed, lay_all, track
+from foreign_bench import BREAKS_UL, BUILDS_S, Foreign, Landed, lay_all, track
 from foreign_benches import drawn
 from tuning_trials import demo_bench
 
@@ -18,8 +19,8 @@ from pastewright.tune.sheet.model import Sheet
 WITHIN = 0.02
 # What is left of a drop after paste was drawn back can be next to nothing; such rests are compared with a small drop.
 SMALL_UL = 0.004
-# Of the judge, a stroke or wait, and twice as many: on the stiffest benches 28 are not enough for a percent.
-STEPS = 40
+# Of the judge, a stroke or wait, and twice as many: on the stiffest benches 40 are not enough for a percent.
+STEPS = 80
 
 
 def true_constants(bench: Foreign) -> np.ndarray:
@@ -36,7 +37,9 @@ def true_constants(bench: Foreign) -> np.ndarray:
             "dot_shape_ratio": bench.dot_shape,
             "smallest_dot_bores": bench.least_bores,
             "thinning": bench.thinning,
-            "standing": 0.0,
+            "standing": log1p(bench.thixotropy),
+            "building_s": BUILDS_S,
+            "breaking_strain": 4 * BREAKS_UL / (pi * bench.profile.tip.radius_mm**3),
             "start": bench.start_share,
         }
     )
@@ -81,7 +84,7 @@ def benches(count: int, rng: np.random.Generator) -> list[Foreign]:
                 frame_n_mm=bench.frame_n_mm * rng.uniform(1.5, 3.0),
                 air_ul=max(bench.air_ul * 0.05, 0.3),
                 seal_n=bench.seal_n * float(rng.integers(0, 2)),
-                least_bores=bench.least_bores * rng.uniform(1.5, 3.0),
+                least_bores=bench.least_bores * rng.uniform(2.0, 4.0),
             )
         found.append(bench)
     return found

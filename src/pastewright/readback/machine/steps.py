@@ -1,6 +1,8 @@
 """The barrel's steps forward, compiled: what `barrel` says of state, equations and methods, as loops over numbers.
 
 A bench is the twelve numbers of `Numbers`, its flow the table's two columns; the state is an array of the places below.
+
+Longer than 400 lines because the state and the loops that change it are one calculation, compiled together.
 """
 
 from math import exp, inf, sqrt
