@@ -245,13 +245,7 @@ def bead_cycles(
     )
     _, first = np.unique(which, return_index=True)
     kinds_ul, kind_walks = volumes[first], [walks[index] for index in first.tolist()]
-    early = solved_beads(kinds_ul, even_walks(kinds_ul, kind_walks, bench), bench)
-    thens: list[Beads] = []
-    for _, other in others:
-        then = solved_beads(kinds_ul, early.walks, other)
-        if then.walks != early.walks:  # a stiffer barrel leaks less, so that the walk itself carries more
-            early = solved_beads(kinds_ul, then.walks, bench)
-        thens.append(then)
+    early, thens = _solved_on(kinds_ul, kind_walks, bench, [other for _, other in others])
     scale = volumes / kinds_ul[which]
 
     def column(name: str) -> Floats:
@@ -295,3 +289,17 @@ def bead_cycles(
         )
     ]
     return cycles, found, (column("ends_ul") * scale).tolist()
+
+
+def _solved_on(
+    kinds_ul: Floats, walks: list[Walk], bench: PlungerBench, others: Sequence[PlungerBench]
+) -> tuple[Beads, list[Beads]]:
+    """Beads solved for the bench and for others along the same walks."""
+    early = solved_beads(kinds_ul, even_walks(kinds_ul, walks, bench), bench)
+    thens: list[Beads] = []
+    for other in others:
+        then = solved_beads(kinds_ul, early.walks, other)
+        if then.walks != early.walks:  # a stiffer barrel leaks less, so that the walk itself carries more
+            early = solved_beads(kinds_ul, then.walks, bench)
+        thens.append(then)
+    return early, thens

@@ -12,7 +12,6 @@ from itertools import pairwise
 from math import dist, inf, pi, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pastewright.deposit.model import Layout
 from pastewright.kinematics import move_time_s
@@ -23,13 +22,14 @@ from pastewright.motion.hops import Floor, Hop, hop_heights_mm
 from pastewright.motion.levels import PushLevels, levels_of
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.paths import path_of
+from pastewright.motion.stood import stood_s
 from pastewright.motion.vertical import first_lift_mm, vertical
 from pastewright.place.transform import Placements, Wipe, on_bed
 from pastewright.place.tray.located import Located, located
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.row import nearest_shares
-from pastewright.plunger.structure import LEAST_THICKER, stood_between, thicker
+from pastewright.plunger.structure import LEAST_THICKER, thicker
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -51,9 +51,6 @@ LEAST_WAIT_S = 0.0005
 
 # Slow enough to take paste along rather than to fling it; common practice.
 WIPE_MM_S = 10.0
-
-# Steps in which paste flows.
-FLOWING = (Step.PUSH, Step.DWELL, Step.LAY)
 
 Place = tuple[float, float]
 
@@ -103,26 +100,6 @@ def motions_over(
     if float(np.abs(shift).max(initial=0.0)) < LEAST_THICKER:
         return motions
     return _motions(plan_cycles(drawn, tour, profile, levels, shift), there, tour, profile, floor)
-
-
-def stood_s(motions: Motions, flow_index: float) -> NDArray[np.float64]:
-    """Return how long paste stood before it flowed for each deposit [s], in the order they are laid."""
-    rows: dict[int, tuple[float, float, float]] = {}
-    flowed: set[int | None] = {None}
-    idle, back = 0.0, 0.0
-    for move in motions.moves:
-        here = move.deposit
-        if move.step is Step.RETRACT:
-            back += move.duration_s
-        elif move.step not in FLOWING:
-            idle += move.duration_s
-        if here is not None and here not in flowed:
-            rows[here] = (idle, move.duration_s if move.step is Step.PUSH else 0.0, back)
-        if move.step in FLOWING:
-            flowed.add(here)
-            idle, back = 0.0, 0.0
-    idles, pushes, backs = np.array(list(rows.values())).reshape(-1, 3).T
-    return stood_between(idles, pushes, backs, flow_index)
 
 
 def motions_of(
