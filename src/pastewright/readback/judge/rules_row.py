@@ -5,6 +5,7 @@ goes sideways; what comes out in a part lies along its way, and belongs to the p
 """
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -67,8 +68,9 @@ def nearest_shares(
             spread = (way[:-1, None] + np.diff(way)[:, None] * inside).reshape(-1, 1)
             places.append(start + spread * (end - start))
     parts_s = np.concatenate(seconds)
+    built = float(seen.paste.built[first - 1]) if first > 0 else 1.0
     again = run(
-        seen.bench,
+        replace(seen.bench, built=built),
         plunger_mm=np.concatenate(plunger).tolist(),
         duration_s=parts_s.tolist(),
         ramp_s=np.concatenate(ramps).tolist(),

@@ -50,7 +50,7 @@ Sample = tuple[float, float, float]
 class BarrelBench:
     """What the barrel's behaviour depends on. `sweep_ul_mm` is A·g, `frame_ul_kpa` is A²/k_frame, `grip_ul` what the
     frame's spring takes up before the seal slides (see above); `thickens`, `builds_s` and `breaks_ul` are of the paste's
-    structure.
+    structure, which begins with `built` (1: it has stood for long).
     """
 
     flow: FlowTable
@@ -64,6 +64,7 @@ class BarrelBench:
     thickens: float = 0.0
     builds_s: float = 30.0
     breaks_ul: float = 1.0
+    built: float = 1.0
 
     def stored_ul(self, pressure_kpa: float, paste_ul: float) -> float:
         """Return S(P) [µL] with `paste_ul` of paste in the barrel."""
@@ -95,11 +96,12 @@ def bench_of(profile: Profile) -> BarrelBench:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarrelRun:
-    """What the barrel did, row by row: paste out [µL], highest and last pressure [kPa]; then the sums."""
+    """What the barrel did, row by row: paste out [µL], highest and last pressure [kPa], last structure; then the sums."""
 
     out_ul: NDArray[np.float64]
     peak_kpa: NDArray[np.float64]
     last_kpa: NDArray[np.float64]
+    built: NDArray[np.float64]
     lowest_kpa: float
     swept_ul: float
     stored_ul: float
@@ -130,15 +132,15 @@ def run(
     state = np.zeros(steps.PLACES)
     state[steps.PASTE], state[steps.PEAK] = bench.fill_ul, -inf
     state[steps.HELD] = held
-    state[steps.BUILT], state[steps.EASE] = 1.0, exp(-bench.thickens)  # it has stood for long
+    state[steps.BUILT], state[steps.EASE] = bench.built, exp(-bench.thickens * bench.built)
     state[steps.STORED] = begun_ul = bench.stored_ul(start_kpa, bench.fill_ul) + held
     follower = float(drive[0]) + (bench.backlash_mm if slack_mm is None else slack_mm)
-    out, peak, last = np.zeros(count), np.zeros(count), np.zeros(count)
+    out, peak, last, structure = (np.zeros(count) for _ in range(4))
     trace = np.zeros((steps.LONGEST_TRACE if trace_rows else 0, 3))
     ended, lowest = steps.through_rows(
         state,
         (drive, np.asarray(duration_s, dtype=np.float64), np.asarray(ramp_s, dtype=np.float64)),
-        (out, peak, last),
+        (out, peak, last, structure),
         trace,
         follower,
         trace_rows,
@@ -164,6 +166,7 @@ def run(
         out_ul=out,
         peak_kpa=peak,
         last_kpa=last,
+        built=structure,
         lowest_kpa=lowest,
         swept_ul=(ended - follower) * bench.sweep_ul_mm,
         stored_ul=float(state[steps.STORED]) - begun_ul,

@@ -43,7 +43,7 @@ LONGEST_TRACE = 1 << 16  # samples; what comes after is not drawn
 def through_rows(
     state: Floats,
     rows: tuple[Floats, Floats, Floats],
-    out: tuple[Floats, Floats, Floats],
+    out: tuple[Floats, Floats, Floats, Floats],
     trace: Floats,
     follower_mm: float,
     trace_rows: int,
@@ -53,10 +53,10 @@ def through_rows(
     """Take the barrel through all rows; return where the plunger is then [mm], and the lowest pressure met [kPa].
 
     `rows`: drive [mm] (one more than there are rows), duration [s], ramp [s]; `out`, changed: paste out [µL], highest
-    and last pressure [kPa] of each row; `trace` (N×3), changed: s, kPa, mm.
+    and last pressure [kPa], last structure of each row; `trace` (N×3), changed: s, kPa, mm.
     """
     drive, durations, ramps = rows
-    out_ul, peak_kpa, last_kpa = out
+    out_ul, peak_kpa, last_kpa, built = out
     follower, lowest, clock = follower_mm, 0.0, 0.0
     state[TRACING] = 1.0 if trace_rows > 0 else 0.0
     _begin_row(state, bench)
@@ -70,7 +70,7 @@ def through_rows(
         out_ul[row] = _row(state, moved, (start, at, clock, seconds, ramps[row]), bench, table, trace)
         follower += moved
         pressure = _pressure(state, bench)
-        last_kpa[row] = pressure
+        last_kpa[row], built[row] = pressure, state[BUILT]
         peak_kpa[row] = max(pressure, state[PEAK])
         state[PEAK] = -inf
         lowest = min(lowest, pressure)
