@@ -27,6 +27,9 @@ WAIT_STEPS = 9
 
 # Differences are taken this far from a vector of the fit, either way.
 NUDGE = 1e-4
+# Of the seal's friction [N]: a seal that hardly grips is followed by other steps than one that does not at all, and a small
+# difference would tell of these alone.
+SEAL_NUDGE = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +186,9 @@ class Forward:
         felt = [place for place, at in enumerate(active) if CONSTANTS[at].group is not Group.SHAPE]
         count, moved = len(felt), [active[place] for place in felt]
         steps = np.zeros((count, seen.size))
-        steps[np.arange(count), moved] = NUDGE
+        steps[np.arange(count), moved] = [
+            SEAL_NUDGE if at == AT["seal_friction_n"] and seen[at] < SEAL_NUDGE else NUDGE for at in moved
+        ]
         up, down = seen + steps, seen - steps
         # A seal grips or it does not; it never pushes.
         down[:, AT["seal_friction_n"]] = np.maximum(down[:, AT["seal_friction_n"]], 0.0)
