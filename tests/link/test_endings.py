@@ -67,14 +67,12 @@ class Bench:
     def journal_file(self):
         return self.folder / "journal.db"
 
-    def begin(self, *, code=MAIN, stdout=None, limit_bytes=0):
+    def begin(self, *, code=MAIN, stdout=None):
         self.here, self.there = pty.openpty()
 
         def own_session():
             os.setsid()
             fcntl.ioctl(self.there, termios.TIOCSCTTY, 0)
-            if limit_bytes:
-                resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
 
         words = ["run", str(self.folder / "program.gcode"), "--plan", str(self.folder / "plan.json")]
         words += ["--profile", str(self.folder / "bench.toml"), "--even-if-unverified", "--assume", ASSUMED]
@@ -217,7 +215,9 @@ def test_an_exception_of_our_own(protocol, tmp_path):
 
 def test_a_full_disk(tmp_path):
     with bench("reprap", tmp_path) as made:
-        made.begin(limit_bytes=260_000)
+        made.begin()
+        made.wait_down()
+        resource.prlimit(made.process.pid, resource.RLIMIT_FSIZE, (4096, 4096))  # no file grows beyond it any more
         made.ended()
         assert made.controller.state.axes_mm[2] == pytest.approx(TRAVEL_MM, abs=0.01)
         assert b"the journal cannot be written" in made.shown

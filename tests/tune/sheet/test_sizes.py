@@ -1,6 +1,7 @@
 """Sheets for a board: how long they have to be, and that they are made of no more dots than that."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -45,8 +46,10 @@ def test_a_bench_in_little_doubt_gets_a_short_sheet_that_verifies(bottom):
     assert len(made.sheet.dots) == COLUMNS * min(SHORTER) + 3
     assert [size.rows for size in made.sizes] == [0, *SHORTER, ROWS]
     assert made.sizes[0].within < 0.5 * profile.verify.tolerance
+    # Orders of another length are drawn anew: a longer sheet may tell a hundredth less, not more than that.
     within = [size.within for size in made.sizes]
-    assert within == sorted(within, reverse=True)
+    assert all(more <= 1.01 * less for less, more in pairwise(within))
+    assert within[-1] == min(within) < within[0]
     seconds = [size.seconds for size in made.sizes]
     assert seconds == sorted(seconds)
     assert seconds[1] == pytest.approx(made.motions.machine_s)
