@@ -217,7 +217,9 @@ def test_a_full_disk(tmp_path):
     with bench("reprap", tmp_path) as made:
         made.begin()
         made.wait_down()
-        resource.prlimit(made.process.pid, resource.RLIMIT_FSIZE, (4096, 4096))  # no file grows beyond it any more
+        resource.prlimit(
+            made.process.pid, resource.RLIMIT_FSIZE, (4096, 4096)
+        )  # no file grows beyond it any more
         made.ended()
         assert made.controller.state.axes_mm[2] == pytest.approx(TRAVEL_MM, abs=0.01)
         assert b"the journal cannot be written" in made.shown

@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from pastewright.alike import told_together
-from pastewright.counting import counted
+from pastewright.counting import clock_words, counted
 from pastewright.records.placement import ON_BED, StepRecord
 from pastewright.records.plan import PlacesRecord, PlanRecord, ToleranceRecord
 from pastewright.report.safety import CAUTIONS
@@ -84,7 +84,7 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["minutes"] = _minutes
+    environment.filters["minutes"] = clock_words
     environment.filters["count_of"] = _count_of
     environment.filters["reach"] = _reach
     return environment.get_template("report.html.jinja")
@@ -137,12 +137,6 @@ def _step_words(step: StepRecord) -> str:
     return (
         f"{step.what} ({step.fit} fit of {counted(len(step.points), 'point')})" if step.points else step.what
     )
-
-
-def _minutes(seconds: float) -> str:
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    return f"{int(seconds // 60)} min {seconds % 60:02.0f} s"
 
 
 def _reach(tolerance: ToleranceRecord | None) -> str:

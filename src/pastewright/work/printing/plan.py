@@ -5,7 +5,7 @@ from pathlib import Path
 
 from rich.markup import escape
 
-from pastewright.counting import counted
+from pastewright.counting import clock_words, counted
 from pastewright.plan.pipeline import Plan
 from pastewright.plan.tolerances import shown, tolerance_words
 from pastewright.readback.judge.tolerances import JudgedTolerance
@@ -33,7 +33,7 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_war
     console.print(
         f"  {counted(totals.deposits, 'deposit')} on {counted(totals.pads, 'pad')},"
         f" {totals.paste_ul:.2f} µL of paste ({totals.paste_mg:.1f} mg),"
-        f" {_duration(totals.machine_s)} on the machine{_of_bound(totals)}"
+        f" {clock_words(totals.machine_s)} on the machine{_of_bound(totals)}"
     )
     strips = plan.record.placement.strips
     if not plan.motions.dry:
@@ -112,7 +112,3 @@ def print_balance(verdict: Verdict) -> None:
         f"  paste out {verdict.out_ul:.3f} µL = swept {verdict.swept_ul:.3f} − stored {verdict.stored_ul:.3f};"
         f" {verdict.machine_s:.0f} s at most, from anywhere to the park position"
     )
-
-
-def _duration(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{int(seconds // 60)} min {seconds % 60:.0f} s"
