@@ -24,12 +24,13 @@ from pastewright.work.running.choice import check_verified, findings_before
 from pastewright.work.running.witness import witness_of
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a", "numbered": "bench-reprap-ul-abs"}
+MORE = {"linear": "bench-ngc-linear-u", "turns": "bench-ngc-turns-b"}
 
 
 @pytest.fixture(scope="module", params=list(BENCHES))
 def planned(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("weave")
-    (folder / "bench.toml").write_text(example_text(BENCHES[request.param]), "utf-8")
+    (folder / "bench.toml").write_text(example_text((BENCHES | MORE)[request.param]), "utf-8")
     (folder / "board").mkdir()
     write_demo(folder / "board", "x2")
     bench = pw.read_profile(folder / "bench.toml")
@@ -79,6 +80,12 @@ def test_what_is_woven_passes_the_read_back(planned, board, witness, tmp_path):
     units, old = deposit_units(job, job.blocks), deposit_units(before, before.blocks)
     for laid in before.deposits:
         assert units[laid.id] == pytest.approx(old[laid.id], abs=1e-9)
+
+
+@pytest.mark.parametrize("planned", list(MORE), indirect=True)
+def test_a_row_is_laid_before_a_board_on_the_other_example_benches_too(planned, tmp_path):
+    text, plan, job, aside = fitted(planned, strip=Shift(y_mm=-5.0), witness=True)
+    check_verified(text, job, plan, aside, tmp_path)
 
 
 def test_the_judge_sees_a_board_that_was_turned_in_the_program_only(planned, tmp_path):

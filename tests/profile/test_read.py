@@ -500,3 +500,15 @@ def test_no_key_stands_twice_and_defaults_are_sound():
             if key.default is not None:
                 assert isinstance(key.default, int | float), key.path
                 assert key.low <= key.default <= key.high, key.path
+
+
+@pytest.mark.parametrize(("more", "again"), [("\n[dose]\n", "[dose]"), ("\n[run.x]\ny = 1\ny = 2\n", "y")])
+def test_what_is_given_twice_says_where_it_stood_before(more, again):
+    text = DEMO + more
+    (problem,) = problems_of(text)
+    last = len(text.splitlines())
+    lines = [
+        number for number, line in enumerate(text.splitlines(), 1) if line.split("=")[0].strip() == again
+    ]
+    assert problem.line == last and lines[-1] == last
+    assert f"{again} stands in line {lines[-2]}, too" in problem.what

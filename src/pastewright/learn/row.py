@@ -31,6 +31,8 @@ ORDER = "ssmsllmmlsll"
 """Kept since orders chosen bench by bench by the volume of the doubt of what drifts bring 3 % (bench/witness_order.py)."""
 SIZES = {"s": 1.5, "m": 4.0, "l": 12.0}
 """Volumes in smallest dots: ten times from small to large holds what boards hold (0402 to thermal pads)."""
+LEAST_MICROSTEPS = 4
+"""Of the small dots: below three a program is refused, and one more keeps rounding from it (own choice)."""
 BESIDE_MM = 2.5
 """From the strip to the row: half a strip and half a large dot, with as much left between (own choice)."""
 ASIDE_MM = 0.6
@@ -59,9 +61,10 @@ class WitnessRow:
 
 
 def smallest_dot_ul(profile: Profile) -> float:
-    """Return the volume of the smallest dot that the tip lays [µL]."""
+    """Return the volume that a row's sizes are multiples of [µL]: the smallest dot that tip and plunger can lay."""
     tuning = profile.tuning
-    return float(dot_volume_ul(tuning.smallest_dot_bores * profile.tip.bore_mm, tuning.dot_shape_ratio))
+    tip_ul = float(dot_volume_ul(tuning.smallest_dot_bores * profile.tip.bore_mm, tuning.dot_shape_ratio))
+    return max(tip_ul, LEAST_MICROSTEPS * profile.microstep_ul / SIZES["s"])
 
 
 def witness_row(profile: Profile) -> WitnessRow:

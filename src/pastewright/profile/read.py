@@ -90,7 +90,7 @@ def _document(text: str, file: str) -> dict[str, Any]:
         )
         what, line = (found.group(1), found.group(2)) if found else (str(error), None)
         if "Cannot overwrite" in what or "Cannot declare" in what:
-            what = "a key or section is given twice"
+            what = f"a key or section is given twice{_before(text, int(line) if line else 0)}"
         raise one_error(
             f"not valid TOML: {what[:1].lower()}{what[1:]}",
             'Each line is a [section], or key = value; text stands in "quotes", and no key comes twice.',
@@ -104,6 +104,18 @@ def _document(text: str, file: str) -> dict[str, Any]:
         ) from None
     except RecursionError:
         raise one_error("not a profile: values are nested too deeply", file=file) from None
+
+
+def _before(text: str, line: int) -> str:
+    """Where a section or key of a line stood before, in words; "" where that can't be told by the line alone."""
+    rows = [row.split("#")[0].split("=")[0].strip() for row in text.splitlines()]
+    name = rows[line - 1] if 0 < line <= len(rows) else ""
+    # A key is looked for from its section's head on.
+    begin = 0
+    if not name.startswith("["):
+        begin = next((at for at in range(line - 2, -1, -1) if rows[at].startswith("[")), 0)
+    first = next((at + 1 for at in range(begin, line - 1) if name and rows[at] == name), None)
+    return "" if first is None else f": {name} stands in line {first}, too"
 
 
 class SectionReader:
