@@ -9,7 +9,9 @@ from pastewright.work.options import CompanionFile, ProfilePath, Sending
 
 
 def run(
-    program: Annotated[Path, typer.Argument(help="The verified program.")],
+    program: Annotated[
+        Path, typer.Argument(help="The verified program, its plan.json or sheet.json, or their folder.")
+    ],
     *,
     plan_file: CompanionFile = None,
     profile: ProfilePath,

@@ -20,15 +20,25 @@ from pastewright.work.running.kinds import findings_before
 MOST_NAMES = 12  # one line of a terminal
 
 
-PROGRAMS = ("program.gcode", "program.ngc")
+ENDINGS = (".gcode", ".ngc")
 
 
 def program_meant(path: Path) -> Path:
-    """Return the program that is meant by a program, its companion or their folder."""
-    folder = path if path.is_dir() else path.parent if path.name in names() else None
-    if folder is None:
+    """Return the program that is meant by a program, its companion (plan.json, sheet.json, …) or their folder.
+
+    Raises `InputError` where a folder has none or several.
+    """
+    if path.is_dir():
+        companions = [name for name in names() if (path / name).is_file()]
+        folder = path
+    elif path.name in names():
+        companions, folder = [path.name], path.parent
+    else:
         return path
-    found = [folder / name for name in PROGRAMS if (folder / name).is_file()]
+    # A plan's program is called so; others have their companion's name.
+    stems = ["program" if name == "plan.json" else Path(name).stem for name in companions]
+    there = [folder / f"{stem}{ending}" for stem in stems for ending in ENDINGS]
+    found = [file for file in there if file.is_file()]
     if len(found) != 1:
         raise one_error("there is no program here, or more than one", "Name the program.", file=str(path))
     return found[0]

@@ -23,7 +23,13 @@ from pastewright.work.options import Sending
 from pastewright.work.reading import read_text
 from pastewright.work.running.asking import paste_of, show_job, show_paste
 from pastewright.work.running.checks import RunCheck, ask, run_checks
-from pastewright.work.running.choice import board_number_of, check_fits, check_verified, wanted_deposits
+from pastewright.work.running.choice import (
+    board_number_of,
+    check_fits,
+    check_verified,
+    program_meant,
+    wanted_deposits,
+)
 from pastewright.work.running.fresh import Today, bench_today, for_today
 from pastewright.work.running.kinds import after_run, own_checks
 from pastewright.work.running.laying import Laying, Watch, believed
@@ -98,9 +104,9 @@ def send(
     choice: SendChoice,
     desk: SendDesk | None = None,
 ) -> int:
-    """Lay a program on a new board, sheet or panel; returns the exit code."""
+    """Lay a program, or the one in a folder, on a new board, sheet or panel; returns the exit code."""
     desk = desk or AtTerminal()
-    bench = read_profile(profile_path)
+    bench, program = read_profile(profile_path), program_meant(program)
     given = loaded(program, companion_file, bench, verified=not choice.even_if_unverified)
     deposits = wanted_deposits(given.job, given.companion, choice.from_pad, choice.only)
     job = in_air(given.job, bench.travel_z_mm) if choice.dry else given.job
