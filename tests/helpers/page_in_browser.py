@@ -113,3 +113,18 @@ def tab_of(browser: Browser, served: Served, *, size=DESKTOP, scheme="light", **
     context.close()
     assert not elsewhere, elsewhere
     assert not errors, errors
+
+
+def connected(tab: Tab, base: str, port: str) -> None:
+    """Connect by the page's own words: a pretend machine's pace is no choice on the screen."""
+    tab.goto(f"{base}/#machine")
+    tab.get_by_role("heading", name="Connection").wait_for()
+    tab.evaluate(
+        """async (port) => {
+          const server = await import('/front/server.js');
+          await server.post('/wheel', { over: true });
+          await server.post('/machine/do', { what: 'connect', port });
+        }""",
+        port,
+    )
+    tab.get_by_text("● connected").wait_for()

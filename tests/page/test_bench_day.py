@@ -7,7 +7,7 @@ from time import monotonic, sleep
 import pytest
 from demo_plans import plan_of
 from page_files import demo_zip
-from page_in_browser import PHONE, serving, tab_of
+from page_in_browser import PHONE, connected, serving, tab_of
 from playwright.sync_api import expect
 from pretend_machine import Real
 
@@ -43,20 +43,6 @@ def until(true, seconds=90.0):
         sleep(0.02)
 
 
-def connect(tab, served, port):
-    tab.goto(f"{served.base}/#machine")
-    tab.get_by_role("heading", name="Connection").wait_for()
-    tab.evaluate(
-        """async (port) => {
-          const server = await import('/front/server.js');
-          await server.post('/wheel', { over: true });
-          await server.post('/machine/do', { what: 'connect', port });
-        }""",
-        port,
-    )
-    tab.get_by_text("● connected").wait_for()
-
-
 def disconnect(tab, served):
     tab.goto(f"{served.base}/#machine")
     tab.get_by_role("button", name="Disconnect").click()
@@ -77,7 +63,7 @@ def bench_tab(browser, day):
 
 
 def test_steps_by_buttons_and_keys_and_a_place_by_name(bench_tab, day):
-    connect(bench_tab, day, "sim:reprap?scale=0")
+    connected(bench_tab, day.base, "sim:reprap?scale=0")
     tab = bench_tab
     tab.get_by_role("button", name="10 mm").click()
     tab.get_by_role("button", name="Z plus").click()
@@ -94,7 +80,7 @@ def test_steps_by_buttons_and_keys_and_a_place_by_name(bench_tab, day):
 
 def test_a_held_key_moves_until_it_is_let_go_and_a_lost_window_ends_it(browser, bench_tab, day):
     with Real() as real:
-        connect(bench_tab, day, real.server.url)
+        connected(bench_tab, day.base, real.server.url)
         tab = bench_tab
         if not machine_of(day)["known"]:
             tab.get_by_role("button", name="It stands where it says").click()
@@ -132,7 +118,7 @@ def ticked(tab):
 
 
 def test_a_run_is_watched_by_two_windows_and_found_in_the_records(browser, bench_tab, day):
-    connect(bench_tab, day, "sim:reprap?scale=0.002")
+    connected(bench_tab, day.base, "sim:reprap?scale=0.002")
     tab = bench_tab
     tab.goto(f"{day.base}/#run")
     tab.get_by_label("Barrel").select_option("A7")
@@ -161,7 +147,7 @@ def test_stop_ends_a_run_within_a_tenth_of_a_second_and_the_rest_is_laid_after_a
         serving(folder, journal=folder / "runs.db") as day,
         tab_of(browser, day) as tab,
     ):
-        connect(tab, day, real.server.url)
+        connected(tab, day.base, real.server.url)
         if not machine_of(day)["known"]:
             tab.get_by_role("button", name="It stands where it says").click()
             tab.get_by_role("button", name="Yes").click()
@@ -201,7 +187,7 @@ def test_stop_ends_a_run_within_a_tenth_of_a_second_and_the_rest_is_laid_after_a
 
 
 def test_a_batch_takes_one_key_a_board_and_outlives_its_window(browser, bench_tab, day):
-    connect(bench_tab, day, "sim:reprap?scale=0.001")
+    connected(bench_tab, day.base, "sim:reprap?scale=0.001")
     tab = bench_tab
     tab.goto(f"{day.base}/#run")
     tab.get_by_label("Barrel").select_option("A7")
@@ -237,7 +223,7 @@ def test_a_batch_takes_one_key_a_board_and_outlives_its_window(browser, bench_ta
 
 
 def test_another_window_may_stop_and_not_steer(browser, bench_tab, day):
-    connect(bench_tab, day, "sim:reprap?scale=0")
+    connected(bench_tab, day.base, "sim:reprap?scale=0")
     with tab_of(browser, day) as other:
         other.goto(f"{day.base}/#machine")
         other.get_by_role("button", name="Z plus").click()
@@ -247,7 +233,7 @@ def test_another_window_may_stop_and_not_steer(browser, bench_tab, day):
 
 def test_fiducials_are_found_one_by_one_and_plans_go_by_them(bench_tab, day, tmp_path):
     copy(demo_zip(tmp_path), day.folder / "greenhouse-logger.zip")
-    connect(bench_tab, day, "sim:reprap?scale=0")
+    connected(bench_tab, day.base, "sim:reprap?scale=0")
     tab = bench_tab
     day.opened.context.show_desk()
     tab.get_by_role("button", name="Find its fiducials with the tip").click()

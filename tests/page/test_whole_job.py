@@ -9,7 +9,7 @@ from time import monotonic, sleep
 import pytest
 from at_a_terminal import Person
 from page_files import demo_zip
-from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, serving, tab_of
+from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, connected, serving, tab_of
 from pasted_photo import MISSING, pasted_png
 from playwright.sync_api import expect
 from pretend_machine import Real
@@ -26,21 +26,6 @@ from pastewright.work.exits import WRONG_INPUT
 from pastewright.work.holder import HeldPort
 
 COMMAND = [sys.executable, "-c", "from pastewright.cli.app import main; main()"]
-
-
-def connected(tab, base, port):
-    """Connect by the page's own words: a pretend machine's pace is no choice on the screen."""
-    tab.goto(f"{base}/#machine")
-    tab.get_by_role("heading", name="Connection").wait_for()
-    tab.evaluate(
-        """async (port) => {
-          const server = await import('/front/server.js');
-          await server.post('/wheel', { over: true });
-          await server.post('/machine/do', { what: 'connect', port });
-        }""",
-        port,
-    )
-    tab.get_by_text("● connected").wait_for()
 
 
 def sent(tab, base, what, press):

@@ -2,8 +2,10 @@
 
 import json
 from collections.abc import Awaitable, Callable, Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
@@ -37,15 +39,24 @@ def ready_json(text: bytes) -> Response:
     return Response(text, media_type="application/json")
 
 
-def ready_view(view: Callable[[], bytes]) -> Callable[[Request], Awaitable[Response]]:
-    """Return what answers with a view once it was made."""
+def ready_view(
+    view: Callable[[], bytes], nothing: str = "there is nothing to show yet"
+) -> Callable[[Request], Awaitable[Response]]:
+    """Return what answers with a view once it was made, and before that with `nothing`."""
 
     async def shown(_request: Request) -> Response:
         if not (text := view()):
-            raise one_error("there is nothing to show yet")
+            raise one_error(nothing)
         return ready_json(text)
 
     return shown
+
+
+async def picture(path: Path, media_type: str) -> Response:
+    """Return a picture that a command's function has written; raises `InputError` where there is none."""
+    if not path.is_file():
+        raise one_error("there is no such picture")
+    return Response(await run_in_threadpool(path.read_bytes), media_type=media_type)
 
 
 async def wrong_input(_request: Request, error: Exception) -> Response:

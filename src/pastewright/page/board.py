@@ -8,7 +8,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from pastewright.board.model import LayerRole
-from pastewright.page.answers import done, given, ready_json, text_of
+from pastewright.page.answers import done, given, ready_view, text_of
 from pastewright.page.board_view import AskedBoard, board_view
 from pastewright.page.context import PageContext
 from pastewright.page.desk import WorkFolder
@@ -54,11 +54,6 @@ def routes(context: PageContext) -> list[Route]:
     async def read(_request: Request) -> Response:
         return done({"task": await run_in_threadpool(begin)})
 
-    async def view(_request: Request) -> Response:
-        if not kept.result:
-            raise one_error("no board was read yet")
-        return ready_json(kept.result)
-
     async def drop(request: Request) -> Response:
         word, name = request.query_params.get("drop", ""), request.query_params.get("name", "")
         return done({"files": await drops.receive(word, name, request.stream())})
@@ -92,7 +87,7 @@ def routes(context: PageContext) -> list[Route]:
 
     return [
         Route("/read", read, methods=["POST"]),
-        Route("/view", view),
+        Route("/view", ready_view(lambda: kept.result, "no board was read yet")),
         Route("/drop", drop, methods=["POST"]),
         Route("/take", take, methods=["POST"]),
         Route("/role", role, methods=["POST"]),

@@ -11,7 +11,7 @@ from pastewright.inspect.document import wipe_list
 from pastewright.job.read import job_beside
 from pastewright.link.batch import records
 from pastewright.link.journal import Journal
-from pastewright.page.answers import done, given, ready_view, text_of
+from pastewright.page.answers import done, given, picture, ready_view, text_of
 from pastewright.page.bench import bench_file
 from pastewright.page.board import stamp_of
 from pastewright.page.context import PageContext
@@ -26,7 +26,7 @@ from pastewright.page.inspect_work import (
 from pastewright.page.learned import LearnRoom, learning_routes
 from pastewright.page.listed import PLAN_FILE, ListedPlan
 from pastewright.page.room import room_of
-from pastewright.page.uploads import Drops, photo_name, plain_name
+from pastewright.page.uploads import Drops, photo_routes, plain_name
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error
 from pastewright.records.inspection import read_inspection
@@ -206,21 +206,6 @@ def _looking(context: PageContext, room: InspectRoom) -> list[Route]:
         await run_in_threadpool(room.tell)
         return done(await run_in_threadpool(room.boards))
 
-    async def photo(request: Request) -> Response:
-        word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
-        return done({"files": await drops.receive(word, name, request.stream())})
-
-    async def read(request: Request) -> Response:
-        """Look at the photos that have arrived."""
-        word = text_of(await given(request), "drop")
-
-        def begun() -> int:
-            place = room.folder() / PHOTOS
-            place.mkdir(parents=True, exist_ok=True)
-            return room.inspect(tuple(drops.moved(word, place)))
-
-        return done({"task": await run_in_threadpool(begun)})
-
     async def look(_request: Request) -> Response:
         return done({"task": await run_in_threadpool(room.look)})
 
@@ -228,16 +213,12 @@ def _looking(context: PageContext, room: InspectRoom) -> list[Route]:
         number, ending = int(request.path_params["number"]), str(request.path_params["ending"])
         if ending not in CROP_MEDIA:
             raise one_error("there is no such picture")
-        path = room.folder() / CROPS / f"{number}.{ending}"
-        if not path.is_file():
-            raise one_error("there is no such picture")
-        return Response(await run_in_threadpool(path.read_bytes), media_type=CROP_MEDIA[ending])
+        return await picture(room.folder() / CROPS / f"{number}.{ending}", CROP_MEDIA[ending])
 
     return [
         Route("/choose", choose, methods=["POST"]),
         Route("/boards", boards),
-        Route("/photo", photo, methods=["POST"]),
-        Route("/read", read, methods=["POST"]),
+        *photo_routes(drops, lambda: room.folder() / PHOTOS, lambda photos: room.inspect(tuple(photos))),
         Route("/look", look, methods=["POST"]),
         Route("/view", ready_view(lambda: room.view.result)),
         Route("/crop/{number:int}.{ending}", crop),

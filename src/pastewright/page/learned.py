@@ -14,7 +14,7 @@ from pastewright.job.read import FILE_NAME
 from pastewright.learn.notes import JointDefect
 from pastewright.link.journal import Journal
 from pastewright.link.taught import TaughtKind, taught
-from pastewright.page.answers import done, given, ready_view, text_of
+from pastewright.page.answers import done, given, picture, ready_view, text_of
 from pastewright.page.bench import bench_file
 from pastewright.page.context import PageContext
 from pastewright.page.inspect_work import CAPABILITY, INSPECTION_FILE, capability_of, row_checked
@@ -146,11 +146,8 @@ def learning_routes(room: LearnRoom) -> list[Route]:
     async def capability(_request: Request) -> Response:
         return done({"task": await run_in_threadpool(room.capability)})
 
-    async def picture(_request: Request) -> Response:
-        path = room.picture
-        if not path.is_file():
-            raise one_error("there is no such picture")
-        return Response(await run_in_threadpool(path.read_bytes), media_type="image/svg+xml")
+    async def drawn(_request: Request) -> Response:
+        return await picture(room.picture, "image/svg+xml")
 
     async def make_row(_request: Request) -> Response:
         return done({"said": await run_in_threadpool(room.make_row)})
@@ -176,7 +173,7 @@ def learning_routes(room: LearnRoom) -> list[Route]:
     return [
         Route("/capability", capability, methods=["POST"]),
         Route("/capability/view", ready_view(lambda: room.process)),
-        Route("/capability.svg", picture),
+        Route("/capability.svg", drawn),
         Route("/row", make_row, methods=["POST"]),
         Route("/row/check", check_row, methods=["POST"]),
         Route("/row/view", ready_view(lambda: room.row)),

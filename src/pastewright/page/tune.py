@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.page.answers import done, given, number_of, ready_json, text_of
+from pastewright.page.answers import done, given, number_of, picture, ready_view, text_of
 from pastewright.page.bench import bench_file, text_now
 from pastewright.page.board import stamp_of
 from pastewright.page.context import PageContext
@@ -23,7 +23,7 @@ from pastewright.page.tune_work import (
     read_into,
     sheet_view,
 )
-from pastewright.page.uploads import Drops, photo_name
+from pastewright.page.uploads import Drops, photo_routes
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error
 from pastewright.profile.edit import write_profile
@@ -114,29 +114,9 @@ def _sheets(context: PageContext, room: TuneRoom) -> list[Route]:
     async def look(_request: Request) -> Response:
         return done({"task": await run_in_threadpool(room.look)})
 
-    async def view(_request: Request) -> Response:
-        if not room.sheet.result:
-            raise one_error("no sheet was opened yet")
-        return ready_json(room.sheet.result)
-
     async def design(request: Request) -> Response:
         name = text_of(await given(request), "name")
         return done({"task": await run_in_threadpool(room.design, name)})
-
-    async def photo(request: Request) -> Response:
-        word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
-        return done({"files": await drops.receive(word, name, request.stream())})
-
-    async def read(request: Request) -> Response:
-        """Measure the photos that have arrived."""
-        word = text_of(await given(request), "drop")
-
-        def begun() -> int:
-            place = room.folder / PHOTOS
-            place.mkdir(parents=True, exist_ok=True)
-            return room.read(drops.moved(word, place))
-
-        return done({"task": await run_in_threadpool(begun)})
 
     async def without(request: Request) -> Response:
         index = number_of(await given(request), "index")
@@ -146,10 +126,9 @@ def _sheets(context: PageContext, room: TuneRoom) -> list[Route]:
 
     return [
         Route("/look", look, methods=["POST"]),
-        Route("/view", view),
+        Route("/view", ready_view(lambda: room.sheet.result, "no sheet was opened yet")),
         Route("/design", design, methods=["POST"]),
-        Route("/photo", photo, methods=["POST"]),
-        Route("/read", read, methods=["POST"]),
+        *photo_routes(drops, lambda: room.folder / PHOTOS, room.read),
         Route("/without", without, methods=["POST"]),
         Route("/overlay/{number:int}.png", _pictures(room, "overlay-{number}.png", "image/png")),
     ]
@@ -159,18 +138,13 @@ def _fitting(room: TuneRoom) -> list[Route]:
     async def fit(_request: Request) -> Response:
         return done({"task": await run_in_threadpool(room.begin_fit)})
 
-    async def fit_shown(_request: Request) -> Response:
-        if not room.fit:
-            raise one_error("nothing was fitted yet")
-        return ready_json(room.fit)
-
     async def accept(_request: Request) -> Response:
         await run_in_threadpool(room.accept)
         return done()
 
     return [
         Route("/fit", fit, methods=["POST"]),
-        Route("/fit/view", fit_shown),
+        Route("/fit/view", ready_view(lambda: room.fit, "nothing was fitted yet")),
         Route("/accept", accept, methods=["POST"]),
         Route("/residuals.svg", _pictures(room, RESIDUALS_FILE, "image/svg+xml")),
     ]
@@ -179,10 +153,7 @@ def _fitting(room: TuneRoom) -> list[Route]:
 def _pictures(room: TuneRoom, name: str, kind: str) -> Callable[[Request], Awaitable[Response]]:
     """Return what answers with a picture of the sheet's folder; the number in its name is a number, and no path."""
 
-    async def picture(request: Request) -> Response:
-        path = room.folder / name.format(number=request.path_params.get("number", 0))
-        if not path.is_file():
-            raise one_error("there is no such picture")
-        return Response(await run_in_threadpool(path.read_bytes), media_type=kind)
+    async def shown(request: Request) -> Response:
+        return await picture(room.folder / name.format(number=request.path_params.get("number", 0)), kind)
 
-    return picture
+    return shown

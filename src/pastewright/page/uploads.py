@@ -6,10 +6,16 @@ until the browser says that they are all there. Nothing of their content is look
 
 import re
 import shutil
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from tempfile import mkdtemp
 
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from pastewright.page.answers import done, given, text_of
 from pastewright.problems import one_error
 
 MOST_FILES = 400
@@ -102,12 +108,13 @@ class Drops:
         return end
 
     def moved(self, word: str, place: Path) -> list[Path]:
-        """Move the files of a drop that is whole into a folder; returns where each lies now."""
+        """Move the files of a drop that is whole into a folder, made where it is not; returns where each lies now."""
         arrived = self._arriving.pop(word, None)
         files = sorted(arrived.iterdir()) if arrived is not None else []
         if arrived is None or not files:
             raise one_error("nothing has arrived", "Send it again.")
         try:
+            place.mkdir(parents=True, exist_ok=True)
             ends = []
             for file in files:
                 ends.append(free_place(place, file.name))
@@ -127,3 +134,20 @@ class Drops:
         """Throw away what never became whole."""
         for word in list(self._arriving):
             self.forget(word)
+
+
+def photo_routes(drops: Drops, place: Callable[[], Path], take: Callable[[list[Path]], int]) -> list[Route]:
+    """Return what a screen sends photos by: one after the other, then the word that all are there.
+
+    `place` tells the folder that they are for; `take` begins to look at them and returns its task.
+    """
+
+    async def photo(request: Request) -> Response:
+        word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
+        return done({"files": await drops.receive(word, name, request.stream())})
+
+    async def read(request: Request) -> Response:
+        word = text_of(await given(request), "drop")
+        return done({"task": await run_in_threadpool(lambda: take(drops.moved(word, place())))})
+
+    return [Route("/photo", photo, methods=["POST"]), Route("/read", read, methods=["POST"])]
