@@ -136,3 +136,21 @@ def test_no_way_ever_leads_through_an_area(places, zones):
 def test_a_place_within_an_area_is_refused():
     with pytest.raises(InputError, match="clamp"):
         around(journey((10, 50), (50, 50)), [zone()], PROFILE)
+
+
+def test_the_plunger_presses_no_faster_than_planned_where_there_is_a_zone():
+    pressed_mm, speed_mm_s = 0.02, 4.0
+    moves = list(journey((10.0, 10.0), (90.0, 90.0)).moves)
+    way_mm = TRAVEL - (BOARD + 0.1)
+    for at, move in enumerate(moves):
+        if move.step is Step.LOWER:
+            moves[at] = replace(move, plunger_mm=moves[at - 1].plunger_mm + pressed_mm, speed_mm_s=speed_mm_s)
+            moves[at + 1 :] = [replace(later, plunger_mm=moves[at].plunger_mm) for later in moves[at + 1 :]]
+    plain = replace(journey((10.0, 10.0), (90.0, 90.0)), moves=tuple(moves))
+    for top in (None, 30.0):
+        found = around(plain, [zone(top=top)], PROFILE)
+        lowered = [(a, b) for a, b in pairwise(found.moves) if b.step is Step.LOWER]
+        assert len(lowered) == 2
+        for before, after in lowered:
+            pace = after.speed_mm_s * pressed_mm / (before.z_mm - after.z_mm)
+            assert pace <= speed_mm_s * pressed_mm / way_mm * (1 + 1e-9)

@@ -55,7 +55,7 @@ def around(motions: Motions, blocked: Sequence[Blocked], profile: Profile) -> Mo
     detour = _Detours(low, profile)
     moves: list[Move] = []
     begins: list[int] = []
-    for move in motions.moves:
+    for planned, move in zip(motions.moves[:1] + motions.moves[:-1], motions.moves, strict=True):
         begins.append(len(moves))
         if move.step is Step.RAISE:
             # Nobody knows where the tip is at first, so it goes above all that has a top.
@@ -66,7 +66,10 @@ def around(motions: Motions, blocked: Sequence[Blocked], profile: Profile) -> Mo
             _travel(moves, move, detour, profile)
         elif move.step in (Step.LOWER, Step.LIFT) and moves:
             way, plunger = abs(move.z_mm - moves[-1].z_mm), abs(move.plunger_mm - moves[-1].plunger_mm)
-            speed, seconds = vertical(way, plunger, profile)
+            # However long the way is now, paste is pressed and drawn no faster than planned.
+            short = abs(move.z_mm - planned.z_mm)
+            pace_mm_s = move.speed_mm_s * plunger / short if short > 0 else inf
+            speed, seconds = vertical(way, plunger, profile, plunger_mm_s=pace_mm_s)
             moves.append(replace(move, speed_mm_s=speed, duration_s=seconds))
         else:
             moves.append(move)
