@@ -62,7 +62,7 @@ def test_what_is_pushed_comes_out_or_stays(bench):
 def test_alike_dots_lay_what_is_swept_whatever_the_springs_are(bench):
     """After many dots of one kind the errors are gone; of the gain one per cent is one per cent."""
     turns = turns_of(dot_cycles([0.3] * 200, bench), bench)
-    chain = chained(answers_of(turns, bench), turns.volume_ul, 1.0)
+    chain = chained(answers_of(turns, bench), turns.volume_ul, np.ones_like(turns.volume_ul))
     last = dict(zip(NAMES, chain.by_constant[-1].tolist(), strict=True))
     assert last["gain"] == pytest.approx(1.0, abs=0.02)
     for name in ("frame_stiffness_n_mm", "consistency_kpa_sn", "flow_index", "bubble_ul"):

@@ -26,7 +26,7 @@ class Chained:
     begun_ul: Floats
 
 
-def chained(answers: Answers, volume_ul: Floats, structure: Floats | float) -> Chained:
+def chained(answers: Answers, volume_ul: Floats, structure: Floats) -> Chained:
     """Return how deposits in the order they are laid answer; `structure` is the mean that each flows with (`structure`).
 
     The first is what settles the barrel, and begins as planned.

@@ -21,6 +21,9 @@ Floats = NDArray[np.float64]
 LEAST_THICKER = 0.004
 
 
+HOP_S = 1.0  # between deposits, where no journey is planned yet: a short hop (common practice)
+
+
 def breaking_ul(profile: Profile) -> float:
     """Return the volume that takes two thirds of the structure away [µL]."""
     return profile.tuning.breaking_strain * pi * profile.tip.radius_mm**3 / 4
@@ -42,6 +45,11 @@ def structures(idle_s: Floats, volume_ul: Floats, profile: Profile) -> Floats:
         found[at] = now
         now *= left
     return found * mean
+
+
+def hopped(volume_ul: Floats, profile: Profile) -> Floats:
+    """Return the mean structure of deposits whose journey is not planned yet: a short hop before each."""
+    return structures(np.full(volume_ul.size, HOP_S), volume_ul, profile)
 
 
 def stood_between(idle_s: Floats, push_s: Floats, back_s: Floats, flow_index: float) -> Floats:

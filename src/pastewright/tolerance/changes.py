@@ -23,7 +23,7 @@ from pastewright.plunger.advise import Advice
 from pastewright.plunger.answer import answers_of, turns_of
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.chain import NAMES, chained
-from pastewright.plunger.structure import structures
+from pastewright.plunger.structure import hopped
 from pastewright.problems import InputError
 from pastewright.profile.model import Profile
 from pastewright.tolerance.predict import MOST, Z95
@@ -41,8 +41,6 @@ STIFFER = 2.0  # a second bracket, a shorter mount: own choice
 WORTH = 0.8
 
 SAME_BORE_MM = 0.01  # bores of the tables are given to this
-
-IDLE_S = 1.0  # between deposits, where no journey is planned yet: a short hop (common practice)
 
 
 class Means(StrEnum):
@@ -119,8 +117,7 @@ class _Mind:
         if by_place:
             at = np.concatenate([first, self.before + np.argsort(self.index)])
         volumes = self.turns.volume_ul[at]
-        stood = np.full(volumes.size, IDLE_S)
-        chain = chained(self.answers.taken(at), volumes, structures(stood, volumes, self.profile))
+        chain = chained(self.answers.taken(at), volumes, hopped(volumes, self.profile))
         rows: Floats = chain.by_constant[self.before :][:, [NAMES.index(name) for name in spread.names]]
         variance = np.einsum("ij,jk,ik->i", rows, spread.covariance, rows) + spread.scatter**2
         reach = np.abs(rows @ spread.bias) + Z95 * np.sqrt(np.maximum(variance, 0.0))

@@ -23,6 +23,7 @@ from pastewright.plunger.bench import bench_of
 from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.model import DotCycle
 from pastewright.plunger.settle import strip_of
+from pastewright.plunger.structure import hopped
 from pastewright.profile.model import Profile
 from pastewright.tolerance.spread import known_spread
 from pastewright.tune.fit.constants import AT, CONSTANTS, Floats, Group
@@ -46,8 +47,6 @@ A_ROW = 6
 SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is not Group.SHEET)
 OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
 
-
-IDLE_S = 1.0  # between deposits: a short hop (common practice)
 
 # Of a large board so many deposits are thought of, spread evenly over the order of laying: it repeats itself.
 MOST_DEPOSITS = 96
@@ -110,7 +109,9 @@ def planned_stakes(profile: Profile, laid: Sequence[Deposit]) -> Floats:
     bench = bench_of(profile)
     turns = strokes_in_turn([cycles.settling.cycle, *cycles.thrown, *cycles.visits], bench)
     first = 1 + len(cycles.thrown)
-    chain = chained(answers_of(turns, bench), turns.volume_ul, IDLE_S).by_constant[first:]
+    chain = chained(answers_of(turns, bench), turns.volume_ul, hopped(turns.volume_ul, profile)).by_constant[
+        first:
+    ]
     stakes: Floats = np.zeros((len(deposits), len(CONSTANTS)))
     for at, name in enumerate(NAMES):
         if name in AT:
