@@ -19,7 +19,7 @@ from pastewright.link.journal import Journal
 from pastewright.problems import InputError
 from pastewright.records.inspection import inspection_of_text, inspection_text
 from pastewright.records.kinds import DepositVerdict, PadKind
-from pastewright.report.inspection import inspection_page
+from pastewright.report.inspection import inspection_page, shown_findings
 
 MIDDLE = (14.0, 26.0)  # of the part of the demo board that is photographed [mm]
 
@@ -108,7 +108,7 @@ def test_the_record_the_table_and_the_page_tell_the_same():
     assert len(rows) == len(record.deposits) == len(picture().rows)
     assert {row["verdict"] for row in rows if row["pad"] == "FB1-1"} == {"missing"}
     assert [part for part, _ in wipe_list(record)] == ["R2"]
-    page = inspection_page(record, findings())
+    page = inspection_page(record, shown_findings(record, findings()))
     assert page.count("data:image/jpeg;base64,") == sum(
         one.verdict not in (DepositVerdict.GOOD, DepositVerdict.NOT_SEEN) for one in record.deposits
     )

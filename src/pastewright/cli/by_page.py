@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from pastewright.page.listed import thing_id
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.work.exits import DONE, FINDINGS
-from pastewright.work.holder import HeldPort, held_words, must_be_free
+from pastewright.work.holder import HeldPort, held_error, held_words
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.choice import program_meant
 
@@ -100,26 +100,22 @@ def cannot_hand_over(
     return None
 
 
-def run_by_page(
-    held: HeldPort, program: Path, profile: Path, options: Mapping[str, object], data: Mapping[str, Any]
-) -> int | None:
-    """Offer to send a program by the page that holds the port; returns the exit code, None where the person says no."""
-    if not _offered(held, cannot_hand_over(held, program, profile, options)):
-        return None
-    return _sent(held, program, profile, "/run/begin", data)
-
-
-def batch_by_page(
+def done_by_page(
     held: HeldPort,
+    what: str,
     program: Path | None,
     profile: Path,
+    *,
     options: Mapping[str, object],
     data: Mapping[str, Any],
 ) -> int | None:
-    """Offer to lay a batch by the page that holds the port; returns the exit code, None where the person says no."""
+    """Offer to do it by the page that holds the port; returns the exit code, None where the person says no.
+
+    `what` is "begin", a program, or "batch"; `options` are those that cannot be handed over.
+    """
     if not _offered(held, cannot_hand_over(held, program, profile, options)):
         return None
-    return _sent(held, program, profile, "/run/batch", data)
+    return _sent(held, program, profile, f"/run/{what}", data)
 
 
 def _offered(held: HeldPort, problem: Problem | None) -> bool:
@@ -129,7 +125,7 @@ def _offered(held: HeldPort, problem: Problem | None) -> bool:
     if problem is not None:
         raise InputError([Problem(what=held_words(held), mend=""), problem])
     if not sys.stdin.isatty():
-        must_be_free(held.port)
+        raise held_error(held)
     return typer.confirm(f"{held_words(held)}. Send it by the page's server?", default=True)
 
 

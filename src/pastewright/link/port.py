@@ -128,11 +128,15 @@ def _open_simulated(name: str) -> Port:
     return SerialPort(name, open_virtual(name, timeout=READ_S))
 
 
+NOBODY_ELSES = ("sim:", "file:")
+"""How ports begin of which everybody who opens one has one of his own: no machine hangs on them."""
+
+
 def check_port(name: str) -> None:
     """Raise `InputError` for a port that cannot be opened as far as that shows without opening it."""
     if not name:
         raise one_error("no port was given", "Give --port; `pastewright ports` lists those of this machine.")
-    if name.startswith(("sim:", "file:")) or "://" in name or os.name != "posix":
+    if name.startswith(NOBODY_ELSES) or "://" in name or os.name != "posix":
         return
     path = Path(name)
     if not path.exists():

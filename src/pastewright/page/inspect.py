@@ -33,7 +33,7 @@ from pastewright.records.inspection import read_inspection
 from pastewright.records.kinds import ProgramKind
 from pastewright.work.touching_up import Touched
 
-PHOTOS, TOUCH_UP, ROW = "photos", "touch-up", "witness-row"
+PHOTOS, TOUCH_UP = "photos", "touch-up"
 TOPIC = "inspect"
 MOST_BOARDS = 300
 """Names that are offered; others can be typed (own choice)."""

@@ -1,23 +1,23 @@
 """Inspection for the page, in a worker process: the same functions as the commands, and what they found to look at."""
 
 import json
-from base64 import b64decode
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import pi
 from pathlib import Path
 from typing import Any
 
 from pastewright.inspect.document import verdict_counts, wipe_list
-from pastewright.inspect.read import Findings
 from pastewright.learn.advice import advice
 from pastewright.learn.pictures import capability_svg
 from pastewright.learn.process import DefectRate, process_of
 from pastewright.page.board_view import um
 from pastewright.page.listed import PLAN_FILE
+from pastewright.page.workers import Tell
 from pastewright.problems import one_error
 from pastewright.records.inspection import InspectionRecord, read_inspection
 from pastewright.records.plan import PlanRecord, read_plan
-from pastewright.report.inspection import shown_findings
+from pastewright.report.inspection import ShownFinding
 from pastewright.work.capability import found_in_files, process_text
 from pastewright.work.inspecting import Looked, looked_at
 from pastewright.work.printing.console import printed_by
@@ -27,8 +27,6 @@ from pastewright.writing import writing
 
 INSPECTION_FILE, CROPS, CAPABILITY = "inspection.json", "crops", "capability"
 MEND = "Look at the folder's rights."
-
-Tell = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,17 +45,16 @@ def inspect_into(asked: PhotoWork, tell: Tell) -> bytes:
     """Inspect photos into files, as `pastewright inspect`, with a crop of each finding; returns the view."""
     tell("looking at the photos", 0, 2)
 
-    def crops(inspection: InspectionRecord, findings: Findings) -> None:
+    def crops(shown: Sequence[ShownFinding]) -> None:
         tell("findings", 1, 2)
         folder = asked.out / CROPS
         with writing("the crops", folder, MEND):
             folder.mkdir(parents=True, exist_ok=True)
             for old in folder.iterdir():
                 old.unlink()
-            for one in shown_findings(inspection, findings):
-                _, comma, photo = one.photo_data.partition(",")
-                if comma:
-                    (folder / f"{one.number}.jpg").write_bytes(b64decode(photo))
+            for one in shown:
+                if one.photo:
+                    (folder / f"{one.number}.jpg").write_bytes(one.photo)
                 (folder / f"{one.number}.svg").write_text(str(one.plan_svg), encoding="utf-8")
 
     looked = Looked(
@@ -97,7 +94,7 @@ def inspection_view(plan: Path, folder: Path, tell: Tell) -> bytes:
                 "ref": one.ref,
                 "pin": one.pin,
                 "at": [um(one.x_mm), um(one.y_mm)],
-                "d": um(2 * (one.planned_area_mm2 / 3.14159) ** 0.5),
+                "d": um(2 * (one.planned_area_mm2 / pi) ** 0.5),
                 "verdict": str(one.verdict),
                 "why": one.why,
                 "wipe": one.wipe,
@@ -130,9 +127,8 @@ def _lands(record: PlanRecord, inspection: InspectionRecord) -> list[list[list[i
 def touch_up_into(asked: Touched, tell: Tell) -> bytes:
     """Plan a touch-up and write it, as `pastewright touch-up`; returns what was said, and whether it can be sent."""
     tell("planning the touch-up", 0, 1)
-    good: list[bool] = []
-    said = printed_by(lambda: good.append(touched_up(asked)))
-    return json.dumps({"ok": good == [True], "said": _lines(said)}).encode()
+    good, said = printed_by(lambda: touched_up(asked))
+    return json.dumps({"ok": good, "said": _lines(said)}).encode()
 
 
 def capability_of(files: Sequence[Path], folder: Path, journal: Path, tell: Tell) -> bytes:
@@ -181,9 +177,8 @@ def row_checked(given: Given, tell: Tell) -> bytes:
         offered.append(words)
         return False
 
-    codes: list[int] = []
-    said = printed_by(lambda: codes.append(checked(given, sure=sure)))
-    return json.dumps({"code": codes[0], "offered": bool(offered), "said": _lines(said)}).encode()
+    code, said = printed_by(lambda: checked(given, sure=sure))
+    return json.dumps({"code": code, "offered": bool(offered), "said": _lines(said)}).encode()
 
 
 def _lines(printed: str) -> list[str]:

@@ -71,7 +71,7 @@ class LearnRoom:
     def make_row(self) -> str:
         """Write a witness row; returns what was said."""
         desk = self._context.desk
-        said = printed_by(lambda: written_row(bench_file(desk), desk.folder / ROW))
+        _, said = printed_by(lambda: written_row(bench_file(desk), desk.folder / ROW))
         self._context.show_desk()
         return said
 
@@ -129,7 +129,7 @@ class LearnRoom:
         file = (source if source.is_dir() else source.parent) / FILE_NAME
         journal = Journal(self.journal)
         try:
-            said = printed_by(lambda: proposed(journal, self._plan().head.board.name, file, accept=write))
+            _, said = printed_by(lambda: proposed(journal, self._plan().head.board.name, file, accept=write))
         finally:
             journal.close()
         return [line for line in said.splitlines() if line.strip() and "pastewright note" not in line]

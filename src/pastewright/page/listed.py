@@ -9,16 +9,14 @@ from typing import Any, TypeVar
 
 from msgspec import DecodeError, Struct, ValidationError, json
 
-from pastewright.link.companions import companion_of
+from pastewright.link.companions import MOST_BYTES, companion_of
 from pastewright.problems import InputError, one_error
+from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.companion import kind_of_text
 from pastewright.records.kinds import ProgramKind
 from pastewright.records.reading import text_of_file
 
 PLAN_FILE = "plan.json"
-PROGRAM_ENDINGS = (".gcode", ".ngc")
-MOST_COMPANION_BYTES = 200_000_000
-"""As for plans (`link.companions`)."""
 
 
 class PlanHead(Struct, frozen=True):
@@ -104,7 +102,6 @@ def plan_row(plan: ListedPlan) -> Mapping[str, Any]:
         "side": plan.head.board.side,
         "ok": plan.head.verdict.ok,
         "dry": plan.head.dry,
-        "kind": str(plan.head.kind),
         "deposits": plan.head.totals.deposits,
         "machine_s": plan.head.totals.machine_s,
     }
@@ -134,7 +131,7 @@ def _kind(companion: Path) -> ProgramKind:
     if companion.name == PLAN_FILE and (head := _head(companion)) is not None:
         return head.kind
     text = text_of_file(
-        companion, what="the file beside a program", mend="Write it anew.", most_bytes=MOST_COMPANION_BYTES
+        companion, what="the file beside a program", mend="Write it anew.", most_bytes=MOST_BYTES
     )
     return kind_of_text(text, file=str(companion))
 

@@ -19,6 +19,7 @@ from pastewright.profile.edit import with_values
 from pastewright.profile.keys import Value
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile, toml_text
+from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.plan import read_plan
 from pastewright.report.results import PROGRAM_STEM, write_results
 
@@ -113,6 +114,6 @@ def _profile(asked: AskedPlan) -> Profile:
 
 def _program(folder: Path) -> Path | None:
     return next(
-        (file for ending in (".gcode", ".ngc") if (file := folder / f"{PROGRAM_STEM}{ending}").is_file()),
+        (file for ending in PROGRAM_ENDINGS if (file := folder / f"{PROGRAM_STEM}{ending}").is_file()),
         None,
     )

@@ -375,9 +375,9 @@ class MachineRoom:
 
     def said(self, work: Callable[[], Result]) -> Result:
         """Do something that prints, note what it printed, and return what it gave."""
-        given: list[Result] = []
-        self.note(printed_by(lambda: given.append(work())))
-        return given[0]
+        result, words = printed_by(work)
+        self.note(words)
+        return result
 
 
 def room_of(context: PageContext) -> MachineRoom:

@@ -1,15 +1,17 @@
 """Tuning for the page, in a worker process: the same functions as `pastewright tune`, and what they found to look at."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pastewright.page.answers import problem_rows
+from pastewright.page.workers import Tell
 from pastewright.photo.file import read_photo
 from pastewright.problems import one_error
 from pastewright.profile.read import read_profile
+from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.scripting import design_sheet, read_sheet, write_program, write_sheet
 from pastewright.tune.fit.constants import with_constants
 from pastewright.tune.fit.evidence import Evidence
@@ -29,8 +31,6 @@ SHEET_FILE, DOTS_FILE, RESIDUALS_FILE = "sheet.json", "dots.csv", "residuals.svg
 LEFT_OUT = "left out by hand"
 MEND = "Look at the folder's rights."
 
-Tell = Callable[[str, int, int], None]
-
 
 def design_into(bench: Path, folder: Path, name: str, tell: Tell) -> bytes:
     """Design a sheet for a bench and write sheet.json and its verified program; returns what the page shows of it."""
@@ -40,7 +40,7 @@ def design_into(bench: Path, folder: Path, name: str, tell: Tell) -> bytes:
     with writing("the sheet", folder, MEND):
         folder.mkdir(parents=True, exist_ok=True)
         # What was measured belongs to the sheet before this one.
-        for old in (DOTS_FILE, RESIDUALS_FILE, "sheet.gcode", "sheet.ngc"):
+        for old in (DOTS_FILE, RESIDUALS_FILE, *(f"sheet{ending}" for ending in PROGRAM_ENDINGS)):
             (folder / old).unlink(missing_ok=True)
     write_sheet(made.sheet, folder / SHEET_FILE)
     write_program(made, folder / f"sheet{made.program.suffix}")

@@ -16,11 +16,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from pastewright.page.answers import done, given, text_of
+from pastewright.photo import PHOTO_ENDINGS
 from pastewright.problems import one_error
 
 MOST_FILES = 400
 MOST_NAME = 100
-PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif"})
 ARRIVING = ".pastewright-arriving-"
 _ODD = re.compile(r"[^\w.() +-]+")
 

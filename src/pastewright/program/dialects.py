@@ -156,3 +156,6 @@ DIALECTS: Mapping[DialectName, Dialect] = {
         closing=_ngc_closing,
     ),
 }
+
+PROGRAM_ENDINGS = tuple(dialect.suffix for dialect in DIALECTS.values())
+"""How the names of programs end."""

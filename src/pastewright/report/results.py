@@ -6,6 +6,7 @@ from pathlib import Path
 
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plan.pipeline import Plan
+from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.plan import plan_text
 from pastewright.report.render import Skipped, render_report
 from pastewright.uncollected import uncollected
@@ -24,7 +25,7 @@ def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: S
     picture, page = render_report(plan, skipped=skipped)
     with writing("the results", out, "Choose another folder with --out, and no file's name."):
         out.mkdir(parents=True, exist_ok=True)
-        for old in (out / f"{PROGRAM_STEM}.gcode", out / f"{PROGRAM_STEM}.ngc"):
+        for old in (out / f"{PROGRAM_STEM}{ending}" for ending in PROGRAM_ENDINGS):
             old.unlink(missing_ok=True)
         (out / "plan.json").write_text(plan_text(plan.record), encoding="utf-8")
         _write_csv(out / "pads.csv", pad_rows(plan.record))

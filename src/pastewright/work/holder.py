@@ -10,13 +10,12 @@ from pathlib import Path
 
 from msgspec import DecodeError, Struct, ValidationError, json
 
-from pastewright.problems import one_error
+from pastewright.link.port import NOBODY_ELSES
+from pastewright.problems import InputError, one_error
 from pastewright.work.running.choice import at_work
 from pastewright.work.running.records import default_journal
 
 FOLDER = "pages"
-VIRTUAL = ("sim:", "file:")
-"""Ports of which everybody who opens one has one of his own."""
 
 
 class _Note(Struct, frozen=True):
@@ -47,7 +46,7 @@ def _same(port: str) -> str:
 
 def tell_held(port: str, address: str, folder: Path) -> Path | None:
     """Write the note of this process; None for a virtual port, and where nothing can be written."""
-    if port.startswith(VIRTUAL):
+    if port.startswith(NOBODY_ELSES):
         return None
     note = _Note(port=_same(port), address=address, folder=str(folder), process=os.getpid())
     path = _notes() / f"{os.getpid()}-{abs(hash(port)) % 10**8}.json"
@@ -62,7 +61,7 @@ def tell_held(port: str, address: str, folder: Path) -> Path | None:
 
 def held_by_page(port: str) -> HeldPort | None:
     """Return the page of another process that has this port open, None where there is none."""
-    if not port or port.startswith(VIRTUAL):
+    if not port or port.startswith(NOBODY_ELSES):
         return None
     for path in sorted(_notes().glob("*.json")):
         try:
@@ -80,9 +79,14 @@ def must_be_free(port: str) -> None:
     """Raise `InputError` where a page's server has this port open."""
     held = held_by_page(port)
     if held is not None:
-        raise one_error(
-            held_words(held), "Do it in the page's windows, or disconnect it there (Machine) and come back."
-        )
+        raise held_error(held)
+
+
+def held_error(held: HeldPort) -> InputError:
+    """Return what is to be raised where a page holds a port."""
+    return one_error(
+        held_words(held), "Do it in the page's windows, or disconnect it there (Machine) and come back."
+    )
 
 
 def held_words(held: HeldPort) -> str:

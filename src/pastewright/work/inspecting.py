@@ -3,7 +3,7 @@
 import csv
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -24,7 +24,7 @@ from pastewright.photo.file import Photo, read_photo
 from pastewright.problems import InputError, Severity, one_error
 from pastewright.records.inspection import InspectionRecord, inspection_text
 from pastewright.records.plan import PlanRecord, read_plan
-from pastewright.report.inspection import inspection_page
+from pastewright.report.inspection import ShownFinding, inspection_page, shown_findings
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_problems
 from pastewright.work.printing.inspection import inspection_words, print_inspection
@@ -35,7 +35,7 @@ KEPT = "bare-board"  # folder beside plan.json, of photos of the board before pa
 MOST_PHOTOS = 400
 """Frames of a large board at 30 px/mm; each is held in memory as pixels. Own choice."""
 
-Also = Callable[[InspectionRecord, Findings], None]
+Also = Callable[[Sequence[ShownFinding]], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +54,7 @@ class Looked:
 
 
 def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
-    """Inspect, write and print; returns the record. `also` gets the record and what it was made of, once it is written."""
+    """Inspect, write and print; returns the record. `also` gets what is shown of it, once it is written."""
     plan = read_plan(asked.plan)
     if asked.side and asked.side != str(plan.board.side):
         raise one_error(
@@ -69,8 +69,9 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
     in_tray = len({pad.board for pad in plan.pads}) > 1
     picture = board_picture(plan, asked.board)
     journal_board = None if in_tray or not asked.board else _journal_board(asked, plan)
-    bare = _bare(asked, board_picture(plan, asked.board if in_tray else "", bare=True))
-    findings = _read(asked, plan, picture, asked.board if in_tray else "", bare)
+    tray_board = asked.board if in_tray else ""
+    bare = _bare(asked, plan, tray_board)
+    findings = _read(asked, plan, picture, tray_board, bare)
     inspection = inspection_record(
         findings,
         plan,
@@ -83,9 +84,10 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
             before=", ".join(found.photo.name for found in bare),
         ),
     )
-    files = _written(asked.out, inspection, findings)
+    shown = shown_findings(inspection, findings)
+    files = _written(asked.out, inspection, shown)
     if also is not None:
-        also(inspection, findings)
+        also(shown)
     if journal_board is not None:
         opened = open_existing(asked.journal or default_journal())
         try:
@@ -100,11 +102,15 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
     return inspection
 
 
-def _bare(asked: Looked, picture: BoardPicture) -> tuple[FoundBoard, ...]:
+def _bare(asked: Looked, plan: PlanRecord, tray_board: str) -> tuple[FoundBoard, ...]:
     """Return photos of the bare board as found: those given, which are then kept beside the plan for the next boards, or
     those that were kept. A given one must show the board; a kept one that no longer can be read is left out.
     """
     kept = asked.plan.parent / KEPT
+    there = asked.before or (sorted(kept.iterdir()) if kept.is_dir() else ())
+    if not there:
+        return ()
+    picture = board_picture(plan, tray_board, bare=True)
     if asked.before:
         found = tuple(find_board(read_photo(path), picture) for path in asked.before)
         with writing("the photos of the bare board", kept, "Make the plan's folder writable."):
@@ -115,7 +121,7 @@ def _bare(asked: Looked, picture: BoardPicture) -> tuple[FoundBoard, ...]:
         console.print(f"kept for the next boards: {kept}", markup=False)
         return found
     shown: list[FoundBoard] = []
-    for path in sorted(kept.iterdir()) if kept.is_dir() else ():
+    for path in there:
         try:
             shown.append(find_board(read_photo(path), picture))
             console.print(f"compared with the bare board in {path}", markup=False)
@@ -153,10 +159,10 @@ def _journal_board(asked: Looked, plan: PlanRecord) -> int:
         opened.close()
 
 
-def _written(folder: Path, inspection: InspectionRecord, findings: Findings) -> tuple[Path, ...]:
+def _written(folder: Path, inspection: InspectionRecord, shown: Sequence[ShownFinding]) -> tuple[Path, ...]:
     names = ("inspection.json", "inspection.csv", "inspection.html")
     json_file, csv_file, page_file = (folder / name for name in names)
-    page = inspection_page(inspection, findings)
+    page = inspection_page(inspection, shown)
     with writing("the results", folder, "Choose another folder with --out, and no file's name."):
         folder.mkdir(parents=True, exist_ok=True)
         json_file.write_text(inspection_text(inspection), encoding="utf-8")

@@ -12,6 +12,7 @@ from pastewright.link.journal import open_existing
 from pastewright.plan.again import with_paste
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.inspection import InspectionRecord, read_inspection
 from pastewright.records.plan import PlanRecord, plan_text, read_plan
 from pastewright.report.results import PROGRAM_STEM
@@ -81,7 +82,7 @@ def _written(asked: Touched, made: TouchUp) -> Path | None:
     out = asked.out
     with writing("the results", out, "Choose another folder with --out, and no file's name."):
         out.mkdir(parents=True, exist_ok=True)
-        for old in (out / f"{PROGRAM_STEM}.gcode", out / f"{PROGRAM_STEM}.ngc"):
+        for old in (out / f"{PROGRAM_STEM}{ending}" for ending in PROGRAM_ENDINGS):
             old.unlink(missing_ok=True)
         (out / "plan.json").write_text(plan_text(made.record), encoding="utf-8")
         if not made.verdict.ok and not asked.even_if_unverified:

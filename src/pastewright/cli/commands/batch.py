@@ -56,7 +56,7 @@ def batch(
 
     held = held_by_page(sending.port)
     if held is not None:
-        from pastewright.cli.by_page import batch_by_page
+        from pastewright.cli.by_page import done_by_page
 
         data = {
             "boards": boards,
@@ -68,7 +68,9 @@ def batch(
             "barrel": sending.barrel,
             "note": sending.note,
         }
-        code = batch_by_page(held, program, profile, {"--second": second, "--zone": zone}, data)
+        code = done_by_page(
+            held, "batch", program, profile, options={"--second": second, "--zone": zone}, data=data
+        )
         if code is not None:
             return code
     wanted = BatchWish(

@@ -39,7 +39,7 @@ def run(
 
     held = held_by_page(sending.port)
     if held is not None:
-        from pastewright.cli.by_page import run_by_page
+        from pastewright.cli.by_page import done_by_page
 
         asked = {
             "--plan": plan_file,
@@ -48,8 +48,13 @@ def run(
             "--board": board,
             "--even-if-unverified": even_if_unverified,
         }
-        code = run_by_page(
-            held, program, profile, asked, {"dry": dry, "barrel": sending.barrel, "note": sending.note}
+        code = done_by_page(
+            held,
+            "begin",
+            program,
+            profile,
+            options=asked,
+            data={"dry": dry, "barrel": sending.barrel, "note": sending.note},
         )
         if code is not None:
             return code

@@ -26,6 +26,7 @@ def sheet(
 ) -> int:
     """Design a sheet of dots for this bench: its verified program, sheet.json and a picture."""
     from pastewright.problems import one_error
+    from pastewright.program.dialects import PROGRAM_ENDINGS
     from pastewright.tune.record.pictures import sheet_svg
     from pastewright.tune.sheet.design import TRIES, designed
     from pastewright.tune.sheet.model import write_sheet
@@ -62,7 +63,7 @@ def sheet(
     weigh_file = out / f"weigh{program.suffix}"
     with writing("the sheet", out, "Choose another folder with --out."):
         out.mkdir(parents=True, exist_ok=True)
-        for old in (out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in (".gcode", ".ngc")):
+        for old in (out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in PROGRAM_ENDINGS):
             old.unlink(missing_ok=True)
         (out / "sheet.svg").write_text(
             sheet_svg(made.sheet, made.layout, largest_mm=made.largest_mm), encoding="utf-8"

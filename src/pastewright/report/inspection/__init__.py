@@ -45,18 +45,24 @@ class ShownFinding:
 
     number: int
     deposit: InspectedDepositRecord
-    photo_data: str
+    photo: bytes
+    """JPEG; empty where no photo shows the place."""
     plan_svg: Markup
 
+    @property
+    def photo_data(self) -> str:
+        """The photo as the data of an image in a page, "" without one."""
+        return f"data:image/jpeg;base64,{base64.b64encode(self.photo).decode()}" if self.photo else ""
 
-def inspection_page(inspection: InspectionRecord, findings: Findings) -> str:
-    """Return the page of an inspection."""
+
+def inspection_page(inspection: InspectionRecord, shown: Sequence[ShownFinding]) -> str:
+    """Return the page of an inspection; `shown` are its `shown_findings`."""
     bad = _worst_first(inspection)
     page: str = _template().render(
         inspection=inspection,
         counts=[(str(verdict), count) for verdict, count in verdict_counts(inspection).most_common()],
         wipe=wipe_list(inspection),
-        shown=shown_findings(inspection, findings),
+        shown=shown,
         unseen=[one for _, one in bad if one.verdict is DepositVerdict.NOT_SEEN],
         findings=len(bad),
         cautions=CAUTIONS,
@@ -96,14 +102,12 @@ def _template() -> Template:
 
 def _shown(number: int, one: InspectedDepositRecord, findings: Findings) -> ShownFinding:
     window = _window(number, findings.picture)
-    photo = ""
     place = findings.shown_by[number]
-    if place is not None:
-        photo = _crop(findings.photos[place].found, window)
+    photo = b"" if place is None else _crop(findings.photos[place].found, window)
     return ShownFinding(
         number=number,
         deposit=one,
-        photo_data=photo,
+        photo=photo,
         plan_svg=Markup(_plan_svg(number, findings, one, window)),
     )
 
@@ -116,8 +120,8 @@ def _window(number: int, picture: BoardPicture) -> tuple[float, float, float]:
     return row.at_mm[0], row.at_mm[1], half
 
 
-def _crop(found: FoundBoard, window: tuple[float, float, float]) -> str:
-    """Return the photo over a window, laid flat with the board's y up, as the data of an image."""
+def _crop(found: FoundBoard, window: tuple[float, float, float]) -> bytes:
+    """Return the photo over a window, laid flat with the board's y up, as JPEG."""
     x, y, half = window
     axis = np.linspace(-half, half, CROP_PX)
     places = np.stack(np.meshgrid(x + axis, y - axis), axis=-1)
@@ -126,7 +130,7 @@ def _crop(found: FoundBoard, window: tuple[float, float, float]) -> str:
     done, file = cv2.imencode(
         ".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 82]
     )
-    return f"data:image/jpeg;base64,{base64.b64encode(file.tobytes()).decode()}" if done else ""
+    return file.tobytes() if done else b""
 
 
 def _plan_svg(

@@ -4,7 +4,7 @@ import sys
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from rich.console import Console
 from rich.markup import escape
@@ -17,6 +17,8 @@ from pastewright.problems import Problem, Severity
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+Result = TypeVar("Result")
 
 # Into a pipe or file nothing is folded: lines stay whole for other programs, and tables keep their columns.
 PIPE_WIDTH = 200
@@ -38,12 +40,14 @@ MOST_SHOWN = 40  # one screen
 _STYLE = {Severity.NOTE: "dim", Severity.WARNING: "yellow", Severity.ERROR: "bold red"}
 
 
-def printed_by(work: "Callable[[], object]") -> str:
-    """Return what a piece of work prints, as plain text: a page shows it, whatever terminal its server was started in."""
+def printed_by(work: "Callable[[], Result]") -> tuple[Result, str]:
+    """Return what a piece of work gives, and what it prints as plain text: a page shows it, whatever terminal its server
+    was started in.
+    """
     out.soft_wrap = True
     with out.capture() as printed:
-        work()
-    return Text.from_ansi(printed.get()).plain
+        result = work()
+    return result, Text.from_ansi(printed.get()).plain
 
 
 def print_problems(problems: Sequence[Problem]) -> None:

@@ -14,13 +14,11 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, RunRow
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.plan import PlanRecord
 from pastewright.work.running.kinds import findings_before
 
 MOST_NAMES = 12  # one line of a terminal
-
-
-ENDINGS = (".gcode", ".ngc")
 
 
 def program_meant(path: Path) -> Path:
@@ -37,7 +35,7 @@ def program_meant(path: Path) -> Path:
         return path
     # A plan's program is called so; others have their companion's name.
     stems = ["program" if name == "plan.json" else Path(name).stem for name in companions]
-    there = [folder / f"{stem}{ending}" for stem in stems for ending in ENDINGS]
+    there = [folder / f"{stem}{ending}" for stem in stems for ending in PROGRAM_ENDINGS]
     found = [file for file in there if file.is_file()]
     if len(found) != 1:
         raise one_error("there is no program here, or more than one", "Name the program.", file=str(path))

@@ -19,6 +19,7 @@ from pastewright.link.job import ProgramJob, chosen
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
 from pastewright.link.owner import SWITCH_MET, Owner, connect
+from pastewright.link.port import NOBODY_ELSES
 from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started, Swept, deposit_units
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -77,7 +78,7 @@ class Laying:
     @property
     def rehearsal(self) -> bool:
         """Whether no machine moves: a virtual controller, or a file."""
-        return self._options.port.startswith(("sim:", FILE_PORT))
+        return self._options.port.startswith(NOBODY_ELSES)
 
     def work(self, board: int, deposits: Collection[int], owner: Owner | None) -> int:
         """Lay the deposits of a board; returns the exit code."""

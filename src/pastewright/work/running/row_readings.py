@@ -5,11 +5,10 @@ from pathlib import Path
 from statistics import median
 
 from pastewright.learn.dots import of_this_row, typed_dots
+from pastewright.photo import PHOTO_ENDINGS
 from pastewright.records.sheet import SheetRecord
 from pastewright.tune.record.dots_csv import read_dots_csv
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements
-
-PHOTOS = (".jpg", ".jpeg", ".png", ".heic", ".heif")
 
 Newest = tuple[float, float]
 """The way from older rows on a card to newer ones [mm]; (0, 0) where there is one row only."""
@@ -26,7 +25,7 @@ def given_readings(
     ending = Path(path).suffix.lower()
     if ending == ".csv":
         return of_this_row(read_dots_csv(Path(path)).readings, record, file=path)
-    if ending in PHOTOS:
+    if ending in PHOTO_ENDINGS:
         found = photographed([Path(path)], record, newest=newest)
         for line in photo_words(found):
             say(line)

@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 from rich.markup import escape
 
+from pastewright.link.port import NOBODY_ELSES
 from pastewright.problems import InputError
 from pastewright.work.exits import DONE
 from pastewright.work.options import Sending
@@ -21,7 +22,7 @@ def lay_sheet(program: Path, sheet: Path, profile: Path, sending: Sending) -> in
     code = send(program, sheet, profile, sending, SendChoice())
     if code != DONE:
         return code
-    if sending.port.startswith(("sim:", "file:")) or not sys.stdin.isatty():
+    if sending.port.startswith(NOBODY_ELSES) or not sys.stdin.isatty():
         console.print(
             f"  Take a photo of it from above, then: pastewright tune read {escape(str(sheet))} PHOTO"
         )
