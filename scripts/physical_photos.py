@@ -5,6 +5,7 @@ Runs with an environment of its own, which has mitsuba, numpy, Pillow and opencv
     python3 -m venv renderer && renderer/bin/pip install mitsuba==3.9.1 numpy pillow opencv-python-headless
     renderer/bin/python scripts/physical_photos.py photos 1000 100
 
+Numbers of `physical/rows.py` are scenes of a witness row: its sheet.json (`pastewright witness row`) lies in FOLDER then.
 A scene that is there already is not rendered again. About a minute of one core for each scene of three photos, half of
 that for the small sheets of scripts/physical/wide.py, which go into a folder of their own.
 """
@@ -16,18 +17,32 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "physical"))
 
+import numpy as np
 from camera import looks
 from render import rendered
+from rows import DEVELOPMENT_ROWS, FRESH_ROWS, MIDDLE_MM, drawn_row
 from scenes import drawn, sheet_data, sheet_of
 from wide import DEVELOPMENT_WIDE, FRESH, drawn_wide
+
+
+def row_scene(number: int, folder: Path) -> dict:
+    """Return a scene of the witness row whose sheet.json lies in the folder."""
+    dots = json.loads((folder / "sheet.json").read_text(encoding="utf-8"))["dots"]
+    places = np.array([(dot["x_mm"], dot["y_mm"]) for dot in dots])
+    return drawn_row(
+        number, places - places.mean(axis=0) + MIDDLE_MM, np.array([dot["dose_ul"] for dot in dots])
+    )
 
 
 def main(folder: Path, first: int, count: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(first, first + count):
-        scene = drawn_wide(number) if number in DEVELOPMENT_WIDE or number in FRESH else drawn(number)
-        sheet = json.dumps(sheet_data(sheet_of(scene)), indent=1) + "\n"
-        (folder / "sheet.json").write_text(sheet, encoding="utf-8")
+        if number in DEVELOPMENT_ROWS or number in FRESH_ROWS:
+            scene = row_scene(number, folder)
+        else:
+            scene = drawn_wide(number) if number in DEVELOPMENT_WIDE or number in FRESH else drawn(number)
+            sheet = json.dumps(sheet_data(sheet_of(scene)), indent=1) + "\n"
+            (folder / "sheet.json").write_text(sheet, encoding="utf-8")
         file = folder / f"{number}.json"
         if file.exists():
             continue

@@ -10,6 +10,7 @@ from wide import _tailed, drawn_wide
 
 DEVELOPMENT_ROWS = range(3000, 4000)
 FRESH_ROWS = range(8000, 9000)
+MIDDLE_MM = (10.0, 10.0)  # where a row's middle lies on the ground
 
 
 def drawn_row(number: int, places_mm: np.ndarray, doses_ul: np.ndarray) -> dict:

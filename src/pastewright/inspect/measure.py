@@ -66,30 +66,45 @@ class RowReading:
 def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tuple[RowReading, ...]:
     """Return a reading of each row that a flat photo shows at least in part."""
     whole = {number: _whole(flat, picture.rows[number], number) for number in flat.rows}
+    on_pad = {number: _on_pad(picture.rows[number]) for number in flat.rows}
+    # How well a row's paste is told from what lies under it, 0 to 1: from mask surely, from land as colour tells.
+    told = {number: 1 - hidden * (1 - fitted.told_on_land) for number, hidden in on_pad.items()}
     usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
     shapes = {
         number: fitted_shape(picture.rows[number], fit)
         for number, fit in fitted.rows.items()
-        if fit.mean > _between(THERE, told_from_ground(picture.rows[number], fitted.told_on_land)) * usual
+        if fit.mean > _between(THERE, told[number]) * usual
     }
     beside = paste_beside(flat, fitted, picture)
     joined = joined_rows(flat, beside, shapes, picture)
     spilt = spills(flat, beside, shapes, picture)
-    return tuple(
-        _reading(flat, picture.rows[number], number, fitted, usual, shapes, whole[number])
-        if number not in shapes
-        else _there(
-            _reading(flat, picture.rows[number], number, fitted, usual, shapes, whole[number]),
-            picture,
-            fitted.rows[number],
-            shapes,
-            joined.get(number, set()),
-            spilt.get(number),
-            flat,
-            fitted.told_on_land,
+    found: list[RowReading] = []
+    for number in flat.rows:
+        fit = fitted.rows.get(number)
+        there = number in shapes
+        first = RowReading(
+            row=number,
+            px_per_mm=flat.scale,
+            whole=whole[number][0] and fit is not None,
+            full=whole[number][1],
+            like_paste=(fit.mean / usual) if fit else 0.0,
+            there=there,
+            gone=not there and fit is not None and fit.mean < _between(GONE, told[number]) * usual,
+            planned_on_pad=on_pad[number],
         )
-        for number in flat.rows
-    )
+        if there:
+            first = _there(
+                first,
+                picture,
+                fitted.rows[number],
+                shapes,
+                joined.get(number, set()),
+                spilt.get(number),
+                flat,
+                fitted.told_on_land,
+            )
+        found.append(first)
+    return tuple(found)
 
 
 def _usual(means: list[float]) -> float:
@@ -103,10 +118,9 @@ def _between(ends: tuple[float, float], told: float) -> float:
     return ends[1] + told * (ends[0] - ends[1])
 
 
-def told_from_ground(row: InspectedRow, told_on_land: float) -> float:
-    """Return how well a row's paste is told from what lies under it, 0 to 1: from mask surely, from land as colour tells."""
-    hidden = row.paste.intersection(row.land).area / max(row.paste.area, 1e-9)
-    return 1 - hidden * (1 - told_on_land)
+def _on_pad(row: InspectedRow) -> float:
+    """Return the share of a row's planned paste that lies on its land."""
+    return float(row.paste.intersection(row.land).area / max(row.paste.area, 1e-9))
 
 
 def fitted_shape(row: InspectedRow, fit: FittedRow) -> Polygon:
@@ -131,30 +145,6 @@ def _whole(flat: FlatBoard, row: InspectedRow, number: int) -> tuple[bool, float
     count = within.sum() / flat.scale**2
     whole = bool(flat.inside[near][within].all()) and count > 0.97 * row.paste.area
     return whole, float(flat.full[near][within].mean())
-
-
-def _reading(
-    flat: FlatBoard,
-    row: InspectedRow,
-    number: int,
-    fitted: FittedBoard,
-    usual: float,
-    shapes: dict[int, Polygon],
-    whole: tuple[bool, float],
-) -> RowReading:
-    """Return the reading of a row on which nothing lies, or what is common to all."""
-    fit = fitted.rows.get(number)
-    gone = _between(GONE, told_from_ground(row, fitted.told_on_land)) * usual
-    return RowReading(
-        row=number,
-        px_per_mm=flat.scale,
-        whole=whole[0] and fit is not None,
-        full=whole[1],
-        like_paste=(fit.mean / usual) if fit else 0.0,
-        there=number in shapes,
-        gone=number not in shapes and fit is not None and fit.mean < gone,
-        planned_on_pad=row.paste.intersection(row.land).area / max(row.paste.area, 1e-9),
-    )
 
 
 def _there(

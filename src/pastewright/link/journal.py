@@ -295,13 +295,13 @@ class Journal:
                 "SELECT id, boot, unsent, unsure FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
             ).fetchall()
             for run, boot, unsent, unsure in open_runs:
-                if (unsent or unsure) and boot and boot == boot_id():
-                    what = "broken off" if unsure else "entered and never sent"
-                    self._swept(run, what, None, -unsent, now_s, doubt=unsure)
-                elif (
-                    unsent or unsure
-                ):  # another computer, or the same after a power cut: the mark may be an old one
-                    self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent) + unsure)
+                if unsent or unsure:
+                    if boot and boot == boot_id():
+                        what = "broken off" if unsure else "entered and never sent"
+                        self._swept(run, what, None, -unsent, now_s, doubt=unsure)
+                    else:
+                        # Another computer, or the same after a power cut: the mark may be an old one.
+                        self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent) + unsure)
                 self._db.execute(
                     "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?",
                     (now_s, Phase.LOST, why, run),

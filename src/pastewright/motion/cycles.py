@@ -112,6 +112,9 @@ def cycles_of(
         cycles[index] = dot
 
     at = np.array([i for i, deposit in enumerate(deposits) if not is_dot(deposit)], dtype=int)
+    # Lines of beads are long already; with a plunger word in each of them one more might not fit a controller's buffer,
+    # and wait for room with the tip down.
+    still = bench.held_still()
     paths = [
         # No faster than the common push feeds it.
         walk_lasting(
@@ -122,9 +125,7 @@ def cycles_of(
     ]
     for index, bead, walk, end in zip(
         at.tolist(),
-        *bead_cycles(
-            volumes[at], paths, _standing(bench), _others(share[at], shift[at], _standing(bench), late)
-        ),
+        *bead_cycles(volumes[at], paths, still, _others(share[at], shift[at], still, late)),
         strict=True,
     ):
         cycles[index], walks[index], ends[index] = bead, walk, end
@@ -144,15 +145,6 @@ def cycles_of(
         ends_ul=tuple(ends),
         bench=bench,
     )
-
-
-def _standing(bench: PlungerBench) -> PlungerBench:
-    """Return the bench as beads are laid with it: nothing is pressed or drawn on the way.
-
-    Their lines are long already; with a plunger word in each of them one more might not fit a controller's buffer, and
-    wait for room with the tip down.
-    """
-    return replace(bench, press_fraction=0.0, draw_yields=0.0)
 
 
 def _others(

@@ -91,7 +91,8 @@ def motions_over(
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
     drawn = there.drawn if there.as_drawn else there.layout
     levels = levels or levels_of([drawn.deposits[visit.deposit] for visit in tour.visits], profile)
-    motions = _motions(plan_cycles(drawn, tour, profile, levels), there, tour, profile, floor)
+    lifts = _lifts_mm(there, tour, profile, floor)
+    motions = _motions(plan_cycles(drawn, tour, profile, levels), there, tour, profile, lifts)
     if profile.tuning.standing == 0:
         return motions
     # How long paste stands before each deposit hangs on the journey, and not on what is made of it.
@@ -99,22 +100,20 @@ def motions_over(
     shift = thicker(stood_s(motions, profile.paste.flow_index), volumes, profile)
     if float(np.abs(shift).max(initial=0.0)) < LEAST_THICKER:
         return motions
-    return _motions(plan_cycles(drawn, tour, profile, levels, shift), there, tour, profile, floor)
+    return _motions(plan_cycles(drawn, tour, profile, levels, shift), there, tour, profile, lifts)
 
 
 def motions_of(
     cycles: Cycles, layout: Layout, tour: Tour, profile: Profile, placements: Placements | None = None
 ) -> Motions:
     """Return the journey for cycles already planned (`plan_cycles`)."""
-    return _motions(cycles, located(layout, placements or on_bed(profile.bed)), tour, profile)
+    there = located(layout, placements or on_bed(profile.bed))
+    return _motions(cycles, there, tour, profile, _lifts_mm(there, tour, profile, None))
 
 
-def _motions(
-    cycles: Cycles, there: Located, tour: Tour, profile: Profile, floor: Floor | None = None
-) -> Motions:
+def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile, lifts: Sequence[float]) -> Motions:
     bench, placements = cycles.bench or bench_of(profile), there.placements
     deposits, ground = there.layout.deposits, there.ground_mm
-    lifts = _lifts_mm(there, tour, profile, floor)
     journey = _Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
     _strip(journey, cycles)
     journey.section("deposits")

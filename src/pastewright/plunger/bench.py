@@ -80,6 +80,10 @@ class PlungerBench:
         """Acceleration of the sweep [µL/s²]."""
         return self.ul_per_mm * self.accel_mm_s2
 
+    def held_still(self) -> "PlungerBench":
+        """Return the bench on which nothing is pressed on the way down or drawn on the way up."""
+        return replace(self, press_fraction=0.0, draw_yields=0.0)
+
     @property
     def push_ul_s(self) -> float:
         """Sweep rate of pushes and retractions [µL/s], as tuned, or the drive's fastest."""

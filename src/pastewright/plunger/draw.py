@@ -7,7 +7,7 @@ import numpy as np
 
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.pressure import after_legs
-from pastewright.plunger.ramp import Leg, ramp
+from pastewright.plunger.ramp import ramp
 from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
 
 # Of the smallest deposit so much may come out while the tip goes up as fast as the plunger draws; up to 2.3 times that where
@@ -29,6 +29,5 @@ def lift_leak_ul(bench: PlungerBench) -> float:
     """Return what comes out while `draw_ul` is drawn back as fast as the drive can [µL]."""
     start = np.array([bench.rest_ul + bench.draw_ul])
     way = ramp(bench.draw_ul, rate_ul_s=bench.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=0.0)
-    back = [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in way.legs]
-    ended, _ = after_legs(pressure_of_stored_kpa(start, bench.store), back, bench)
+    ended, _ = after_legs(pressure_of_stored_kpa(start, bench.store), way.back, bench)
     return float(start[0] - bench.draw_ul - stored_ul(ended, bench.store)[0])

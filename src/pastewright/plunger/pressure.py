@@ -65,11 +65,11 @@ def retracted(pressure_kpa: Floats, sweep_ul: ArrayLike, bench: PlungerBench) ->
         accel_ul_s2=bench.accel_ul_s2,
         backlash_ul=own_ul,
     )
-    back = [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in way.legs]
+    back = way.back
     if bench.grip_ul == 0:
         if bench.draw_ul > 0:
             last = ramp(drawn, rate_ul_s=bench.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=0.0)
-            back += [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in last.legs]
+            back += last.back
         return after_legs(pressure_kpa, [still(way.lag_s), *back], bench)[0]
     waited = after_legs(pressure_kpa, [still(way.lag_s)], bench)[0]
     return after_gripped(waited, back, bench)

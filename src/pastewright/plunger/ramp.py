@@ -34,6 +34,11 @@ class Ramp:
     lag_s: Floats
     legs: tuple[Leg, Leg, Leg]
 
+    @property
+    def back(self) -> list[Leg]:
+        """The legs of the same sweep the other way."""
+        return [Leg(leg.time_s, -leg.start_ul_s, -leg.end_ul_s) for leg in self.legs]
+
 
 def ramp(sweep_ul: ArrayLike, *, rate_ul_s: ArrayLike, accel_ul_s2: float, backlash_ul: float) -> Ramp:
     """Return the sweep of `sweep_ul` ≥ 0 [µL], one a lane, at most `rate_ul_s` fast.

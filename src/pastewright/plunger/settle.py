@@ -65,7 +65,7 @@ def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_
     It begins with the tip down: nobody knows what pressing on the way would do. Of a ladder of flows it takes the one
     that spends least paste within 30 s, or the quickest if none is that quick.
     """
-    bench = replace(bench, press_fraction=0.0, draw_yields=0.0)
+    bench = bench.held_still()
     quickest = Walk(legs_mm=(length_mm,), speed_mm_s=speed_mm_s, accel_mm_s2=accel_mm_s2)
     flows = np.geomspace(0.003, 1.0, FLOWS) * most_flow_ul_s(bench)
     waits, peaks = _waits_s(flows, bench)

@@ -10,7 +10,7 @@ tolerance.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,7 +83,7 @@ def short_strip(
     Where none is that sparing and done in half a minute, the one that takes least paste in this time.
     """
     allowed = left_over_ul(firsts, bench, tolerance=tolerance)
-    bench = replace(bench, press_fraction=0.0, draw_yields=0.0)
+    bench = bench.held_still()
     flows = np.geomspace(SLOWEST_SHARE, 1.0, FLOWS) * most_flow_ul_s(bench)
     times, peaks = _times_s(flows, allowed, bench, drawn_back=wish.drawn_back)
     fits = (times <= LONGEST_S) & (peaks <= bench.limit_kpa)

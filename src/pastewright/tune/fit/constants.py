@@ -16,6 +16,8 @@ from pastewright.profile.model import Profile
 
 Floats = NDArray[np.float64]
 
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
+
 
 class Group(StrEnum):
     """What a constant belongs to, and so when it may be carried over."""

@@ -25,6 +25,7 @@ from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
     NAMES,
+    Z95,
     Constant,
     Floats,
     Group,
@@ -85,7 +86,6 @@ CROOKED = 2.5
 MEASURED_STIFFNESS_SD = 0.10
 
 ONE_SIGMA = 0.6827  # of a normal distribution within one standard deviation
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

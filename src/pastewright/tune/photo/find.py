@@ -50,7 +50,8 @@ def find_candidates(pixels: NDArray[np.uint8]) -> list[BlobCandidates]:
 def find_dark(pixels: NDArray[np.uint8], *, work_px: int) -> BlobCandidates | None:
     """Return what is darker than its surroundings, as paste on a white card is; searched on a copy `work_px` long."""
     small, factors = _smaller(pixels, work_px)
-    blobs = _blobs(-_maps(small)[0][1])
+    light = _lightness(_logs(small))
+    blobs = _blobs(-np.asarray(light - _surroundings(light), np.float32))
     return None if blobs is None else _candidates("less light", blobs, factors)
 
 
@@ -78,15 +79,24 @@ def _candidates(kind: str, blobs: tuple[Floats, Floats, Floats], factors: Floats
 
 def _maps(small: NDArray[np.uint8]) -> list[tuple[str, Floats32]]:
     """Return lightness and two hues, each less its surroundings."""
-    logs = np.log(linear_table() + DARKEST).astype(np.float32)
-    log = cv2.GaussianBlur(logs[small], (0, 0), 0.8)
+    log = _logs(small)
     red, green, blue = log[..., 0], log[..., 1], log[..., 2]
     maps = (
-        ("light", (red + green + blue) / 3),
-        ("red", red - blue),
-        ("green", green - (red + blue) / 2),
+        ("light", _lightness(log)),
+        ("red", np.asarray(red - blue, np.float32)),
+        ("green", np.asarray(green - (red + blue) / 2, np.float32)),
     )
     return [(name, np.asarray(plane - _surroundings(plane), np.float32)) for name, plane in maps]
+
+
+def _logs(small: NDArray[np.uint8]) -> Floats32:
+    """Return the logarithms of a picture's light, (rows, columns, 3), a little blurred."""
+    logs = np.log(linear_table() + DARKEST).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(logs[small], (0, 0), 0.8), np.float32)
+
+
+def _lightness(log: Floats32) -> Floats32:
+    return np.asarray((log[..., 0] + log[..., 1] + log[..., 2]) / 3, np.float32)
 
 
 def _surroundings(plane: Floats32) -> Floats32:

@@ -26,15 +26,13 @@ from pastewright.plunger.settle import strip_of
 from pastewright.plunger.structure import hopped
 from pastewright.profile.model import Profile
 from pastewright.tolerance.spread import known_spread
-from pastewright.tune.fit.constants import AT, CONSTANTS, Floats, Group
+from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group
 from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.sheet.program import DotToLay, dot_deposit, sheet_motions
 
 Ints = NDArray[np.int64]
-
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 # A dot counts in the choice of order with this spread, about that of its volume through a phone's photo [-, of ln V].
 SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
@@ -125,25 +123,24 @@ def dots_among(forward: Forward) -> NDArray[np.bool_]:
     return np.asarray(np.array(strokes) == 2)
 
 
-def information(
-    forward: Forward, seen: Floats, profile: Profile, *, first: int | None = None
-) -> tuple[Floats, float]:
-    """Return what the dots of a sheet tell of the constants, constants × constants, and the largest dot [µL]; of the
-    `first` turns after the strip only, where that is given.
-    """
+def information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, float]:
+    """Return what the dots of a sheet tell of the constants, constants × constants, and the largest dot [µL]."""
+    rows, _, largest_ul = told_rows(forward, seen, profile)
+    return rows.T @ rows, largest_ul
+
+
+def told_rows(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, Ints, float]:
+    """Return what each dot that is seen tells, dots × constants, its turn after the strip, and the largest dot [µL]."""
     flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
     out = flowed.out_ul[1:]
     shape = profile.tuning.dot_shape_ratio
     least = dot_volume_ul(profile.tuning.smallest_dot_bores * profile.tip.bore_mm, shape)
     dots = dots_among(forward)
     seen_well = dots & (out[:, 0] > least)
-    if first is not None:
-        seen_well[first:] = False
     rows = by_out[1:][seen_well] / out[seen_well] / SEEN_SPREAD
     # The volume that a photo tells moves with the shape ratio: ln V = ln(s·(3/4 + s²)) + 3·ln d + …
     rows[:, AT["dot_shape_ratio"]] -= (1 + 2 * shape**2 / (0.75 + shape**2)) / SEEN_SPREAD
-    matrix: Floats = rows.T @ rows
-    return matrix, float(out[dots, 0].max())
+    return rows, np.flatnonzero(seen_well), float(out[dots, 0].max())
 
 
 def known_before(profile: Profile) -> Floats:

@@ -12,15 +12,13 @@ from math import exp
 import numpy as np
 
 from pastewright.profile.model import Profile
-from pastewright.tune.fit.constants import AT, CONSTANTS, Floats, Group, as_seen
+from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group, as_seen
 from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.sheet.design import sheet_at_random
 from pastewright.tune.sheet.foreseen import after_sheet, board_in_mind, expected_error, information
 from pastewright.tune.sheet.recipe import LEVELS, recipe_of
-
-Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 # Pressures are kept to their limits with so many standard deviations: stiffness and consistency grow together along a
 # curved valley, whose far end lies beyond what its middle's slope says (measured: 1.5 times where 1.96 gave 1.33).

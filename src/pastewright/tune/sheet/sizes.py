@@ -12,7 +12,7 @@ from pastewright.motion.model import Motions
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import Floats
 from pastewright.tune.fit.model import Forward
-from pastewright.tune.sheet.foreseen import SHARED, after_sheet, information, known_before, within_95
+from pastewright.tune.sheet.foreseen import SHARED, after_sheet, known_before, told_rows, within_95
 
 # Of the tolerance that the profile asks for, what a sheet may leave to its fit: scatter and drift want the rest. Own choice.
 OF_TOLERANCE = 0.5
@@ -51,15 +51,16 @@ def sizes_of(
         if move.deposit is not None and move.deposit < ends.size:
             ends[move.deposit] = clock
     rest_s = clock - float(ends[-1])  # the odd dots and the way home
+    each, turn, _ = told_rows(forward, bench, profile)
     found = [SheetSize(rows=0, dots=0, seconds=0.0, within=within_95(stakes, before))]
     for rows, dots, turns in turns_by_rows:
-        told, _ = information(forward, bench, profile, first=turns)
+        first = each[turn < turns]
         found.append(
             SheetSize(
                 rows=rows,
                 dots=dots,
                 seconds=float(ends[turns - 1]) + rest_s,
-                within=within_95(stakes, after_sheet(before, told)),
+                within=within_95(stakes, after_sheet(before, first.T @ first)),
             )
         )
     return tuple(found)
