@@ -11,6 +11,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from pastewright.kinematics import move_time_s
+from pastewright.materials.screw import efficiency, lead_angle_deg, lowering_torque_nm, raising_torque_nm
 from pastewright.plunger.limits import (
     bore_for_mm,
     force_n,
@@ -22,7 +23,6 @@ from pastewright.plunger.limits import (
 )
 from pastewright.plunger.ramp import ramp
 from pastewright.plunger.roots import bracketed_roots
-from pastewright.plunger.screw import efficiency, lead_angle_deg, lowering_torque_nm, raising_torque_nm
 from pastewright.plunger.storage import Store, compliance_ul_kpa, pressure_of_stored_kpa, stored_ul
 from pastewright.plunger.walk import Walk, walk_lasting, walk_legs, walked_shares
 from pastewright.problems import Severity

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.model import BeadCycle, DotCycle
-from pastewright.plunger.storage import ATMOSPHERE_KPA, N_PER_KPA_MM2
+from pastewright.plunger.storage import ATMOSPHERE_KPA
+from pastewright.profile.strength import N_PER_KPA_MM2
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -7,21 +7,11 @@ once, here: 1 mm commanded sweeps A·gain µL.
 from dataclasses import dataclass, replace
 
 from pastewright.materials.model import Screw
+from pastewright.materials.screw import raising_torque_nm
 from pastewright.plunger.flow import TipFlow, tip_flow, yield_pressure_kpa
-from pastewright.plunger.screw import raising_torque_nm
-from pastewright.plunger.storage import N_PER_KPA_MM2, Store, stored_ul
+from pastewright.plunger.storage import Store, stored_ul
 from pastewright.profile.model import Profile
-
-# Force to keep a barrel's seal gliding. ISO 7886-1 allows a mean of 10 N for syringes of 2 to 50 mL
-# (from memory); the motor is to manage so much even where less is known to act.
-SEAL_FRICTION_N = 10.0
-
-# Share of a stepper's torque at speed that may be planned with; the rest is for what is not known.
-# Common practice: half to three quarters.
-TORQUE_SHARE = 0.7
-
-# Share of the barrel's rating that is planned with, since flow and springs are never known to the last percent.
-BARREL_SHARE = 0.95
+from pastewright.profile.strength import BARREL_SHARE, motor_hold_kpa
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,15 +120,12 @@ class PlungerBench:
 
     @property
     def motor_limit_kpa(self) -> float:
-        """Highest pressure that the motor can hold with its margin [kPa]; at least 0.
-
-        P = (F − F_seal)/A with the force F that the torque share raises through gear and screw; gear losses
-        are part of the margin.
-        """
-        torque = TORQUE_SHARE * self.motor_torque_nm * self.gear
-        force_n = torque / self.torque_per_newton_nm
-        return max(force_n - max(SEAL_FRICTION_N, self.seal_friction_n), 0.0) / (
-            self.store.area_mm2 * N_PER_KPA_MM2
+        """Highest pressure that the motor can hold with its margin [kPa]; at least 0."""
+        return motor_hold_kpa(
+            self.motor_torque_nm * self.gear,
+            torque_per_newton_nm=self.torque_per_newton_nm,
+            area_mm2=self.store.area_mm2,
+            friction_n=self.seal_friction_n,
         )
 
     @property

@@ -4,12 +4,12 @@ from collections.abc import Iterable
 from math import ceil, floor, sqrt
 
 from pastewright.materials.tables import barrels
-from pastewright.plunger.bench import SEAL_FRICTION_N, TORQUE_SHARE, PlungerBench
+from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.flow import steady_pressure_kpa
 from pastewright.plunger.pressure import time_constant_s
-from pastewright.plunger.storage import N_PER_KPA_MM2
 from pastewright.problems import Problem, Severity
 from pastewright.profile.model import Profile
+from pastewright.profile.strength import N_PER_KPA_MM2, SEAL_FRICTION_N, TORQUE_SHARE
 
 # A dose of ten microsteps is met within 5 % of itself by rounding alone, one of three within 17 %; the remainder
 # goes to the next dose, so that neither adds up.

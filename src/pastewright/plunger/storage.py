@@ -10,13 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pastewright.profile.strength import N_PER_KPA_MM2
+
 Floats = NDArray[np.float64]
 
 # Standard atmosphere (ISO 2533:1975), the pressure at which a bubble's volume is stated.
 ATMOSPHERE_KPA = 101.325
-
-# 1 kPa on 1 mm² is a millinewton.
-N_PER_KPA_MM2 = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

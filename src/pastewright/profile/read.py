@@ -21,6 +21,7 @@ from pastewright.profile.keys import SECTIONS, Key, KeyNeed, Section, Value
 from pastewright.profile.lines import Path as KeyPath
 from pastewright.profile.lines import key_lines
 from pastewright.profile.model import Profile
+from pastewright.profile.strength import strength_problems
 from pastewright.profile.values import Table, Values
 
 # More than any bench says; a larger file is something else.
@@ -71,7 +72,14 @@ def parse_profile(text: str, file: str) -> Profile:
         raise InputError(
             sorted(reader.problems, key=lambda problem: (problem.line is None, problem.line or 0))
         )
-    return build.profile(values, sha256=hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest())
+    profile = build.profile(values, sha256=hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest())
+    weak = [
+        values.problem(values[section], key, what, mend)
+        for section, key, what, mend in strength_problems(profile)
+    ]
+    if weak:
+        raise InputError(weak)
+    return profile
 
 
 def opened(text: str, file: str, sections: Sequence[Section]) -> tuple[dict[str, Any], "SectionReader"]:

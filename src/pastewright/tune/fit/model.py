@@ -12,8 +12,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.plunger.storage import N_PER_KPA_MM2
 from pastewright.profile.model import Profile
+from pastewright.profile.strength import N_PER_KPA_MM2
 from pastewright.tune.fit.chain import LANE, chains
 from pastewright.tune.fit.constants import AT, CONSTANTS, Group
 from pastewright.tune.fit.strokes import Turn
