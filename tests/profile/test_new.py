@@ -33,6 +33,18 @@ REQUIRED = {
     "paste.powder_type": 5,
 }
 
+# Within these together any bench moves its paste; elsewhere one may be refused for it.
+STRONG = {
+    "plunger.gear": (1.0, 100.0),
+    "plunger.torque_nm": (5.0, 50.0),
+    "paste.yield_stress_pa": (1.0, 200.0),
+    "paste.consistency_pa_sn": (400.0, 10000.0),
+    "paste.flow_index": (0.1, 1.0),
+    "tuning.push_ul_s": (1.0, 100.0),
+    "tuning.seal_friction_n": (0.0, 50.0),
+    "tuning.pressure_doubt_percent": (100.0, 200.0),
+}
+
 # Keys that other keys do not restrict: any value of their range is sound.
 FREE = [
     key
@@ -41,10 +53,10 @@ FREE = [
     and (
         key.section in ("tuning", "verify", "deposit")
         or key.path.startswith(("paste.", "machine.speed", "machine.accel"))
-        or key.path
-        in ("plunger.gear", "plunger.backlash_mm", "plunger.torque_nm", "dose.foil_mm", "dose.pin_mm")
+        or key.path in ("plunger.backlash_mm", "dose.foil_mm", "dose.pin_mm")
     )
     and key.path != "deposit.standoff_bores"  # bounded by the clearance
+    and key.path not in STRONG
 ]
 
 
@@ -104,6 +116,10 @@ def benches(draw):
     else:
         bore = draw(st.floats(0.28, 0.9))
         values |= {"tip.bore_mm": bore, "tip.outer_mm": bore + draw(st.floats(0.05, 0.5))}
+    values["plunger.torque_nm"] = draw(st.floats(*STRONG["plunger.torque_nm"]))
+    values["paste.consistency_pa_sn"] = draw(st.floats(*STRONG["paste.consistency_pa_sn"]))
+    for path in draw(st.lists(st.sampled_from(sorted(STRONG)), unique=True, max_size=4)):
+        values[path] = draw(st.floats(*STRONG[path]))
     for key in draw(st.lists(st.sampled_from(FREE), unique=True, max_size=12)):
         values[key.path] = draw(st.floats(key.low, key.high))
     return values
