@@ -6,7 +6,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from page_in_browser import PHONE, serving
+from page_in_browser import PHONE, serving, tab_of
 
 
 def asked(address, method, path, *, cookie="", origin=True, body=None):
@@ -112,3 +112,14 @@ def test_the_phones_page_stops_by_touch(browser, door):
     assert stopped == ["the phone"]
     assert phone.evaluate("() => document.scrollingElement.scrollWidth") <= PHONE["width"]
     context.close()
+
+
+def test_the_start_screen_shows_the_code_until_a_phone_has_used_it(browser, door):
+    with tab_of(browser, door) as tab:
+        code = tab.get_by_role("img", name="QR code")
+        code.wait_for()
+        assert code.evaluate("(image) => image.decode().then(() => image.naturalWidth)") > 100
+        let_in(door)
+        tab.get_by_text("A phone is let in").wait_for()
+        tab.reload()
+        tab.get_by_text("A phone is let in").wait_for()

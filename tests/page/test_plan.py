@@ -45,6 +45,22 @@ def test_every_pad_and_deposit_of_the_record_is_in_the_view(planned):
     assert sum(pad["planned"] for pad in view["pads"]) == pytest.approx(record.totals.paste_ul, rel=1e-6)
 
 
+def test_the_card_of_a_batch_holds_every_strip_of_it(planned):
+    """By hand from the demo bench: the strip runs from X 60, Y 45 for 30 mm, the board's corner lies at 60, 60; seven more
+    rows lie 5 mm apart towards Y 10.
+    """
+    record = read_plan(planned.folder / "paste-plan-top" / "plan.json")
+    run = plan_of(Side.TOP).profile.run
+    assert (run.card_rows, run.card_pitch_mm) == (8, -5.0)
+    card = json.loads(plan_view_text(record, stale=[], run=run))["beside"]["card"]
+    assert card["rows"] == 8
+    xs, ys = card["corners"][::2], card["corners"][1::2]
+    assert min(xs) <= 0
+    assert max(xs) >= 30_000
+    assert min(ys) <= -50_000 <= -15_000 <= max(ys) <= 0
+    assert json.loads(plan_view_text(record, stale=[]))["beside"]["card"] is None
+
+
 def test_of_a_tray_every_board_is_seen_where_the_first_one_has_it():
     """The second board lies half a turn round beside the first: (x, y) there is (130 - x, 70 - y) here, by hand."""
     record = plan_of(Side.BOTTOM).record

@@ -1,7 +1,7 @@
 """A plan's record to what the page draws and lists of it: columns of numbers, since there may be 20 000 deposits."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from msgspec import structs, to_builtins
@@ -9,6 +9,7 @@ from msgspec import structs, to_builtins
 from pastewright.alike import told_together
 from pastewright.page.board_view import um
 from pastewright.place.transform import Affine
+from pastewright.profile.model import RunSettings
 from pastewright.records.placement import BoardPlaceRecord
 from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
 from pastewright.report.colours import FILL_EDGES
@@ -38,8 +39,10 @@ def _as_first(record: PlanRecord) -> dict[str, Affine]:
     return {board.name: _there(board).then(back) for board in record.placement.boards[1:]}
 
 
-def plan_view_text(record: PlanRecord, *, stale: Sequence[str]) -> bytes:
-    """Return the JSON of a plan, in the coordinates of its first board. `stale` says what has changed since."""
+def plan_view_text(record: PlanRecord, *, stale: Sequence[str], run: RunSettings | None = None) -> bytes:
+    """Return the JSON of a plan, in the coordinates of its first board. `stale` says what has changed since, `run` how
+    the rows of a batch's card lie.
+    """
     boards = record.placement.boards
     others = _as_first(record)
     pads = [moved(pad, others[pad.board]) if pad.board in others else pad for pad in record.pads]
@@ -71,7 +74,7 @@ def plan_view_text(record: PlanRecord, *, stale: Sequence[str]) -> bytes:
         ),
         "pads": [_pad(pad, place, boards[0].name) for pad in pads],
         "deposits": _columns(list(found.values()), [owner[identity] for identity in found], pads),
-        "beside": _beside(record),
+        "beside": _beside(record, run),
         "others": _others(record, pads, others),
     }
     return json.dumps(view, separators=(",", ":")).encode()
@@ -191,7 +194,27 @@ def _sure_class(pad: PadRecord) -> int:
     return sum(most >= edge for edge in SURE_EDGES)
 
 
-def _beside(record: PlanRecord) -> dict[str, Any]:
+def _card(
+    record: PlanRecord, run: RunSettings, seen: Callable[[Sequence[float]], list[int]]
+) -> dict[str, Any] | None:
+    """Return the card on which a batch lays a fresh strip, and its witness row, before each board: its least corners."""
+    if not record.placement.strips:
+        return None
+    strip = record.placement.strips[0]
+    across, along = zip(strip.from_mm, strip.to_mm, strict=True)
+    last_mm = (run.card_rows - 1) * run.card_pitch_mm
+    low_mm, high_mm = min(*along, min(along) + last_mm), max(*along, max(along) + last_mm)
+    edge_mm = abs(run.card_pitch_mm)  # beside the outer strips there is room for a witness row
+    corners = (
+        (min(across) - edge_mm, low_mm - edge_mm),
+        (max(across) + edge_mm, low_mm - edge_mm),
+        (max(across) + edge_mm, high_mm + edge_mm),
+        (min(across) - edge_mm, high_mm + edge_mm),
+    )
+    return {"rows": run.card_rows, "corners": [value for corner in corners for value in seen(corner)]}
+
+
+def _beside(record: PlanRecord, run: RunSettings | None) -> dict[str, Any]:
     """Return what lies beside and above the board [µm, first board]."""
     back, places = board_back(record), record.placement
 
@@ -203,6 +226,7 @@ def _beside(record: PlanRecord) -> dict[str, Any]:
     return {
         "strips": [[*seen(strip.from_mm), *seen(strip.to_mm)] for strip in places.strips],
         "park": None if places.park_mm is None else seen(places.park_mm),
+        "card": None if run is None else _card(record, run, seen),
         "wipe": None if wipe is None else [*seen(wipe.from_mm), *seen(wipe.to_mm)],
         "neighbours": [
             {"name": each.name, "corners": [value for corner in each.corners_mm for value in seen(corner)]}

@@ -49,7 +49,7 @@ def plan_into(asked: AskedPlan, folder: Path, tell: Callable[[str, int, int], No
 
 def what_if_view(asked: AskedPlan, tell: Callable[[str, int, int], None]) -> bytes:
     """Return the view of a plan with the bench's values changed; nothing is written."""
-    return plan_view_text(_planned(asked, tell).record, stale=[])
+    return plan_view_text(_planned(asked, tell).record, stale=[], run=_profile(asked).run)
 
 
 def kept_view(folder: Path, asked: AskedPlan | None, tell: Callable[[str, int, int], None]) -> bytes:
@@ -57,15 +57,17 @@ def kept_view(folder: Path, asked: AskedPlan | None, tell: Callable[[str, int, i
     tell("reading", 0, 2)
     record = read_plan(folder / "plan.json")
     tell("picture", 1, 2)
-    stale = []
+    stale, run = [], None
     if asked is not None:
-        if _profile(asked).sha256 != record.profile.sha256:
+        profile = _profile(asked)
+        run = profile.run
+        if profile.sha256 != record.profile.sha256:
             stale.append("the bench was changed since")
         if (read_job(asked.job).sha256 if asked.job else "") != record.job_sha256:
             stale.append("the job was changed since")
     if not _program(folder):
         stale.append("no program was written")
-    return plan_view_text(record, stale=stale)
+    return plan_view_text(record, stale=stale, run=run)
 
 
 def play_view(folder: Path, bench: Path, tell: Callable[[str, int, int], None]) -> bytes:

@@ -18,6 +18,7 @@ from pastewright.hands.guide import GivenUpError
 from pastewright.hands.held import Held, carried_out, down, next_move, paces_of, up
 from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of
 from pastewright.link.conduct import Halt, Wish
+from pastewright.link.detect import Protocol
 from pastewright.link.hand import Hand
 from pastewright.link.owner import Owner, connect
 from pastewright.link.port import check_port
@@ -159,6 +160,7 @@ class MachineRoom:
                 "place": {"X": at.x_mm, "Y": at.y_mm, "Z": at.z_mm} if at is not None else None,
                 "plunger": hand.pushed_mm if hand is not None else 0.0,
                 "known": owner.known if owner is not None else False,
+                "holds": owner is not None and owner.protocol is Protocol.CNC,
                 "homes": bool(owner.bench.home) if owner is not None else False,
                 "busy": self._busy,
                 "ask": self._ask,

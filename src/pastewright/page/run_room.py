@@ -50,11 +50,11 @@ END_KEYS = {"enter": "End the batch", "+": "One more", "r": "Redo the last one",
 
 @dataclass(slots=True)
 class RunPicture:
-    """What is being laid: each deposit's place and size on the board, in the order in which they are sent."""
+    """What is being laid, in the order in which it is sent: of each deposit half its width and its points [mm, board]."""
 
     number: int = 0
     size_mm: tuple[float, float] = (0.0, 0.0)
-    deposits: tuple[tuple[float, float, float], ...] = ()
+    deposits: tuple[tuple[float, ...], ...] = ()
     names: tuple[str, ...] = ()
 
 
@@ -89,7 +89,9 @@ class RunRoom:
         self.picture = RunPicture(
             number=self.picture.number + 1,
             size_mm=job.size_mm,
-            deposits=tuple((*one.points_mm[0], one.width_mm / 2) for one in laid),
+            deposits=tuple(
+                (one.width_mm / 2, *(value for point in one.points_mm for value in point)) for one in laid
+            ),
             names=tuple(one.pads[0] for one in laid),
         )
         room = self.room

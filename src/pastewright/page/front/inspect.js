@@ -107,13 +107,18 @@ export default class InspectScreen extends HTMLElement {
     this.names.replaceChildren(...this.boards.map((name) => h("option", { value: name })));
   }
 
+  looks = 0;
+
   async look() {
+    const asked = ++this.looks;
     this.inspected = this.touched = this.picked = null;
     this.most = MOST_SHOWN;
     if (this.chosen?.seen) {
       const { task } = await post("/inspect/look");
       if (task && !(await finished(task))) return;
-      this.inspected = await get("/inspect/view");
+      const inspected = await get("/inspect/view");
+      if (asked !== this.looks) return; // another board was chosen, or another photo looked at, meanwhile
+      this.inspected = inspected;
     }
     this.showFound();
     this.showWiping();

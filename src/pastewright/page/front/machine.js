@@ -147,6 +147,7 @@ export default class MachineScreen extends HTMLElement {
               "div",
               { class: "row" },
               machine.homes ? button("Home", () => ask("home"), { class: "main", ...busy }) : null,
+              machine.homes || machine.known ? null : h("p", { class: "aside" }, "No homing is written in the bench (run.home)."),
               machine.known ? null : button("It stands where it says", () => ask("believe"), busy),
               button("Look again", () => ask("look"), busy),
               button("Disconnect", () => ask("disconnect"), { class: "quiet", ...busy }),

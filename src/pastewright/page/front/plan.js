@@ -17,7 +17,7 @@ import { Player } from "./plan/play.js";
 /** @typedef {import("./plan/picture.js").PlanData} PlanData */
 /** @typedef {import("./view/scene.js").BoardData} BoardData */
 
-const HIDDEN = new Set(["copper", "mask", "legend"]); // drawn when asked for: paste is what is looked at here
+const HIDDEN = new Set(["copper", "mask", "legend", "bed"]); // drawn when asked for: paste is what is looked at here
 
 export default class PlanScreen extends HTMLElement {
   view = new BoardView();
@@ -139,8 +139,18 @@ export default class PlanScreen extends HTMLElement {
     const layers = [...(same ? boardLayers(same) : []), ...otherLayers(plan), paste.layer];
     for (const layer of layers) layer.shown = !this.out.has(layer.name);
     this.view.overlays = [besideOverlay(plan), otherNames(plan), ...(names ? [names.over] : []), pickOverlay(() => this.ringed), this.player.overlay];
-    this.view.show(layers, planBox(plan));
-    this.layers = names ? [...layers, names.layer] : layers;
+    /** @type {import("./view/layers.js").Layer} */
+    const bed = { name: "bed", words: "Card and park place", shown: !this.out.has("bed"), box: null, draw: () => undefined };
+    this.view.show(layers, planBox(plan, bed.shown));
+    this.layers = [...layers, ...(names ? [names.layer] : []), bed];
+  }
+
+  /** @param {import("./view/layers.js").Layer} layer */
+  switched(layer) {
+    this.out[layer.shown ? "delete" : "add"](layer.name);
+    if (layer.name !== "bed" || !this.plan) return;
+    this.view.show(this.view.layers, planBox(this.plan, layer.shown));
+    this.view.fit();
   }
 
   /** @param {number} n */
@@ -173,7 +183,7 @@ export default class PlanScreen extends HTMLElement {
     fill(
       this.rest,
       plan ? this.colours() : null,
-      plan ? layerSwitches(this.layers, this.view, (layer) => this.out[layer.shown ? "delete" : "add"](layer.name)) : null,
+      plan ? layerSwitches(this.layers, this.view, (layer) => this.switched(layer)) : null,
       plan && plan.warnings.length ? h("details", {}, h("summary", {}, counted(plan.warnings.length, "remark")), h("ul", { class: "rows" }, plan.warnings.map((words) => h("li", { class: "look" }, `△ ${words}`)))) : null,
     );
     for (const details of this.rest.querySelectorAll("details")) if (details.querySelector("summary")?.textContent === open) details.open = true;

@@ -9,13 +9,21 @@ import { AskingPanel, field } from "./asking.js";
 
 /** @typedef {{phase: string, why: string, done: number, doubt: number[], now: string, picture: number, name: string,
  *   batch?: {place: number, side: string, serial: string, state: string, note: string}[]}} RunState */
-/** @typedef {{number: number, size_mm: [number, number], deposits: [number, number, number][], names: string[]}} Picture */
+/** @typedef {{number: number, size_mm: [number, number], deposits: number[][], names: string[]}} Picture */
 
 const LEAST_MM = 0.25; // half the width of the smallest sign that a finger or an eye finds (own choice)
 
 export default class RunScreen extends HTMLElement {
   canvas = h("canvas", { class: "run-picture", role: "img", tabindex: "0" });
-  about = h("div", { "aria-live": "polite" });
+  // What stands while a run goes on is made once: it is told many times a second, and a button that is made anew between
+  // a finger's coming and going is never pressed.
+  named = h("h2", {}, "Nothing runs");
+  phase = h("span", { "aria-live": "polite" });
+  count = h("span", {});
+  bar = h("progress", { "aria-label": "laid", hidden: true });
+  pauses = button("Pause before the next", () => this.wish("pause"), { hidden: true });
+  holds = button("Hold at once", () => this.wish("hold"), { hidden: true });
+  goes = button("Go on", () => this.wish("go on"), { class: "main", hidden: true });
   begin = h("section", { class: "card" });
   boards = h("section", { class: "card" });
   doubts = h("section", { class: "card", hidden: true });
@@ -35,6 +43,7 @@ export default class RunScreen extends HTMLElement {
   seen = "";
   /** @type {any} */
   machine = null;
+  wished = "";
 
   connectedCallback() {
     fill(
@@ -46,7 +55,7 @@ export default class RunScreen extends HTMLElement {
         "△ Caution: the gantry moves by itself. Hands out of it, and know where the machine's own stop is. Closing this window ends nothing: the run goes on, and a window opened again shows it. Ending the server in its terminal stops a run: the tip is lifted first.",
       ),
       new AskingPanel(),
-      h("div", { class: "cards" }, h("section", { class: "card" }, this.about, this.canvas), this.begin, this.boards, this.doubts),
+      h("div", { class: "cards" }, h("section", { class: "card broad" }, this.named, h("p", {}, this.phase, this.count), this.bar, h("div", { class: "row" }, this.pauses, this.holds, this.goes), this.canvas), this.begin, this.boards, this.doubts),
     );
     this.offs = [
       on("desk", (desk) => this.showDesk(desk)),
@@ -54,6 +63,7 @@ export default class RunScreen extends HTMLElement {
       on("machine", (machine) => {
         const before = this.machine;
         this.machine = machine;
+        if (this.run && before?.holds !== machine.holds) trying(() => this.showRun(/** @type {RunState} */ (this.run)));
         if (!before || before.busy !== machine.busy || before.connected !== machine.connected) {
           this.showBegin();
           trying(() => this.lookForDoubts());
@@ -145,37 +155,46 @@ export default class RunScreen extends HTMLElement {
   /** @param {RunState} run */
   async showRun(run) {
     this.run = run;
-    if (run.picture && (!this.picture || this.picture.number !== run.picture)) this.picture = await get("/run/picture");
+    if (run.picture && (!this.picture || this.picture.number !== run.picture)) {
+      const picture = await get("/run/picture");
+      if (this.run !== run) return; // more was told meanwhile: an answer that came late must not bring back what was
+      this.picture = picture;
+    }
     const total = this.picture ? this.picture.deposits.length : 0;
     const going = ["preparing", "laying", "ending", "connecting"].includes(run.phase);
     const waits = ["paused", "held"].includes(run.phase);
-    const wish = (/** @type {string} */ word) => trying(() => post("/run/wish", { wish: word }));
+    this.named.textContent = run.name || "Nothing runs";
+    const words = going && this.wished ? `● ${this.wished}` : run.phase ? `${SIGNS[run.phase] || "●"} ${run.phase}${run.why ? `: ${run.why}` : ""}` : "Begin a run or a batch.";
+    this.phase.className = run.phase === "finished" ? "good" : going || !run.phase ? "" : "look";
+    if (this.phase.textContent !== words) this.phase.textContent = words; // told anew it would be read aloud anew
     fill(
-      this.about,
-      h("h2", {}, run.name || "Nothing runs"),
-      run.phase
-        ? h(
-            "p",
-            {},
-            h("strong", { class: run.phase === "finished" ? "good" : going ? "" : "look" }, `${SIGNS[run.phase] || "●"} ${run.phase}`),
-            run.why ? `: ${run.why}` : "",
-            ` – ${run.done} of ${counted(total, "deposit")}`,
-            run.doubt.length ? h("span", { class: "bad" }, `, ${run.doubt.length} in doubt`) : null,
-            run.now ? ` – ${run.now}` : "",
-          )
-        : h("p", {}, "Begin a run or a batch."),
-      run.phase ? h("progress", { max: Math.max(total, 1), value: run.done, "aria-label": "laid" }) : null,
-      h(
-        "div",
-        { class: "row" },
-        going ? button("Pause before the next", () => wish("pause")) : null,
-        going ? button("Hold at once", () => wish("hold")) : null,
-        waits ? button("Go on", () => wish("go on"), { class: "main" }) : null,
-      ),
+      this.count,
+      run.phase ? ` – ${run.done} of ${counted(total, "deposit")}` : "",
+      run.doubt.length ? h("span", { class: "bad" }, `, ${run.doubt.length} in doubt`) : null,
+      run.now ? ` – ${run.now}` : "",
     );
+    this.bar.hidden = !run.phase;
+    this.bar.max = Math.max(total, 1);
+    this.bar.value = run.done;
+    const had = [this.pauses, this.holds, this.goes].some((each) => each === document.activeElement);
+    if (!going) this.wished = "";
+    this.pauses.hidden = !going;
+    this.holds.hidden = !going || !this.machine?.holds; // a printer's controller has no byte that holds it
+    this.goes.hidden = !waits;
+    if (had && waits) this.goes.focus();
+    else if (had && going) this.holds.focus();
     this.canvas.setAttribute("aria-label", `${run.name}: ${run.done} of ${total} deposits laid, ${run.doubt.length} in doubt`);
     this.draw();
     this.showBoards(run);
+  }
+
+  /** @param {string} word */
+  wish(word) {
+    return trying(async () => {
+      await post("/run/wish", { wish: word });
+      this.wished = word === "pause" ? "pausing before the next deposit" : "";
+      if (this.run) await this.showRun(this.run);
+    });
   }
 
   /** @param {RunState} run */
@@ -218,9 +237,11 @@ export default class RunScreen extends HTMLElement {
     pen.strokeStyle = ink("--soft");
     pen.strokeRect(scale, scale, width * scale, height * scale);
     const doubt = new Set(run.doubt);
-    picture.deposits.forEach(([x, y, r], at) => {
-      const px = (x + 1) * scale;
-      const py = (height - y + 1) * scale;
+    pen.lineCap = pen.lineJoin = "round";
+    picture.deposits.forEach(([r, ...points], at) => {
+      const across = (/** @type {number} */ x) => (x + 1) * scale;
+      const down = (/** @type {number} */ y) => (height - y + 1) * scale;
+      const [px, py] = [across(points[0]), down(points[1])];
       const size = Math.max(r, LEAST_MM) * scale;
       pen.beginPath();
       if (doubt.has(at)) {
@@ -230,6 +251,17 @@ export default class RunScreen extends HTMLElement {
         pen.lineTo(px + size, py + size);
         pen.moveTo(px + size, py - size);
         pen.lineTo(px - size, py + size);
+        pen.stroke();
+        return;
+      }
+      if (points.length > 2) {
+        for (let n = 0; n < points.length; n += 2) pen[n ? "lineTo" : "moveTo"](across(points[n]), down(points[n + 1]));
+        pen.strokeStyle = ink(at < run.done ? "--green" : "--soft");
+        pen.lineWidth = 2 * size;
+        pen.stroke();
+        if (at < run.done) return;
+        pen.strokeStyle = ink("--sunk"); // only its edge is left of what is to come
+        pen.lineWidth = Math.max(2 * size - 2, 1);
         pen.stroke();
         return;
       }
@@ -245,14 +277,18 @@ export default class RunScreen extends HTMLElement {
     });
   }
 
+  looked = 0;
+
   async lookForDoubts() {
+    const asked = ++this.looked;
     const { runs } = await get("/records/look");
+    if (asked !== this.looked) return;
     const last = runs.find((/** @type {any} */ each) => !each.on && each.counts["to be checked"]);
     const open = runs.find(
       (/** @type {any} */ each) => !each.on && each.phase !== "finished" && each.counts["not started"],
     );
     this.doubts.hidden = !last && !open;
-    if (last) await this.showDoubts(last);
+    if (last) await this.showDoubts(last, asked);
     else if (open)
       fill(
         this.doubts,
@@ -270,9 +306,13 @@ export default class RunScreen extends HTMLElement {
     });
   }
 
-  /** @param {any} row */
-  async showDoubts(row) {
+  /**
+   * @param {any} row
+   * @param {number} asked
+   */
+  async showDoubts(row, asked) {
     const found = await get(`/run/doubts/${row.id}`);
+    if (asked !== this.looked) return;
     const open = found.deposits.filter((/** @type {any} */ each) => each.state === "to be checked");
     const decide = (/** @type {number} */ deposit, /** @type {boolean} */ there) =>
       trying(async () => {

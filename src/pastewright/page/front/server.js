@@ -82,7 +82,7 @@ export async function send(path, file) {
 }
 
 /** Topics whose last word is kept from the beginning: a screen that is opened later hears it at once. */
-const KEPT = ["machine", "run", "inspect"];
+const KEPT = ["machine", "run", "inspect", "phone"];
 /** @type {Map<string, any>} */
 const lastWords = new Map();
 /** @type {Map<string, Set<(data: any) => void>>} */

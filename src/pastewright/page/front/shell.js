@@ -113,21 +113,32 @@ function stopping() {
 }
 
 function working() {
+  /** @type {Map<number, {row: HTMLElement, words: HTMLElement, bar: HTMLProgressElement}>} made once: progress is told often */
+  const rows = new Map();
   on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
     const now = tasks.filter((each) => each.state === "waiting" || each.state === "at work");
     place("work").hidden = !now.length;
-    fill(
-      place("work"),
-      now.map((each) =>
-        h(
-          "div",
-          { class: "task" },
-          h("span", {}, each.words, each.stage ? `: ${each.stage}` : each.state === "waiting" ? ": waiting" : ""),
-          h("progress", each.of ? { max: each.of, value: each.done, "aria-label": each.words } : { "aria-label": each.words }),
-          button("Give up", () => trying(() => post(`/task/${each.id}/give-up`)), { class: "quiet" }),
-        ),
-      ),
-    );
+    for (const [id, { row }] of rows)
+      if (!now.some((each) => each.id === id)) {
+        row.remove();
+        rows.delete(id);
+      }
+    for (const each of now) {
+      let made = rows.get(each.id);
+      if (!made) {
+        const words = h("span", {});
+        const bar = h("progress", { "aria-label": each.words });
+        const row = h("div", { class: "task" }, words, bar, button("Give up", () => trying(() => post(`/task/${each.id}/give-up`)), { class: "quiet" }));
+        made = { row, words, bar };
+        rows.set(each.id, made);
+        place("work").append(row);
+      }
+      made.words.textContent = `${each.words}${each.stage ? `: ${each.stage}` : each.state === "waiting" ? ": waiting" : ""}`;
+      if (each.of) {
+        made.bar.max = each.of;
+        made.bar.value = each.done;
+      } else made.bar.removeAttribute("value");
+    }
   });
 }
 

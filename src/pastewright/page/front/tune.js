@@ -8,12 +8,15 @@ import { photoChooser } from "./drop.js";
 import { problemList, say, trying } from "./messages.js";
 import { BoardView } from "./view/board-view.js";
 import { depositLayer } from "./view/layers.js";
+import { words } from "./plan/picture.js";
 
 /**
  * @typedef {{index: number, x: number, y: number, dose: number, role: string, state: string, why: string, d: number | null}} Dot
  * @typedef {{name: string, dots: Dot[], pictures: number, read: boolean, warnings: import("./server.js").ProblemRow[]}} SheetData
  */
 
+const AWAY_UM = 1500; // a dot that is let go nearer to its place than that falls back (own choice)
+const AWAY_PX = 12; // and a finger trembles by some pixels
 const SHAPE = 0.75; // of a dot's width over the cube root of its volume, for the picture only, until one is measured
 
 export default class TuneScreen extends HTMLElement {
@@ -32,6 +35,9 @@ export default class TuneScreen extends HTMLElement {
     this.view.setAttribute("words", "Picture of the sheet. Arrows move it, plus and minus zoom, 0 shows all.");
     this.append(this.view, this.panel);
     this.view.addEventListener("pick", (event) => this.pick(/** @type {CustomEvent} */ (event).detail));
+    this.view.addEventListener("grab", (event) => this.grab(/** @type {CustomEvent} */ (event)));
+    this.view.addEventListener("carry", (event) => this.carry(/** @type {CustomEvent} */ (event).detail));
+    this.view.addEventListener("let-go", (event) => this.letGo(/** @type {CustomEvent} */ (event).detail));
     // A photo that a phone sent is measured without this window having asked.
     let measured = 0;
     this.offTasks = on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
@@ -67,6 +73,7 @@ export default class TuneScreen extends HTMLElement {
   }
 
   show() {
+    this.shown = null;
     const { sheet, desk } = this;
     const name = h("input", { value: sheet?.name || "first", maxlength: "60" });
     const design = () =>
@@ -99,7 +106,7 @@ export default class TuneScreen extends HTMLElement {
   /** @param {SheetData} sheet */
   measured(sheet) {
     const good = sheet.dots.filter((dot) => dot.state === "measured").length;
-    fill(this.about, h("p", { class: "aside" }, "Click a dot to read what was measured, and to leave it out."));
+    fill(this.about, h("p", { class: "aside" }, "Drag a wrong dot away and it is left out. Click one to read what was measured."));
     const fit = () =>
       trying(async () => {
         const { task } = await post("/tune/fit");
@@ -113,10 +120,25 @@ export default class TuneScreen extends HTMLElement {
       h("p", {}, `${good} of ${counted(sheet.dots.length, "dot")} measured.`),
       sheet.warnings.length ? problemList(sheet.warnings) : null,
       Array.from({ length: sheet.pictures }, (_, n) => h("p", {}, h("a", { href: `/tune/overlay/${n + 1}.png`, target: "_blank" }, `Photo ${n + 1} with what was measured`))),
+      this.byNumber(sheet),
       this.about,
       h("p", {}, button("Fit the constants", fit, { class: "main" })),
       this.outcome,
     );
+  }
+
+  /** @param {SheetData} sheet */
+  byNumber(sheet) {
+    const number = h("input", {
+      type: "number",
+      min: 0,
+      max: sheet.dots.length,
+      onchange: () => {
+        const dot = sheet.dots.find((each) => each.index === Number(number.value));
+        if (dot) this.showDot(dot);
+      },
+    });
+    return h("label", { class: "field" }, h("span", {}, "Find a dot by its number"), number);
   }
 
   /** @param {any} fit */
@@ -161,31 +183,102 @@ export default class TuneScreen extends HTMLElement {
       { colour: "more", sign: "o" },
     ]);
     const room = 4000;
-    this.view.overlays = [];
+    this.view.overlays = [(ink, { pixel }, colours) => this.drawCarried(ink, pixel, colours)];
     this.view.show([layer], [Math.min(...x) - room, Math.min(...y) - room, Math.max(...x) + room, Math.max(...y) + room]);
+  }
+
+  /**
+   * Returns the dot at a place, of those near to it the nearest.
+   * @param {{x: number, y: number, within: number}} place
+   */
+  dotAt(place) {
+    /** @type {Dot | null} */
+    let best = null;
+    let least = 800 + place.within;
+    for (const dot of this.sheet?.dots || []) {
+      const away = Math.hypot(1000 * dot.x - place.x, 1000 * dot.y - place.y);
+      if (away < least) [best, least] = [dot, away];
+    }
+    return best;
+  }
+
+  // -- a wrong dot is dragged away --------------------------------------------------------------------
+
+  /** @type {{dot: Dot, x: number, y: number, away: boolean} | null} */
+  carried = null;
+  /** @type {Dot | null} */
+  shown = null;
+
+  /** @param {CustomEvent} event */
+  grab(event) {
+    const dot = this.sheet?.read ? this.dotAt({ ...event.detail, within: 0 }) : null;
+    if (dot?.state !== "measured") return;
+    event.preventDefault();
+    this.carried = { dot, x: event.detail.x, y: event.detail.y, away: false };
+  }
+
+  /** @param {{x: number, y: number, px: number}} place */
+  carry({ x, y, px }) {
+    if (!this.carried) return;
+    Object.assign(this.carried, { x, y, away: px > AWAY_PX && Math.hypot(x - 1000 * this.carried.dot.x, y - 1000 * this.carried.dot.y) > AWAY_UM });
+    this.view.draw();
+  }
+
+  /** @param {object | null} place */
+  letGo(place) {
+    const carried = this.carried;
+    this.carried = null;
+    this.view.draw();
+    if (place && carried?.away) this.without(carried.dot);
+  }
+
+  /** @param {CanvasRenderingContext2D} ink @param {number} pixel @param {Record<string, string>} colours */
+  drawCarried(ink, pixel, colours) {
+    if (this.shown) {
+      const r = 600 * (this.shown.d || 1) + 4 * pixel;
+      ink.strokeStyle = colours.pick;
+      ink.lineWidth = 2.5 * pixel;
+      ink.strokeRect(1000 * this.shown.x - r, 1000 * this.shown.y - r, 2 * r, 2 * r);
+    }
+    if (!this.carried) return;
+    const { dot, x, y, away } = this.carried;
+    const r = 500 * (dot.d || 1);
+    ink.strokeStyle = ink.fillStyle = colours[away ? "keep" : "pick"];
+    ink.lineWidth = 2.5 * pixel;
+    ink.beginPath();
+    ink.moveTo(1000 * dot.x, 1000 * dot.y);
+    ink.lineTo(x, y);
+    ink.stroke();
+    ink.beginPath();
+    ink.arc(x, y, r, 0, 2 * Math.PI);
+    ink.fill();
+    if (away) words(ink, "left out when let go", x, y + r, pixel, colours);
+  }
+
+  /** @param {Dot} dot */
+  without(dot) {
+    return trying(async () => {
+      await post("/tune/without", { index: dot.index });
+      await this.look();
+      say(`Dot ${dot.index} is left out. Reading the photos again takes it in again.`);
+    });
   }
 
   /** @param {{x: number, y: number, within: number}} place */
   pick(place) {
-    const { sheet } = this;
-    if (!sheet?.read) return;
-    let [best, least] = [-1, 800 + place.within];
-    sheet.dots.forEach((dot, n) => {
-      const away = Math.hypot(1000 * dot.x - place.x, 1000 * dot.y - place.y);
-      if (away < least) [best, least] = [n, away];
-    });
-    const dot = sheet.dots[best];
-    if (!dot) return;
-    const without = () =>
-      trying(async () => {
-        await post("/tune/without", { index: dot.index });
-        await this.look();
-      });
+    const dot = this.sheet?.read ? this.dotAt(place) : null;
+    if (dot) this.showDot(dot);
+  }
+
+  /** @param {Dot} dot */
+  showDot(dot) {
+    this.shown = dot;
+    this.view.draw();
     fill(
       this.about,
       h("h3", {}, `Dot ${dot.index}, ${dot.role}`),
       h("p", {}, `${dot.dose.toFixed(4)} µL; ${dot.d ? `${dot.d.toFixed(3)} mm wide` : dot.state}${dot.why ? `: ${dot.why}` : ""}`),
-      dot.state === "measured" ? button("Leave it out", without) : null,
+      dot.state === "measured" ? button("Leave it out", () => this.without(dot)) : null,
     );
   }
 }

@@ -115,7 +115,7 @@ export function otherNames(plan) {
  * @param {PlanData} plan
  */
 export function besideOverlay(plan) {
-  const { strips, park, wipe, neighbours, zones } = plan.beside;
+  const { strips, park, card, wipe, neighbours, zones } = plan.beside;
   return (
     /** @type {CanvasRenderingContext2D} */ ink,
     /** @type {import("../view/layers.js").Window} */ { pixel },
@@ -143,6 +143,15 @@ export function besideOverlay(plan) {
       line([park[0] - r, park[1] - r, park[0] + r, park[1] + r], colours.travel, 0);
       line([park[0] - r, park[1] + r, park[0] + r, park[1] - r], colours.travel, 0);
       words(ink, "park", park[0], park[1] - 2 * r, pixel, colours);
+    }
+    if (card) {
+      ink.strokeStyle = colours.strip;
+      ink.lineWidth = 1.5 * pixel;
+      ink.beginPath();
+      trace(ink, [card.corners]);
+      ink.stroke();
+      const [x0, y0, x1, , , y1] = card.corners;
+      words(ink, `card of a batch, ${card.rows} rows`, (x0 + x1) / 2, (y0 + y1) / 2, pixel, colours);
     }
     ink.setLineDash([6 * pixel, 4 * pixel]);
     for (const { name, corners } of neighbours) {
@@ -199,10 +208,11 @@ export function words(ink, text, x, y, pixel, colours) {
 }
 
 /**
- * Returns the box of a plan and all that lies beside it, but for a park place that is far off [µm].
+ * Returns the box of a plan and what lies beside it [µm]; the card and the park place, mostly far off, where `whole`.
  * @param {PlanData} plan
+ * @param {boolean} whole
  */
-export function planBox(plan) {
+export function planBox(plan, whole) {
   const [wide, high] = plan.board.size.map((mm) => 1000 * mm);
   const box = [0, 0, wide, high];
   const grow = (/** @type {number[]} */ points) => {
@@ -216,6 +226,8 @@ export function planBox(plan) {
   plan.beside.strips.forEach(grow);
   plan.others.forEach((each) => grow(each.edge));
   if (plan.beside.wipe) grow(plan.beside.wipe);
+  if (whole && plan.beside.card) grow(plan.beside.card.corners);
+  if (whole && plan.beside.park) grow(plan.beside.park);
   const margin = 2500;
   return [box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin];
 }

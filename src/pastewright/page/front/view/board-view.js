@@ -3,7 +3,8 @@
  * the time (choice, names, the tip) is drawn over them anew each frame.
  *
  * Wheel and pinch zoom about their place, dragging and arrows move, plus and minus zoom, 0 shows all. Fires "pick" with
- * the place [µm] where it was clicked, and "look" after it was moved.
+ * the place [µm] where it was clicked, and "look" after it was moved. Fires "grab" with the place where a drag begins: who
+ * prevents its default gets "carry" and "let-go" with places, and the picture stays.
  * @module
  */
 import { button, h } from "../parts.js";
@@ -43,6 +44,7 @@ export class BoardView extends HTMLElement {
     /** @type {Map<number, {x: number, y: number}>} */
     this.pointers = new Map();
     this.moved = 0;
+    this.grabbed = false;
     this.colours = palette();
   }
 
@@ -203,7 +205,24 @@ export class BoardView extends HTMLElement {
   down(event) {
     this.canvas?.setPointerCapture(event.pointerId);
     this.pointers.set(event.pointerId, { x: event.offsetX, y: event.offsetY });
-    if (this.pointers.size === 1) this.moved = 0;
+    if (this.pointers.size > 1) return this.letGo();
+    this.moved = 0;
+    this.grabbed = !this.fire("grab", event.offsetX, event.offsetY, true);
+  }
+
+  /**
+   * Fires an event with a place; returns whether its default stands.
+   * @param {string} name @param {number} px @param {number} py @param {boolean} [cancelable]
+   */
+  fire(name, px, py, cancelable = false) {
+    const [x, y] = this.place(px, py);
+    return this.dispatchEvent(new CustomEvent(name, { cancelable, detail: { x, y, within: 8 / this.scale, px: this.moved } }));
+  }
+
+  /** What was taken up falls back: a second finger came, or the browser took the first. */
+  letGo() {
+    if (this.grabbed) this.dispatchEvent(new CustomEvent("let-go", { detail: null }));
+    this.grabbed = false;
   }
 
   /** @param {PointerEvent} event */
@@ -213,7 +232,8 @@ export class BoardView extends HTMLElement {
     const other = [...this.pointers].find(([id]) => id !== event.pointerId)?.[1];
     const now = { x: event.offsetX, y: event.offsetY };
     this.moved += Math.abs(now.x - old.x) + Math.abs(now.y - old.y);
-    if (other) {
+    if (this.grabbed) this.fire("carry", now.x, now.y);
+    else if (other) {
       const before = Math.hypot(old.x - other.x, old.y - other.y) || 1;
       const after = Math.hypot(now.x - other.x, now.y - other.y) || 1;
       this.pan((now.x - old.x) / 2, (now.y - old.y) / 2);
@@ -224,10 +244,13 @@ export class BoardView extends HTMLElement {
 
   /** @param {PointerEvent} event */
   up(event) {
-    if (!this.pointers.delete(event.pointerId) || event.type === "pointercancel") return;
+    if (!this.pointers.delete(event.pointerId)) return;
+    if (event.type === "pointercancel") return this.letGo();
+    const carried = this.grabbed;
+    this.grabbed = false;
+    if (carried) this.fire("let-go", event.offsetX, event.offsetY);
     if (this.pointers.size || this.moved > CLICK_PX) return;
-    const [x, y] = this.place(event.offsetX, event.offsetY);
-    this.dispatchEvent(new CustomEvent("pick", { detail: { x, y, within: 8 / this.scale } }));
+    this.fire("pick", event.offsetX, event.offsetY);
   }
 
   /** @param {number} dx @param {number} dy pixels */
