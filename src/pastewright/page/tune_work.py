@@ -24,7 +24,7 @@ from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.pictures import residuals_svg
 from pastewright.tune.record.profile_update import tuning_entry
 from pastewright.tune.sheet.model import Sheet
-from pastewright.tune.sheet.promise import promise_of
+from pastewright.tune.sheet.promise import promise_of, told_of
 from pastewright.writing import writing
 
 SHEET_FILE, DOTS_FILE, RESIDUALS_FILE = "sheet.json", "dots.csv", "residuals.svg"
@@ -121,7 +121,10 @@ def fit_of(bench: Path, folder: Path, day: str, tell: Tell) -> bytes:
         "spread": fitted.spread,
         "measured": fitted.measured,
         "missing": fitted.missing,
-        "verdicts": [{"words": each.words, "grave": each.grave} for each in said],
+        "verdicts": [
+            *({"words": words, "grave": grave} for words, grave in told_of(promise)),
+            *({"words": each.words, "grave": each.grave} for each in said),
+        ],
         "entry": entry,
     }
     return json.dumps(view, separators=(",", ":")).encode()

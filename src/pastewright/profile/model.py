@@ -199,6 +199,7 @@ class TuningRecord:
     seal_friction_sd_n: float | None = None
     pressure_doubt: float | None = None
     expected_error: float | None = None
+    worst_error: float | None = None
     laid_s: float | None = None
     consistency_kpa_sn: float | None = None
     consistency_sd: float | None = None

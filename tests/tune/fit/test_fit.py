@@ -9,9 +9,9 @@ from tuning_trials import board_errors, demo_bench, measured, trial, tuned, wors
 from virtual_bench import lay, truth_of
 
 from pastewright.problems import InputError
-from pastewright.tune.fit.constants import AT, as_seen, constants_of
+from pastewright.tune.fit.constants import AT, as_seen, as_they_are, constants_of
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import fit_sheets
+from pastewright.tune.fit.fit import LAST_LOSS, SEARCH_LOSS, _Problem, fit_sheets
 from pastewright.tune.fit.verdicts import springy_under_ul, verdicts
 from pastewright.tune.record.measurements import DotReading, DotState, Weighed
 
@@ -117,6 +117,39 @@ def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(la
     twice = Weighed(dots=2 * len(made.sheet.dots), mass_mg=2 * readings.weighed.mass_mg)
     evidence = Evidence(made.sheet, replace(readings, readings=seen, weighed=twice), demo_bench())
     assert again([evidence], fitted).constants["gain"] == pytest.approx(once.constants["gain"], rel=1e-3)
+
+
+def test_how_far_a_number_may_go_is_its_standard_deviations_where_the_valley_is_straight(fitted):
+    """The gain is told by its prior alone; backlash and seal bend little. Two benches, the same as the linear algebra."""
+    names, covariance = fitted.covariance_alone
+    sd = float(np.sqrt(covariance[names.index("gain"), names.index("gain")]))
+    far = fitted.furthest(lambda lanes: lanes[:, AT["gain"]], 2.0)
+    assert far == pytest.approx(2 * sd, rel=0.15)
+
+
+def test_a_fit_begins_where_a_sheet_was_designed_for_as_well(laid_once, fitted):
+    """A sheet that was made for a bench as an earlier fit had found it: that bench is among the beginnings."""
+    _, made, _, readings = laid_once
+    there = {**constants_of(demo_bench()), "frame_stiffness_n_mm": 77.0}
+    sheet = replace(made.sheet, process={**made.sheet.process, "constants": there})
+    problem = _Problem([Evidence(sheet, readings, demo_bench())], demo_bench(), shape_stated=False, priors={})
+    (begun,) = problem.designed_for()
+    assert as_they_are(problem.seen_of(begun, 0))["frame_stiffness_n_mm"] == pytest.approx(77.0)
+    plain = _Problem(
+        [Evidence(made.sheet, readings, demo_bench())], demo_bench(), shape_stated=False, priors={}
+    )
+    assert plain.designed_for() == []
+
+
+def test_priors_never_lose_weight(evidence):
+    """A bench ten standard deviations from what anyone believes costs half of a hundred more, by any loss."""
+    problem = _Problem([evidence], demo_bench(), shape_stated=False, priors={})
+    x = problem.centre.copy()
+    there = x.copy()
+    there[problem.shared.index(AT["smallest_dot_bores"])] -= 10 * 0.15
+    told = np.sum(problem.residuals(there)[: -x.size] ** 2) - np.sum(problem.residuals(x)[: -x.size] ** 2)
+    for loss in (SEARCH_LOSS, LAST_LOSS):
+        assert problem.cost(there, loss) - problem.cost(x, loss) == pytest.approx(50.0, abs=1.0 + abs(told))
 
 
 def test_thinning_is_found_and_said(laid_once, evidence, fitted):

@@ -1,15 +1,25 @@
 """What a fit promises: nothing where all is known, much where little is, and the pads it does not suffice for."""
 
+from dataclasses import replace
+from math import exp
+
 import numpy as np
 import pytest
 from tuning_trials import demo_bench
 
 from pastewright.plunger.bench import bench_of
-from pastewright.tune.fit.constants import CONSTANTS, Group, constants_of
+from pastewright.tune.fit.constants import AT, CONSTANTS, Group, as_seen, constants_of
 from pastewright.tune.fit.fit import Fitted, Mode
 from pastewright.tune.sheet.block import block_of
 from pastewright.tune.sheet.program import sheet_program, sheet_verdict
-from pastewright.tune.sheet.promise import Promise, error_of, planned_with, promise_of, words_of_pads
+from pastewright.tune.sheet.promise import (
+    Promise,
+    error_of,
+    planned_with,
+    promise_of,
+    second_sheet_of,
+    words_of_pads,
+)
 from pastewright.tune.sheet.recipe import recipe_of
 
 SHARED = [c for c in CONSTANTS if c.group is not Group.SHEET]
@@ -65,6 +75,36 @@ def test_thicker_paste_may_mean_higher_pressure_and_plans_keep_the_limit_with_it
 def test_another_mode_counts(promises):
     assert promises["modes"].error > 0.1
     assert promises["modes"].pressure_doubt > 1.2
+
+
+def test_what_all_deposits_share_is_told_as_the_one_bench_of_twenty_that_it_is(promises):
+    # A gain known to 2 %: 19 of 20 benches are within 1.96 · 2 %, all of a board's deposits together.
+    assert promises["gain"].worst == pytest.approx(0.039, abs=0.012)
+    assert promises["sure"].worst < 0.01
+    assert not promises["gain"].asks_for_second
+    # As likely as not that the stiffness is less than half: half of the benches are as far off as that mode.
+    assert promises["modes"].worst > 0.2
+    assert promises["modes"].asks_for_second
+    assert "second sheet" in second_sheet_of(promises["modes"])
+
+
+def test_a_fit_that_walks_to_the_highest_pressure_is_believed():
+    asked = []
+
+    def furthest(quantity, sure):
+        here = as_seen(constants_of(demo_bench()))
+        thicker = here.copy()
+        thicker[AT["consistency_kpa_sn"]] += 0.2
+        now, then = quantity(np.vstack([here, thicker]))
+        asked.append((sure, then - now))
+        return 0.3
+
+    found = promise_of(replace(fitted_with({}), furthest=furthest), demo_bench())
+    assert found.pressure_doubt == pytest.approx(exp(0.3))
+    ((sure, change),) = asked
+    # Three standard deviations; pressure goes up with the consistency, by less than it.
+    assert sure == 3.0
+    assert 0.05 < change < 0.2
 
 
 def test_pads_that_a_fit_does_not_suffice_for_are_named():

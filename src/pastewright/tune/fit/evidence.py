@@ -10,7 +10,8 @@ first. Which dots landed is known from the photo, so that this bookkeeping has n
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from math import log
 from typing import Any
 
@@ -48,12 +49,15 @@ NOTHING_SHARE = 0.02
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """What is known of each turn after the strip: `state`, ln of the diameter, and the error of ln d."""
+    """What is known of each turn after the strip: `state`, ln of the diameter, the error of ln V that the reader states,
+    and the error that it counts with: that, the dots' own scatter, and what the model may miss.
+    """
 
     index: Ints
     measured: NDArray[np.bool_]
     missing: NDArray[np.bool_]
     log_diameter: Floats
+    read_spread: Floats
     spread: Floats
 
 
@@ -108,6 +112,12 @@ class Evidence:
         self.nothing_ul = NOTHING_SHARE * min(doses)
         self._last: tuple[bytes, Flowed] | None = None
 
+    def with_scatter(self, scatter: float) -> "Evidence":
+        """Return the same evidence where single dots scatter by so much [-, of ln V]."""
+        other = copy(self)
+        other.reading = replace(self.reading, spread=_counted(self.reading.read_spread, scatter))
+        return other
+
     @property
     def seconds(self) -> float:
         """How long the sheet's dots take [s]."""
@@ -144,10 +154,15 @@ class Evidence:
         return self._residuals(flowed.out_ul, flowed.back_ul, seen, None)
 
     def slopes(
-        self, seen: Floats, active: Sequence[int], *, keep: NDArray[np.bool_] | None = None
+        self,
+        seen: Floats,
+        active: Sequence[int],
+        *,
+        keep: NDArray[np.bool_] | None = None,
+        one_sided: bool = False,
     ) -> tuple[Floats, Floats]:
         """Return residuals and their derivatives by the constants `active`, residuals × constants."""
-        flowed, by_out, by_back = self.forward.slopes(seen, active)
+        flowed, by_out, by_back = self.forward.slopes(seen, active, one_sided=one_sided)
         step = 1e-5
         out = np.concatenate([flowed.out_ul, flowed.out_ul + step * by_out], axis=1)
         back = np.concatenate([flowed.back_ul, flowed.back_ul + step * by_back], axis=1)
@@ -226,7 +241,7 @@ class Evidence:
 def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set[int]) -> Reading:
     count = len(order)
     measured, missing = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    log_d, spread = np.zeros(count), np.full(count, DOT_SPREAD)
+    log_d, read = np.zeros(count), np.zeros(count)
     for place, index in enumerate(order):
         one = by_index.get(index)
         if one is None or index not in dots:
@@ -236,11 +251,18 @@ def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set
             measured[place] = True
             log_d[place] = log(one.diameter_mm)
             share = (one.sigma_mm or DIAMETER_SPREAD * one.diameter_mm) / one.diameter_mm
-            spread[place] = (DOT_SPREAD**2 + MODEL_SPREAD**2 + (3 * share) ** 2) ** 0.5
+            read[place] = 3 * share
     return Reading(
         index=np.array(order, dtype=np.int64),
         measured=measured,
         missing=missing,
         log_diameter=log_d,
-        spread=spread,
+        read_spread=read,
+        spread=_counted(read, DOT_SPREAD),
     )
+
+
+def _counted(read: Floats, scatter: float) -> Floats:
+    """The error of ln V that each dot counts with [-]."""
+    whole: Floats = np.sqrt(scatter**2 + MODEL_SPREAD**2 + read * read)
+    return whole

@@ -10,8 +10,9 @@ hardly moves and the shape ratio is fitted.
 Longer than 400 lines because the residuals, the steps and what ends them are one calculation.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import log
 from typing import Literal
 
@@ -34,6 +35,7 @@ from pastewright.tune.fit.constants import (
     constants_of,
 )
 from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.scatter import scatter_of
 from pastewright.tune.fit.weighing import WeighedBlock
 
 # Where searches may begin: so many benches, spread evenly over what a bench may be, are run side by side, and the
@@ -63,8 +65,8 @@ FAR_OFF = 1.5
 MODE_COST = 3.0
 MODE_AWAY = 3.0
 
-# Losses of scipy.optimize.least_squares: the search begins with one that leads home from far away, and ends with one
-# that lets go of dots which nothing explains.
+# Losses by the names that scipy.optimize.least_squares gives them: the search begins with one that leads home from far
+# away, and ends with one that lets go of dots which nothing explains.
 # The number is where a loss begins to let go, in standard errors of a dot.
 Loss = tuple[Literal["soft_l1", "cauchy"], float]
 SEARCH_LOSS: Loss = ("soft_l1", 2.0)
@@ -84,6 +86,13 @@ CROOKED = 2.5
 
 # Of a stiffness that was measured with a known weight and a dial gauge (from memory: a tenth is easily reached).
 MEASURED_STIFFNESS_SD = 0.10
+
+# How far a number may go is sought so near to the standard deviations asked for, and its value held so tightly [-].
+REACH_NEAR = 0.08
+REACH_TIGHT = 0.01
+REACH_TRIES = 4
+REACH_ROUNDS = 6
+REACH_STEP = 1e-3  # of a prior's standard deviation, for derivatives
 
 ONE_SIGMA = 0.6827  # of a normal distribution within one standard deviation
 
@@ -154,10 +163,15 @@ class Mode:
     weight: float
 
 
+# A number of a bench, as vectors of the fit tell it: its logarithm by lane.
+Quantity = Callable[[Floats], Floats]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
     """The answer. `covariance` is of the shared constants, in the order of `NAMES`; other modes widen it.
-    `whole` is that of the shared and the last sheet's own constants.
+    `whole` is that of the shared and the last sheet's own constants, `alone` the same without other modes.
+    `furthest` tells how much larger a number of the bench may be, see `_Problem.furthest`.
     `middle_s` is the middle of the last sheet's time, which the consistency that lasts is of.
 
     `spread` is that of measured about model [-, of ln V]: two thirds of the dots lie within it, as one standard
@@ -179,6 +193,8 @@ class Fitted:
     modes: tuple["Mode", ...] = ()
     middle_s: float = 0.0
     whole: Floats | None = None
+    alone: Floats | None = None
+    furthest: Callable[[Quantity, float], float] | None = None
 
     @property
     def lasting(self) -> dict[str, float]:
@@ -193,8 +209,16 @@ class Fitted:
     @property
     def lasting_covariance(self) -> tuple[tuple[str, ...], Floats]:
         """Names and covariance of the constants that `lasting` holds, as the fit sees them."""
+        return self._lasting(self.whole)
+
+    @property
+    def covariance_alone(self) -> tuple[tuple[str, ...], Floats]:
+        """The same about the best constants alone, no other mode counted."""
+        return self._lasting(self.whole if self.alone is None else self.alone)
+
+    def _lasting(self, whole: Floats | None) -> tuple[tuple[str, ...], Floats]:
         shared = [c.name for c in CONSTANTS if c.group is not Group.SHEET]
-        if self.whole is None:
+        if whole is None:
             return tuple(shared), self.covariance
         names = [c.name for c in (*_of(Group.SHEET, among=False), *_of(Group.SHEET, among=True))]
         turn = np.zeros((len(shared), len(names)))
@@ -202,7 +226,7 @@ class Fitted:
             turn[row, names.index(name)] = 1.0
         # ln K of the sheet's middle is ln K − thinning/2.
         turn[shared.index("consistency_kpa_sn"), names.index("thinning")] = -0.5
-        return tuple(shared), turn @ self.whole @ turn.T
+        return tuple(shared), turn @ whole @ turn.T
 
     def estimate(self, name: str, sheet: int | None = None) -> Estimate:
         """Return the estimate of a constant; those of one sheet need its number."""
@@ -299,11 +323,12 @@ class _Problem:
         parts += [block.residuals(last) for block in self.blocks]
         return np.concatenate([*parts, (x - self.centre) / self.sd])
 
-    def slopes(self, x: Floats, keep: "Keep | None" = None) -> Floats:
+    def slopes(self, x: Floats, keep: "Keep | None" = None, *, one_sided: bool = False) -> Floats:
         parts = []
         active = self.shared + self.own
         for k, one in enumerate(self.evidence):
-            _, rows = one.slopes(self.seen_of(x, k), active, keep=None if keep is None else keep[k])
+            kept = None if keep is None else keep[k]
+            _, rows = one.slopes(self.seen_of(x, k), active, keep=kept, one_sided=one_sided)
             whole = np.zeros((rows.shape[0], x.size))
             whole[:, self.columns[k]] = rows
             parts.append(whole)
@@ -315,15 +340,23 @@ class _Problem:
         return np.concatenate([*parts, np.diag(1 / self.sd)])
 
     def search(
-        self, x: Floats, rounds: int, keep: "Keep | None" = None, *, loss: Loss = SEARCH_LOSS
+        self,
+        x: Floats,
+        rounds: int,
+        keep: "Keep | None" = None,
+        *,
+        loss: Loss = SEARCH_LOSS,
+        pulled: "Pull | None" = None,
     ) -> tuple[Floats, float]:
         inside = np.clip(x, self.low + 1e-9, self.high - 1e-9)
 
         def residuals(y: Floats) -> Floats:
-            return self.residuals(y, keep)
+            rows = self.residuals(y, keep)
+            return rows if pulled is None else np.append(rows, pulled.row(y))
 
         def slopes(y: Floats) -> Floats:
-            return self.slopes(y, keep)
+            rows = self.slopes(y, keep, one_sided=True)
+            return rows if pulled is None else np.vstack([rows, pulled.slope(y)])
 
         found = least_squares(
             residuals,
@@ -331,14 +364,59 @@ class _Problem:
             jac=slopes,
             bounds=(self.low, self.high),
             x_scale=self.sd,
-            loss=loss[0],
-            f_scale=loss[1],
+            loss=_let_go(loss, x.size + (pulled is not None)),  # type: ignore[arg-type]  # scipy-stubs want a protocol
             max_nfev=rounds,
             xtol=1e-4,
             ftol=1e-5,
         )
         best: Floats = found.x
         return best, float(found.cost)
+
+    def lasting_seen(self, x: Floats) -> Floats:
+        """Return what a board feels of vectors, lanes × unknowns: vectors of the fit, lanes × constants; the consistency
+        is that of the last sheet's middle, the sheet's own constants are the usual ones.
+        """
+        lanes = np.empty((x.shape[0], len(CONSTANTS)))
+        lanes[:, self.shared + self.own] = x[:, self.columns[-1]]
+        lanes[:, AT["consistency_kpa_sn"]] -= lanes[:, AT["thinning"]] / 2
+        for at in self.own:
+            lanes[:, at] = CONSTANTS[at].usual
+        return lanes
+
+    def furthest(self, found: Sequence[Floats], chi: float, quantity: Quantity, sure: float) -> float:
+        """Return how much larger the logarithm of a number may be than at the best vector, `found[0]` [-]: its highest
+        value among vectors whose cost is no more than `sure`²/2 above the best one's (profile likelihood; Cox and
+        Hinkley, Theoretical Statistics, 1974, chapter 9, from memory). Valleys that bend are followed. The other modes
+        of `found` count with what their own cost leaves.
+        """
+        x = found[0]
+        pull = Pull(self, quantity, float(quantity(self.lasting_seen(x[None, :]))[0]))
+        slope = pull.slope(x)[0] * REACH_TIGHT
+        along = self.covariance(x, 1.0) @ slope
+        sd = float(np.sqrt(max(slope @ along, 1e-18)))
+        base = self.cost(x)
+        sure *= max(chi, 1.0)
+        goal, far = sure * sd, 0.0
+        there = x + along / sd**2 * goal
+        for _ in range(REACH_TRIES):
+            pull.goal = goal
+            there, _ = self.search(there, REACH_ROUNDS, loss=LAST_LOSS, pulled=pull)
+            far = pull.beyond(there)
+            away = float(np.sqrt(2 * max(self.cost(there) - base, 1e-9)))
+            if abs(away / sure - 1) < REACH_NEAR:
+                break
+            goal = far * min(max(sure / away, 0.5), 2.0)
+        far *= min(sure / away, 1.5)
+        for other in found[1:]:
+            left = sure**2 - 2 * max(self.cost(other) - base, 0.0)
+            if left > 0:
+                far = max(far, pull.beyond(other) + sd * float(np.sqrt(left)))
+        return max(far, 0.0)
+
+    def cost(self, x: Floats, loss: Loss = LAST_LOSS) -> float:
+        """The cost of a vector as a search sees it."""
+        rows = self.residuals(x)
+        return 0.5 * float(_let_go(loss, x.size)(rows * rows)[0].sum())
 
     def surveyed(self) -> list[Floats]:
         """Return where to begin: the prior, and the benches of the survey that explain the sheets best."""
@@ -357,7 +435,20 @@ class _Problem:
             rows = one.survey(seen) / SEARCH_LOSS[1]
             cost += np.nansum(SEARCH_LOSS[1] ** 2 * (np.sqrt(1 + rows * rows) - 1), axis=0)
         best = np.argsort(cost)[:SCOUTS].tolist()
-        return [*(lanes[at] for at in best), self.centre]
+        return [*(lanes[at] for at in best), self.centre, *self.designed_for()]
+
+    def designed_for(self) -> list[Floats]:
+        """Return the benches that the sheets were designed for, where these are not the profile's: what an earlier fit
+        had found when a second sheet was made. The survey alone missed that mode of 300 dots on one bench of 24.
+        """
+        found = []
+        for one in self.evidence:
+            told = one.sheet.process.get("constants")
+            constants = {**as_they_are(self.profile_seen), **(told if isinstance(told, dict) else {})}
+            x = as_seen(constants)[self.order]
+            if np.abs((x - self.centre) / self.sd).max() > 1e-3:
+                found.append(x)
+        return found
 
     def solved(self) -> list[Floats]:
         """Return the vector that explains the sheets best, and then every other that the data allow as well."""
@@ -374,7 +465,23 @@ class _Problem:
         least = ended[0][1]
         allowed = [x for x, cost in ended if cost <= least + MODE_COST]
         best = self.search(allowed[0], ROUNDS, loss=LAST_LOSS)[0]
+        self.weigh_by_scatter(best)
+        best = self.search(best, ROUNDS, loss=LAST_LOSS)[0]
         return [best, *(x for x in allowed[1:])]
+
+    def weigh_by_scatter(self, x: Floats) -> None:
+        """Let each dot count by how much dots scatter on this bench, as the best vector shows it."""
+        off, read = [], []
+        for k, one in enumerate(self.evidence):
+            dots = one.compared(self.seen_of(x, k), sheet=k)
+            off += [log(dot["measured_ul"] / dot["model_ul"]) for dot in dots]
+            read.append(one.reading.read_spread[one.reading.measured])
+        jac = self.slopes(x)[: -x.size]
+        # How many constants the dots tell, and not the priors: the trace of the share that is theirs.
+        told = jac.T @ jac
+        free = float(np.trace(np.linalg.solve(told + np.diag(self.sd**-2), told)))
+        scatter = scatter_of(np.array(off), np.concatenate(read), free=free)
+        self.evidence = tuple(one.with_scatter(scatter) for one in self.evidence)
 
     @property
     def dots(self) -> int:
@@ -387,7 +494,7 @@ class _Problem:
         pulls = np.array([dot.pull for dot in dots])
         free = max(len(pulls) - len(self.shared), 1)
         chi = float(np.sqrt(np.sum(np.minimum(pulls**2, 9.0)) / free))
-        covariance = self.covariance(x, chi)
+        covariance = alone = self.covariance(x, chi)
         others = self.modes(found, covariance)
         for other, weight in others:
             covariance = covariance + weight * np.outer(other - x, other - x)
@@ -398,6 +505,8 @@ class _Problem:
             constants=as_they_are(self.seen_of(x, len(self.evidence) - 1)),
             covariance=covariance[: len(self.shared), : len(self.shared)],
             whole=covariance[np.ix_(self.columns[-1], self.columns[-1])],
+            alone=alone[np.ix_(self.columns[-1], self.columns[-1])],
+            furthest=partial(self.furthest, [x, *(other for other, _ in others)], chi),
             dots=dots,
             measured=self.dots,
             missing=int(sum(one.reading.missing.sum() for one in self.evidence)),
@@ -423,7 +532,7 @@ class _Problem:
     def modes(self, found: list[Floats], covariance: Floats) -> list[tuple[Floats, float]]:
         """Return the vectors that are no neighbours of the best or of each other, with their likelihood over its."""
         inverse = np.linalg.inv(covariance)
-        costs = [0.5 * float(np.sum(_soft(self.residuals(x)))) for x in found]
+        costs = [self.cost(x, SEARCH_LOSS) for x in found]
         kept: list[tuple[Floats, float]] = [(found[0], 1.0)]
         for x, cost in zip(found[1:], costs[1:], strict=True):
             away = min(float((x - other) @ inverse @ (x - other)) for other, _ in kept)
@@ -504,11 +613,47 @@ class _Problem:
         return tuple(found)
 
 
-def _soft(rows: Floats) -> Floats:
-    """The search's loss of residuals, ρ(r²)."""
-    scaled = rows / SEARCH_LOSS[1]
-    loss: Floats = 2 * SEARCH_LOSS[1] ** 2 * (np.sqrt(1 + scaled * scaled) - 1)
-    return loss
+class Pull:
+    """One more row of the least squares, which draws a number of the bench to `goal` above its logarithm at the best."""
+
+    def __init__(self, problem: _Problem, quantity: Quantity, best: float) -> None:
+        self.problem, self.quantity, self.best = problem, quantity, best
+        self.goal = 0.0
+
+    def beyond(self, x: Floats) -> float:
+        """How far the logarithm is above that of the best."""
+        return float(self.quantity(self.problem.lasting_seen(x[None, :]))[0]) - self.best
+
+    def row(self, x: Floats) -> float:
+        """The residual."""
+        return (self.beyond(x) - self.goal) / REACH_TIGHT
+
+    def slope(self, x: Floats) -> Floats:
+        """Its derivatives by the unknowns, 1 × unknowns."""
+        steps = REACH_STEP * self.problem.sd
+        lanes = np.vstack([x + np.diag(steps), x - np.diag(steps)])
+        values = self.quantity(self.problem.lasting_seen(lanes))
+        slopes: Floats = (values[: x.size] - values[x.size :]) / (2 * steps) / REACH_TIGHT
+        return slopes[None, :]
+
+
+def _let_go(loss: Loss, kept: int) -> Callable[[Floats], Floats]:
+    """Return ρ, ρ' and ρ'' of squared residuals, 3 × residuals: dots lose weight with their size, the last `kept` rows,
+    which are the priors', never do, or a bench that nobody believes in would cost no more than one that is odd.
+    """
+
+    def rho(squares: Floats) -> Floats:
+        told = squares.size - kept
+        found = np.array([squares, np.ones(squares.size), np.zeros(squares.size)])
+        one = squares[:told] / loss[1] ** 2
+        if loss[0] == "soft_l1":
+            root = np.sqrt(1 + one)
+            found[:, :told] = 2 * loss[1] ** 2 * (root - 1), 1 / root, -0.5 / loss[1] ** 2 / root**3
+        else:
+            found[:, :told] = loss[1] ** 2 * np.log1p(one), 1 / (1 + one), -1 / loss[1] ** 2 / (1 + one) ** 2
+        return found
+
+    return rho
 
 
 Keep = list[NDArray[np.bool_]]

@@ -179,9 +179,11 @@ class Forward:
             table[:, at] = values
         return table
 
-    def slopes(self, seen: Floats, active: Sequence[int]) -> tuple[Flowed, Floats, Floats]:
+    def slopes(
+        self, seen: Floats, active: Sequence[int], *, one_sided: bool = False
+    ) -> tuple[Flowed, Floats, Floats]:
         """Return what flows for one vector, and the derivatives of `out_ul` and `back_ul` by the constants `active`,
-        turns × constants.
+        turns × constants; `one_sided` in half the time, good enough for a step of a search.
         """
         felt = [place for place, at in enumerate(active) if CONSTANTS[at].group is not Group.SHAPE]
         count, moved = len(felt), [active[place] for place in felt]
@@ -192,9 +194,11 @@ class Forward:
         up, down = seen + steps, seen - steps
         # A seal grips or it does not; it never pushes.
         down[:, AT["seal_friction_n"]] = np.maximum(down[:, AT["seal_friction_n"]], 0.0)
-        apart = (up - down)[np.arange(count), moved]
-        flowed = self.run(np.concatenate([seen[None, :], up, down]))
+        below = seen[None, :] if one_sided else down
+        apart = (up - below)[np.arange(count), moved]
+        flowed = self.run(np.concatenate([seen[None, :], up] if one_sided else [seen[None, :], up, down]))
         by_out, by_back = (np.zeros((len(self.score.turns), len(active))) for _ in range(2))
         for by, values in ((by_out, flowed.out_ul), (by_back, flowed.back_ul)):
-            by[:, felt] = (values[:, 1 : 1 + count] - values[:, 1 + count :]) / apart
+            lower = values[:, :1] if one_sided else values[:, 1 + count :]
+            by[:, felt] = (values[:, 1 : 1 + count] - lower) / apart
         return flowed.of_lane(0), by_out, by_back

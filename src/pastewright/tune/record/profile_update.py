@@ -64,6 +64,7 @@ def tuning_entry(
     if promise is not None:
         entry["pressure_doubt_percent"] = _rounded(100 * promise.pressure_doubt)
         entry["expected_error_percent"] = _rounded(100 * promise.error)
+        entry["worst_error_percent"] = _rounded(100 * promise.worst)
     entry["laid_s"] = _rounded(fitted.middle_s)
     entry |= constant_keys(fitted.lasting, {name: fitted.estimate(name).sd for name in KEYS})
     entry["standing_percent"] = _rounded(100 * fitted.lasting["standing"])

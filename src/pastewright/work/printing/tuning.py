@@ -17,7 +17,14 @@ from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.block import Block
 from pastewright.tune.sheet.design import Designed
-from pastewright.tune.sheet.promise import MOST_DOUBT, SECOND_SHEET, Promise, words_of, words_of_pads
+from pastewright.tune.sheet.promise import (
+    MOST_DOUBT,
+    STIFFNESS_ASKED,
+    Promise,
+    second_sheet_of,
+    words_of,
+    words_of_pads,
+)
 from pastewright.tune.sheet.sizes import OF_TOLERANCE
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_file, print_problems, table_of
@@ -121,16 +128,10 @@ def print_promise(promise: Promise, pads: Mapping[str, float]) -> None:
     console.print(
         f"  pressures may be {promise.pressure_doubt:.2f} times what is planned; plans keep their limits with that"
     )
-    if promise.error > SECOND_SHEET:
-        console.print(
-            f"  [yellow]second sheet[/] a board is expected within ±{promise.error:.0%} only: lay a second sheet before it"
-            f" (pastewright tune sheet), which would bring ±{promise.second * promise.error:.0%}, and weigh its block"
-        )
+    if promise.asks_for_second:
+        console.print(f"  [yellow]second sheet[/] {escape(second_sheet_of(promise))}")
     if promise.pressure_doubt >= MOST_DOUBT:
-        console.print(
-            "  [yellow]stiffness[/] dots cannot tell how high the pressure is: measure the stiffness once (a known weight on"
-            " the plunger's nut, a dial gauge under it) and fit again with --stiffness"
-        )
+        console.print(f"  [yellow]stiffness[/] {escape(STIFFNESS_ASKED)}")
 
 
 def print_measurements(measurements: Measurements) -> None:
