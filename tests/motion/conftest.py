@@ -104,9 +104,9 @@ def delivered() -> Callable[..., dict[int | None, float]]:
         out: dict[int | None, float] = {}
         x = y = motor = 0.0
         plunger = play  # as after a retraction: the motor must cross the play before the plunger follows
-        # As a program here leaves the barrel, where nothing else is told.
+        # In the middle of what programs and stops here leave, where nothing else is told: strips are made for that.
         yield_kpa = 2 * tip.length_mm * paste.yield_stress_kpa / tip.radius_mm
-        stored = stored_at(profile.tuning.rest_fraction * yield_kpa if start_kpa is None else start_kpa)
+        stored = stored_at(profile.tuning.rest_fraction * yield_kpa / 2 if start_kpa is None else start_kpa)
         z = 0.0
         for move in motions.moves:
             swept_mm = abs(move.plunger_mm - motor)

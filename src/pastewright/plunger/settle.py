@@ -5,6 +5,7 @@ backlash the drive stands on. A steady feed forgets it: pressure goes to P_ss(Q)
 time constant C·dP/dQ. Then the retraction from P_ss to P_rest, as after a bead, gives the known state.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -78,22 +79,25 @@ def settling(bench: PlungerBench, *, length_mm: float, speed_mm_s: float, accel_
     return laid_strip(float(flows[best]), walk_lasting(quickest, float(waits[best])), bench)
 
 
-def laid_strip(flow: float, walk: Walk, bench: PlungerBench) -> Settling:
-    """Return the strip of a flow [µL/s] along a walk."""
+def laid_strip(flow: float, walk: Walk, bench: PlungerBench, *, starts_kpa: Sequence[float] = ()) -> Settling:
+    """Return the strip of a flow [µL/s] along a walk. It ends right for a barrel that was at rest, or in the middle of
+    what it does for each of the `starts_kpa`.
+    """
     steady = steady_pressure_kpa(flow, bench.tip)
     primes, prime_peak = primes_ul(np.array([steady]), bench)
-    feed = flow * walk.time_s
-    start = stored_ul(np.array([steady]), bench.store)
-    ended, highest = after_fed(
-        start,
-        np.array([walk.time_s]),
-        lambda steps: feed * walked_shares([walk], steps),
+    prime, feed = float(primes[0]), flow * walk.time_s
+    begun = np.array(starts_kpa or [bench.rest_kpa])
+    primed, _ = pushed(begun, _prime(np.full_like(begun, prime), bench), bench)
+    ends, highest = after_fed(
+        stored_ul(primed, bench.store),
+        np.full_like(begun, walk.time_s),
+        lambda steps: feed * walked_shares([walk] * begun.size, steps),
         bench,
         least_steps=64,
     )
-    prime = float(primes[0])
+    ended = pressure_of_stored_kpa(stored_ul(ends, bench.store).mean(keepdims=True), bench.store)
     # The strip itself has made the barrel stiffer: on a large barrel that is worth several dots.
-    gone = prime + feed - float(start[0]) + bench.rest_ul
+    gone = prime + feed - float(stored_ul(steady, bench.store)) + bench.rest_ul
     if gone < MOST_OF_BARREL * bench.store.paste_ul:
         bench_then = replace(bench, store=replace(bench.store, paste_ul=bench.store.paste_ul - gone))
     else:
@@ -108,7 +112,7 @@ def laid_strip(flow: float, walk: Walk, bench: PlungerBench) -> Settling:
         travel_s=walk.time_s,
         retract_ul=back,
         retract_ul_s=bench.push_ul_s,
-        peak_kpa=float(np.maximum(prime_peak, highest)[0]),
+        peak_kpa=max(float(prime_peak[0]), float(highest.max())),
     )
     return Settling(
         cycle=cycle,

@@ -1,10 +1,16 @@
 """The settling strip before deposits that are known: as long as the first of them need it, and no longer.
 
-A barrel at rest has been left somewhere between no pressure and a little above yield, and where nobody knows, on either
-side of its backlash: so much is unknown of what is stored, D₀. A steady flow Q forgets, D = D₀·exp(−t/τ(Q)), at the
-cost of Q·τ of paste for each factor e. What is left of D comes out with the first deposits; one that pushes much and
-lays much hardly shows it. So the strip goes on until what is left moves none of them by more than a share of the
-tolerance.
+How a barrel was left is not known for sure. What is ended here draws back: a program to rest, a stop, a purge or a
+loading by more than a rest stores, so that no pressure is left. A hand, or a wait, may leave it otherwise: up to yield,
+and where nobody knows, a little above and on the other side of its backlash. So much is unknown of what is stored, D₀. A
+steady flow Q forgets, D = D₀·exp(−t/τ(Q)), at the cost of Q·τ of paste for each factor e. What is left of D comes out with
+the first deposits; one that pushes much and lays much hardly shows it.
+
+    none |-----------| rest |-----------| yield        the strip ends right for the middle of the first two,
+          known here                                    so that each is off by half of what lies between them
+
+The strip goes on until either of these moves no first deposit by more than `OF_KNOWN`, and the other ends none by more than
+a share of the tolerance.
 
 `settle` makes strips for what nobody knows: trials, and barrels in any state.
 """
@@ -28,17 +34,23 @@ from pastewright.profile.model import Profile
 
 Floats = NDArray[np.float64]
 
-# How a barrel may have been left: from no pressure, with the backlash to be crossed, to one and a half times yield with
-# none. Above that it oozes visibly while a program is begun (1e-4 µL/s on the demo's bench, calculated).
-LEFT_YIELDS = 1.5
+# How a barrel may have been left: from no pressure to yield, where it ends once it has oozed; where the plunger is moved by
+# hand, to one and a half times yield, with no backlash to be crossed. Above that it oozes visibly while a program is begun
+# (1e-4 µL/s on the demo's bench, calculated).
+LEFT_YIELDS = 1.0
+LEFT_BY_HAND_YIELDS = 1.5
 
-# Share of the tolerance that a first deposit may be moved by what the strip has left; the rest is for all else.
+# What a first deposit may be moved by a barrel that was left as all is ended here [-]: with what places are rounded to and
+# tables leave, it stays within 1 %. Own choice.
+OF_KNOWN = 0.0095
+
+# Share of the tolerance that a first deposit may be moved by a barrel left otherwise; the rest is for all else.
 OF_TOLERANCE = 0.7
 
 FIRST = 6  # deposits looked at: after so many the state is that of the deposits themselves
 NUDGE = 0.02  # of what is stored at the first push's end; small enough that answers are in proportion
 
-FLOWS = 32  # from slow to fast, 20 % apart
+FLOWS = 64  # from slow to fast, 9 % apart: with 20 % between them up to 2 s were lost on the example benches
 SLOWEST_SHARE = 0.004  # of the most flow
 STEP_OF_TAU = 0.125  # times looked at, in time constants of the steady flow
 CHUNKS = 160
@@ -82,7 +94,8 @@ def short_strip(
 
     Where none is that sparing and done in half a minute, the one that takes least paste in this time.
     """
-    allowed = left_over_ul(firsts, bench, tolerance=tolerance)
+    moved_by_ul = moved_by(firsts, bench)
+    allowed = OF_KNOWN / moved_by_ul, OF_TOLERANCE * tolerance / moved_by_ul
     bench = bench.held_still()
     flows = np.geomspace(SLOWEST_SHARE, 1.0, FLOWS) * most_flow_ul_s(bench)
     times, peaks = _times_s(flows, allowed, bench, drawn_back=wish.drawn_back)
@@ -102,13 +115,15 @@ def short_strip(
 def _laid(flow_ul_s: float, seconds: float, bench: PlungerBench, wish: StripWish) -> Settling:
     length = min(wish.length_mm, max(LEAST_LENGTH_MM, 0.9 * wish.speed_mm_s * seconds))
     walk = Walk(legs_mm=(length,), speed_mm_s=wish.speed_mm_s, accel_mm_s2=wish.accel_mm_s2)
-    return laid_strip(flow_ul_s, walk_lasting(walk, seconds), bench)
+    return laid_strip(flow_ul_s, walk_lasting(walk, seconds), bench, starts_kpa=(0.0, bench.rest_kpa))
 
 
-def left_over_ul(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench, *, tolerance: float) -> float:
-    """Return how far from rest the barrel may be when the first deposit begins [µL]."""
+def moved_by(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> float:
+    """Return by how much of its volume the most touchy of the first deposits is moved for each µL that the barrel is from
+    rest when the first begins [1/µL].
+    """
     if not firsts:
-        return tolerance * bench.rest_ul
+        return 1 / max(bench.rest_ul, 1e-9)
     nudge = NUDGE * max(firsts[0].push_ul if isinstance(firsts[0], DotCycle) else firsts[0].prime_ul, 1e-6)
     start = np.array([0.0, nudge])
     worst = 0.0
@@ -117,7 +132,7 @@ def left_over_ul(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench, *,
         moved = abs((start[1] - start[0]) - (end[1] - end[0]))
         worst = max(worst, moved / nudge / cycle.volume_ul)
         start = end - end[0]  # the planned one ends at rest; what it is off by is the solver's
-    return OF_TOLERANCE * tolerance / max(worst, 1e-9)
+    return max(worst, 1e-9)
 
 
 def _after(cycle: DotCycle | BeadCycle, above_rest_ul: Floats, bench: PlungerBench) -> Floats:
@@ -138,26 +153,38 @@ def _after(cycle: DotCycle | BeadCycle, above_rest_ul: Floats, bench: PlungerBen
 
 
 def _times_s(
-    flows: Floats, allowed_ul: float, bench: PlungerBench, *, drawn_back: bool
+    flows: Floats, allowed_ul: tuple[float, float], bench: PlungerBench, *, drawn_back: bool
 ) -> tuple[Floats, Floats]:
-    """Time of feeding [s] until each end of what the barrel may have been is near enough to rest, and the peak [kPa]."""
+    """Time of feeding [s] until each end of what the barrel may have been is near enough to the middle of the known ones,
+    and the peak [kPa]; `allowed_ul` are for the known ends and for the other.
+    """
     steady = driving_pressure_kpa(flows, bench.tip)
     prime, _ = primes_ul(steady, bench)
-    goal = stored_ul(steady, bench.store)
-    way = ramp(prime, rate_ul_s=bench.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul)
-    high_ul = float(stored_ul(LEFT_YIELDS * bench.yield_kpa, bench.store))
+    way = ramp(
+        np.tile(prime, 3),
+        rate_ul_s=bench.push_ul_s,
+        accel_ul_s2=bench.accel_ul_s2,
+        backlash_ul=bench.backlash_ul,
+    )
+    yields = LEFT_YIELDS if drawn_back else LEFT_BY_HAND_YIELDS
+    high_ul = float(stored_ul(yields * bench.yield_kpa, bench.store))
     high_ul += 0.0 if drawn_back else bench.backlash_ul
-    low, _ = pushed(np.zeros_like(flows), way, bench)
-    high, peak = pushed(pressure_of_stored_kpa(np.full_like(flows, high_ul), bench.store), way, bench)
-    pressure = np.concatenate([low, high])
-    both, rate = np.concatenate([goal, goal]), np.concatenate([flows, flows])
-    chunk = STEP_OF_TAU * time_constant_s(np.concatenate([steady, steady]), bench)
-    times = np.full_like(pressure, np.inf)
-    for count in range(1, CHUNKS):
-        pressure, _ = after_legs(pressure, [Leg(chunk, rate, rate)], bench, least_steps=2)
-        near = np.abs(stored_ul(pressure, bench.store) - both) <= allowed_ul
-        times = np.where(near & np.isinf(times), count * chunk, times)
+    lanes = np.repeat([0.0, bench.rest_ul, high_ul], flows.size)
+    pressure, peaks = pushed(pressure_of_stored_kpa(lanes, bench.store), way, bench)
+    rate, chunk = np.tile(flows, 3), np.tile(STEP_OF_TAU * time_constant_s(steady, bench), 3)
+    times, before = np.full_like(flows, np.inf), np.full_like(flows, np.inf)
+    for count in range(CHUNKS):
+        none, rest, high = stored_ul(pressure, bench.store).reshape(3, -1)
+        middle = (none + rest) / 2
+        # So many times as far off as allowed, as a logarithm: it falls in a straight line, so that the last chunk is
+        # seldom needed whole.
+        far = np.maximum((rest - middle) / allowed_ul[0], np.abs(high - middle) / allowed_ul[1])
+        over = np.log(np.maximum(far, 1e-12))
+        reached = (over <= 0) & np.isinf(times)
+        spared = np.where(np.isfinite(before), over / np.minimum(over - before, -1e-12), 0.0)
+        times = np.where(reached, (count - spared) * chunk[: flows.size], times)
         if np.isfinite(times).all():
             break
-    longest = np.maximum(times[: flows.size], times[flows.size :])
-    return np.where(np.isfinite(longest), longest, CHUNKS * chunk[: flows.size]), peak
+        before = over
+        pressure, _ = after_legs(pressure, [Leg(chunk, rate, rate)], bench, least_steps=2)
+    return np.where(np.isfinite(times), times, CHUNKS * chunk[: flows.size]), peaks[-flows.size :]
