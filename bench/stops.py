@@ -1,8 +1,8 @@
 """How soon a stop from the page is on the wire of a controller at work, and how soon the machine then stands still.
 
 `python bench/stops.py [TRIALS]`: real time, some ten seconds a trial. From the request of a window to the first byte that
-the server then sends: for a small CNC controller the byte that holds it, for a printer's the line that lifts the tip. A
-printer has no such byte: what it was sent already is carried out first, so the end of that is told, too.
+the server then sends: for a small CNC controller the byte that holds it, for a printer's the word that ends motion where it
+is. When the tip is up and all is told comes behind it. The first stop of each controller falls on the long settling strip.
 """
 
 import random
@@ -38,8 +38,8 @@ def told(client: PageClient, topic: str, true) -> dict:
     return next(words for name, words in client.events() if name == topic and true(words))
 
 
-def trial(protocol: str, folder: Path) -> tuple[float, float]:
-    """Return seconds from the stop to the first byte on the wire, and to the last move that was sent before."""
+def trial(protocol: str, folder: Path, *, on_strip: bool) -> tuple[float, float]:
+    """Return seconds from the stop to the first byte on the wire, and until the tip is up and all is told."""
     bench = BENCHES[protocol]
     (folder / "bench.toml").write_text(example_text(bench), encoding="utf-8")
     pw.write_plan(plan_of(Side.BOTTOM, bench), folder / "bottom")
@@ -62,14 +62,18 @@ def trial(protocol: str, folder: Path) -> tuple[float, float]:
         client.post("/run/begin", {"program": thing_id(program.resolve()), "barrel": "A7"})
         ask = told(client, "machine", lambda words: words["ask"])["ask"]
         client.post("/machine/answer", {"id": ask["id"], "value": [one["name"] for one in ask["checks"]]})
-        told(client, "run", lambda words: words["done"] >= LAID_FIRST)
-        sleep(random.uniform(0.0, 1.5))
+        if on_strip:
+            told(client, "run", lambda words: words["phase"] == "preparing")
+            sleep(random.uniform(2.0, 5.0))
+        else:
+            told(client, "run", lambda words: words["done"] >= LAID_FIRST)
+            sleep(random.uniform(0.0, 1.5))
         real.server.wire.clear()
         pressed_s = monotonic()
         client.post("/stop", {})
         told(client, "run", lambda words: words["phase"] == "stopped")
         sent = [(at, data) for at, data in real.server.wire if data and at >= pressed_s]
-        wanted = b"!" if protocol == "cnc" else b"Z"
+        wanted = b"!" if protocol == "cnc" else b"M410"
         first_s = next(at for at, data in sent if wanted in data)
         for at, data in sent:
             if at < first_s:
@@ -84,9 +88,9 @@ if __name__ == "__main__":
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 3
     for flavour in BENCHES:
         found = []
-        for _ in range(trials):
+        for number in range(trials):
             with tempfile.TemporaryDirectory() as name:
-                found.append(trial(flavour, Path(name)))
+                found.append(trial(flavour, Path(name), on_strip=number == 0))
         print(
             f"{flavour}: first byte after {', '.join(f'{1000 * first:.0f}' for first, _ in found)} ms;"
             f" lifted, relieved and told after {', '.join(f'{last:.2f}' for _, last in found)} s"

@@ -200,13 +200,17 @@ def test_an_emergency_passes_every_buffer_and_stops_in_the_middle_of_a_move(talk
     assert controller.state.reported["X"] == 0.0  # though the controller has forgotten
 
 
-def test_a_quick_stop_drops_the_moves_and_goes_on_from_there(talk):
+def test_a_quick_stop_drops_the_moves_and_forgets_those_of_the_next_second(talk):
     controller = VirtualController("reprap", scale=1.0)
     talk(controller, b"")
     talk(controller, b"G1 X100 F600\nG1 X0\nM400\n")
     assert talk(controller, b"M410\n", now_s=5.005) == ["echo:busy: processing"] * 2 + ["ok", "ok"]
-    talk(controller, b"G91\nG1 X1\nM400\n", now_s=5.005)
-    assert talk(controller, b"", now_s=6.0) == ["ok"]
+    assert talk(controller, b"G91\nG1 X1\nM114\n", now_s=5.1)[2].startswith("X:51.00 ")  # it believes so,
+    assert controller.state.axes_mm[0] == pytest.approx(50.0)  # and has forgotten the move
+    talk(controller, b"M410\n", now_s=5.2)
+    assert talk(controller, b"M114\n", now_s=5.2)[0].startswith("X:50.00 ")
+    talk(controller, b"G1 X1\nM400\n", now_s=6.3)
+    talk(controller, b"", now_s=7.0)
     assert controller.state.axes_mm[0] == pytest.approx(51.0)
 
 

@@ -191,7 +191,7 @@ class CncSender:
                 self._flight_bytes -= len(self._flight.pop())
         self._token = None
 
-    def break_off(self, now_s: float) -> None:
+    def break_off(self, now_s: float, *, dead: bool = False) -> None:
         """Hold at once; when the axes stand, reset, which keeps the position. `Ready` comes after that."""
         self._queue.clear()
         self._token = self._standing = None

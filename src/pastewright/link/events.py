@@ -140,5 +140,9 @@ class Sender(Protocol):
     def take_back(self, data: bytes) -> None:
         """Forget that `to_send` gave these bytes, its last: they never went out."""
 
-    def break_off(self, now_s: float) -> None:
-        """Forget what was queued and come to a stop that keeps the position; `Ready` comes when lines are taken."""
+    def break_off(self, now_s: float, *, dead: bool = False) -> None:
+        """Forget what was queued and come to a stop that keeps the position; `Ready` comes when lines are taken.
+
+        `dead`: at once, even where the protocol has no word but one that ends motion without a ramp; `Standing` tells the
+        place before `Ready`.
+        """

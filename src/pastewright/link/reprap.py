@@ -24,6 +24,15 @@ it are surplus, and the count is right again at every barrier.
     READY      start                            Failed reset
     any        busy                             the wait starts anew
 
+A stop that cannot wait is `M410`: it ends motion where it is. Controllers with an emergency parser see it past every
+buffer, others in its turn; one that does not know it says so, and carries out what it was sent. What else had gone out is
+then answered as ever, and of it nobody knows what moved: a common firmware forgets moves for a second (from memory), others
+carry them out. So it is sent once more when all is answered, and after that second `M400` and `M114` tell where the
+axes stand.
+
+    STOPPING   all answered                     M410 once more, if anything was unanswered at the first
+    STOPPING   `DEAF_S` after the last answer   M400, M114: Standing, Ready
+
 Source: the public G-code pages of the RepRap wiki and the controllers' serial texts (from memory). One line is in
 flight at a time; with an advanced ok as many as its B allows, up to `MOST_IN_FLIGHT` and `MOST_BYTES`.
 
@@ -38,7 +47,7 @@ from enum import Enum
 from functools import reduce
 from operator import xor
 
-from pastewright.link.events import Event, Failed, Passed, Ready, Repeated, Said, Trouble
+from pastewright.link.events import Event, Failed, Passed, Ready, Repeated, Said, Standing, Trouble
 
 SILENCE_S = 5.0
 """Controllers say busy every 2 s while a command takes long (from memory): twice that, and a little."""
@@ -55,9 +64,13 @@ COMMANDS = 3
 """Commands that have left the receive buffer and wait for their turn: queues hold 4 (from memory), one is at work."""
 QUIET_S = 0.1
 """After a Resend with several lines in flight the controller may have thrown some away: wait this long for answers."""
+DEAF_S = 1.1
+"""A common firmware forgets the moves of one second after a quick stop (from memory): that, and a little."""
 MOST_PENDING = 4096
 """An answer line longer than this is no answer."""
 
+QUICK_STOP = "M410"
+_NO_QUICK_STOP = re.compile(r"unknown command.*m410")
 _RESEND = re.compile(r"^(?:resend|rs)\s*:?\s*N?\s*(\d+)", re.IGNORECASE)
 _SENT = re.compile(rb"^N(\d+) ", re.MULTILINE)
 _OK_NUMBER = re.compile(r"\bN(\d+)")
@@ -68,9 +81,11 @@ _RESET = re.compile(r"^start\b")
 _COLD = ("cold extrusion", "cold extruder", "extrusion prevented")
 """Texts (from memory) of a controller that keeps a cold extruder still: the plunger did not move. See M302."""
 _UNKNOWN = re.compile(r"unknown command:?(.*)", re.IGNORECASE)
-_HARMLESS = re.compile(r"\d{0,3}|\?|m302\b.*")
-"""The tail of a checksum, cut off by a damaged line end; the question of detection; and leave to move a cold extruder,
-which a controller without a guard against that need not know."""
+_HARMLESS = re.compile(r"\d{0,3}|\?|m(302|410)\b.*")
+"""The tail of a checksum, cut off by a damaged line end; the question of detection; leave to move a cold extruder, which a
+controller without a guard against that need not know; and the quick stop."""
+_HELLO, _WHERE, _UNHEARD = -1, -2, -3
+"""Barriers of the sender's own: of the handshake, of a stop; and one whose passing proves nothing any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +154,9 @@ class RepRapSender:
         self._stale = 0  # copies given up whose answers may still come
         self._copies = 0  # how often the barrier's question went out
         self._announce = False
+        self._dead = False  # from a quick stop until its place is asked for
+        self._dead_again = False  # whether it goes out once more, when all is answered
+        self._deaf_until_s: float | None = None  # all is answered: moves may be forgotten until then
         self._waits_out = False  # an answer said what it waits for, but another may still be on its way
         self._position: dict[str, float] = {}
         self._tries = 0
@@ -168,6 +186,8 @@ class RepRapSender:
             return self._heard_s
         if self._back_to is not None or self._resend is not None or self._waits_out:
             return self._heard_s + QUIET_S
+        if self._deaf_until_s is not None and not self._flight:
+            return self._deaf_until_s
         return self._heard_s + self._silence_s if self._flight else None
 
     def start(self, now_s: float) -> None:
@@ -189,7 +209,7 @@ class RepRapSender:
         self._next = self._top = 1
         self._expected = self._proved = 0
         self._together.clear()
-        asked = [_Queued("M115"), _Queued("M400"), _Queued("M114", -1)]
+        asked = [_Queued("M115"), _Queued("M400"), _Queued("M114", _HELLO)]
         self._queue = deque([*asked, *_no_questions(self._queue)])
         self._barriers = {}
         self._back_to = self._resend = None
@@ -237,17 +257,48 @@ class RepRapSender:
         self._flight_bytes = sum(len(self._lines[number][0]) for number in self._flight)
         self._next = self._top = first
 
-    def break_off(self, now_s: float) -> None:
-        """Forget what was not sent; what was sent comes to its own end. `Ready` follows with the next tick."""
+    def break_off(self, now_s: float, *, dead: bool = False) -> None:
+        """Forget what was not sent. What was sent comes to its own end, and `Ready` follows with the next tick.
+
+        `dead`: it ends where it is, and `Standing` tells where before `Ready`.
+        """
         self.drop_unsent()
         if self._state is _State.FAILED:
             self._state = _State.READY
-        self._announce = True
+        if not dead:
+            self._announce = True
+            return
+        for number in self._barriers:  # what a question now proves is that it was answered
+            self._barriers[number] = _UNHEARD
+            self._lines[number] = self._lines[number][0], _UNHEARD
+        clean = self._next == self._top and self._back_to is None and self._resend is None
+        self._dead, self._dead_again, self._deaf_until_s = True, bool(self._flight) or not clean, None
+        if clean:
+            self._queue.append(_Queued(QUICK_STOP))
+            self._send_next(now_s)
+        else:  # it waits for another number: a line without one is taken as it is
+            self._out += QUICK_STOP.encode() + b"\n"
+
+    def _after_dead(self, now_s: float) -> None:
+        """Go on with a quick stop, once all before it is answered."""
+        if not self._dead or self._flight or self._queue or self._back_to is not None:
+            return
+        if self._next < self._top:
+            return
+        if self._dead_again:
+            self._dead_again = False
+            self._queue.append(_Queued(QUICK_STOP))
+        elif self._deaf_until_s is None:
+            self._deaf_until_s = now_s + DEAF_S
+        elif now_s >= self._deaf_until_s:
+            self._dead, self._deaf_until_s = False, None
+            self.barrier(_WHERE)
 
     # -- bytes out --------------------------------------------------------------------------------------
 
     def to_send(self, now_s: float) -> bytes:
         """Return the bytes that may go out now."""
+        self._after_dead(now_s)
         if self._state is not _State.FAILED and self._back_to is None:
             while self._room() and (self._next < self._top or self._queue):
                 self._send_next(now_s)
@@ -338,6 +389,8 @@ class RepRapSender:
         if lower.startswith("error:") and self._fatal(lower):
             self._fail(Trouble.ALARM, f"the controller halted: {text}", events)
             return
+        if self._dead and _NO_QUICK_STOP.search(lower):  # then nothing is forgotten either
+            self._dead_again, self._deaf_until_s = False, now_s
         if self._state is _State.READY and _refusal(lower):
             self._fail(Trouble.REFUSED, f"the controller refuses a line: {text}", events)
             return
@@ -407,10 +460,12 @@ class RepRapSender:
         self._next = max(self._next, self._proved)
         self._back_to = None  # whatever was asked for again before, it has been carried out
         self._stale = min(self._stale, self._copies - 1)
-        if token == -1:
+        if token == _HELLO:
             self._state = _State.READY
             events.append(Ready(self._words or "a printer controller without a name"))
-        else:
+        elif token == _WHERE:
+            events += [Standing("Idle", position), Ready(self._words)]
+        elif token != _UNHEARD:
             events.append(Passed(token, position))
 
     def _asked_again(self, number: int, events: list[Event]) -> None:
@@ -458,6 +513,8 @@ class RepRapSender:
         due = self.next_s
         if due is None or now_s < due:
             return events
+        if self._deaf_until_s is not None and not self._flight:
+            return events  # what is sent next is no repetition
         self._heard_s = now_s
         if self._announce:
             self._announce = False
@@ -502,6 +559,6 @@ def _no_questions(queue: deque[_Queued]) -> list[_Queued]:
     """Return the queue without the handshake's questions that an earlier try left there."""
     rest = list(queue)
     for at, queued in enumerate(rest):
-        if queued.token == -1:
+        if queued.token == _HELLO:
             return rest[at + 1 :]
     return rest

@@ -51,6 +51,11 @@ ANEW_S = 3.0
 """From a reset to the greeting, starter included: up to 2 s on boards seen (from memory), and some."""
 STILL = ("Hold:0", "Idle")
 """State words of a controller whose axes stand."""
+TOLD_UNITS = 0.005
+"""A printer's controller tells its place with two decimals."""
+ACROSS_MM_S, HEIGHT_MM_S = 10.0, 0.4
+"""Speeds that printers' axes take and leave without a ramp (the usual "jerk" of common firmware, from memory). Where they
+stop dead from more, steps may be lost."""
 RENAMING = ("G92", "G10", "G28", "G30", "G38", "G53", "$")
 """Lines that rename places, or move to places in other numbers."""
 LEAST_UNITS = 1e-9
@@ -210,7 +215,6 @@ class Run:
         self.wanted = frozenset(block.deposit for block in blocks if block.deposit is not None)
         self.total = len(self.wanted)
         self._sent: list[ProgramBlock] = []  # blocks before the barrier that is awaited
-        self._sent_lines = 0
         self._elsewhere = False
         self._stroke = LinesOut()
         self._punctual = punctual or Punctuality()
@@ -226,7 +230,8 @@ class Run:
         )
         self._reach: dict[str, tuple[float, float]] = {}  # from where to where the lines sent bring each axis
         self._strays = 0  # reports in a row that have an axis elsewhere
-        self._left_at = 0  # lines of the group broken off that had gone out
+        self.place_lost = ""
+        """Why the place is not to be believed after a stop, "" where it is."""
         self._actions: list[Action] = []
 
     # -- wishes -----------------------------------------------------------------------------------------
@@ -286,9 +291,9 @@ class Run:
         self.why = why
         connecting = self.phase is Phase.CONNECTING
         if not connecting:
-            self._left_at = max(self._sent_lines - self._sender.unsent, 0)
-            self._sender.break_off(now_s)
+            self._sender.break_off(now_s, dead=True)
             self._breaking_off = self._left_undone(now_s)
+            self._note_speed(now_s)
             self._flush(now_s)
         self._cue(Cue.STOP, why)
 
@@ -439,11 +444,9 @@ class Run:
 
     def _send_blocks(self, blocks: Sequence[ProgramBlock]) -> None:
         self._sent = list(blocks)
-        self._sent_lines = 0
         for block in blocks:
             for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
                 self._sender.push(lines, whole=whole)
-            self._sent_lines += len(block.lines)
         letter, steps = self._job.letter, []
         # The program does not know where the tip stands before its first move; the controller has told.
         here = {axis: self.place[axis] for axis in "XYZ" if axis in self.place}
@@ -475,7 +478,7 @@ class Run:
             return
         stroke = self._stroke
         stopping = self.phase is Phase.STOPPING and not self._relieving
-        if stopping and self._breaking_off is not None and not self._bench.reprap:
+        if stopping and self._breaking_off is not None:
             unsent, doubt = self._breaking_off
             best = stroke.counted - unsent
         elif stands:
@@ -502,10 +505,22 @@ class Run:
     def _left_undone(self, now_s: float) -> tuple[float, float]:
         """Return how much of what is counted is likely not carried out if motion is broken off now, and the doubt of it."""
         stroke = self._stroke
-        if self._bench.reprap:  # what was sent comes to its own end
-            return stroke.unsent, 0.0
         best, low, high = stroke.stood(min(self._heard_s, now_s), now_s, self._punctual)
+        if (
+            self._bench.reprap
+        ):  # of what is not acknowledged, nobody knows whether it is carried out after the stop
+            rest = stroke.way[stroke.acknowledged : stroke.out + 1]
+            low, high = min(low, *rest), max(high, *rest)
         return stroke.counted - best, max(best - low, high - best)
+
+    def _note_speed(self, now_s: float) -> None:
+        """Note where the axes may have lost steps, stopped dead from a speed that they do not take without a ramp."""
+        if not self._bench.reprap or not self._sent:
+            return
+        across, height = self._stroke.fastest(now_s, self._punctual)
+        if across > ACROSS_MM_S or height > HEIGHT_MM_S:
+            self.place_lost = "it was stopped dead on its way, maybe at speed, and may have lost steps"
+            self._actions.append(Noted("place", self.place_lost))
 
     def _plunger_told(self, event: Standing, now_s: float) -> None:
         letter = self._job.letter
@@ -516,7 +531,7 @@ class Run:
         if self._breaking_off is None:
             self._punctual.told(self._stroke, at, now_s)
         if self._breaking_off is not None and event.state in STILL:
-            self._breaking_off = self._stroke.counted - at, 0.0
+            self._breaking_off = self._stroke.counted - at, self._rounding
 
     def _strayed(self, position: dict[str, float], now_s: float) -> None:
         """Stop where two reports in a row have an axis where no line brings it: one was garbled into another."""
@@ -551,21 +566,19 @@ class Run:
     def _relief(self) -> list[str]:
         """Return the lines that make the machine safe after a stop."""
         letter = self._job.letter
-        plunger = self.place.get(letter) if not self._bench.reprap else None
+        plunger = self.place.get(letter)
         begin: float | None = None
         retraction = 0.0
         if self._sent and self._sent[0].part is not ProgramPart.END:
             begin = self._sent[0].before.place.get(letter, 0.0)
-            at, furthest, last = self._plunger_walk()
-            if self._bench.reprap:
-                plunger = at
+            furthest, last = self._plunger_walk()
             sign = -1.0 if self._bench.relief < 0 else 1.0
             retraction = sign * max(sign * (furthest - last), 0.0)
             if plunger is not None and sign * (plunger - furthest) > 0:
                 plunger = furthest  # it was never sent further: a report that says so is garbled
         lines = stop_lines(
             self._bench,
-            z_mm=None if self._bench.reprap else self.place.get("Z"),
+            z_mm=self.place.get("Z"),
             plunger=plunger,
             back_to=begin,
             retraction=retraction,
@@ -579,34 +592,36 @@ class Run:
             self._sweep("relief", back, unsent=back)
         else:
             counted = sum(self._units(block) for block in self._sent)
-            stands = plunger if plunger is not None else (at if at is not None else begin)
+            stands = plunger if plunger is not None else begin
             if self._elsewhere:  # told twice: a line was garbled into another, and that was carried out
                 stands = self.place.get(letter, stands)
-            self._sweep("broken off and relieved", stands - begin + back - counted, unsent=back)
+            units = stands - begin + back - counted
+            self._sweep("broken off and relieved", units, unsent=back, doubt=self._rounding)
         return lines
 
     def _units(self, block: ProgramBlock) -> float:
         return plunger_units(block.lines, block.before, self._job.letter)
 
-    def _sweep(self, what: str, units: float, *, unsent: float = 0.0) -> None:
-        if abs(units) > LEAST_UNITS or abs(unsent) > LEAST_UNITS:
-            self._actions.append(Swept(what, units, unsent))
+    @property
+    def _rounding(self) -> float:
+        """How far a report of the plunger may be off by its decimals."""
+        return TOLD_UNITS if self._bench.reprap else 0.0
 
-    def _plunger_walk(self) -> tuple[float | None, float, float]:
-        """Return the plunger's position after the lines that went out, its furthest and its last in these blocks."""
+    def _sweep(self, what: str, units: float, *, unsent: float = 0.0, doubt: float = 0.0) -> None:
+        if abs(units) > LEAST_UNITS or abs(unsent) > LEAST_UNITS:
+            self._actions.append(Swept(what, units, unsent, doubt))
+
+    def _plunger_walk(self) -> tuple[float, float]:
+        """Return the plunger's furthest position in these blocks and its last."""
         letter = self._job.letter
         sign = -1.0 if self._bench.relief < 0 else 1.0
         scan = Scan(letter, self._sent[0].before)
-        at: float | None = scan.place.get(letter, 0.0)
-        furthest = last = at or 0.0
-        lines = (line for block in self._sent for line in block.lines)
-        for index, line in enumerate(lines):
+        furthest = last = scan.place.get(letter, 0.0)
+        for line in (line for block in self._sent for line in block.lines):
             scan.line(line)
             last = scan.place.get(letter, last)
-            if index < self._left_at:
-                at = last
             furthest = sign * max(sign * furthest, sign * last)
-        return at, furthest, last
+        return furthest, last
 
     # -- small things -----------------------------------------------------------------------------------
 

@@ -28,6 +28,9 @@ ROUNDING = 0.02
 """Share of a push at its ends that a report may show by its rounding, three decimals of 0.1 mm being 1 %."""
 TOLD_UNITS = 0.001
 """Reports have three decimals of the plunger's letter."""
+UNTOLD_LAG_S, UNTOLD_LAG = 0.3, 0.05
+"""How far a machine lags behind its lines by answers and ramps, where none has been timed yet (own choice: the virtual ones
+lag by a tenth of a second at most)."""
 LAG_FACTOR = 1.2
 """The group broken off may lag by a little more than any before it (own choice)."""
 REPORT_S = 0.05
@@ -35,11 +38,16 @@ REPORT_S = 0.05
 
 
 class StrokeLine(NamedTuple):
-    """One line: how far the plunger goes, how long that takes, and whether its answer waits for the end of all before."""
+    """One line: how far the plunger goes, how long that takes, and whether its answer waits for the end of all before.
+
+    `across_mm` and `height_mm` are the tip's way.
+    """
 
     units: float
     seconds: float
     waits: bool = False
+    across_mm: float = 0.0
+    height_mm: float = 0.0
 
 
 def walk(lines: Sequence[str], before: Modal, letter: str, *, reprap: bool = True) -> list[StrokeLine]:
@@ -55,6 +63,7 @@ def walk(lines: Sequence[str], before: Modal, letter: str, *, reprap: bool = Tru
             if axis in stood and axis in scan.place
         }
         units = ways.pop(letter, 0.0)
+        across_mm, height_mm = hypot(ways.get("X", 0.0), ways.get("Y", 0.0)), abs(ways.get("Z", 0.0))
         path = hypot(*ways.values()) or abs(units)
         seconds = 60 * path / scan.feed if scan.feed and path else 0.0
         if path and scan.inverse_time:
@@ -64,7 +73,7 @@ def walk(lines: Sequence[str], before: Modal, letter: str, *, reprap: bool = Tru
         waits = line.startswith("G4 ") or line == "G4"
         if waits:
             seconds = sum(value * (0.001 if reprap else 1.0) for name, value in words_of(line) if name == "P")
-        steps.append(StrokeLine(units, seconds, waits))
+        steps.append(StrokeLine(units, seconds, waits, across_mm, height_mm))
     return steps
 
 
@@ -190,6 +199,27 @@ class LinesOut:
 
     def stood(self, last_s: float, now_s: float, punctual: Punctuality) -> tuple[float, float, float]:
         """Return where the plunger stands after a dead stop at some time from `last_s` to `now_s`: likely, least, most."""
+        best, least, most = self._shares(last_s, now_s, punctual)
+        way = [self._at(least), self._at(most), *self.way[floor(least) + 1 : floor(most) + 1]]
+        return self._at(min(max(best, least), most)), min(way), max(way)
+
+    def fastest(self, now_s: float, punctual: Punctuality) -> tuple[float, float]:
+        """Return how fast the tip of a machine at work may go at a time: across, and up or down [mm/s].
+
+        Before any barrier has told how punctual the machine is, it is taken to be so more or less.
+        """
+        if punctual.kept is None and self._out_s:
+            lag_s = UNTOLD_LAG_S + UNTOLD_LAG * (now_s - self._out_s[0])
+            punctual = Punctuality(kept=True, lag_s=lag_s)
+        _, least, most = self._shares(now_s, now_s, punctual)
+        steps = [step for step in self._steps[floor(least) : floor(most) + 1] if step.seconds > 0]
+        return (
+            max((step.across_mm / step.seconds for step in steps), default=0.0),
+            max((step.height_mm / step.seconds for step in steps), default=0.0),
+        )
+
+    def _shares(self, last_s: float, now_s: float, punctual: Punctuality) -> tuple[float, float, float]:
+        """Return how many lines have been carried out at some time from `last_s` to `now_s`: likely, least, most."""
         waited = [number for number, step in enumerate(self._steps[: self.acknowledged], 1) if step.waits]
         least, most = float(waited[-1] if waited else 0), float(self.out)
         best = self._share(self._out_s, now_s)
@@ -200,8 +230,7 @@ class LinesOut:
             best = self._share(self._out_s, (last_s + now_s - lag_s) / 2)
             if (told := self._since_told(least, most, lag_s, now_s)) is not None:
                 least, most = told
-        way = [self._at(least), self._at(most), *self.way[floor(least) + 1 : floor(most) + 1]]
-        return self._at(min(max(best, least), most)), min(way), max(way)
+        return best, least, most
 
     def _since_told(
         self, least: float, most: float, lag_s: float, now_s: float

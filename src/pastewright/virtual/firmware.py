@@ -259,8 +259,15 @@ class Firmware:
             self._work.close()
         self._work, self._until_s, self.homing = None, -inf, False
         moved = self.timeline.cut(self.settled_s(), pending=pending)
-        self.interpreter.position.update(self.reported())
+        self.see_where()
         return moved
+
+    def see_where(self) -> None:
+        """Plan on from where the motors stand, also of axes that were to move and never did."""
+        stands = self.reported()
+        position = self.interpreter.position
+        position.update({letter: stands.get(letter, -self._datum.get(letter, 0.0)) for letter in position})
+        position.update(stands)
 
     def hit_limit(self, now_s: float) -> None:
         """Trip a limit switch."""

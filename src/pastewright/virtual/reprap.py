@@ -8,7 +8,9 @@
   changes nothing. So a numbered line is carried out exactly once, however often it is sent.
 - Lines without a number are taken as they are.
 - While a command is at work for long, `echo:busy: processing` says so.
-- M112 (and M410, M108) are recognised in the bytes as they come, past every buffer.
+- M112 (and M410, M108) are recognised in the bytes as they come, past every buffer. M410 ends motion dead where it is;
+  moves that are taken in the second after it are forgotten, though the place counts them as done (from memory of the
+  common firmware's planner). Without the parser it acts in its turn.
 - G38.2 goes towards a place until the contact closes, and complains when it does not; G30 probes straight down and says
   `Bed X: … Y: … Z: …`. A limit switch halts everything.
 
@@ -49,6 +51,9 @@ LONGEST_RAW_LINE = 1024
 LEAST_BUSY_S = 0.01
 """Host seconds between signs of life, however fast the machine's time runs."""
 
+QUICK_STOP_DEAF_S = 1.0
+"""How long moves are forgotten after a quick stop, in the machine's time: a common firmware's, from memory."""
+
 ROOM_TEMPERATURE = "T:21.4 /0.0 B:21.2 /0.0 @:0 B@:0"
 
 _EMERGENCY = re.compile(rb"^\s*(?:N\s*\d+\s*)?M(112|108|410)(?!\d)")
@@ -80,6 +85,7 @@ class RepRapFirmware(Firmware):
         self._temperature_every_s = 0.0
         self._temperature_at_s = inf
         self._cold_ok = False
+        self._deaf_until_s = -inf
         interpreter = Interpreter(limits=manners.limits, e_has_own_mode=True, first_feed=FIRST_FEED_MM_MIN)
         super().__init__(scale=scale, manners=manners, interpreter=interpreter)
 
@@ -93,6 +99,7 @@ class RepRapFirmware(Firmware):
         self._busy_at_s = self._temperature_at_s = inf
         self._temperature_every_s = 0.0
         self._cold_ok = False
+        self._deaf_until_s = -inf
 
     def greet(self) -> None:
         """Say `start`, which hosts wait for, and who is there."""
@@ -186,9 +193,10 @@ class RepRapFirmware(Firmware):
         self.say("Error:Printer halted. kill() called!")
 
     def _quick_stop(self) -> None:
-        """Stop moving at once; commands that wait in the queue go on from there."""
+        """Stop moving at once; commands that wait in the queue go on from there, their moves forgotten for a while."""
         working = self.busy
         self.stop_dead(self.now_s)
+        self._deaf_until_s = self.now_s + QUICK_STOP_DEAF_S * self.scale
         if working:
             self.finished()
 
@@ -312,7 +320,11 @@ class RepRapFirmware(Firmware):
             self.say("echo: cold extrusion prevented")
             del places["E"]
         # G0 is no faster than G1 here: printer controllers go at F with both.
-        yield from self.drive(self.interpreter.step(places, rapid=False), line=line.number, text=line.text)
+        step = self.interpreter.step(places, rapid=False)
+        if self.now_s < self._deaf_until_s:
+            self.timeline.dropped.append(line.text)
+            return
+        yield from self.drive(step, line=line.number, text=line.text)
 
     def _wait(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
         seconds = given.get("S")
@@ -401,9 +413,10 @@ class RepRapFirmware(Firmware):
         self._done(line)
 
     def _stop(self, line: HostLine, given: Mapping[str, float | None]) -> Work:
-        # Seen in the bytes already where there is an emergency parser; here it only clears what is left.
-        self.timeline.cut(self.now_s)
-        self.interpreter.position.update(self.reported())
+        if not self.manners.emergency_parser:  # else it was seen in the bytes already
+            self.timeline.cut(self.now_s)
+            self.see_where()
+            self._deaf_until_s = self.now_s + QUICK_STOP_DEAF_S * self.scale
         self._done(line)
         yield from ()
 

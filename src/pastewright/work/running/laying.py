@@ -107,6 +107,8 @@ class Laying:
             ) from None
         if owner.bench.home and run.phase is Phase.FINISHED:
             owner.homed()
+        elif run.place_lost:
+            owner.doubt(run.place_lost)
         self.host_ended = run.why if run.why.startswith((TERMINAL_GONE, *POLITE_ENDS)) else ""
         try:
             return self._ended(number, run)
@@ -192,6 +194,8 @@ class Laying:
             console.print(f"  {escape(_where(run, self._job))}")
             if any(kind == str(Trouble.ALARM) for _, kind, _ in self._journal.events(number)):
                 console.print(f"  {escape(SWITCH_MET)}")
+        if run.place_lost and run.phase is Phase.STOPPED:
+            console.print(f"  {run.place_lost}: home it, or see where the tip stands, before it goes on")
         if not finished and self._alone:
             console.print(f"  Look at the board, then: pastewright resume {number} --profile …")
         return DONE if finished and not doubted else FINDINGS
