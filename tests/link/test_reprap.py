@@ -262,3 +262,39 @@ def test_lines_not_yet_sent_can_be_dropped():
 def test_a_line_that_no_controller_could_hold_is_our_own_mistake():
     with pytest.raises(ValueError, match="too long"):
         ready_sender().push(["G1 X" + "1" * 100])
+
+
+def test_a_greeting_that_follows_half_an_answer_is_heard_at_once():
+    sender = ready_sender()
+    sender.push(["G1 X1"])
+    sender.to_send(0.0)
+    assert sender.received(b"echo:busy: proc", 2.0) == []
+    (failed,) = sender.received(b"start\n", 4.0)
+    assert isinstance(failed, Failed)
+    assert failed.trouble is Trouble.RESET
+    assert failed.since_s == 2.0  # it was in the midst of its work when it said the half
+
+
+@pytest.mark.parametrize("text", [b"echo:please restart\n", b"echo:SD autostart\n", b"echo:press to start\n"])
+def test_words_for_people_are_no_greeting(text):
+    sender = ready_sender()
+    sender.push(["G1 X1"])
+    sender.to_send(0.0)
+    assert not any(isinstance(event, Failed) for event in sender.received(text, 1.0))
+
+
+def test_a_reset_that_nobody_heard_may_have_been_at_any_time_since_the_last_sign_of_work():
+    sender = ready_sender()
+    sender.push(["G1 X1"])
+    sender.to_send(0.0)
+    sender.received(b"ok\n", 0.1)
+    sender.barrier(1)
+    sender.to_send(0.1)
+    sender.received(b"echo:busy: processing\n", 2.0)
+    asked = b"Error:Line Number is not Last Line Number+1, Last Line: 0\nResend: 1\nok\n"
+    events = sender.tick(7.0)
+    for now_s in (7.1, 7.2, 7.3):
+        sender.to_send(now_s)
+        events += sender.received(asked, now_s)
+    failed = next(event for event in events if isinstance(event, Failed))
+    assert (failed.trouble, failed.since_s) == (Trouble.RESET, 2.0)

@@ -77,10 +77,11 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """The sender cannot go on."""
+    """The sender cannot go on. `since_s`: when the controller was last known to be at work, where it is known so well."""
 
     trouble: Trouble
     what: str
+    since_s: float | None = field(default=None, compare=False)
 
 
 Event = Ready | Passed | Repeated | Said | Standing | Failed

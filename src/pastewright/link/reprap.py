@@ -77,7 +77,8 @@ _OK_NUMBER = re.compile(r"\bN(\d+)")
 _OK_BUFFER = re.compile(r"\bB(\d+)")
 _PLACE = re.compile(r"([A-Z]):\s*(-?\d+(?:\.\d+)?)")
 _TEMPERATURE = re.compile(r"^[TBC]\d?:\s*-?\d")
-_RESET = re.compile(r"^start\b")
+_RESET = re.compile(r"^start\b|(?<=\S)(?<!re)(?<!auto)start$")
+"""The greeting after a reset, which may follow what was being said without a line end; "restart" is a word of people's."""
 _COLD = ("cold extrusion", "cold extruder", "extrusion prevented")
 """Texts (from memory) of a controller that keeps a cold extruder still: the plunger did not move. See M302."""
 _UNKNOWN = re.compile(r"unknown command:?(.*)", re.IGNORECASE)
@@ -161,6 +162,8 @@ class RepRapSender:
         self._position: dict[str, float] = {}
         self._tries = 0
         self._heard_s = 0.0
+        self._alive_s = 0.0  # when it last said something that a controller in the midst of its work says
+        self._piece_s: float | None = None  # when the first part of the line came that is being read
         self._out = bytearray()
         self._words = ""
         self._taken = 0
@@ -346,18 +349,29 @@ class RepRapSender:
     def received(self, data: bytes, now_s: float) -> list[Event]:
         """Take bytes from the controller."""
         events: list[Event] = []
+        self._piece_s = self._piece_s if self._in else now_s
         self._in += data
         while (end := self._in.find(b"\n")) >= 0:
             text = self._in[:end].decode("ascii", "replace").strip("\r\0 \t")
             del self._in[: end + 1]
             if text and self._state is not _State.FAILED:
                 self._line(text, now_s, events)
+            self._piece_s = now_s
         if len(self._in) > MOST_PENDING:
             del self._in[:-MOST_PENDING]
         return events
 
     def _line(self, text: str, now_s: float, events: list[Event]) -> None:
         self._heard_s = now_s
+        lower = text.lower()
+        if self._resend is None and not lower.startswith(("error:", "resend", "rs", "start")):
+            self._alive_s = now_s
+        if _RESET.search(lower):
+            if self._state is _State.READY:
+                # Where it was cut off in the midst of a line, it was at work as long as that.
+                since_s = None if lower.startswith("start") else self._piece_s
+                self._fail(Trouble.RESET, f"the controller started anew ({text})", events, since_s)
+            return
         if text.startswith("ok"):
             if ":" in text and (
                 place := position_of(text)
@@ -373,11 +387,6 @@ class RepRapSender:
                 self._position = place
             else:
                 events.append(Said(text))  # the answer of a probe, or to a question given up
-            return
-        lower = text.lower()
-        if _RESET.match(lower):
-            if self._state is _State.READY:
-                self._fail(Trouble.RESET, f"the controller started anew ({text})", events)
             return
         if lower.startswith(("echo:busy", "busy:", "wait")):
             return
@@ -479,6 +488,7 @@ class RepRapSender:
                     Trouble.RESET,
                     f"the controller asks for line {number}, which was carried out long ago: it was reset",
                     events,
+                    self._alive_s,  # nobody has seen when
                 )
                 return
             number = self._expected
@@ -548,11 +558,11 @@ class RepRapSender:
             self._go_back()
         return events
 
-    def _fail(self, trouble: Trouble, what: str, events: list[Event]) -> None:
+    def _fail(self, trouble: Trouble, what: str, events: list[Event], since_s: float | None = None) -> None:
         self._state = _State.FAILED
         self._out.clear()
         self._queue.clear()
-        events.append(Failed(trouble, what))
+        events.append(Failed(trouble, what, since_s))
 
 
 def _no_questions(queue: deque[_Queued]) -> list[_Queued]:

@@ -219,6 +219,7 @@ class Run:
         self._stroke = LinesOut()
         self._punctual = punctual or Punctuality()
         self._now_s = self._heard_s = 0.0
+        self._since_s: float | None = None  # when it was last at work, where the sender knows better
         self._breaking_off: tuple[float, float] | None = None  # what is likely not carried out, and its doubt
         self._tokens = count(1)
         self._token = self._group_token = 0
@@ -466,6 +467,7 @@ class Run:
         if event.trouble in KEEPS_PLACE and self.phase in (*MOVING, Phase.HELD):
             self.stop(now_s, event.what)
         else:
+            self._since_s = event.since_s
             self.lost(event.what, stands=event.trouble in (Trouble.RESET, Trouble.ALARM))
 
     def _put_right(self, *, stands: bool) -> None:
@@ -493,11 +495,10 @@ class Run:
     def _stood(self) -> tuple[float, float]:
         """Return how far the plunger is after a dead stop just now, and how far that may be wrong."""
         within_s = self._sender.heard_every_s
-        last_s = min(self._heard_s, self._now_s)
+        last_s = min(self._heard_s, self._now_s) if self._since_s is None else self._since_s
         now_s = self._now_s if within_s is None else min(self._now_s, last_s + within_s)
-        if (
-            within_s is None
-        ):  # it says nothing by itself: it may have stopped as long ago as it takes to start anew
+        if within_s is None and self._since_s is None:
+            # It says nothing by itself: it may have stopped as long ago as it takes to start anew.
             last_s = max(last_s, now_s - ANEW_S)
         best, low, high = self._stroke.stood(last_s, now_s, self._punctual)
         return best, max(best - low, high - best)

@@ -27,6 +27,7 @@ SEQUENCES = {
     "\n": "enter",
     "\x7f": "rub out",
     "\x08": "rub out",
+    "\x15": "rub all out",
     "\x1b": "escape",
 }
 """What terminals send (ECMA-48 cursor sequences, and the two that DEC's terminals added for pages)."""
@@ -127,9 +128,10 @@ class Terminal:
             if key == "enter":
                 print(flush=True)
                 return typed.strip()
-            if key == "rub out" and typed:
-                typed = typed[:-1]
-                print("\b \b", end="", flush=True)
+            if key in ("rub out", "rub all out") and typed:
+                gone = len(typed) if key == "rub all out" else 1
+                typed = typed[:-gone]
+                print("\b \b" * gone, end="", flush=True)
             elif len(key) == 1 and key.isprintable():
                 typed += key
                 print(key, end="", flush=True)
