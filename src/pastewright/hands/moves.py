@@ -4,7 +4,7 @@ Places are those of the tip in the program's coordinates [mm], Z upwards; the pl
 letter and unit the controller has for it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import sqrt
 
@@ -74,6 +74,15 @@ def after(spot: Spot, move: Move) -> Spot:
         x_mm=move.to_mm.get("X", spot.x_mm),
         y_mm=move.to_mm.get("Y", spot.y_mm),
         z_mm=move.to_mm.get("Z", spot.z_mm),
+    )
+
+
+def pushes_s(moves: Iterable[Move]) -> float:
+    """Return how long the plunger's ways and the waits among some moves take [s], ramps left out."""
+    return sum(
+        abs(move.by_mm) / move.speed_mm_s if isinstance(move, Push) else move.seconds
+        for move in moves
+        if isinstance(move, Push | Wait)
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from rich.markup import escape
 
 from pastewright.board.model import Point
+from pastewright.counting import clock_words
 from pastewright.hands.guide import (
     Act,
     Choice,
@@ -25,6 +26,7 @@ from pastewright.hands.guide import (
     Steer,
     Tell,
 )
+from pastewright.hands.moves import pushes_s
 from pastewright.link.ending import guarded
 from pastewright.link.events import Trouble
 from pastewright.link.hand import Hand
@@ -41,6 +43,9 @@ from pastewright.work.keys import EndedError, Terminal
 from pastewright.work.machine.steering import steer
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_problems
+
+LONG_S = 10.0
+"""What the plunger takes longer for is told beforehand, or a person believes that it hangs (own choice)."""
 
 Result = TypeVar("Result")
 
@@ -103,7 +108,9 @@ class Session:
                 return steer(request, self.hand, self.terminal)
             case Act():
                 if request.words and request.moves:
-                    console.print(f"[dim]{escape(request.words)} … (any key stops)[/]")
+                    long_s = pushes_s(request.moves)
+                    lasts = f"{clock_words(long_s)}; " if long_s > LONG_S else ""
+                    console.print(f"[dim]{escape(request.words)} … ({lasts}any key stops)[/]")
                 return self.hand.go(request.moves)
             case Feel():
                 return self.hand.feel(request.low_mm, request.speed_mm_s)
