@@ -16,7 +16,7 @@ from pastewright.inspect.picture import BoardPicture, drawn
 from pastewright.inspect.seek import Way, picture_points, ways
 from pastewright.inspect.stands_out import StandsOut, stands_out
 from pastewright.photo.file import Photo
-from pastewright.photo.fitted import fit_view
+from pastewright.photo.fitted import K1_OF_PHONES, fit_view
 from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import InputError, one_error
 
@@ -178,7 +178,9 @@ def _refined(photo: Photo, picture: BoardPicture, seen: StandsOut, way: Way) -> 
         if np.linalg.matrix_rank(sheet - sheet.mean(axis=0), tol=1.0) < 2:
             return None
         try:
-            view, residual_mm, _ = fit_view(sheet, places, width, height, scatter_px=_scatter(view))
+            view, residual_mm, _ = fit_view(
+                sheet, places, width, height, scatter_px=_scatter(view), k1_sd=K1_OF_PHONES
+            )
         except (np.linalg.LinAlgError, ValueError):
             return None
         off = np.linalg.norm(view.to_sheet(places) - sheet, axis=1)

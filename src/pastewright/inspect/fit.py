@@ -284,7 +284,7 @@ def _grounds(
     return (
         np.maximum(np.maximum(plain, low), halo),
         np.where(land, edge.land_high[code], edge.mask_high[code]),
-        np.where(land, told**2, 1.0),
+        np.where(land, told, 1.0),
     )
 
 

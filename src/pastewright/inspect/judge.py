@@ -8,13 +8,17 @@ from dataclasses import dataclass
 from math import hypot
 from statistics import median
 
-from pastewright.inspect.measure import RowReading
+from pastewright.inspect.measure import UNSIZED, RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.job.limits import InspectionLimits
 from pastewright.records.kinds import DepositVerdict
 
 LEAST_PX_ACROSS = 8.0  # of a deposit's width; below, its area is off by more than a third
-MOST_FULL = 0.35  # of a row that is overexposed
+MOST_FULL = (
+    0.35  # of a row that is overexposed; from FULL_FOR_SIZE on its rim may be lost, and its size is not told
+)
+FULL_FOR_SIZE = 0.22
+SURE = 0.5  # standard errors beyond a limit: two in three such deposits are
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
 USUAL_FROM, USUAL_TO = 0.65, 1.5
@@ -66,7 +70,8 @@ def judged(
         return JudgedRow(verdict=DepositVerdict.OFF, why=smeared, wipe=True)
     if usual is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"sizes cannot be told in this photo ({words})")
-    if sized := _sized(volume / usual, reading.own_sd, words, limits):
+    sd = max(reading.own_sd, UNSIZED) if reading.full > FULL_FOR_SIZE else reading.own_sd
+    if sized := _sized(volume / usual, sd, words, limits):
         return sized
     if beside := _beside(reading, row, limits):
         return JudgedRow(verdict=DepositVerdict.OFF, why=beside, wipe=True)
@@ -83,7 +88,9 @@ def _sized(share: float, sd: float, words: str, limits: InspectionLimits) -> Jud
     if limits.least_volume <= share <= limits.most_volume:
         return None
     # What the error of reading may explain is no finding, and no good deposit.
-    if limits.least_volume < share * (1 + sd) and share * (1 - sd) < limits.most_volume:
+    if sd >= UNSIZED or (
+        limits.least_volume < share * (1 + SURE * sd) and share * (1 - SURE * sd) < limits.most_volume
+    ):
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
         )

@@ -8,18 +8,25 @@ from pastewright.photo.view import PhotoView, bent
 
 Floats = NDArray[np.float64]
 
-K1_PRIOR = 0.1  # half the diagonal; phones lie within ±0.05 after their own correction (common practice)
+K1_SD = 0.33  # of k1 [half diagonals]: weak, for many points that tell it themselves
+K1_OF_PHONES = 0.05  # phones lie within it after their own correction (common practice): for few points
 K1_TOLD = 4.0  # a distortion is reported as told when it is this many standard errors from zero
 
 
 def fit_view(
-    sheet_mm: Floats, places_px: Floats, width_px: int, height_px: int, *, scatter_px: float | None = None
+    sheet_mm: Floats,
+    places_px: Floats,
+    width_px: int,
+    height_px: int,
+    *,
+    scatter_px: float | None = None,
+    k1_sd: float = K1_SD,
 ) -> tuple[PhotoView, float, float | None]:
     """Return the view through dot centres, the rms of what is left [mm], and k1 or None when it cannot be told.
 
     Least squares in pixels over eight numbers of the homography and k1, with a loss that lets go of outliers (their
-    pull stops growing at three times the usual residual, or `scatter_px`). k1 has a weak prior around zero, so that
-    it stays small when the photo cannot tell it.
+    pull stops growing at three times the usual residual, or `scatter_px`). k1 has a prior around zero of
+    `k1_sd`, so that it stays small when the photo cannot tell it.
     """
     radius = float(np.hypot(width_px, height_px) / 2)
     middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
@@ -43,7 +50,7 @@ def fit_view(
             pulled = residuals(trial) / (3 * usual)
             length = np.linalg.norm(pulled, axis=1, keepdims=True)
             eased = pulled * np.sqrt(2 * (np.sqrt(1 + length**2) - 1)) / np.maximum(length, 1e-12)
-            return np.append(eased.ravel(), trial[8] / K1_PRIOR * 0.1)
+            return np.append(eased.ravel(), trial[8] / (3 * k1_sd))
 
         solved = least_squares(cost, values, method="lm")
         values = solved.x
