@@ -4,9 +4,11 @@ import cv2
 import numpy as np
 import pytest
 
+from pastewright.photo.light import COARSE_COLOUR, MIDDLE
 from pastewright.tune.photo.aside import NEVER_SURER, UNTOLD, middle_of_bases
 from pastewright.tune.photo.common import HALF, grid
-from pastewright.tune.photo.rim import UNEVEN, RimLook, common_rim
+from pastewright.tune.photo.hue import REACH, by_hue
+from pastewright.tune.photo.rim import UNEVEN, RimLook, common_rim, polar
 
 SIGMA = 0.06
 FINE = 8  # the disc is drawn this much finer than the common picture, then averaged
@@ -48,7 +50,9 @@ def _look(picture: np.ndarray, middle: tuple[float, float] = (0.0, 0.0), burnt: 
         middle_sd=0.015,
         darker=bool(picture[len(picture) // 2, len(picture) // 2, 0] < 0),
         to_camera=0.0,
-        burnt=np.full((33, 33), burnt),
+        burnt=np.full((33, 33, 2), burnt),
+        ground=np.array([0.4, 0.5, 0.5]),
+        fine_colour=True,
     )
 
 
@@ -113,3 +117,35 @@ def test_dots_of_one_size_and_few_dots_tell_no_middle():
     few = middle_of_bases(found, radii, commanded, np.arange(len(radii)) < 7)
     assert few.sd == UNTOLD and np.all(few.place == 0)
     assert alike.sd == UNTOLD
+
+
+def _hued(radius: float, shadow_to: float) -> tuple[np.ndarray, np.ndarray]:
+    """Features of a grey disc with a dark half on a green ground, where a shadow reaches from the dark half."""
+    x, y = _fine_grid()
+    ground = np.where((x > 0) & (np.hypot(x, y) < shadow_to), 0.3, 1.0)[..., None] * np.array(
+        [0.08, 0.3, 0.1]
+    )
+    paste = np.where(x > 0, 0.15, 0.6)[..., None] * np.ones(3)
+    light = np.where((np.hypot(x, y) < radius)[..., None], paste, ground)
+    level = light @ [0.299, 0.587, 0.114]
+    opponent = np.stack(
+        [level, (light[..., 0] - level) / 2 + MIDDLE / 65535, (light[..., 2] - level) / 2 + MIDDLE / 65535],
+        -1,
+    )
+    usual = opponent[0, 0]
+    scale = usual[0] ** np.array([1.0, COARSE_COLOUR, COARSE_COLOUR]) * [1.0, 0.5, 0.5]
+    seen = [_seen((opponent[..., k] - usual[k]) / scale[k])[..., 0] for k in range(3)]
+    return np.stack(seen, axis=-1), usual
+
+
+@pytest.mark.parametrize("shadow_to", [0.0, 1.3])
+def test_hue_tells_the_paste_s_edge_in_shadow_as_in_light(shadow_to):
+    picture, usual = _hued(1.0, shadow_to)
+    reach = np.linspace(*REACH, 81)
+    rays = polar(picture, HALF, np.zeros(2), reach)
+    assert by_hue(rays, reach, usual, fine=True) == pytest.approx(1.0, abs=0.015)
+
+
+def test_a_grey_ground_tells_nothing_by_hue():
+    picture = _disc(1.0, (0.0, 0.0), lit=1.0, shaded=0.6, shadow=-0.3)
+    assert common_rim(_look(picture)).by_hue is None

@@ -50,7 +50,7 @@ class Common:
     [mm] in the picture's unit; `gain` of its light; `left`, what is not explained, as a share; `strength`, what the
     dot's inner part showed where it was first looked for, over the common picture's; `shifts` (dots, rays), by how
     much of a radius its edge lies farther out than the picture's on each ray; `beyond` (dots, rays), how far the light
-    just outside goes towards paste, where ground is 0 and paste 1.
+    just outside goes towards paste, where ground is 0 and paste 1. `ground` (3) is the usual ground's opponent light.
     """
 
     picture: Floats
@@ -62,6 +62,7 @@ class Common:
     strength: Floats
     shifts: Floats
     beyond: Floats
+    ground: Floats
 
 
 def grid(side: int = SIDE) -> Floats:
@@ -118,6 +119,7 @@ def laid_over(
         strength=strength * brighter,
         shifts=shifts,
         beyond=beyond,
+        ground=np.median(ground.value, axis=0),
     )
 
 
@@ -127,11 +129,12 @@ def darker_paste(picture: Floats) -> bool:
 
 
 def burnt_picture(pixels: NDArray[np.uint8], view: PhotoView, centres: Floats, radii: Floats) -> Floats:
-    """Return the share of dots that are full white in some colour, at every second place of the common grid."""
+    """Return the shares of dots that are full in some colour, and in all, at every second place of the common grid."""
     px = np.round(view.to_px(centres[:, None, None, :] + radii[:, None, None, None] * grid()[None, ::2, ::2]))
     x = np.clip(px[..., 0], 0, pixels.shape[1] - 1).astype(np.int64)
     y = np.clip(px[..., 1], 0, pixels.shape[0] - 1).astype(np.int64)
-    return np.asarray((pixels[y, x].max(axis=-1) >= BURNT).mean(axis=0), dtype=np.float64)
+    full = pixels[y, x] >= BURNT
+    return np.stack([full.any(axis=-1).mean(axis=0), full.all(axis=-1).mean(axis=0)], axis=-1)
 
 
 def _seen(

@@ -197,6 +197,8 @@ def _rim(
             darker=darker,
             to_camera=float(np.arctan2(to_camera[1], to_camera[0])),
             burnt=burnt_picture(photo.pixels, view, common.centres[good], common.radii[good]),
+            ground=common.ground,
+            fine_colour=photo.fine_colour,
         )
     )
 

@@ -7,8 +7,9 @@ the circle to itself. All trial circles are tried against the steps of light alo
     seen from aside, the cap hides its base's far edge, and gloss mirrors it before the near one:
     what is seen is longer by `stretch` along the way to the camera, and right across it.
 
-It is asked three times: of lightness alone, of lightness and colour together, and, in another way, where each ray crosses
-the line halfway between its own paste and its own ground. How far the answers differ tells what cannot be known.
+It is asked four times: of lightness alone, of lightness and colour together, and, in other ways, where each ray crosses
+the line halfway between its own paste and its own ground, and where hue changes (`hue`). How far the answers differ tells
+what cannot be known.
 """
 
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.tune.photo.hue import REACH, by_hue
 from pastewright.tune.photo.steps import SAMPLES, TRIALS, likelihood, squares_left, usual_step
 
 Floats = NDArray[np.float64]
@@ -57,7 +59,8 @@ class RimLook:
     `picture` holds features over −`half`…`half` radii (rows, columns, lightness and two colours); `blur` is σ [radii],
     `colour_blur` what colour has more of it; `middle` (2) is where the circle's middle must lie, `middle_sd` its error
     [radii]; `darker` tells whether paste is darker than the ground; `to_camera` is the direction towards the camera
-    [rad]; `burnt` (rows, columns) the share of dots that are full white there.
+    [rad]; `burnt` (rows, columns, 2) the share of dots that are full there in some colour, and in all; `ground` (3) is
+    the ground's opponent light, `fine_colour` whether colour is as fine as lightness.
     """
 
     picture: Floats
@@ -69,23 +72,28 @@ class RimLook:
     darker: bool
     to_camera: float
     burnt: Floats
+    ground: Floats
+    fine_colour: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rim:
     """The paste's edge on the common picture: radius and centre in the picture's unit, by all channels (`radius`), by
     lightness alone (`by_light`), by the halfway line (`halfway`); `light_share` is how much of the step, in squares, is
-    lightness; `darker` tells whether paste is darker than the ground; `burnt` how much of the paste's rim is full white;
-    `blur` is σ [radii], `aside` what the middle's error does to the radius.
+    lightness; `by_hue` is the radius by hue alone, None on grey grounds; `darker` tells whether paste is darker than the
+    ground; `burnt` how much of the paste's rim is full in some colour, `blank` in all; `blur` is σ [radii], `aside` what the
+    middle's error does to the radius.
     """
 
     radius: float
     centre: Floats
     by_light: float
     halfway: float
+    by_hue: float | None
     light_share: float
     darker: bool
     burnt: float
+    blank: float
     blur: float
     aside: float
 
@@ -108,6 +116,19 @@ class Rim:
         burnt = self.burnt * self.blur
         return float(np.linalg.norm([ways, halfway, burnt, self.aside])) / max(self.value, 1e-9)
 
+    @property
+    def narrower(self) -> float:
+        """How much narrower than what is taken the halfway line and, where there is one, hue have the paste: their mean, as
+        a share. Shadows and the blaze around bright flanks widen what steps tell; both together are their mark.
+        """
+        others = [self.halfway] if self.by_hue is None else [self.halfway, self.by_hue]
+        return 1 - float(np.mean(others)) / max(self.value, 1e-9)
+
+    @property
+    def parted(self) -> float:
+        """How much wider lightness has the paste than the halfway line, where paste is the lighter: a share."""
+        return 0.0 if self.darker else (self.by_light - self.halfway) / max(self.value, 1e-9)
+
 
 def common_rim(look: RimLook) -> Rim:
     """Return the rim."""
@@ -118,15 +139,21 @@ def common_rim(look: RimLook) -> Rim:
     power = usual_step(polar(look.picture, look.half, centre, radius * (1 + SAMPLES))) ** 2
     share = float(power[0] / max(power.sum(), 1e-12))
     by = (sigma,) if share > GREY else (sigma, more, more)
-    edge = polar(look.burnt[..., None], look.half, centre, radius * np.linspace(0.75, 0.95, 5))
+    edge = polar(look.burnt, look.half, centre, radius * np.linspace(0.75, 0.95, 5)).mean(axis=(0, 1))
+    reach = np.linspace(*REACH, 81)
+    hue = by_hue(
+        polar(look.picture, look.half, centre, radius * reach), reach, look.ground, fine=look.fine_colour
+    )
     return Rim(
         radius=radius,
         centre=centre,
         by_light=by_light,
         halfway=_halfway(look, centre, by_light if share > GREY else radius, weight),
+        by_hue=None if hue is None else radius * hue,
         light_share=share,
         darker=look.darker,
-        burnt=float(edge.mean()),
+        burnt=float(edge[0]),
+        blank=float(edge[1]),
         blur=look.blur,
         aside=_aside(look, by),
     )
