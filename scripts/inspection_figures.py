@@ -60,7 +60,8 @@ def main(plans: Path, photos: list[Path]) -> None:
         faults = ", ".join(f"{kind} {c[kind + ' found']}/{c[kind]}" for kind in WANTED if c[kind])
         print(
             f"{key}: {c['photos']} photos, {c['refused']} refused; {faults}; false alarms {c['false']}/{c['fine']},"
-            f" beside a fault {c['beside a fault']}, fine not seen {c['fine not seen']}; volume bias {np.median(shares):+.1%}, median error"
+            f" beside a fault {c['beside a fault']}, fine not seen {c['fine not seen']};"
+            f" volume bias {np.median(shares):+.1%}, median error"
             f" {np.median(np.abs(shares)):.1%}, 95th percentile {np.percentile(np.abs(shares), 95):.1%}"
         )
 
@@ -100,8 +101,7 @@ def against(
         count["bridged found"] += told
         if not told:
             wrong.append(f"{name}: bridge not told")
-    faulty = {fault["id"] for fault in faults if fault["kind"] in ("double", "shifted", "smeared")}
-    planted = {n for n, row in enumerate(findings.picture.rows) if row.deposit.id in faulty}
+    planted = _numbers_of(findings, faults)
     for row, verdict, reading in zip(
         findings.picture.rows, findings.verdicts, findings.readings, strict=True
     ):
@@ -111,30 +111,38 @@ def against(
         kind = true["fault"] or ("bridged" if true["joined"] else "")
         share = true["volume_ul"] / true["planned_ul"]
         # Bridges are counted above; one bead's other pads, what an accident joined, and what a gap reaches into are not.
-        if kind == "bridged" or (row.deposit.id in gaps and not kind and share < 0.8):
+        aside = row.pad.id in bridged or not 0.6 < share < 1.4
+        if kind == "bridged" or (not kind and (aside or (row.deposit.id in gaps and share < 0.8))):
             continue
         if kind:
             count[kind] += 1
-            # What is smeared, or twice too much, into the next paste is told as bridged.
-            right = str(verdict.verdict) in WANTED[kind] | ({"bridged"} if true["joined"] else set())
+            right = str(verdict.verdict) in _wanted(kind, true)
             count[f"{kind} found"] += right
             if not right:
                 wrong.append(f"{row.pad.id} {kind}: {verdict.verdict} {verdict.why}")
-            continue
-        if row.pad.id in bridged or not 0.6 < share < 1.4:
             continue
         if verdict.verdict is DepositVerdict.NOT_SEEN:
             count["fine not seen"] += 1
             continue
         count["fine"] += 1
-        if verdict.verdict is DepositVerdict.BRIDGED and all(k in planted for k in reading.joined):
-            count["beside a fault"] += 1
-        elif verdict.verdict is not DepositVerdict.GOOD:
-            count["false"] += 1
+        if verdict.verdict is not DepositVerdict.GOOD:
+            beside = bool(reading.joined) and planted.issuperset(reading.joined)
+            count["beside a fault" if beside else "false"] += 1
             wrong.append(f"{row.pad.id}: {verdict.verdict} {verdict.why} (true {share:.2f})")
         if reading.there:
             off.append(reading.volume_ul / true["volume_ul"] - 1)
     return count, off, wrong
+
+
+def _wanted(kind: str, true: dict) -> set[str]:
+    """Return the verdicts that are right; what is smeared, or twice too much, into the next paste is told as bridged."""
+    return WANTED[kind] | ({"bridged"} if true["joined"] else set())
+
+
+def _numbers_of(findings: Findings, faults: list[dict]) -> set[int]:
+    """Return the rows that were planted double, shifted or smeared: they come near their neighbours."""
+    faulty = {fault["id"] for fault in faults if fault["kind"] in ("double", "shifted", "smeared")}
+    return {n for n, row in enumerate(findings.picture.rows) if row.deposit.id in faulty}
 
 
 if __name__ == "__main__":
