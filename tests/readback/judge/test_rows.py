@@ -25,7 +25,7 @@ def seen():
 def test_the_read_back_finds_what_the_plan_tells(seen):
     assert len(seen.expected.rows) == 7
     for row in seen.expected.rows:
-        found = nearest_shares(seen, row, seen.ledger.laid[row.deposit][0])
+        found = nearest_shares(seen, [(row, seen.ledger.laid[row.deposit][0])])[0]
         np.testing.assert_allclose(found, row.told, atol=0.03)
     assert not list(every_pad_of_a_row(seen))
 
@@ -41,7 +41,7 @@ def test_paste_half_a_pad_off_is_seen_and_believed_only_where_it_is_told(seen):
     findings = list(every_pad_of_a_row(moved))
     assert {row.pad_ids[at] for at in outer} <= {finding.pad_id for finding in findings}
     assert {finding.kind for finding in findings} == {FindingKind.ROW}
-    shares = nearest_shares(moved, off, seen.ledger.laid[row.deposit][0])
+    shares = nearest_shares(moved, [(off, seen.ledger.laid[row.deposit][0])])[0]
     honest = replace(off, told=tuple(shares.tolist()))
     assert not list(every_pad_of_a_row(replace(seen, expected=replace(seen.expected, rows=(honest,)))))
     silent = replace(off, told=(None,) * len(off.told))

@@ -58,9 +58,9 @@ def paste_run(
     count = len(moves) if rows is None else rows
     return run(
         bench,
-        plunger_mm=moves.plunger_mm[: count + 1].tolist(),
-        duration_s=moves.duration_s[:count].tolist(),
-        ramp_s=moves.ramp_s[:count].tolist(),
+        plunger_mm=moves.plunger_mm[: count + 1],
+        duration_s=moves.duration_s[:count],
+        ramp_s=moves.ramp_s[:count],
         tolerance_ul=tolerance_ul(expected),
         start_kpa=start_kpa,
         slack_mm=slack_mm,

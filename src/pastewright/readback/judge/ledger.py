@@ -90,10 +90,8 @@ def ledger(
     unknown: list[TipVisit] = []
     sideways: list[TipVisit] = []
     strays: list[Stray] = []
-    for visit in on_board:
-        if len(visit.path_mm) == 1:
-            continue
-        index = finder.bead(visit.path_mm)
+    paths = [visit for visit in on_board if len(visit.path_mm) > 1]
+    for visit, index in zip(paths, finder.beads([visit.path_mm for visit in paths]), strict=True):
         if index is not None:
             laid[index].append(visit)
             continue
@@ -159,10 +157,10 @@ def _on_the_way(
         return []
     stretch = np.cumsum(~travel)[wet]
     strays = []
-    for rows in np.split(wet, np.flatnonzero(np.diff(stretch)) + 1):
-        volume = float(out_ul[rows].sum())
+    begins = np.flatnonzero(np.diff(stretch, prepend=stretch[0] - 1))
+    volumes = np.add.reduceat(out_ul[wet], begins)
+    for first, volume in zip(wet[begins].tolist(), volumes.tolist(), strict=True):
         if volume > limit_ul:
-            first = int(rows[0])
             place = (float(moves.end_mm[first, 0]), float(moves.end_mm[first, 1]))
             strays.append((Stray(int(moves.line[first]), place, volume, True), first))
     return strays

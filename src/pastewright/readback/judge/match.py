@@ -6,6 +6,8 @@ from either end, every corner of one within the tolerance of the other. The orde
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,9 @@ from pastewright.profile.model import Bed
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, TipVisit
 from pastewright.readback.model import Expected
 from pastewright.readback.placed import NO_TRAY, ReadTray, WipePlace, boards_on, strip_lines
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 STRIP_MARGIN_MM = 0.5  # beside the settling strip; a deposit there soils nothing
 MOST_CANDIDATES = 8  # beads that begin or end at one place
@@ -69,21 +74,28 @@ class Finder:
         found = np.asarray(self._dot_tree.query(places, distance_upper_bound=self.tolerance_mm)[1])
         return [self._dots[k].index if k < len(self._dots) else None for k in found.tolist()]
 
-    def bead(self, path_mm: Sequence[Point]) -> int | None:
-        """Return the index of the expected bead that `path_mm` follows from either end, or None."""
-        if self._bead_tree is None or not np.isfinite(np.array(path_mm)).all():
-            return None
+    def beads(self, paths_mm: Sequence[Sequence[Point]]) -> list[int | None]:
+        """Return for each path the index of the expected bead that it follows from either end, or None."""
+        found: list[int | None] = [None] * len(paths_mm)
+        known = [k for k, path in enumerate(paths_mm) if all(map(isfinite, chain.from_iterable(path)))]
+        if self._bead_tree is None or not known:
+            return found
         count = min(MOST_CANDIDATES, 2 * len(self._beads))
-        _, found = self._bead_tree.query(path_mm[0], k=count, distance_upper_bound=self.tolerance_mm)
-        candidates: list[int] = np.atleast_1d(np.asarray(found)).tolist()
-        for k in candidates:
-            if k >= 2 * len(self._beads):
-                continue
-            target = self._beads[k // 2]
-            wanted = target.path_mm if k % 2 == 0 else target.path_mm[::-1]
-            if same_path(path_mm, wanted, tolerance_mm=self.tolerance_mm):
-                return target.index
-        return None
+        firsts = np.array([paths_mm[k][0] for k in known])
+        _, near = self._bead_tree.query(firsts, k=count, distance_upper_bound=self.tolerance_mm)
+        for turn in np.asarray(near).reshape(len(known), count).T.tolist():
+            alike: dict[tuple[int, int], list[tuple[int, int, tuple[Point, ...]]]] = {}
+            for k, end in zip(known, turn, strict=True):
+                if found[k] is None and end < 2 * len(self._beads):
+                    target = self._beads[end // 2]
+                    wanted = target.path_mm if end % 2 == 0 else target.path_mm[::-1]
+                    alike.setdefault((len(paths_mm[k]), len(wanted)), []).append((k, target.index, wanted))
+            for pairs in alike.values():
+                paths = np.array([paths_mm[k] for k, _, _ in pairs])
+                lines = np.array([wanted for _, _, wanted in pairs])
+                for at in np.flatnonzero(same_paths(paths, lines, tolerance_mm=self.tolerance_mm)).tolist():
+                    found[pairs[at][0]] = pairs[at][1]
+        return found
 
     def nearest(self, place_mm: Point) -> tuple[int, float] | None:
         """Return the index and distance [mm] of the expected deposit nearest to a place, if within `NEAR_MM`."""
@@ -97,36 +109,32 @@ def _tree(points: list[Point]) -> cKDTree | None:
     return cKDTree(np.array(points)) if points else None
 
 
-def same_path(path_mm: Sequence[Point], wanted_mm: Sequence[Point], *, tolerance_mm: float) -> bool:
-    """Return whether two polylines begin, end and run together within `tolerance_mm` (corner to line, both ways)."""
-    if len(path_mm) == len(wanted_mm) and all(
-        abs(x - u) <= tolerance_mm * 0.7 and abs(y - v) <= tolerance_mm * 0.7
-        for (x, y), (u, v) in zip(path_mm, wanted_mm, strict=True)
-    ):
-        return True
-    path, wanted = np.array(path_mm), np.array(wanted_mm)
-    if (np.linalg.norm(path[[0, -1]] - wanted[[0, -1]], axis=1) > tolerance_mm).any():
-        return False
-    long_way = abs(_length(path) - _length(wanted))  # a path that goes there and back again is another one
-    if long_way > 2 * tolerance_mm * max(len(path), len(wanted)):
-        return False
-    return bool(
-        (_distances(path, wanted) <= tolerance_mm).all() and (_distances(wanted, path) <= tolerance_mm).all()
-    )
+def same_paths(paths_mm: Floats, wanted_mm: Floats, *, tolerance_mm: float) -> Flags:
+    """Tell of K pairs of polylines (K×N×2, K×M×2) which begin, end and run together within `tolerance_mm`.
+
+    Each corner lies that near to the other line, both ways, and their lengths agree.
+    """
+    ends = np.linalg.norm(paths_mm[:, [0, -1]] - wanted_mm[:, [0, -1]], axis=2)
+    same = (ends <= tolerance_mm).all(axis=1)
+    long_way = np.abs(_length(paths_mm) - _length(wanted_mm))  # there and back again is another path
+    same &= long_way <= 2 * tolerance_mm * max(paths_mm.shape[1], wanted_mm.shape[1])
+    same &= (_distances(paths_mm, wanted_mm) <= tolerance_mm).all(axis=1)
+    same &= (_distances(wanted_mm, paths_mm) <= tolerance_mm).all(axis=1)
+    return np.asarray(same)
 
 
-def _length(line: NDArray[np.float64]) -> float:
-    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+def _length(lines: Floats) -> Floats:
+    return np.asarray(np.linalg.norm(np.diff(lines, axis=1), axis=2).sum(axis=1))
 
 
-def _distances(points: NDArray[np.float64], line: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the distance of each of N points to a polyline [mm]."""
-    start, along = line[:-1], np.diff(line, axis=0)
-    squared = np.maximum((along**2).sum(axis=1), 1e-18)
-    offset = points[:, None, :] - start[None, :, :]
-    share = np.clip((offset * along).sum(axis=2) / squared, 0.0, 1.0)
-    nearest = offset - share[:, :, None] * along
-    return np.asarray(np.sqrt((nearest**2).sum(axis=2)).min(axis=1))
+def _distances(points: Floats, lines: Floats) -> Floats:
+    """Return the distance of each of K×N points to the polyline of its row, K×M corners [mm]."""
+    start, along = lines[:, :-1], np.diff(lines, axis=1)
+    squared = np.maximum((along**2).sum(axis=2), 1e-18)
+    offset = points[:, :, None, :] - start[:, None, :, :]
+    share = np.clip((offset * along[:, None]).sum(axis=3) / squared[:, None], 0.0, 1.0)
+    nearest = offset - share[..., None] * along[:, None]
+    return np.asarray(np.sqrt((nearest**2).sum(axis=3)).min(axis=2))
 
 
 def on_strips(visits: Sequence[TipVisit], bed: Bed, tray: ReadTray = NO_TRAY) -> list[TipVisit]:
@@ -147,7 +155,7 @@ def on_strips(visits: Sequence[TipVisit], bed: Bed, tray: ReadTray = NO_TRAY) ->
 
 def _along(path_mm: Sequence[Point], line_mm: Sequence[Point]) -> bool:
     """Return whether a path stays within `STRIP_MARGIN_MM` of a line."""
-    return bool((_distances(np.array(path_mm), np.array(line_mm)) <= STRIP_MARGIN_MM).all())
+    return bool((_distances(np.array([path_mm]), np.array([line_mm])) <= STRIP_MARGIN_MM).all())
 
 
 def on_wipe(visit: TipVisit, wipe: WipePlace | None) -> bool:
@@ -157,7 +165,9 @@ def on_wipe(visit: TipVisit, wipe: WipePlace | None) -> bool:
     return all(near_wipe(np.array(place), wipe) for place in visit.path_mm)
 
 
-def near_wipe(place_mm: NDArray[np.float64], wipe: WipePlace) -> bool:
+def near_wipe(place_mm: Floats, wipe: WipePlace) -> bool:
     """Return whether a place is on the wiping pad."""
-    line = np.array([wipe.from_mm, wipe.to_mm])
-    return bool(np.isfinite(place_mm).all() and _distances(place_mm[None, :], line)[0] <= STRIP_MARGIN_MM)
+    line = np.array([[wipe.from_mm, wipe.to_mm]])
+    return bool(
+        np.isfinite(place_mm).all() and _distances(place_mm[None, None, :], line)[0, 0] <= STRIP_MARGIN_MM
+    )

@@ -4,16 +4,17 @@ The barrel is followed through each such visit again, from the pressure that it 
 goes sideways; what comes out in a part lies along its way, and belongs to the pads whose centres are nearest.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from pastewright.readback.judge.evidence import CaseFile, tolerance_ul
 from pastewright.readback.machine.barrel import run
-from pastewright.readback.machine.timeline import Floats
-from pastewright.readback.machine.visits import TipVisit
+from pastewright.readback.machine.timeline import Floats, Ints
+from pastewright.readback.machine.visits import Flags, TipVisit
 from pastewright.readback.model import Finding, FindingKind, RowOfPads
 
 WITHIN = 0.15  # of its share; common practice: prints scatter about as much on such pads
@@ -21,16 +22,17 @@ GRAIN = 0.02  # parts of a move and rounded places leave less
 HONEST = 0.1  # a plan may tell of a pad beyond the limit, and is believed where it is right within this
 PARTS = 24  # of a move, and places that the paste of each is spread over: half a per cent of a share of a long row
 PLACES = 32
+SPREAD = (np.arange(PLACES) + 0.5) / PLACES
+AT_ONCE = 256  # pads whose rows are looked at in one go: 15 MB
 
 
 def every_pad_of_a_row(seen: CaseFile) -> Iterator[Finding]:
     """Each pad under a bead across a row has its share of it nearest to it, or the plan tells by how much not."""
-    step_ul = tolerance_ul(seen.expected)
-    for row in seen.expected.rows:
-        visits = seen.ledger.laid[row.deposit]
-        if len(visits) != 1 or not visits[0].volume_ul > 0:
-            continue  # what is missing or doubled is told by other rules
-        for at, share in enumerate(nearest_shares(seen, row, visits[0], step_ul=step_ul).tolist()):
+    laid = [(row, seen.ledger.laid[row.deposit]) for row in seen.expected.rows]
+    # What is missing or doubled is told by other rules.
+    once = [(row, visits[0]) for row, visits in laid if len(visits) == 1 and visits[0].volume_ul > 0]
+    for (row, visit), shares in zip(once, nearest_shares(seen, once), strict=True):
+        for at, share in enumerate(shares.tolist()):
             told = row.told[at]
             admitted = told is not None and abs(told - 1) > WITHIN and abs(told - share) <= HONEST
             if abs(share - 1) > WITHIN + GRAIN and not admitted:
@@ -38,64 +40,120 @@ def every_pad_of_a_row(seen: CaseFile) -> Iterator[Finding]:
                     f"{row.pad_ids[at]}: {share:.0%} of its share of the bead across the row comes out nearest to it, which"
                     f" the plan {'does not tell' if told is None else f'tells as {told:.0%}'}; the limit is {WITHIN:.0%}"
                 )
-                yield Finding(kind=FindingKind.ROW, what=what, line=visits[0].line, pad_id=row.pad_ids[at])
+                yield Finding(kind=FindingKind.ROW, what=what, line=visit.line, pad_id=row.pad_ids[at])
 
 
-def nearest_shares(
-    seen: CaseFile, row: RowOfPads, visit: TipVisit, *, step_ul: float | None = None
-) -> Floats:
-    """Return what comes out nearest to each pad of a row, over its share of what comes out in all [-].
-
-    `step_ul` is the error allowed to one step of the simulation, reckoned here where it is not given.
-    """
-    moves, first, stop = seen.moves, visit.first, visit.last + 1
-    plunger, seconds, ramps, places = [moves.plunger_mm[first : first + 1]], [], [], []
-    for at in range(first, stop):
-        start, end = moves.start_mm[at, :2], moves.end_mm[at, :2]
-        count = PARTS if seen.where.sideways[at] else 1
-        clock = np.linspace(0.0, 1.0, count + 1)
-        way = _way(clock * moves.duration_s[at], float(moves.duration_s[at]), float(moves.ramp_s[at]))
-        if count == 1:
-            way = clock
-        swept = moves.plunger_mm[at] + way * (moves.plunger_mm[at + 1] - moves.plunger_mm[at])
-        plunger.append(swept[1:])
-        seconds.append(np.full(count, moves.duration_s[at] / count))
-        ramps.append(np.full(count, moves.ramp_s[at] if count == 1 else 0.0))
-        if count == 1:
-            places.append(np.repeat(end[None, :], PLACES, axis=0))
-        else:
-            inside = (np.arange(PLACES) + 0.5) / PLACES
-            spread = (way[:-1, None] + np.diff(way)[:, None] * inside).reshape(-1, 1)
-            places.append(start + spread * (end - start))
-    parts_s = np.concatenate(seconds)
-    built = float(seen.paste.built[first - 1]) if first > 0 else 1.0
-    again = run(
-        replace(seen.bench, built=built),
-        plunger_mm=np.concatenate(plunger).tolist(),
-        duration_s=parts_s.tolist(),
-        ramp_s=np.concatenate(ramps).tolist(),
-        tolerance_ul=tolerance_ul(seen.expected) if step_ul is None else step_ul,
-        start_kpa=float(seen.paste.last_kpa[first - 1]) if first > 0 else 0.0,
-    )
-    pads = seen.boards[seen.expected.deposits[row.deposit].board].to_machine(np.array(row.centres_mm))
-    nearest = cKDTree(pads).query(np.concatenate(places))[1]
-    lifted = np.repeat(seen.where.lift[first:stop], [part.size for part in seconds])
-    came = np.where(lifted, 0.0, np.maximum(again.out_ul, 0.0)) / PLACES
-    got = np.bincount(nearest, np.repeat(came, PLACES), len(pads))
-    due = np.array(row.shares_ul)
-    found: Floats = got / max(got.sum(), 1e-12) * due.sum() / due
+def nearest_shares(seen: CaseFile, laid: Sequence[tuple[RowOfPads, TipVisit]]) -> list[Floats]:
+    """Return, for each row and the visit that laid it, what comes out nearest to each pad over its share of all [-]."""
+    step_ul = tolerance_ul(seen.expected)
+    sizes: dict[int, list[int]] = {}
+    for number, (row, _) in enumerate(laid):
+        sizes.setdefault(len(row.pad_ids), []).append(number)
+    found: list[Floats] = [np.zeros(0)] * len(laid)
+    for size, numbers in sizes.items():
+        for at in range(0, len(numbers), step := max(AT_ONCE // size, 1)):
+            block = numbers[at : at + step]
+            shares = _shares(seen, [laid[number] for number in block], step_ul=step_ul)
+            for number, own in zip(block, shares, strict=True):
+                found[number] = own
     return found
 
 
-def _way(at_s: Floats, seconds: float, ramp_s: float) -> Floats:
-    """Share of a trapezoid's way that is done at times from its start [-]."""
-    if seconds <= 0:
-        return np.asarray(at_s * 0.0)
-    ramp = min(max(ramp_s, 1e-9), seconds / 2)
-    top = 1 / (seconds - ramp)
-    left = seconds - at_s
+def _shares(seen: CaseFile, laid: Sequence[tuple[RowOfPads, TipVisit]], *, step_ul: float) -> Floats:
+    """Return the shares of rows of equally many pads (rows×pads, -)."""
+    parts = _parts(seen, [visit for _, visit in laid])
+    out_ul = _out_ul(seen, parts, [visit.first for _, visit in laid], step_ul=step_ul)
+    pads = np.array([row.centres_mm for row, _ in laid])
+    board = np.array([seen.expected.deposits[row.deposit].board for row, _ in laid])
+    for number in np.unique(board).tolist():
+        own = board == number
+        pads[own] = seen.boards[number].to_machine(pads[own].reshape(-1, 2)).reshape(pads[own].shape)
+    came = np.where(seen.where.lift[parts.move], 0.0, out_ul)
+    start, end = seen.moves.start_mm[parts.move, :2], seen.moves.end_mm[parts.move, :2]
+    standing, along = np.flatnonzero(~parts.sideways), np.flatnonzero(parts.sideways)
+    got = np.zeros(pads.shape[:2])
+    np.add.at(got, _nearest(pads, parts.visit[standing], end[standing]), came[standing])
+    where = parts.begun[along, None] + (parts.done - parts.begun)[along, None] * SPREAD
+    places = start[along, None, :] + where[:, :, None] * (end - start)[along, None, :]
+    nearest = _nearest(pads, np.repeat(parts.visit[along], PLACES), places.reshape(-1, 2))
+    np.add.at(got, nearest, np.repeat(came[along] / PLACES, PLACES))
+    due = np.array([row.shares_ul for row, _ in laid])
+    all_ul = np.maximum(got.sum(axis=1, keepdims=True), 1e-12)
+    found: Floats = got / all_ul * due.sum(axis=1, keepdims=True) / due
+    return found
+
+
+class _Parts(NamedTuple):
+    """Moves of visits in parts: which visit and `move` each is of, whether that goes `sideways`, the shares of its way that
+    are `begun` and `done` before and after it [-], and plunger, duration and ramp as the barrel wants them.
+    """
+
+    visit: Ints
+    move: Ints
+    sideways: Flags
+    begun: Floats
+    done: Floats
+    swept_to_mm: Floats
+    duration_s: Floats
+    ramp_s: Floats
+
+
+def _parts(seen: CaseFile, visits: Sequence[TipVisit]) -> _Parts:
+    """Return the moves of the visits in `PARTS` each, those that stay at their place whole."""
+    moves = seen.moves
+    each = np.concatenate([np.arange(visit.first, visit.last + 1) for visit in visits])
+    counts = np.where(seen.where.sideways[each], PARTS, 1)
+    move = np.repeat(each, counts)
+    number = np.arange(len(move)) - np.repeat(np.cumsum(counts) - counts, counts)
+    sideways, duration, ramp = seen.where.sideways[move], moves.duration_s[move], moves.ramp_s[move]
+    begun = np.where(sideways, _way(number / PARTS * duration, duration, ramp), 0.0)
+    done = np.where(sideways, _way((number + 1) / PARTS * duration, duration, ramp), 1.0)
+    drive = moves.plunger_mm
+    owners = np.repeat(np.arange(len(visits)), [visit.last + 1 - visit.first for visit in visits])
+    return _Parts(
+        visit=np.repeat(owners, counts),
+        move=move,
+        sideways=sideways,
+        begun=begun,
+        done=done,
+        swept_to_mm=drive[move] + done * (drive[move + 1] - drive[move]),
+        duration_s=np.where(sideways, duration / PARTS, duration),
+        ramp_s=np.where(sideways, 0.0, ramp),
+    )
+
+
+def _out_ul(seen: CaseFile, parts: _Parts, first: Sequence[int], *, step_ul: float) -> Floats:
+    """Return what comes out in each part [µL], every visit begun as the barrel was before its `first` move."""
+    out = np.zeros(len(parts.move))
+    bounds = np.searchsorted(parts.visit, np.arange(len(first) + 1)).tolist()
+    for (start, stop), row in zip(pairwise(bounds), first, strict=True):
+        built = float(seen.paste.built[row - 1]) if row > 0 else 1.0
+        out[start:stop] = run(
+            replace(seen.bench, built=built),
+            plunger_mm=np.concatenate([seen.moves.plunger_mm[row : row + 1], parts.swept_to_mm[start:stop]]),
+            duration_s=parts.duration_s[start:stop],
+            ramp_s=parts.ramp_s[start:stop],
+            tolerance_ul=step_ul,
+            start_kpa=float(seen.paste.last_kpa[row - 1]) if row > 0 else 0.0,
+        ).out_ul
+    return np.maximum(out, 0.0)
+
+
+def _nearest(pads: Floats, rows: Ints, places: Floats) -> tuple[Ints, Ints]:
+    """Return row and pad (of R×M×2, mm) nearest to each of N places that belong to `rows`."""
+    off = (places[:, :1] - pads[rows, :, 0]) ** 2 + (places[:, 1:] - pads[rows, :, 1]) ** 2
+    return rows, np.asarray(off.argmin(axis=1), dtype=np.int64)
+
+
+def _way(at_s: Floats, seconds: Floats, ramp_s: Floats) -> Floats:
+    """Share of a trapezoid's way that is done at times from its start [-], for N moves."""
+    whole = np.maximum(seconds, 1e-12)  # a move of no time has no way; its share is zero
+    ramp = np.minimum(np.maximum(ramp_s, 1e-9), whole / 2)
+    top = 1 / (whole - ramp)
+    left = whole - at_s
     rising, falling = top * at_s**2 / (2 * ramp), 1 - top * left**2 / (2 * ramp)
-    return np.asarray(np.where(at_s < ramp, rising, np.where(left < ramp, falling, top * (at_s - ramp / 2))))
+    done = np.where(at_s < ramp, rising, np.where(left < ramp, falling, top * (at_s - ramp / 2)))
+    return np.asarray(np.where(seconds > 0, done, 0.0))
 
 
 RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (every_pad_of_a_row,)

@@ -43,6 +43,7 @@ from pastewright.readback.machine.flow import FlowTable, flow_table
 ATMOSPHERE_KPA = 101.325  # standard atmosphere, ISO 2533
 TRACE_SAMPLES = 2000  # points in the report's plot of the pressure: own choice
 
+Floats = NDArray[np.float64]
 Sample = tuple[float, float, float]
 
 
@@ -111,9 +112,9 @@ class BarrelRun:
 def run(
     bench: BarrelBench,
     *,
-    plunger_mm: Sequence[float],
-    duration_s: Sequence[float],
-    ramp_s: Sequence[float],
+    plunger_mm: Sequence[float] | Floats,
+    duration_s: Sequence[float] | Floats,
+    ramp_s: Sequence[float] | Floats,
     tolerance_ul: float,
     start_kpa: float = 0.0,
     slack_mm: float | None = None,
