@@ -9,6 +9,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 from pytest import approx
 from shapely import box
 
@@ -144,7 +145,9 @@ def test_the_plunger_presses_no_faster_than_planned_where_there_is_a_zone():
     way_mm = TRAVEL - (BOARD + 0.1)
     for at, move in enumerate(moves):
         if move.step is Step.LOWER:
-            moves[at] = replace(move, plunger_mm=moves[at - 1].plunger_mm + pressed_mm, speed_mm_s=speed_mm_s)
+            moves[at] = structs.replace(
+                move, plunger_mm=moves[at - 1].plunger_mm + pressed_mm, speed_mm_s=speed_mm_s
+            )
             moves[at + 1 :] = [replace(later, plunger_mm=moves[at].plunger_mm) for later in moves[at + 1 :]]
     plain = replace(journey((10.0, 10.0), (90.0, 90.0)), moves=tuple(moves))
     for top in (None, 30.0):

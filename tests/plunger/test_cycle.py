@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from pastewright.plunger.bead import bead_cycle, solved_beads
 from pastewright.plunger.cycle import (
@@ -55,7 +56,7 @@ def test_what_comes_out_is_what_was_swept_less_what_is_stored(bench, simulated):
     cycle = dot_cycle(0.1, bench)
     assert cycle.push_ul - cycle.retract_ul == pytest.approx(0.1, rel=1e-12)
     # With a wrong push the dose is wrong; with the solved one it is right: the test can fail.
-    wrong = replace(cycle, push_ul=cycle.push_ul * 1.05, retract_ul=cycle.push_ul * 1.05 - 0.1)
+    wrong = structs.replace(cycle, push_ul=cycle.push_ul * 1.05, retract_ul=cycle.push_ul * 1.05 - 0.1)
     out, _, _ = simulated(bench, dot_parts(wrong))
     assert abs(out / 0.1 - 1) > 20 * GOOD
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import pytest
+from msgspec import structs
 from programs_by_hand import BENCHES, HEADER, LABELS, NGC, NGC_TIMED, REPRAP, SMALL, changed
 
 from pastewright.motion.model import Step
@@ -191,7 +192,7 @@ def test_the_file_is_named_after_its_language() -> None:
 @pytest.mark.parametrize("bench", BENCHES)
 def test_a_dry_run_says_so_and_names_no_plunger_but_to_zero_it(bench: str) -> None:
     still = [
-        replace(move, plunger_mm=0.0, z_mm=12.0)
+        structs.replace(move, plunger_mm=0.0, z_mm=12.0)
         for move in SMALL.moves
         if move.step in (Step.RAISE, Step.TRAVEL, Step.DWELL, Step.LAY)
     ]

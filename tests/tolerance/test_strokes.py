@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from demo_plans import plan_of
+from msgspec import structs
 
 from pastewright.board.model import Side
 from pastewright.motion.model import Step
@@ -47,7 +48,7 @@ def test_a_deposit_with_nothing_to_draw_back_keeps_its_turn(bottom):
         if move.deposit == first and move.step is Step.RETRACT:
             taken = before.plunger_mm - move.plunger_mm
             continue
-        moves.append(replace(move, plunger_mm=move.plunger_mm + taken))
+        moves.append(structs.replace(move, plunger_mm=move.plunger_mm + taken))
     motions = replace(bottom.motions, moves=tuple(moves))
     laid = laid_by(motions, bottom.profile, volumes(bottom))
     assert [one for one in laid.deposits if one is not None] == [v.deposit for v in bottom.tour.visits]

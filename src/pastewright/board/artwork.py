@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from msgspec import Struct
+
 from pastewright.board.model import Area, LayerRole, LayerUse, Point, Side
 from pastewright.problems import Problem
 
@@ -23,8 +25,7 @@ class DrawnKind(StrEnum):
     REGION = "region"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drawn:
+class Drawn(Struct, frozen=True, kw_only=True):
     """One thing drawn: its filled `shape` of true area [mm, file], dark or clear, and where it stands.
 
     `attributes` are X2 aperture and object attributes, without the leading dot of their names ("AperFunction", "P",

@@ -16,6 +16,7 @@ from math import dist, hypot
 
 import numpy as np
 import shapely
+from msgspec import structs
 
 from pastewright.board.model import Pad, PadKind
 from pastewright.deposit.bridging import Near
@@ -145,7 +146,7 @@ def _local(frame: Frame, away: tuple[float, float]) -> tuple[float, float]:
 
 
 def _with(own: LaidPad, choice: FormChoice) -> LaidPad:
-    return replace(
+    return structs.replace(
         own,
         form=choice.form,
         parts=((own.parts[0][0], choice),),

@@ -11,10 +11,10 @@ rounded far below a nanometre, name a shape; its frame is computed once from the
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
@@ -25,8 +25,7 @@ _DECIMALS = 9  # a picometre: far below any file's grid, far above the rounding 
 _TIE = 1e-4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
+class Frame(Struct, frozen=True, kw_only=True):
     """Least rectangle around a land [mm, board]; (`ux`, `uy`) is the direction of its long side.
 
     `fill` is the land's area over the rectangle's [-]: 1 for a rectangle, 0.785 for a circle. `shape` is a

@@ -1,6 +1,6 @@
 """What a pad gets by itself."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from pastewright.deposit.frame import Frame
 from pastewright.deposit.limits import FormChoice
@@ -8,8 +8,7 @@ from pastewright.deposit.model import Balance
 from pastewright.records.kinds import Form
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LaidPad:
+class LaidPad(Struct, frozen=True, kw_only=True):
     """What a pad gets by itself: pieces with the frames they stand in; of thermal lands also their balance."""
 
     form: Form

@@ -22,6 +22,7 @@ from math import atan2, pi
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from shapely.geometry import LineString, Polygon
 
 from pastewright.board.model import Pad, Point
@@ -46,8 +47,7 @@ _EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 SQUARE_MM = 10.0  # about a row's length; smaller ones only make more of them
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Single:
+class Single(Struct, frozen=True, kw_only=True):
     """A pad that could stand in a row, and what would be laid on it alone."""
 
     index: int
@@ -57,8 +57,7 @@ class Single:
     choice: FormChoice
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RowBead:
+class RowBead(Struct, frozen=True, kw_only=True):
     """A bead across the pads `members` (places in the board's pads, in order along the row) [mm, board]."""
 
     members: tuple[int, ...]

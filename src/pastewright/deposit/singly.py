@@ -7,6 +7,7 @@ from math import inf
 
 import numpy as np
 import shapely
+from msgspec import structs
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from pastewright.board.model import Board, Hole, Pad, PadKind
@@ -124,7 +125,7 @@ def lay_singly(board: Board, doses: Sequence[Dose], chooser: Chooser) -> dict[in
             land, at = [pad.land], slice(instead, instead + 1)
             whole = _of_areas(_parts(pad, land, found[at], volume_ul, chooser, [holes.get(instead, [])]))
             if not whole.warnings:
-                own = replace(whole, reason=f"{whole.reason}; not pane by pane: {own.warnings[0]}")
+                own = structs.replace(whole, reason=f"{whole.reason}; not pane by pane: {own.warnings[0]}")
         if pad.kind is PadKind.THERMAL:
             k = instead if len(group) > 1 else begin
             own = levelled(

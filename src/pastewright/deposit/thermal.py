@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
+from msgspec import structs
 from scipy.spatial import cKDTree
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -74,8 +75,8 @@ def levelled(
             f"the paste's centre lies {100 * off:.0f} % of the half width beside the pad's ({100 * MOST_IMBALANCE:g} %"
             " are allowed): the part may lean; fill or tent the holes, or set the openings otherwise"
         )
-        own = replace(own, warnings=(*own.warnings, words))
-    return replace(own, balance=balance)
+        own = structs.replace(own, warnings=(*own.warnings, words))
+    return structs.replace(own, balance=balance)
 
 
 def _pattern(

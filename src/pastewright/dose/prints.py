@@ -5,10 +5,10 @@ paste layer opens nothing. Joints of leads in holes are reckoned in `hole`.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Pad, PadKind, PasteOrigin
@@ -25,8 +25,7 @@ from pastewright.profile.model import DoseSettings
 REDUCED_OPENING = 0.8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Printed:
+class Printed(Struct, frozen=True, kw_only=True):
     """What a print would deliver on one pad: printed paste [µL], how it was reckoned, and doubts."""
 
     volume_ul: float

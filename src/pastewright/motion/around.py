@@ -13,6 +13,7 @@ from math import dist, inf, sqrt
 
 import numpy as np
 import shapely
+from msgspec import structs
 from shapely.geometry import LineString, Point, Polygon
 
 from pastewright.kinematics import move_time_s
@@ -61,7 +62,7 @@ def around(motions: Motions, blocked: Sequence[Blocked], profile: Profile) -> Mo
             # Nobody knows where the tip is at first, so it goes above all that has a top.
             tops = [each.free_z_mm for each in low if each.top_z_mm is not None]
             top = min(max(tops, default=move.z_mm), profile.machine.z_max_mm)
-            moves.append(replace(move, z_mm=max(move.z_mm, top)))
+            moves.append(structs.replace(move, z_mm=max(move.z_mm, top)))
         elif move.step is Step.TRAVEL and moves:
             _travel(moves, move, detour, profile)
         elif move.step in (Step.LOWER, Step.LIFT) and moves:
@@ -70,7 +71,7 @@ def around(motions: Motions, blocked: Sequence[Blocked], profile: Profile) -> Mo
             short = abs(move.z_mm - planned.z_mm)
             pace_mm_s = move.speed_mm_s * plunger / short if short > 0 else inf
             speed, seconds = vertical(way, plunger, profile, plunger_mm_s=pace_mm_s)
-            moves.append(replace(move, speed_mm_s=speed, duration_s=seconds))
+            moves.append(structs.replace(move, speed_mm_s=speed, duration_s=seconds))
         else:
             moves.append(move)
     left = crossings(moves, low)
@@ -125,7 +126,7 @@ def _travel(moves: list[Move], move: Move, detour: "_Detours", profile: Profile)
     known = any(each.step is Step.TRAVEL for each in moves)
     crossed = detour.crossed(start, end, z) if known else []
     if not crossed:
-        moves.append(replace(move, z_mm=z))
+        moves.append(structs.replace(move, z_mm=z))
         return
     machine = profile.machine
     high = max(each.free_z_mm for each in crossed)
@@ -149,13 +150,15 @@ def _travel(moves: list[Move], move: Move, detour: "_Detours", profile: Profile)
     if before.step in (Step.LIFT, Step.RAISE) and not draws:
         # The lift before it simply goes on.
         seconds = before.duration_s + move_time_s(high - z, machine.speed_z_mm_s, machine.accel_z_mm_s2)
-        moves[-1] = replace(before, z_mm=high, duration_s=seconds)
+        moves[-1] = structs.replace(before, z_mm=high, duration_s=seconds)
     else:
         seconds = move_time_s(high - z, machine.speed_z_mm_s, machine.accel_z_mm_s2)
         moves.append(
-            replace(before, step=Step.LIFT, z_mm=high, speed_mm_s=machine.speed_z_mm_s, duration_s=seconds)
+            structs.replace(
+                before, step=Step.LIFT, z_mm=high, speed_mm_s=machine.speed_z_mm_s, duration_s=seconds
+            )
         )
-    moves.append(replace(move, z_mm=high))
+    moves.append(structs.replace(move, z_mm=high))
 
 
 def _leg(move: Move, start: Place, end: Place, z_mm: float, profile: Profile) -> Move:
@@ -163,7 +166,7 @@ def _leg(move: Move, start: Place, end: Place, z_mm: float, profile: Profile) ->
     longer = max(abs(end[0] - start[0]), abs(end[1] - start[1]))
     speed = machine.speed_xy_mm_s * (dist(start, end) / longer if longer > 0 else 1.0)
     seconds = move_time_s(longer, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
-    return replace(move, x_mm=end[0], y_mm=end[1], z_mm=z_mm, speed_mm_s=speed, duration_s=seconds)
+    return structs.replace(move, x_mm=end[0], y_mm=end[1], z_mm=z_mm, speed_mm_s=speed, duration_s=seconds)
 
 
 class _Detours:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from math import exp
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit, Layout
@@ -133,7 +134,9 @@ def cycles_of(
     # On the strip the tip does not come down for each.
     away = (
         tuple(
-            replace(cycle, press_ul=0.0, draw_ul=0.0) for cycle in visits[:1] if isinstance(cycle, DotCycle)
+            structs.replace(cycle, press_ul=0.0, draw_ul=0.0)
+            for cycle in visits[:1]
+            if isinstance(cycle, DotCycle)
         )
         * thrown
     )

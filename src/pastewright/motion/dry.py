@@ -3,6 +3,8 @@
 from dataclasses import replace
 from math import dist
 
+from msgspec import structs
+
 from pastewright.motion.model import Motions, Move, Step
 from pastewright.profile.model import Profile
 
@@ -27,10 +29,10 @@ def dry(motions: Motions, profile: Profile) -> Motions:
         if move.step in (Step.PUSH, Step.RETRACT):
             way_mm = dist(before, place) if before is not None else 0.0
             if way_mm > 0:
-                move = replace(move, step=Step.LAY, speed_mm_s=way_mm / move.duration_s)
+                move = structs.replace(move, step=Step.LAY, speed_mm_s=way_mm / move.duration_s)
             else:
-                move = replace(move, step=Step.DWELL, speed_mm_s=0.0)
-        moves.append(replace(move, z_mm=z_mm, plunger_mm=0.0))
+                move = structs.replace(move, step=Step.DWELL, speed_mm_s=0.0)
+        moves.append(structs.replace(move, z_mm=z_mm, plunger_mm=0.0))
     return replace(
         motions,
         moves=tuple(moves),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
 from pastewright.deposit.model import Deposit
 from pastewright.motion.paths import is_dot, walk_of
@@ -81,8 +82,7 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Stroke:
+class _Stroke(Struct, frozen=True):
     """What a deposit has pushed into store at its height, as a push of its level (`level_ul`) and as it is [µL]; what is fed
     along its walk [µL]; and how long it dwells or walks [s].
     """

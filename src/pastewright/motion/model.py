@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from msgspec import Struct
+
 
 class Step(StrEnum):
     """What a move is for."""
@@ -19,8 +21,7 @@ class Step(StrEnum):
     WIPE = "wipe"  # XY along the wiping pad, tip down on it
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
+class Move(Struct, frozen=True, kw_only=True):
     """One move to (`x_mm`, `y_mm`, `z_mm`) [machine], plunger at `plunger_mm` when it ends.
 
     `plunger_mm` is the commanded position along the screw from the program's start, forward positive, a whole

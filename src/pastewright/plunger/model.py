@@ -2,11 +2,10 @@
 microsteps are dealt with in `motion`.
 """
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DotCycle:
+class DotCycle(Struct, frozen=True, kw_only=True):
     """From rest to rest: push `push_ul`, wait `dwell_s`, retract `retract_ul` = push − volume.
 
     Rates are the highest of each ramp [µL/s]; `peak_kpa` is the highest gauge pressure behind the tip. Of the push
@@ -24,8 +23,7 @@ class DotCycle:
     draw_ul: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BeadCycle:
+class BeadCycle(Struct, frozen=True, kw_only=True):
     """From rest to rest: prime, feed `feed_ul` while the tip walks the bead's legs in `travel_s`, retract.
 
     prime + feed − retract = volume. During the walk the pressure is steady and what is fed flows out. The tip may walk

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from msgspec import Struct
+
 from pastewright.board.model import Point
 from pastewright.readback.placed import NO_TRAY, ReadTray
 from pastewright.records.kinds import DepositKind
@@ -47,8 +49,7 @@ class Finding:
     pad_id: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedDeposit:
+class ExpectedDeposit(Struct, frozen=True, kw_only=True):
     """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it.
 
     `board` is the number of its board in `Expected.tray`; `width_mm` at rest (0: not told) and the `nets` of its pads

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit
@@ -46,8 +47,7 @@ WORDS: Mapping[str, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expectation:
+class Expectation(Struct, frozen=True, kw_only=True):
     """What one deposit or pad may be off, as shares of its volume: `bias`, and `within` at 95 % about that, the scatter
     of single dots counted; `most` is the constant that does most of it, `share` its part of the variance.
     """

@@ -8,6 +8,7 @@ import shapely
 from demo_plans import plan_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from pastewright.board.model import Side
 from pastewright.readback.judge.expect import expected_from_plan
@@ -81,7 +82,7 @@ def test_pastes_of_two_nets_that_would_meet_are_found_with_what_would_mend_them(
     )
     wide = 2 * dist(places[one], places[other])
     deposits = list(expected.deposits)
-    deposits[one] = replace(deposits[one], width_mm=wide)
+    deposits[one] = structs.replace(deposits[one], width_mm=wide)
     pair = frozenset((deposits[one].pad_ids[0], deposits[other].pad_ids[0]))
     found = judged(replace(expected, deposits=tuple(deposits), mends={pair: "do this"}), FindingKind.BRIDGE)
     mine = [finding for finding in found if "do this" in finding.what]

@@ -5,7 +5,8 @@ code. The file itself is walked by `walk`.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+
+from msgspec import structs
 
 from pastewright.board.artwork import Artwork, Drawn, DrillFile, Judging, Layer
 from pastewright.board.ask import Ask
@@ -90,7 +91,7 @@ def _netted(thing: Drawn, step: PanelStep) -> Drawn:
     net = step.pin_nets.get((ref, pin))
     if not net:
         return thing
-    return replace(thing, attributes={**thing.attributes, "N": (net,)})
+    return structs.replace(thing, attributes={**thing.attributes, "N": (net,)})
 
 
 def _notes(walk: FileWalk, step: PanelStep, filled: Sequence[PanelStep]) -> list[Problem]:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+from msgspec import structs
 from shapely.geometry import Polygon
 
 from pastewright.board.artwork import Artwork, DrawnKind, Drill, DrillFile, Layer
@@ -55,7 +56,7 @@ def _by_contour(layer: Layer | None) -> Layer | None:
         for each in (
             (thing,)
             if thing.kind is not DrawnKind.REGION or isinstance(thing.shape, Polygon)
-            else (replace(thing, shape=part) for part in thing.shape.geoms)
+            else (structs.replace(thing, shape=part) for part in thing.shape.geoms)
         )
     )
     return layer if len(objects) == len(layer.objects) else replace(layer, objects=objects)

@@ -6,12 +6,12 @@ decides cautiously: what is neither clearly a fiducial nor a test point stays a 
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from math import hypot
 from typing import Any
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from scipy.spatial import cKDTree
 from shapely import STRtree
 from shapely.geometry import Polygon
@@ -58,8 +58,7 @@ PANED_MM2 = 1.0
 """Smaller lands are not divided into panes (common practice: panes are 0.3 mm2 and more)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class Kind(Struct, frozen=True, kw_only=True):
     """What a pad is, why, and the hole of its lead; `castellated` where the board's edge cuts its hole."""
 
     kind: PadKind

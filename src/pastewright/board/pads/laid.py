@@ -5,11 +5,11 @@ along them, marks become fiducials.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from math import pi, sqrt
 
 import numpy as np
 import shapely
+from msgspec import structs
 from shapely import STRtree
 from shapely.geometry import Polygon
 
@@ -147,7 +147,7 @@ def _merged(filled: Sequence[Drawn], file: str) -> list[Found]:
         total_mm2 = sum(part.area for part in parts)
         for part in parts:
             share_ul = asked_ul * part.area / total_mm2 if asked_ul is not None else None
-            whole = replace(things[0], attributes=named, volume_ul=share_ul)
+            whole = structs.replace(things[0], attributes=named, volume_ul=share_ul)
             found.append(_found(part, whole, file, reason="drawn as a filled shape"))
     return found
 
@@ -168,7 +168,9 @@ def _paned(found: Sequence[Found]) -> list[Found]:
                 continue
             panes = [found[numbers[int(member)]] for member in members]
             hull = Polygon(shapely.get_coordinates(shapely.union_all(shapes[members]).convex_hull))
-            site = replace(panes[0][0], paste=len(panes), land=replace(panes[0][0].land, shape=hull))
+            site = structs.replace(
+                panes[0][0], paste=len(panes), land=structs.replace(panes[0][0].land, shape=hull)
+            )
             reason = f"{len(panes)} window panes of one pin"
             first, *rest = (numbers[int(member)] for member in members)
             result[first] = (
@@ -220,7 +222,7 @@ def _with_holes(found: Sequence[Found], holes: Sequence[Hole]) -> list[Found]:
         inside.setdefault(int(pad), []).append(leads[int(hole)])
     result: list[Found] = []
     for number, (site, kind, openings) in enumerate(found):
-        own = replace(site, holes=tuple(inside.get(number, ())))
+        own = structs.replace(site, holes=tuple(inside.get(number, ())))
         result.append((own, by_hole(own) or kind, openings))
     return result
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from msgspec import Struct, structs
 from shapely import STRtree
 from shapely.geometry import Polygon
 
@@ -48,8 +49,7 @@ POUR_FACTOR = 3.0
 SLIVER_PART = 0.1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Land:
+class Land(Struct, frozen=True, kw_only=True):
     """Exposed copper [mm, file] with what its copper object says about it.
 
     `function` is the X2 aperture function; `round_mm` the diameter of a round flash, else 0; `opening` the
@@ -284,7 +284,7 @@ def _merged(pieces: Sequence[Land]) -> list[Land]:
         for part in united([land.shape for land in lands]):
             alone = abs(part.area - lands[0].shape.area) < 1e-3 * part.area
             found.append(
-                replace(
+                structs.replace(
                     lands[0],
                     shape=part,
                     ref=named.ref,
@@ -331,7 +331,9 @@ def poured_lands(copper: Layer, openings: Sequence[Polygon], which: Sequence[int
         image = shapely.union_all(shape_array(painted(clipped[start:stop], dark[members])))
         parts = polygons(shapely.intersection(image, openings[number]))
         found.extend(
-            replace(land, shape=part, poured=True, round_mm=0.0) for part in parts if not _is_line(part)
+            structs.replace(land, shape=part, poured=True, round_mm=0.0)
+            for part in parts
+            if not _is_line(part)
         )
     return found
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from shapely import STRtree
 from shapely.geometry import Polygon
@@ -45,8 +46,7 @@ THINNEST_PAINT_MM = 0.15
 ON_OUTLINE_MM = 0.1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Opening:
+class Opening(Struct, frozen=True, kw_only=True):
     """One opening of the paste layer [mm, file]; `ref` is the component its X2 attribute names, or ""."""
 
     shape: Polygon

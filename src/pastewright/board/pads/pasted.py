@@ -5,10 +5,11 @@ exposed lands themselves, less what must stay bare.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from msgspec import structs
 from shapely import STRtree
 
 from pastewright.board.artwork import Layer
@@ -80,7 +81,7 @@ def paste_on_lands(layer: Layer, lands: Lands, *, outline: Area | None, graphics
             for place, parts in zip(
                 over[number], shared_out(opening.shape, under[over[number]]), strict=True
             ):
-                openings[place].extend(replace(opening, shape=part) for part in parts)
+                openings[place].extend(structs.replace(opening, shape=part) for part in parts)
         elif number in best:
             openings[best[number][1]].append(opening)
         else:
@@ -114,7 +115,9 @@ def _each_its_own(
             apart_openings.append(held)
             continue
         for opening in held:
-            apart_lands.append(replace(land, shape=opening.shape, source=opening.source, round_mm=0.0))
+            apart_lands.append(
+                structs.replace(land, shape=opening.shape, source=opening.source, round_mm=0.0)
+            )
             apart_openings.append([opening])
     return apart_lands, apart_openings
 

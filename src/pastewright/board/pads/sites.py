@@ -1,8 +1,8 @@
 """Pasted lands to sites: each land with its holes, and its name, pin and net from copper, netlist and parts."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
+from msgspec import structs
 from shapely import STRtree
 from shapely.geometry import Point as PlanePoint
 from shapely.geometry import Polygon
@@ -45,7 +45,7 @@ def sites_of(
             Site(
                 land=land
                 if (ref, pin, net) == (land.ref, land.pin, land.net)
-                else replace(land, ref=ref, pin=pin, net=net),
+                else structs.replace(land, ref=ref, pin=pin, net=net),
                 paste=len(openings),
                 ref=ref,
                 pin=pin,
@@ -88,7 +88,7 @@ def _with_parts(
     for number, ref in zip(own, placed.refs, strict=True):
         if ref != sites[number].ref:
             site = sites[number]
-            result[number] = replace(site, ref=ref, land=replace(site.land, ref=ref))
+            result[number] = structs.replace(site, ref=ref, land=structs.replace(site.land, ref=ref))
     return result, placed.check, placed.problems
 
 

@@ -5,11 +5,11 @@ groups that touch are united. Clear objects are taken off what was drawn before 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -28,8 +28,7 @@ ABUT_MM = 1e-3
 LEAST_AREA_MM2 = 1e-4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Island:
+class Island(Struct, frozen=True, kw_only=True):
     """One separate dark polygon [mm, file] and the indices of the dark objects that touch it, in file order."""
 
     shape: Polygon

@@ -1,15 +1,16 @@
 """Visits to expected deposits: which dot or bead each visit laid, by place alone.
 
 A dot belongs to the nearest expected dot within the place tolerance; a path to the expected bead that it follows
+from msgspec import Struct
 from either end, every corner of one within the tolerance of the other. The order in the program means nothing.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import chain
 from math import isfinite
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -27,8 +28,7 @@ MOST_CANDIDATES = 8  # beads that begin or end at one place
 NEAR_MM = 3.0  # how far off a deposit may lie and still be named as the one that is in the wrong place
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
+class Target(Struct, frozen=True, kw_only=True):
     """An expected deposit in machine coordinates."""
 
     index: int

@@ -9,6 +9,7 @@ from itertools import pairwise
 from math import dist
 
 import numpy as np
+from msgspec import structs
 
 from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
 from pastewright.deposit.shape import bead_width_mm, dot_width_mm
@@ -110,7 +111,9 @@ def with_pauses(motions: Motions, pauses_s: Mapping[int, float]) -> Motions:
         pause = pauses_s.get(move.deposit, 0.0) if move.deposit is not None else 0.0
         if move.step is Step.LOWER and pause > 0:
             up = moves[-1]
-            moves.append(replace(up, step=Step.DWELL, speed_mm_s=0.0, duration_s=pause, deposit=move.deposit))
+            moves.append(
+                structs.replace(up, step=Step.DWELL, speed_mm_s=0.0, duration_s=pause, deposit=move.deposit)
+            )
         moves.append(move)
     return replace(
         motions,

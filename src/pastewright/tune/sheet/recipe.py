@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from pastewright.deposit.shape import dot_volume_ul
@@ -87,7 +88,7 @@ class Recipe:
         early = self.cycles[item.level][item.slow][item.long]
         late = self.late[item.level][item.slow][item.long]
         push = early.push_ul + used_ul / self.late_ul * (late.push_ul - early.push_ul)
-        return replace(early, push_ul=push, retract_ul=push - early.volume_ul)
+        return structs.replace(early, push_ul=push, retract_ul=push - early.volume_ul)
 
 
 def doubt_of(profile: Profile) -> float:
