@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from demo_plans import plan_of
+from msgspec import structs
 from tuning_trials import measured
 from virtual_bench import Laid, Truth, lay, truth_of
 
@@ -119,7 +120,7 @@ def together(row: Motions, board: Motions) -> Motions:
         first -= 1
     offset = row.moves[last].plunger_mm - board.moves[first - 1].plunger_mm
     tail = [
-        replace(
+        structs.replace(
             move,
             plunger_mm=move.plunger_mm + offset,
             deposit=None if move.deposit is None else move.deposit + dots,

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 from programs_by_hand import BENCHES, HEADER, LABELS, MICROSTEP_MM, NGC, NGC_TIMED, SMALL, journeys
 
 from pastewright.motion.model import Motions, Step
@@ -118,7 +119,7 @@ def test_a_thousand_relative_thirds_end_where_they_should() -> None:
     drive = replace(profile.plunger, microsteps=32, gear=3.0)  # microsteps of 0.8/19200 mm = 0.0000416…
     profile = replace(profile, plunger=drive)
     push = next(move for move in SMALL.moves if move.step is Step.PUSH)
-    moves = [replace(push, plunger_mm=k * drive.microstep_mm) for k in range(1, 1001)]
+    moves = [structs.replace(push, plunger_mm=k * drive.microstep_mm) for k in range(1, 1001)]
     text = write_program(
         replace(SMALL, moves=(*SMALL.moves[:3], *moves), sections=()), profile, HEADER, LABELS
     ).text

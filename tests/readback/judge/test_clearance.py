@@ -7,6 +7,7 @@ from math import pi
 import numpy as np
 import pytest
 from demo_plans import plan_of
+from msgspec import structs
 from pytest import approx
 
 from pastewright.board.model import Side
@@ -175,7 +176,7 @@ def test_a_hop_lowered_into_the_paste_is_noticed(plan, share):
 
 def test_a_neighbour_that_stands_higher_than_planned_is_noticed(plan):
     expected = expected_from_plan(plan.record)
-    few = [replace(one, volume_ul=8 * one.volume_ul) for one in expected.deposits]
+    few = [structs.replace(one, volume_ul=8 * one.volume_ul) for one in expected.deposits]
     found = judged(plan, plan.program.text.splitlines(), replace(expected, deposits=tuple(few)))
     assert FindingKind.LOW_TRAVEL in kinds_of(found)
 
