@@ -9,6 +9,7 @@ is the state, so that sweeps without flow are exact, and what left the tip is sw
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import lru_cache
 from math import ceil, inf, pi
 
 import numpy as np
@@ -124,18 +125,20 @@ def _after_leg(
     tip, store = bench.tip, bench.store
     steps = max(_steps(pressure_of_stored_kpa(stored, store), leg, bench), least_steps)
     size = max(stored.size, leg.time_s.size)
-    stored, most = (np.array(np.broadcast_to(part, size), dtype=float) for part in (stored, most))
+    stored, most = np.array(_over(stored, size)), np.array(_over(most, size))
     along_leg((stored, most, *_parts(leg, size)), steps, _tip_numbers(tip), _store_numbers(store))
     return stored, most
 
 
 def _parts(leg: Leg, lanes: int) -> tuple[Floats, Floats, Floats]:
     """Time, first and last rate of a leg, one a lane."""
-    time, first, last = (
-        np.ascontiguousarray(np.broadcast_to(part, lanes), dtype=float)
-        for part in (leg.time_s, leg.start_ul_s, leg.end_ul_s)
-    )
-    return time, first, last
+    return _over(leg.time_s, lanes), _over(leg.start_ul_s, lanes), _over(leg.end_ul_s, lanes)
+
+
+def _over(part: Floats, lanes: int) -> Floats:
+    """Return numbers, one a lane; they may be those given, and are only read."""
+    wide = part if part.size == lanes else np.broadcast_to(part, lanes)
+    return np.ascontiguousarray(wide, dtype=float)
 
 
 def _standing(store: Store) -> Store:
@@ -143,12 +146,14 @@ def _standing(store: Store) -> Store:
     return replace(store, stiffness_n_mm=inf)
 
 
+@lru_cache(maxsize=256)
 def _tip_numbers(tip: TipFlow) -> TipNumbers:
     n = float(tip.flow_index)
     scale = pi * tip.radius_mm**3 * n * tip.consistency_kpa_sn ** (-1 / n)
     return tip.radius_mm / (2 * tip.length_mm), float(tip.yield_kpa), scale, n
 
 
+@lru_cache(maxsize=256)
 def _store_numbers(store: Store) -> StoreNumbers:
     return float(store.linear_ul_kpa), float(store.bubble_ul), float(_standing(store).linear_ul_kpa)
 
@@ -162,7 +167,7 @@ def _steps(pressure: Floats, leg: Leg, bench: PlungerBench) -> int:
     reach = pressure + sweep / bench.store.linear_ul_kpa
     top = np.maximum(pressure, np.minimum(reach, steady))
     wanted = leg.time_s / (STEP_OF_TIME_CONSTANT * time_constant_s(top, bench))
-    return int(np.clip(ceil(float(wanted.max())), 1, MOST_STEPS))
+    return min(max(ceil(float(wanted.max())), 1), MOST_STEPS)
 
 
 def after_fed(
