@@ -148,7 +148,9 @@ def test_the_plunger_presses_no_faster_than_planned_where_there_is_a_zone():
             moves[at] = structs.replace(
                 move, plunger_mm=moves[at - 1].plunger_mm + pressed_mm, speed_mm_s=speed_mm_s
             )
-            moves[at + 1 :] = [replace(later, plunger_mm=moves[at].plunger_mm) for later in moves[at + 1 :]]
+            moves[at + 1 :] = [
+                structs.replace(later, plunger_mm=moves[at].plunger_mm) for later in moves[at + 1 :]
+            ]
     plain = replace(journey((10.0, 10.0), (90.0, 90.0)), moves=tuple(moves))
     for top in (None, 30.0):
         found = around(plain, [zone(top=top)], PROFILE)
