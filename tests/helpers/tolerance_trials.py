@@ -11,7 +11,7 @@ from virtual_bench import lay, truth_of
 
 from pastewright.board.model import Side
 from pastewright.tolerance.changes import sheet_spread
-from pastewright.tolerance.predict import predicted
+from pastewright.tolerance.predict import Z95, predicted
 from pastewright.tolerance.spread import COUNTED, Spread, of_sds
 
 # Constants of the fit → fields of the bench in the computer.
@@ -37,23 +37,32 @@ def after_a_sheet() -> Spread:
 
 @dataclass(frozen=True, kw_only=True)
 class SizeClass:
-    """Deposits of about one volume: root mean squares of predicted and simulated standard deviations of ln V. `first`: the
-    first one after the strip is among them.
+    """Deposits of about one volume: root mean squares of what 95 of 100 benches are within, predicted and simulated [-, of
+    ln V, about the plan], and of the standard deviation of those simulated, which single benches far off decide.
     """
 
     volume_ul: float
     deposits: int
     predicted: float
     simulated: float
-    first: bool
+    deviation: float
 
 
-def size_classes(side: Side, benches: int, *, seed: int = 7) -> list[SizeClass]:
-    """Return the classes of a side's deposits, largest first, from so many benches."""
+def rms(values: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def size_classes(side: Side, benches: int, *, seed: int = 7, of_doubt: float = 1.0) -> list[SizeClass]:
+    """Return the classes of a side's deposits, largest first, from so many benches, each begun without pressure.
+
+    `of_doubt` is the share that they are off of what a sheet leaves.
+    """
     plan = plan_of(side)
     spread = after_a_sheet()
+    spread = replace(spread, covariance=of_doubt**2 * spread.covariance)
     found = predicted(plan.motions, plan.layout.deposits, plan.profile, spread)
     plain = truth_of(plan.profile)
+    ul = {deposit.index: deposit.volume_ul for deposit in plan.layout.deposits}
     rows = []
     for shift in spread.drawn(np.random.default_rng(seed), benches):
         changes = {
@@ -61,10 +70,12 @@ def size_classes(side: Side, benches: int, *, seed: int = 7) -> list[SizeClass]:
             for name, field in FIELDS.items()
         }
         laid = lay(plan.motions, replace(plain, **changes)).mean_ul
-        rows.append([laid[index] for index in found.deposits])
-    simulated = np.log(rows).std(axis=0, ddof=1)
+        # What is as good as missing is no further off than that.
+        rows.append([max(laid.get(index, 0.0), 0.05 * ul[index]) for index in found.deposits])
+    off = np.log(np.array(rows) / [ul[index] for index in found.deposits])
+    within, deviation = np.percentile(np.abs(off), 95, axis=0), off.std(axis=0, ddof=1)
     volumes = np.array([plan.layout.deposits[index].volume_ul for index in found.deposits])
-    own = found.systematic()
+    own = Z95 * found.systematic()
     classes = []
     left = np.ones(volumes.size, dtype=bool)
     while left.any():
@@ -75,9 +86,9 @@ def size_classes(side: Side, benches: int, *, seed: int = 7) -> list[SizeClass]:
             SizeClass(
                 volume_ul=float(volumes[here].mean()),
                 deposits=int(here.sum()),
-                predicted=float(np.sqrt(np.mean(own[here] ** 2))),
-                simulated=float(np.sqrt(np.mean(simulated[here] ** 2))),
-                first=plan.tour.visits[0].deposit in np.array(found.deposits)[here],
+                predicted=rms(own[here]),
+                simulated=rms(within[here]),
+                deviation=rms(deviation[here]),
             )
         )
     return classes

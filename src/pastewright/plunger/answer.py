@@ -179,7 +179,8 @@ def _kinds(turns: Turns) -> tuple[Ints, Ints]:
 
 
 def _worked_out(turns: Turns, bench: PlungerBench) -> Answers:
-    lanes = _Lanes(bench)
+    none = np.zeros((1, len(CONSTANTS)))
+    lanes = BenchLanes(bench, np.vstack([none, NUDGE * np.eye(len(CONSTANTS)), none]))
     start = np.full((turns.volume_ul.size, lanes.count), bench.rest_ul)
     pushed_mm = turns.way_mm[:, PRESS] + turns.way_mm[:, PUSH]
     nudges = NUDGE * np.maximum(pushed_mm * bench.ul_per_mm, 1e-3)
@@ -190,19 +191,18 @@ def _worked_out(turns: Turns, bench: PlungerBench) -> Answers:
         if bool(seconds.any()):
             state.through(way, seconds, rise, PRESS_STEPS if slot == PRESS else STROKE_STEPS)
     laid, left = state.out, state.stored
-    by_constant = 1 / lanes.nudges
     return Answers(
-        laid=(laid[:, 1:-1] - laid[:, :1]) * by_constant,
-        left=(left[:, 1:-1] - left[:, :1]) * by_constant,
+        laid=(laid[:, 1:-1] - laid[:, :1]) / NUDGE,
+        left=(left[:, 1:-1] - left[:, :1]) / NUDGE,
         laid_by_start=(laid[:, -1] - laid[:, 0]) / nudges,
         left_by_start=(left[:, -1] - left[:, 0]) / nudges,
     )
 
 
-class _Lanes:
-    """The bench, and benches that are off by a little: as it is, one a constant, as it is for another start."""
+class BenchLanes:
+    """Benches that are off from one, a lane each; `shifts`, lanes × 8, are of `CONSTANTS`."""
 
-    def __init__(self, bench: PlungerBench) -> None:
+    def __init__(self, bench: PlungerBench, shifts: Floats) -> None:
         store, tip = bench.store, bench.tip
         plain = {
             "frame_stiffness_n_mm": store.stiffness_n_mm,
@@ -214,14 +214,10 @@ class _Lanes:
             "flow_index": tip.flow_index,
             "yield_stress_kpa": tip.yield_kpa,
         }
-        self.count = len(CONSTANTS) + 2
-        self.nudges = np.full(len(CONSTANTS), NUDGE)
-        table = np.tile([plain[name] for name in CONSTANTS], (self.count, 1))
-        for at, name in enumerate(CONSTANTS):
-            if name == "seal_friction_n":
-                table[at + 1, at] += NUDGE
-            else:
-                table[at + 1, at] *= np.exp(NUDGE)
+        self.count = len(shifts)
+        own = np.array([plain[name] for name in CONSTANTS])
+        added = np.array([name == "seal_friction_n" for name in CONSTANTS])
+        table = np.where(added, own + shifts, own * np.exp(np.where(added, 0.0, shifts)))
         stiffness, backlash, gain, self.bubble, friction, consistency, self.index, self.yields = table.T
         area = store.area_mm2
         # A seal's grip is taken up at each reversal as a backlash is, 2·F/k; that the pressure falls faster meanwhile
@@ -265,7 +261,7 @@ class _Lanes:
 class _State:
     """What is stored, and what came out since the turn began, turns × lanes [µL]."""
 
-    def __init__(self, lanes: _Lanes, stored: Floats) -> None:
+    def __init__(self, lanes: BenchLanes, stored: Floats) -> None:
         self.lanes = lanes
         self.stored = stored
         self.out = np.zeros_like(stored)
@@ -307,7 +303,7 @@ class _State:
 
 
 def _after(
-    lanes: _Lanes, stored: Floats, swept: Floats, h: Floats, begun: tuple[Floats, Floats, Floats, Floats]
+    lanes: BenchLanes, stored: Floats, swept: Floats, h: Floats, begun: tuple[Floats, Floats, Floats, Floats]
 ) -> Floats:
     """What is stored after a step of exprb32 with the sweep spread evenly over it; `begun` are the linear compliance,
     and pressure, flow and its slope at the start.

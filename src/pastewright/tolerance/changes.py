@@ -26,7 +26,7 @@ from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.structure import hopped
 from pastewright.problems import InputError
 from pastewright.profile.model import Profile
-from pastewright.tolerance.predict import MOST, Z95
+from pastewright.tolerance.predict import MOST, Z95, along_axes
 from pastewright.tolerance.spread import Spread, spread_of
 from pastewright.tune.fit.constants import LEAST_BUBBLE_UL
 
@@ -116,11 +116,13 @@ class _Mind:
         at = np.arange(len(self.index) + self.before)
         if by_place:
             at = np.concatenate([first, self.before + np.argsort(self.index)])
-        volumes = self.turns.volume_ul[at]
-        chain = chained(self.answers.taken(at), volumes, hopped(volumes, self.profile))
-        rows: Floats = chain.by_constant[self.before :][:, [NAMES.index(name) for name in spread.names]]
-        variance = np.einsum("ij,jk,ik->i", rows, spread.covariance, rows) + spread.scatter**2
-        reach = np.abs(rows @ spread.bias) + Z95 * np.sqrt(np.maximum(variance, 0.0))
+        turns = self.turns.taken(at)
+        structure = hopped(turns.volume_ul, self.profile)
+        by_constant = chained(self.answers.taken(at), turns.volume_ul, structure).by_constant
+        along = along_axes(turns, self.bench, spread, by_constant, structure)[self.before :]
+        rows: Floats = by_constant[self.before :][:, [NAMES.index(name) for name in spread.names]]
+        variance = np.square(along).sum(axis=1) + spread.scatter**2
+        reach = np.abs(rows @ spread.bias) + Z95 * np.sqrt(variance)
         return min(float(np.percentile(reach, 95)), MOST)
 
     def change(self, means: Means, to: str, spread: Spread, *, by_place: bool = False) -> BenchChange:
