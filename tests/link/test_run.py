@@ -298,3 +298,27 @@ def test_a_plunger_word_that_lost_its_point_is_stopped_on_its_way_and_accounted_
     counted = sum(sum(action.units) for action in actions if isinstance(action, Started))
     counted += sum(action.units for action in actions if isinstance(action, Swept))
     assert counted == pytest.approx(plunger, abs=0.002)
+
+
+def test_a_name_that_never_arrived_moves_nothing_in_the_account():
+    """The line end before G92 was lost, and its letter: the plunger keeps the number 2 that it had, and has not moved."""
+    job = job_of(written("cnc", 3, beads=False))
+    controller = VirtualController("cnc", scale=1.0)
+    controller.feed(b"$X\nG1 A2 F6000\n", 0.0)
+    controller.take(5.0)
+    began = controller.state.plunger
+    run, actions = new_run("cnc", job), []
+    drive(
+        run,
+        controller,
+        now_s=6.0,
+        down=lambda data: data.replace(b"G54\nG92 A0", b"G54J92 A0"),
+        watch=lambda run, some, now_s: actions.extend(some),
+    )
+    assert run.phase is Phase.STOPPED
+    assert "error:20" in run.why
+    went = controller.state.plunger - began
+    assert went == pytest.approx(-0.02, abs=1e-6)  # the relief, and nothing that was never pushed
+    assert sum(action.units for action in actions if isinstance(action, Swept)) == pytest.approx(
+        went, abs=1e-6
+    )

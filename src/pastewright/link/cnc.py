@@ -348,7 +348,7 @@ class CncSender:
         elif self._state is _State.HOLDING:
             self._held_still(state, word, now_s, events)
         elif self._state is _State.READY:
-            self._watch(word, state, place, now_s, events)
+            self._watch(word, state, (place, machine), now_s, events)
         if self._state is not _State.FAILED:
             events.append(Standing(state, place, machine))
 
@@ -387,7 +387,12 @@ class CncSender:
             self._unfit(state, events)
 
     def _watch(
-        self, word: str, state: str, place: dict[str, float], now_s: float, events: list[Event]
+        self,
+        word: str,
+        state: str,
+        places: tuple[dict[str, float], dict[str, float]],
+        now_s: float,
+        events: list[Event],
     ) -> None:
         if word == "Alarm":
             nothing_at_work = not self._flight and self._standing is None
@@ -403,9 +408,9 @@ class CncSender:
             return
         if self._standing is not None:
             self._blind += 1
-            if place or self._blind > MOST_BLIND:
+            if places[0] or self._blind > MOST_BLIND:
                 token, self._standing = self._standing, None
-                events.append(Passed(token, place))
+                events.append(Passed(token, *places))
             return
         if not self._flight:
             return

@@ -43,10 +43,14 @@ class Ready:
 
 @dataclass(frozen=True, slots=True)
 class Passed:
-    """Everything before barrier `token` was carried out; `position` is what the controller reports, by axis letter."""
+    """Everything before barrier `token` was carried out; `position` is what the controller reports, by axis letter.
+
+    `machine` is the same in the machine's own coordinates, {} where the report did not say.
+    """
 
     token: int
     position: dict[str, float] = field(default_factory=dict)
+    machine: dict[str, float] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -229,6 +229,13 @@ class Run:
         self._told_from: float | None = (
             0.0  # the plunger's number before the lines sent, None where they rename it on the way
         )
+        self._named: int | None = None  # which of the lines sent renames the plunger's place, if any does
+        self._called = 0.0  # the plunger's number before that line
+        self._machine: dict[str, float] = {}  # the last place told in the machine's own coordinates
+        self._machine_twice: float | None = (
+            None  # the plunger's there, where two reports in a row have the same
+        )
+        self._machine_rest: float | None = None  # the plunger's there before the lines sent
         self._reach: dict[str, tuple[float, float]] = {}  # from where to where the lines sent bring each axis
         self._strays = 0  # reports in a row that have an axis elsewhere
         self.place_lost = ""
@@ -351,6 +358,9 @@ class Run:
             self._passed(event, now_s)
         elif isinstance(event, Standing):
             self.place = event.position or self.place
+            at = event.machine.get(self._job.letter)
+            self._machine_twice = at if at == self._machine.get(self._job.letter) else None
+            self._machine = event.machine or self._machine
             self._note_offset(event)
             self._plunger_told(event, now_s)
             self._strayed(event.position, now_s)
@@ -394,6 +404,7 @@ class Run:
 
     def _passed(self, event: Passed, now_s: float) -> None:
         self.place = event.position or self.place
+        self._machine = event.machine or self._machine
         if self.phase is Phase.STOPPING:
             if event.token == self._token and self._relieving:
                 self._doubt(self.why)
@@ -456,6 +467,15 @@ class Run:
             steps += walk(block.lines, before, letter, reprap=self._bench.reprap)
         self._stroke = LinesOut(steps, taken=self._sender.taken)
         self._told_from = _number_at_rest(blocks, letter)
+        names = [
+            at
+            for at, line in enumerate(line for block in blocks for line in block.lines)
+            if _names(line, letter)
+        ]
+        self._named, self._called = (names[-1] if names else None), self.place.get(letter, 0.0)
+        # What was said before the first lines no barrier has proved: one report may be garbled, two alike are not.
+        first = self.phase is Phase.PREPARING
+        self._machine_rest = self._machine_twice if first else self._machine.get(letter)
         self._reach = _reach(blocks, letter)
         self._strays = 0
         self._token = self._group_token = next(self._tokens)
@@ -524,15 +544,27 @@ class Run:
             self._actions.append(Noted("place", self.place_lost))
 
     def _plunger_told(self, event: Standing, now_s: float) -> None:
-        letter = self._job.letter
-        if letter not in event.position or not self._sent or self._told_from is None or self._relieving:
+        at = self._from_rest(event.position, event.machine)
+        if at is None or not self._sent or self._relieving:
             return
-        at = event.position[letter] - self._told_from
         self._stroke.told(at, now_s)
         if self._breaking_off is None:
             self._punctual.told(self._stroke, at, now_s)
         if self._breaking_off is not None and event.state in STILL:
             self._breaking_off = self._stroke.counted - at, self._rounding
+
+    def _from_rest(self, position: dict[str, float], machine: dict[str, float]) -> float | None:
+        """Return how far the plunger is from where it stood before the lines sent, None where a report does not tell.
+
+        The machine's own coordinates tell it whatever lines that rename places did, or did not, arrive.
+        """
+        letter = self._job.letter
+        if self._machine_rest is not None and letter in machine:
+            return machine[letter] - self._machine_rest
+        if letter not in position or self._told_from is None:
+            return None
+        renamed = self._named is None or not self._bench.reprap or self._stroke.acknowledged > self._named
+        return position[letter] - (self._told_from if renamed else self._called)
 
     def _strayed(self, position: dict[str, float], now_s: float) -> None:
         """Stop where two reports in a row have an axis where no line brings it: one was garbled into another."""
@@ -568,6 +600,7 @@ class Run:
         """Return the lines that make the machine safe after a stop."""
         letter = self._job.letter
         plunger = self.place.get(letter)
+        stood = self._from_rest(self.place, self._machine)
         begin: float | None = None
         retraction = 0.0
         if self._sent and self._sent[0].part is not ProgramPart.END:
@@ -575,6 +608,9 @@ class Run:
             furthest, last = self._plunger_walk()
             sign = -1.0 if self._bench.relief < 0 else 1.0
             retraction = sign * max(sign * (furthest - last), 0.0)
+            if stood is not None:
+                plunger = begin + stood
+            told = plunger
             if plunger is not None and sign * (plunger - furthest) > 0:
                 plunger = furthest  # it was never sent further: a report that says so is garbled
         lines = stop_lines(
@@ -594,8 +630,10 @@ class Run:
         else:
             counted = sum(self._units(block) for block in self._sent)
             stands = plunger if plunger is not None else begin
-            if self._elsewhere:  # told twice: a line was garbled into another, and that was carried out
-                stands = self.place.get(letter, stands)
+            if (
+                self._elsewhere and told is not None
+            ):  # told twice: a line was garbled into another, and carried out
+                stands = told
             units = stands - begin + back - counted
             self._sweep("broken off and relieved", units, unsent=back, doubt=self._rounding)
         return lines
@@ -674,6 +712,11 @@ def _strokes(block: ProgramBlock, letter: str, height_mm: float) -> list[tuple[b
             strokes.append((False, []))
             down = False
     return [(whole, lines) for whole, lines in strokes if lines]
+
+
+def _names(line: str, letter: str) -> bool:
+    """Whether a line calls the plunger's place by another number."""
+    return line.startswith("G92") and letter in line[3:]
 
 
 def _number_at_rest(blocks: Sequence[ProgramBlock], letter: str) -> float | None:
