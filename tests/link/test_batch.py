@@ -1,6 +1,7 @@
 """Batches: what keys do, what the journal keeps, and random ones to the end with faults and kills."""
 
 from dataclasses import replace
+from statistics import median
 
 import pytest
 from batch_campaign import UL_PER_UNIT, random_batch
@@ -203,22 +204,28 @@ def test_on_another_computer_the_mark_is_not_believed_and_the_doubt_is_shown(jou
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("protocol", PROTOCOLS)
-def test_two_hundred_random_batches(protocol, tmp_path):
-    kills = lost = near = 0
-    beyond = []
-    for seed in range(200):
-        told = random_batch(seed // 2, protocol, tmp_path / f"{seed}.db", boards=30, faulty=seed % 2 == 0)
+@pytest.mark.parametrize("faulty", [True, False], ids=["over a wire that fails", "over a sound wire"])
+def test_a_hundred_random_batches(protocol, faulty, tmp_path):
+    """Every deposit once or in doubt (`random_batch` holds it), and the account right as far as anybody can know.
+
+    A stop, an end or a reset in the midst of a push leaves nobody to say how far the plunger came: there the account is
+    wrong by no more than it says itself, beside the 0.1 % that holds where nothing of the kind struck.
+    """
+    kills = lost = near = sure = 0
+    beyond, shares = [], []
+    for seed in range(100):
+        told = random_batch(seed, protocol, tmp_path / f"{seed}.db", boards=30, faulty=faulty)
         kills, lost = kills + told.story.kills, lost + told.story.lost
-        off_ul = abs(told.ledger_ul - told.plunger_ul)
-        near += off_ul <= 0.001 * told.plunger_ul
-        # Elsewhere the account says itself how far it may be wrong.
-        if off_ul > 0.001 * told.plunger_ul + told.doubt_ul + 1e-9:
+        off_ul, allowed_ul = abs(told.ledger_ul - told.plunger_ul), 0.001 * told.plunger_ul
+        near += off_ul <= allowed_ul
+        sure += told.doubt_ul <= allowed_ul
+        shares.append(told.doubt_ul / told.plunger_ul)
+        if off_ul > allowed_ul + told.doubt_ul + 1e-9:
             beyond.append((seed, off_ul, told))
     print(
-        protocol,
-        f"{near} of 200 within 0.1 %, {len(beyond)} beyond the doubt told, {kills} kills, {lost} lost",
-        beyond,
+        f"{protocol}: {near} of 100 within 0.1 %, {sure} say that they are, doubt {100 * median(shares):.2f} % in the median"
+        f" and {100 * max(shares):.2f} % at most; {kills} kills, {lost} lost; beyond the doubt told: {beyond}"
     )
-    # A host killed while it carries out a stop: one in two hundred was seen.
-    assert len(beyond) <= 2, beyond
-    assert kills > 100 and lost > 100
+    assert beyond == []
+    assert near > (20 if faulty else 90)
+    assert kills > 50 and (lost > 50 or not faulty)

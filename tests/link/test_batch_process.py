@@ -33,6 +33,9 @@ from pastewright.profile.examples import example_text
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a"}
 HOME = {"reprap": "G28", "cnc": "$H"}
 MAIN = HASTE + "from pastewright.cli.app import main; main()"
+CARD_ROWS = 8
+FILLED_UL = 100
+"""Eight rows a card and 100 µL a filling: thirty boards need some of each."""
 CHECKED = "place,board,side,clear,air"
 
 
@@ -45,9 +48,10 @@ def planned(tmp_path_factory):
             folder = tmp_path_factory.mktemp(protocol)
             bench = folder / "bench.toml"
             text = example_text(BENCHES[protocol])
-            bench.write_text(text.replace("[run]", f'[run]\nhome = "{HOME[protocol]}"', 1), "utf-8")
+            ours = f'[run]\nhome = "{HOME[protocol]}"\ncard_rows = {CARD_ROWS}\n'
             if "[run]" not in text:
-                bench.write_text(text + f'\n[run]\nhome = "{HOME[protocol]}"\n', "utf-8")
+                text += "\n[run]\n"
+            bench.write_text(text.replace("[run]\n", ours, 1), "utf-8")
             (folder / "board").mkdir()
             write_demo(folder / "board", "x2")
             profile = pw.read_profile(bench)
@@ -76,6 +80,7 @@ class Person:
         )
         os.close(there)
         self.shown = ""
+        self.answered: Counter[str] = Counter()
 
     def sees(self, seconds):
         if not select.select([self.here], [], [], seconds)[0]:
@@ -111,12 +116,16 @@ class Person:
 
     def _key(self, asked):
         if "How much was put in" in asked:
-            return b"2000\n"
+            self.answered["refills"] += 1
+            return b"%d\n" % FILLED_UL
         if "What is wrong with it" in asked:
             return b"scratched\n"
         if "look at" in asked and "leaves it in doubt" in asked:
             return self.rng.choice([b"t", b"l"])
-        if "card is full" in asked or "Enter ends it" in asked:
+        if "card is full" in asked:
+            self.answered["cards"] += 1
+            return b"\n"
+        if "Enter ends it" in asked:
             return b"\n"
         if "tells the other keys" in asked:
             if "first\n" in asked or "first\r" in asked or "(x) first" in asked:
@@ -183,6 +192,7 @@ def carried_out(planned, protocol, tmp_path, *, boards, troubles, seed, scale, f
         for attempt in range(troubles + 5 + (60 if faults_every else 0)):
             person = Person([*(["batch"] if there else begin), *common], rng, attempt < troubles)
             story[person.works(until_s) or "ran to its end"] += 1
+            story += person.answered
             time.sleep(0.3)
             assert "Traceback" not in person.shown, person.shown[-3000:]
             journal = Journal(journal_file)
@@ -295,3 +305,5 @@ def test_thirty_boards_over_a_wire_that_fails(planned, protocol, tmp_path):
     assert told["states"]["laid"] > 15
     assert told["faults"]["reset"] and told["faults"]["lose"]
     assert told["story"]["plugged in"] > 1
+    assert told["story"]["cards"] >= 2
+    assert told["story"]["refills"] >= 2

@@ -7,9 +7,10 @@ f b           plunger             q         leave
 
 from rich.markup import escape
 
+from pastewright.counting import clock_words
 from pastewright.hands.guide import GivenUpError, Steer
 from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of, stepped, typed_steps
-from pastewright.hands.moves import PLUNGER, Go, Spot, length_mm
+from pastewright.hands.moves import PLUNGER, Go, Spot, length_mm, pushes_s
 from pastewright.hands.reach import SAME_MM
 from pastewright.link.events import Trouble
 from pastewright.link.hand import Hand
@@ -33,6 +34,8 @@ SIZE_KEYS = {str(at): size for at, size in enumerate(SIZES_MM, start=1)}
 FIRST_SIZE_MM = 0.1
 HERE, LEAVE = ("enter",), ("q", "escape")
 WORDS = {"XYZ": "arrows X and Y, PgUp PgDn or u d Z", "P": "f plunger forward, b back"}
+LONG_S = 2.0
+"""A step that lasts longer is shown under way, or a person believes that the key was not taken (own choice)."""
 CLEAR = "\r\x1b[2K"
 
 
@@ -76,6 +79,9 @@ def _stepped(step: JogStep, key: str, hand: Hand, terminal: Terminal, *, touchin
     if isinstance(move, JogHalt):
         return move.words
     here = hand.at
+    lasts_s = length_mm(here, move) / move.speed_mm_s if isinstance(move, Go) else pushes_s([move])
+    if lasts_s > LONG_S:
+        print(f"{CLEAR}  on its way, {clock_words(lasts_s)}; another key stops it", end="", flush=True)
     before, hand.stop = hand.stop, lambda: any(other != key for other in terminal.pressed())
     try:
         hand.go([move], touching=touching)
