@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 from verdicts import all_delivered
 
 import pastewright.readback.judge.verify as verify_module
@@ -59,7 +60,9 @@ def test_each_deposit_is_found_at_its_line(good):
 def test_the_order_of_deposits_and_the_end_of_beads_mean_nothing(good):
     case = good("reprap")
     backwards = Expected(
-        deposits=tuple(replace(d, points_mm=d.points_mm[::-1]) for d in reversed(case.expected.deposits))
+        deposits=tuple(
+            structs.replace(d, points_mm=d.points_mm[::-1]) for d in reversed(case.expected.deposits)
+        )
     )
     assert verify(case.text, backwards, case.profile).ok
 
@@ -68,9 +71,9 @@ def test_a_wrong_expectation_is_a_wrong_program(good):
     case = good("reprap")
     first, *others = case.expected.deposits
     for wrong in (
-        replace(first, volume_ul=first.volume_ul * 1.1),
-        replace(first, points_mm=((1.0, 1.2),)),
-        replace(first, kind="bead", points_mm=((1.0, 1.0), (1.0, 2.0))),
+        structs.replace(first, volume_ul=first.volume_ul * 1.1),
+        structs.replace(first, points_mm=((1.0, 1.2),)),
+        structs.replace(first, kind="bead", points_mm=((1.0, 1.0), (1.0, 2.0))),
     ):
         assert not verify(case.text, Expected(deposits=(wrong, *others)), case.profile).ok
     extra = ExpectedDeposit(kind=DepositKind.DOT, points_mm=((9.0, 9.0),), volume_ul=0.1, pad_ids=("X1",))
