@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from pastewright.inspect.flat import Flags, FlatBoard, Floats32
-from pastewright.inspect.search import RINGS, SECTORS
+from pastewright.inspect.search import NORMAL, RINGS, SECTORS
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -46,6 +46,12 @@ LEAST_PX = 150  # to say what a ground looks like
 UNKNOWN_LAND = 0.15  # density of a metal that was nowhere to be seen: as wide as metals are
 
 
+def normal_log(colour: Floats32, mean: Floats, spread: Floats, tamed: float = np.inf) -> Floats:
+    """Return the ln density of colours (..., 3) under a normal scatter; squares count no more than `tamed`."""
+    off = np.minimum((((colour - mean) / spread) ** 2).sum(axis=-1), tamed)
+    return np.asarray(-0.5 * off - np.log(spread).sum(axis=-1) - NORMAL)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DomeLook:
     """Mean and spread of the features by ring and sector (RINGS·SECTORS, 3), and over all paste (3)."""
@@ -57,8 +63,7 @@ class DomeLook:
 
     def any_log_density(self, colour: Floats32) -> Floats:
         """Return the ln density of paste that is not shaded as others are: under another neighbour, leaning, smeared."""
-        off = (((colour - self.any_mean) / self.any_spread) ** 2).sum(axis=-1)
-        return np.asarray(-0.5 * off - np.log(self.any_spread).sum() - 2.757 + UNUSUAL)  # 3/2·ln 2π
+        return normal_log(colour, self.any_mean, self.any_spread) + UNUSUAL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

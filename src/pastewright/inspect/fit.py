@@ -97,7 +97,30 @@ class _Patch:
     on_land: Flags
     own: Flags
     before: Floats32 | None
-    px_mm2: float
+
+    def thinned(self, every: int) -> "_Patch":
+        """Return every so many of the pixels."""
+        return _Patch(
+            places=self.places[::every],
+            colour=np.ascontiguousarray(self.colour[::every]),
+            code=self.code[::every],
+            mask_code=self.mask_code[::every],
+            on_land=self.on_land[::every],
+            own=self.own[::every],
+            before=None if self.before is None else self.before[::every],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Placed:
+    """A patch's pixels about a row as fitted: how far out on its dome (1 at the rim) and on which side, how far beyond its
+    rim [mm], and in which cell beside it (see `halo`).
+    """
+
+    rho: Floats
+    theta: Floats
+    beyond: Floats
+    cell: Whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,11 +145,14 @@ def fit_rows(flat: FlatBoard, picture: BoardPicture) -> FittedBoard:
     fits = {number: FittedRow(shift_mm=(0.0, 0.0), width=1.0, mean=1.0, width_sd=0.1) for number in patches}
     bare = bare_land(flat)
     ground = ground_look(flat, bare)
-    dome, edge, paste_px = _learnt(patches, fits, picture, ground)
-    halo = _halo(patches, fits, picture, flat.scale)
+    placed = _placed(patches, fits, picture)
+    dome, edge, paste_px = _learnt(patches, placed, fits, ground)
+    halo = _halo(patches, placed, fits, picture, flat.scale)
     width = UsualWidth()
     for search in SEARCH:
         told = _told_apart(ground, paste_px)
+        every = search[3]
+        thin = {number: patch.thinned(every) for number, patch in patches.items()}
         fits = {
             number: _searched(
                 picture.rows[number],
@@ -135,21 +161,22 @@ def fit_rows(flat: FlatBoard, picture: BoardPicture) -> FittedBoard:
                 _grounds(
                     patch,
                     (ground, edge, told),
-                    halo.log_density(patch.colour, _cells(picture, number, patch, fits)),
+                    halo.log_density(patch.colour, placed[number].cell[::every]),
                 ),
                 fits[number],
                 search,
                 width,
             )
-            for number, patch in patches.items()
+            for number, patch in thin.items()
         }
         usual = float(np.median([fit.mean for fit in fits.values()])) if fits else 0.0
         good = {number: fit for number, fit in fits.items() if fit.mean > max(0.0, GOOD_SHARE * usual)}
         if len(good) < 3:
             break
         width = usual_width(good.values())
-        dome, edge, paste_px = _learnt(patches, good, picture, ground)
-        halo = _halo(patches, good, picture, flat.scale)
+        placed = _placed(patches, fits, picture)
+        dome, edge, paste_px = _learnt(patches, placed, good, ground)
+        halo = _halo(patches, placed, good, picture, flat.scale)
     return FittedBoard(
         rows=fits,
         dome=dome,
@@ -191,7 +218,6 @@ def _patch(flat: FlatBoard, number: int, row: InspectedRow) -> _Patch:
         on_land=flat.land[lines, cols],
         own=(flat.nearest[lines, cols] == number) & (flat.away_mm[lines, cols] > 0),
         before=None if flat.before is None else flat.before[lines, cols],
-        px_mm2=(step / flat.scale) ** 2,
     )
 
 
@@ -221,14 +247,12 @@ def dome_places(row: InspectedRow, places: Floats) -> tuple[Floats, Floats]:
 
 
 def _learnt(
-    patches: dict[int, _Patch], fits: dict[int, FittedRow], picture: BoardPicture, ground: GroundLook
+    patches: dict[int, _Patch], placed: dict[int, _Placed], taught_by: Iterable[int], ground: GroundLook
 ) -> tuple[DomeLook, EdgeLook, Floats32]:
     """Return how paste and its edge look, from the pixels within all fitted domes."""
     colours, places, rims = [], [], []
-    for number, fit in fits.items():
-        patch, row = patches[number], picture.rows[number]
-        away, theta = dome_places(row, patch.places - np.array(fit.shift_mm))
-        rho = away / (0.5 * fit.width * row.deposit.width_mm)
+    for number in taught_by:
+        patch, rho, theta = patches[number], placed[number].rho, placed[number].theta
         within = rho < TAUGHT
         colours.append(patch.colour[within])
         places.append(ring_and_sector(rho[within], theta[within]))
@@ -247,26 +271,38 @@ def _told_apart(ground: GroundLook, paste_px: Floats32) -> float:
     return min(max(min(over, under) / WELL_TOLD, LEAST_TOLD), 1.0)
 
 
-def _cells(picture: BoardPicture, number: int, patch: _Patch, fits: dict[int, FittedRow]) -> Whole:
-    """Return the cell of each pixel beside a row as last fitted."""
-    row, fit = picture.rows[number], fits[number]
-    away, theta = dome_places(row, patch.places - np.array(fit.shift_mm))
-    beyond = away - 0.5 * fit.width * row.deposit.width_mm
-    return halo_cells(beyond, theta, row.deposit.height_mm, patch.on_land)
+def _placed(
+    patches: dict[int, _Patch], fits: dict[int, FittedRow], picture: BoardPicture
+) -> dict[int, _Placed]:
+    """Return where each row's pixels lie about it as fitted."""
+    found = {}
+    for number, patch in patches.items():
+        row, fit = picture.rows[number], fits[number]
+        away, theta = dome_places(row, patch.places - np.array(fit.shift_mm))
+        half = 0.5 * fit.width * row.deposit.width_mm
+        found[number] = _Placed(
+            rho=away / half,
+            theta=theta,
+            beyond=away - half,
+            cell=halo_cells(away - half, theta, row.deposit.height_mm, patch.on_land),
+        )
+    return found
 
 
 def _halo(
-    patches: dict[int, _Patch], fits: dict[int, FittedRow], picture: BoardPicture, scale: float
+    patches: dict[int, _Patch],
+    placed: dict[int, _Placed],
+    fits: dict[int, FittedRow],
+    picture: BoardPicture,
+    scale: float,
 ) -> HaloLook:
     """Return how the ground beside paste looks, blurred rims left out."""
 
     def shown(number: int) -> tuple[Floats32, Whole]:
-        patch, row, fit = patches[number], picture.rows[number], fits[number]
-        away, theta = dome_places(row, patch.places - np.array(fit.shift_mm))
-        half = 0.5 * fit.width * row.deposit.width_mm
-        beside = patch.own & (away > half + max(BLURRED_PX / scale, BLURRED * half))
-        cell = halo_cells(away - half, theta, row.deposit.height_mm, patch.on_land)
-        return patch.colour[beside], cell[beside]
+        patch, about = patches[number], placed[number]
+        half = 0.5 * fits[number].width * picture.rows[number].deposit.width_mm
+        beside = patch.own & (about.beyond > max(BLURRED_PX / scale, BLURRED * half))
+        return patch.colour[beside], about.cell[beside]
 
     return halo_look(shown(number) for number in fits)
 
@@ -311,7 +347,7 @@ def _searched(
     reach, step, widths, every = search
     half = 0.5 * row.deposit.width_mm
     pixels = tuple(
-        np.ascontiguousarray(one[::every])
+        np.ascontiguousarray(one)
         for one in (patch.places, patch.colour, *grounds, dome.any_log_density(patch.colour))
     )
     shifts = _shifts(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.inspect.dome import Whole
+from pastewright.inspect.dome import Whole, normal_log
 from pastewright.inspect.flat import Flags, Floats32
 from pastewright.inspect.search import SECTORS, TAMED
 
@@ -34,9 +34,7 @@ class HaloLook:
 
     def log_density(self, colour: Floats32, cell: Whole) -> Floats:
         """Return the ln density of ground beside paste at pixels of these colours; `cell` −1 is too far to say."""
-        mean, spread = self.mean[cell], self.spread[cell]
-        off = (((colour - mean) / spread) ** 2).sum(axis=-1)
-        told = -0.5 * np.minimum(off, 2 * TAMED) - np.log(spread).sum(axis=-1) - 2.757 + USUAL
+        told = normal_log(colour, self.mean[cell], self.spread[cell], 2 * TAMED) + USUAL
         return np.where((cell >= 0) & self.known[cell], told, UNTOLD)
 
 

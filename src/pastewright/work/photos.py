@@ -41,7 +41,7 @@ def measured_sheet(sheet: Path, photos: Sequence[Path], *, weighed: str = "", ou
     from pastewright.work.exits import DONE
     from pastewright.work.printing.console import out as console
     from pastewright.work.printing.console import print_problems
-    from pastewright.work.printing.tuning import print_measurements
+    from pastewright.work.printing.measured import print_measurements
     from pastewright.writing import writing
 
     scale = parse_weighed(weighed) if weighed else None

@@ -18,7 +18,7 @@ from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.record.measurements import DotReading, DotState
 from pastewright.tune.sheet.model import Role, Sheet
 
-WIDEST_PX = 2800  # a file of a few megabytes
+WIDEST_PX = 2000  # a file of two megabytes, made in a quarter of a second
 MOST_LARGER = 2.0  # a small photo is not blown up further
 ROOM_PITCHES = 2.2  # round the outermost dots: numbers of rows and columns, and the legend above
 GREEN, RED, GREY, WHITE, BLACK = (0, 200, 70), (235, 40, 40), (150, 150, 150), (255, 255, 255), (0, 0, 0)

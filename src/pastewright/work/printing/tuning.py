@@ -1,6 +1,5 @@
 """Sheets, photos, fits and their history, as the tuning commands print them."""
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -13,7 +12,6 @@ from pastewright.readback.model import Verdict
 from pastewright.tune.fit.fit import Estimate, Fitted
 from pastewright.tune.fit.verdicts import TuneVerdict
 from pastewright.tune.record.capability import Capability
-from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.profile_update import drift_rows
 from pastewright.tune.sheet.block import Block
 from pastewright.tune.sheet.design import Designed
@@ -132,34 +130,6 @@ def print_promise(promise: Promise, pads: Mapping[str, float]) -> None:
         console.print(f"  [yellow]second sheet[/] {escape(second_sheet_of(promise))}")
     if promise.pressure_doubt >= MOST_DOUBT:
         console.print(f"  [yellow]stiffness[/] {escape(STIFFNESS_ASKED)}")
-
-
-def print_measurements(measurements: Measurements) -> None:
-    """Print each photo's facts, and what was measured and what was not."""
-    numbers = ("px/mm", "blur px", "tilt °", "centres off mm", "lens k1", "found", "measured")
-    table = table_of("photo", *numbers, words=("photo",))
-    for facts in measurements.photos:
-        table.add_row(
-            escape(facts.name),
-            f"{facts.px_per_mm:.1f}",
-            f"{facts.blur_px:.1f}",
-            f"{facts.tilt_deg:.0f}",
-            f"{facts.residual_mm:.3f}",
-            "not told" if facts.k1 is None else f"{facts.k1:+.4f}",
-            str(facts.found),
-            str(facts.measured),
-        )
-    console.print(table)
-    states = Counter(reading.state for reading in measurements.readings)
-    console.print(
-        f"{counted(states[DotState.MEASURED], 'dot')} measured,"
-        f" {states[DotState.MISSING]} missing, {states[DotState.REFUSED]} refused"
-    )
-    reasons = Counter(reading.why for reading in measurements.readings if reading.state is DotState.REFUSED)
-    for why, count in reasons.most_common():
-        console.print(f"  {count} refused: {escape(why)}")
-    if measurements.weighed is not None:
-        console.print(f"weighed: {measurements.weighed.mean_mg:.4g} mg per dot")
 
 
 def print_fit(fitted: Fitted, said: Sequence[TuneVerdict], able: Capability | None) -> None:
