@@ -5,7 +5,7 @@ from typing import Any
 
 from pastewright.materials.model import Barrel, Paste, Screw, Tip
 from pastewright.materials.tables import find_alloy, find_barrel, find_powder, find_screw, find_tip, tip_of
-from pastewright.profile.covariance import covariance_of
+from pastewright.profile.covariance import covariance_of, other_benches_of
 from pastewright.profile.keys import KeyKind, section_named
 from pastewright.profile.model import (
     BeadFeed,
@@ -86,7 +86,8 @@ def _fields(table: Table) -> dict[str, Any]:
 def _tuning_record(entry: Table) -> TuningRecord:
     fields = _fields(entry)
     covariance = covariance_of(fields.pop("covariance_of"), fields.pop("covariance"))
-    return TuningRecord(**fields, covariance=covariance)
+    others = other_benches_of(fields.pop("other_benches"))
+    return TuningRecord(**fields, covariance=covariance, other_benches=others)
 
 
 def _bed(table: Table, machine: Machine) -> Bed:

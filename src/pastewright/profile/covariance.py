@@ -1,6 +1,7 @@
 """The covariance of a trial's constants between the file's rows and the model: half a matrix, checked.
 
-In the file `covariance_of` names the constants, `covariance` has a row for each up to the diagonal.
+In the file `covariance_of` names the constants, `covariance` has a row for each up to the diagonal, and `other_benches` one
+for each other bench that explains the dots.
 """
 
 from collections.abc import Iterator, Sequence
@@ -8,7 +9,7 @@ from math import isfinite, sqrt
 from typing import Any
 
 from pastewright.problems import Problem
-from pastewright.profile.model import Covariance
+from pastewright.profile.model import Covariance, OtherBench
 from pastewright.profile.values import Values
 
 # Constants that a trial tells; `standing` is the thickening of paste that stands.
@@ -50,6 +51,19 @@ def covariance_keys(names: Sequence[str], matrix: Sequence[Sequence[float]]) -> 
     return {"covariance_of": " ".join(names), "covariance": rows}
 
 
+def other_benches_of(rows: Sequence[Any] | None) -> tuple[OtherBench, ...]:
+    """Return the other benches of an entry that was checked."""
+    return tuple(
+        OtherBench(likelihood=float(row[0]), away=tuple(float(cell) for cell in row[1:]))
+        for row in rows or ()
+    )
+
+
+def other_benches_rows(others: Sequence[OtherBench]) -> list[list[float]]:
+    """Return the key of an entry that holds other benches."""
+    return [[float(f"{cell:.6g}") for cell in (one.likelihood, *one.away)] for one in others]
+
+
 def covariance_problems(values: Values) -> Iterator[Problem]:
     """Yield what is wrong with the covariances of a file's trials."""
     for entry in values.history:
@@ -59,6 +73,8 @@ def covariance_problems(values: Values) -> Iterator[Problem]:
         rows = entry.maybe_tuple("covariance") or ()
         if what := _wrong(names, rows):
             yield values.problem(entry, "covariance", f"the covariance of a trial {what}", MEND)
+        elif what := _wrong_others(len(names), entry.maybe_tuple("other_benches") or ()):
+            yield values.problem(entry, "other_benches", what, MEND)
 
 
 def _wrong(names: Sequence[str], rows: Sequence[Any]) -> str:
@@ -81,6 +97,17 @@ def _wrong(names: Sequence[str], rows: Sequence[Any]) -> str:
     found = covariance_of(" ".join(names), rows)
     if found and not _is_covariance(found.rows):
         return "cannot be one: it gives some sum of the constants a square below zero"
+    return ""
+
+
+def _wrong_others(count: int, rows: Sequence[Any]) -> str:
+    for number, row in enumerate(rows, start=1):
+        if not isinstance(row, list) or len(row) != 1 + count:
+            return f"other_benches: row {number} has not one number for the likelihood and {count} for the constants"
+        if not all(isinstance(cell, int | float) and not isinstance(cell, bool) for cell in row):
+            return f"other_benches: row {number} has something else than numbers"
+        if not all(isfinite(cell) and abs(cell) < 1e6 for cell in row) or not 0 <= row[0] <= 1:
+            return f"other_benches: row {number} has a number that cannot be: a likelihood is 0 to 1"
     return ""
 
 

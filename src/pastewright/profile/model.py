@@ -170,6 +170,16 @@ class Covariance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherBench:
+    """Another bench that explains a trial's dots: its likelihood over the fitted one's [-], and how far it lies from that
+    by each constant of the trial's covariance, in its order and units.
+    """
+
+    likelihood: float
+    away: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TuningRecord:
     """What one trial taught; None where it does not say. `*_sd` are relative standard deviations [-].
 
@@ -217,6 +227,7 @@ class TuningRecord:
     breaking_strain: float | None = None
     fill_ul: float | None = None
     covariance: Covariance | None = None
+    other_benches: tuple[OtherBench, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

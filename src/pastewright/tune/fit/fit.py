@@ -64,6 +64,8 @@ SURVEY_SHEAR_1_S = 100.0
 FAR_OFF = 1.5
 MODE_COST = 3.0
 MODE_AWAY = 3.0
+# Between the two there must be a hill, or they are of one valley; it is looked for at these shares of the way.
+BETWEEN = (0.25, 0.5, 0.75)
 
 # Losses by the names that scipy.optimize.least_squares gives them: the search begins with one that leads home from far
 # away, and ends with one that lets go of dots which nothing explains.
@@ -210,6 +212,18 @@ class Fitted:
     def lasting_covariance(self) -> tuple[tuple[str, ...], Floats]:
         """Names and covariance of the constants that `lasting` holds, as the fit sees them."""
         return self._lasting(self.whole)
+
+    @property
+    def modes_away(self) -> tuple[Floats, ...]:
+        """How far each other mode lies from `lasting`, as the fit sees it, by the constants of `lasting_covariance`."""
+        shared = [at for at, c in enumerate(CONSTANTS) if c.group is not Group.SHEET]
+        thick = shared.index(AT["consistency_kpa_sn"])
+        found = []
+        for mode in self.modes:
+            away = (as_seen(mode.constants) - as_seen(self.constants))[shared]
+            away[thick] -= (mode.constants["thinning"] - self.constants["thinning"]) / 2
+            found.append(away)
+        return tuple(found)
 
     @property
     def covariance_alone(self) -> tuple[tuple[str, ...], Floats]:
@@ -530,15 +544,25 @@ class _Problem:
         return np.asarray(np.linalg.inv(weighted.T @ weighted), dtype=float)
 
     def modes(self, found: list[Floats], covariance: Floats) -> list[tuple[Floats, float]]:
-        """Return the vectors that are no neighbours of the best or of each other, with their likelihood over its."""
+        """Return the vectors that are no neighbours of the best or of each other, nor of one valley with these, with their
+        likelihood over the best one's.
+        """
         inverse = np.linalg.inv(covariance)
         costs = [self.cost(x, SEARCH_LOSS) for x in found]
         kept: list[tuple[Floats, float]] = [(found[0], 1.0)]
         for x, cost in zip(found[1:], costs[1:], strict=True):
             away = min(float((x - other) @ inverse @ (x - other)) for other, _ in kept)
-            if away > MODE_AWAY**2:
+            if away > MODE_AWAY**2 and all(self.hill_between(x, other) for other, _ in kept):
                 kept.append((x, float(np.exp(-max(cost - costs[0], 0.0)))))
         return kept[1:]
+
+    def hill_between(self, x: Floats, other: Floats) -> bool:
+        """Tell whether what the data do not allow lies between two vectors: on the way from one to the other the cost is
+        somewhere `MODE_COST` above that of the worse one. Without that both are of one valley, which is long and bends a
+        little, and whose length the covariance tells.
+        """
+        most = max(self.cost(x, SEARCH_LOSS), self.cost(other, SEARCH_LOSS)) + MODE_COST
+        return any(self.cost(x + share * (other - x), SEARCH_LOSS) > most for share in BETWEEN)
 
     def estimates(self, x: Floats, sds: Floats) -> tuple[Estimate, ...]:
         estimates = []

@@ -6,9 +6,9 @@ Which entries hold for which paste and tip is decided where profiles are read (`
 from collections.abc import Mapping, Sequence
 from math import floor, log10
 
-from pastewright.profile.covariance import covariance_keys
+from pastewright.profile.covariance import covariance_keys, other_benches_rows
 from pastewright.profile.keys import section_named
-from pastewright.profile.model import Profile, TuningRecord
+from pastewright.profile.model import OtherBench, Profile, TuningRecord
 from pastewright.profile.new import toml_value
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
@@ -73,7 +73,12 @@ def tuning_entry(
     entry["breaking_strain"] = _rounded(fitted.lasting["breaking_strain"])
     entry["fill_ml"] = _rounded(profile.barrel.fill_ul / 1000)
     names, matrix = fitted.lasting_covariance
-    return {**entry, **covariance_keys(names, matrix.tolist())}
+    others = [
+        OtherBench(likelihood=mode.weight, away=tuple(away.tolist()))
+        for mode, away in zip(fitted.modes, fitted.modes_away, strict=True)
+    ]
+    more = {"other_benches": other_benches_rows(others)} if others else {}
+    return {**entry, **covariance_keys(names, matrix.tolist()), **more}
 
 
 def constant_keys(values: Mapping[str, float], sds: Mapping[str, float]) -> dict[str, object]:

@@ -37,12 +37,17 @@ from pastewright.tune.fit.strokes import turns_data, turns_of
 from pastewright.tune.sheet.block import Block, block_of
 from pastewright.tune.sheet.foreseen import (
     SHARED,
+    Known,
+    Rival,
     after_sheet,
+    apart,
     board_in_mind,
     dots_among,
     expected_error,
     information,
+    known_alone,
     known_before,
+    mistaken,
     planned_stakes,
     where_it_matters,
     within_95,
@@ -74,6 +79,10 @@ SHORTER = (
 TRIES = 24
 DRAWN = 3  # every third try is an order drawn anew, the first ones; the others improve on the best
 
+# A rival bench that lays boards alike still holds pressures down and asks for a further sheet: as if it cost so much of
+# every volume (own choice, half of what a board may be off).
+LEAST_LOSS = 0.05
+
 # The lattice keeps so much air beside the largest dot that any bench within the doubt would lay.
 AIR = 1.15
 AIR_MM = 0.3
@@ -96,7 +105,8 @@ SHRINKINGS = 8
 @dataclass(frozen=True, slots=True)
 class Designed:
     """A sheet with the journey that lays it. `largest_mm` is the widest dot foreseen, on the worst bench; `sizes` are those
-    that were weighed for a board.
+    that were weighed for a board. `apart` is how many standard errors the sheet sets other benches apart that explained an
+    earlier one as well.
     """
 
     sheet: Sheet
@@ -107,6 +117,7 @@ class Designed:
     expected_sd: Mapping[str, float]
     block: Block | None = None
     sizes: tuple[SheetSize, ...] = ()
+    apart: tuple[float, ...] = ()
 
 
 def design_sheet(
@@ -156,6 +167,8 @@ def designed(
             file=profile.file,
         )
     boards = [_board(profile, bench, recipe, laid) for bench in benches]
+    known = known_alone(profile)
+    rivals = _rivals(known, boards[0])
     sizes: tuple[SheetSize, ...] = ()
     if laid:
         sizes = _sizes(drawn[0], recipe, pitch, profile, strip, boards[0])
@@ -166,7 +179,9 @@ def designed(
     for number in range(tries):
         on_try()
         items = drawn[number] if best is None or number < len(drawn) else altered(best.items, rng)
-        one = _tried(items, _forward(items, recipe, pitch, profile, strip), boards, profile)
+        one = _tried(
+            items, _forward(items, recipe, pitch, profile, strip), boards, rivals, known.covariance, profile
+        )
         if best is None or (one.error < best.error and _pitch(profile, one.largest_mm) <= room):
             best = one
     if best is None:
@@ -191,6 +206,7 @@ def designed(
         {CONSTANTS[at].name: float(sd) for at, sd in zip(SHARED, sds, strict=True)},
         block,
         _as_chosen(sizes, best, boards[0], motions),
+        best.apart,
     )
 
 
@@ -308,13 +324,14 @@ def _moved(profile: Profile, factors: Mapping[str, float]) -> Floats:
 @dataclass(frozen=True, slots=True)
 class _Try:
     """An order that was tried: the error to expect of a board after it [-], the widest dot that any of the benches
-    would lay, and what is known of the bench after it, were it as profiled.
+    would lay, what is known of the bench after it, were it as profiled, and how far it sets rivals apart.
     """
 
     items: tuple[Item, ...]
     error: float
     largest_mm: float
     covariance: Floats
+    apart: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,17 +352,40 @@ def _stakes(profile: Profile, recipe: Recipe, laid: Sequence[Deposit], bench: Fl
     return planned_stakes(profile, laid) if laid else board_in_mind(profile, recipe.doses_ul).stakes(bench)
 
 
-def _tried(items: tuple[Item, ...], forward: Forward, boards: Sequence[_Board], profile: Profile) -> _Try:
-    before = known_before(profile)[np.ix_(SHARED, SHARED)]
+def _rivals(known: Known, board: _Board) -> tuple[Rival, ...]:
+    """The other benches that explain the last trial as well, with what a board would lose that is planned for the wrong
+    one; the share of each in its own direction is all that straight lines tell of it.
+    """
+    here = board.bench
+    return tuple(
+        Rival(seen, likelihood, float(np.sqrt(np.mean(np.square(board.stakes @ (seen - here))))))
+        for seen, likelihood in known.rivals
+    )
+
+
+def _tried(
+    items: tuple[Item, ...],
+    forward: Forward,
+    boards: Sequence[_Board],
+    rivals: Sequence[Rival],
+    before: Floats,
+    profile: Profile,
+) -> _Try:
     told = [information(forward, board.bench, profile) for board in boards]
     after = [after_sheet(before, matrix) for matrix, _ in told]
     errors = [
         expected_error(board.stakes, covariance) for board, covariance in zip(boards, after, strict=True)
     ]
+    far = tuple(apart(forward, boards[0].bench, rival.seen, before, profile) for rival in rivals)
+    # What a rival costs that stays: a board may be planned for the wrong one, and pressures keep their distance for both.
+    stays = [
+        rival.likelihood * mistaken(sigmas) * max(rival.loss, LEAST_LOSS) ** 2
+        for rival, sigmas in zip(rivals, far, strict=True)
+    ]
     # Squares are added, so that the worst of the benches count most.
-    error = float(np.sqrt(np.mean(np.square(errors))))
+    error = float(np.sqrt(np.mean(np.square(errors)) + sum(stays)))
     most_ul = max(most for _, most in told)
-    return _Try(items, error, dot_width_mm(most_ul, profile.tuning.dot_shape_ratio), after[0])
+    return _Try(items, error, dot_width_mm(most_ul, profile.tuning.dot_shape_ratio), after[0], far)
 
 
 def _forward(

@@ -2,6 +2,7 @@
 
     information   of a sheet's dots on the constants, Fisher's: Σ (∂ ln V/∂x)·(∂ ln V/∂x)ᵀ/σ²
     stakes        how the logarithms of a board's volumes answer to the constants
+    rivals        other benches that explain an earlier trial as well: how far apart the sheet sets them
 
 The board in mind has dots of all the sheet's sizes, planned and ordered as boards are: one push, largest first. Or it is
 one that was planned: its own deposits in its own order, planned for the bench that is thought of.
@@ -9,6 +10,7 @@ one that was planned: its own deposits in its own order, planned for the bench t
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import erfc, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +27,9 @@ from pastewright.plunger.model import DotCycle
 from pastewright.plunger.settle import strip_of
 from pastewright.plunger.structure import hopped
 from pastewright.profile.model import Profile
+from pastewright.profile.tuned import paste_key, tip_key
 from pastewright.tolerance.spread import known_spread
-from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group
+from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group, as_seen, constants_of
 from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
@@ -45,6 +48,11 @@ A_ROW = 6
 SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is not Group.SHEET)
 OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
 
+
+# A dot that a rival bench does not lay tells as much as one of a twentieth; and no dot alone settles the matter, since
+# single dots have other reasons to be off.
+MISSING = 20.0
+MOST_APART = 4.0
 
 # Of a large board so many deposits are thought of, spread evenly over the order of laying: it repeats itself.
 MOST_DEPOSITS = 96
@@ -192,3 +200,73 @@ def where_it_matters(stakes: Floats, covariance: Floats, count: int) -> list[Flo
         step[list(SHARED)] = root @ way
         steps.append(step)
     return steps
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Another bench that explains an earlier trial's dots as well: its vector of the fit, its likelihood over the fitted
+    one's, and how wrong a board would be that is planned for the fitted one and laid on this [-, of ln V, rms].
+    """
+
+    seen: Floats
+    likelihood: float
+    loss: float
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a bench before a sheet: the covariance of the shared constants about the fitted ones alone, and
+    the rivals of these.
+    """
+
+    covariance: Floats
+    rivals: tuple[tuple[Floats, float], ...]
+
+
+def known_alone(profile: Profile) -> Known:
+    """Return what is known before the sheet with other benches kept apart from the covariance that they widened."""
+    whole = known_before(profile)[np.ix_(SHARED, SHARED)]
+    record = next((one for one in reversed(profile.history) if one.use), None)
+    if record is None or record.covariance is None or not record.other_benches:
+        return Known(whole, ())
+    if (record.paste, record.tip) != (paste_key(profile.paste), tip_key(profile.tip)):
+        return Known(whole, ())
+    here = as_seen(constants_of(profile))
+    names = [name for name in record.covariance.names if name in known_spread(profile).tuned]
+    at = [record.covariance.names.index(name) for name in names]
+    place = [SHARED.index(AT[name]) for name in names]
+    rivals = []
+    for other in record.other_benches:
+        away = np.zeros(len(SHARED))
+        away[place] = np.array(other.away)[at]
+        # Thickening's own times are no part of what spreads, and yet a rival's.
+        seen = here.copy()
+        for name, way in zip(record.covariance.names, other.away, strict=True):
+            seen[AT[name]] += way
+        whole = whole - other.likelihood * np.outer(away, away)
+        rivals.append((seen, other.likelihood))
+    lengths, axes = np.linalg.eigh(whole)
+    floor = 1e-8  # rounding in the file may leave a little less than nothing
+    return Known((axes * np.maximum(lengths, floor)) @ axes.T, tuple(rivals))
+
+
+def apart(forward: Forward, here: Floats, rival: Floats, before: Floats, profile: Profile) -> float:
+    """Return how far apart a sheet sets two benches, in standard errors of its dots together: what is left of the
+    differences of ln V when the first bench has come as near as what is known of it (`before`) lets it.
+    """
+    rows, turns, _ = told_rows(forward, here, profile)
+    out = forward.run(np.vstack([here, rival])).out_ul[1:][turns]
+    least = out[:, :1] / MISSING
+    off = np.log(np.maximum(out[:, 1], least[:, 0]) / out[:, 0]) / SEEN_SPREAD
+    off = np.clip(off, -MOST_APART, MOST_APART)
+    whole = np.zeros((len(CONSTANTS), len(CONSTANTS)))
+    np.fill_diagonal(whole, [constant.sd**-2 for constant in CONSTANTS])
+    whole[np.ix_(SHARED, SHARED)] = np.linalg.inv(before + 1e-12 * np.eye(len(SHARED)))
+    towards = rows.T @ off
+    left = float(off @ off - towards @ np.linalg.solve(whole + rows.T @ rows, towards))
+    return float(np.sqrt(max(left, 0.0)))
+
+
+def mistaken(sigmas: float) -> float:
+    """Return how likely it is that a rival so far apart stays, one as likely as the fitted bench: 2·Φ(−d/2)."""
+    return erfc(sigmas / (2 * sqrt(2)))

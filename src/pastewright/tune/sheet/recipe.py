@@ -8,6 +8,7 @@ climb, fall, repeat, jump, wait and change speed; `design` chooses among the ord
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from math import exp
 
 import numpy as np
 from msgspec import structs
@@ -103,7 +104,9 @@ def recipe_of(profile: Profile, *, widest_mm: float = LARGEST_MM) -> Recipe:
     the profile says by the doubt: larger doses are pushed more slowly, and what is still too much is left out.
     """
     bench, doubt = bench_of(profile), doubt_of(profile)
-    worst = bench_of(bench_off(profile, stiffness=doubt, consistency=doubt**profile.paste.flow_index))
+    # Trial dots are planned for paste without structure; after a pause it may have all of it.
+    thick = doubt**profile.paste.flow_index * exp(max(profile.tuning.standing, 0.0))
+    worst = bench_of(bench_off(profile, stiffness=doubt, consistency=thick))
     bore, shape = profile.tip.bore_mm, profile.tuning.dot_shape_ratio
     least = max(
         dot_volume_ul(max(SMALLEST_BORES, 1.1 * profile.tuning.smallest_dot_bores) * bore, shape),
@@ -168,13 +171,16 @@ def dot_cycles(doses_ul: Sequence[float] | Floats, rates_ul_s: Floats, bench: Pl
 
 
 def _worst_kpa(doses: Floats, rate_ul_s: float, bench: PlungerBench, worst: PlungerBench) -> Floats:
-    """Highest pressure [kPa] on the bench `worst` of pushes at a rate that are planned for `bench`."""
+    """Highest pressure [kPa] on the bench `worst` of pushes at a rate that are planned for `bench`, and not less than what
+    the last fit says that the planned one may really be: scaled together, stiffness and consistency go further than that.
+    """
     dots = dots_pushed_at(doses, rate_ul_s, bench)
     way = ramp(
         dots.push_ul, rate_ul_s=dots.push_ul_s, accel_ul_s2=bench.accel_ul_s2, backlash_ul=bench.backlash_ul
     )
     rest = np.full(doses.size, bench.rest_kpa)
-    return after_legs(rest, [still(way.lag_s), *way.legs], worst)[1]
+    there = after_legs(rest, [still(way.lag_s), *way.legs], worst)[1]
+    return np.maximum(there, bench.pressure_doubt * dots.peak_kpa)
 
 
 def orders(recipe: Recipe, count: int, *, tries: int, seed: int) -> list[tuple[Item, ...]]:

@@ -47,6 +47,11 @@ def print_sheet(made: Designed, profile: Profile) -> None:
         f"  made for a bench that may be off by a factor of {recipe.doubt:g} in stiffness and in flow; dots up to"
         f" {made.largest_mm:.1f} mm wide do not touch"
     )
+    if made.apart:
+        console.print(
+            f"  {counted(len(made.apart), 'other bench', 'other benches')} explained the last sheet as well; this one sets"
+            f" them apart from the fitted one by {', '.join(f'{sigmas:.1f}' for sigmas in made.apart)} standard errors"
+        )
     _print_sizes(made, profile)
     if recipe.limited:
         print_problems(
