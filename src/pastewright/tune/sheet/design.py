@@ -192,7 +192,6 @@ def designed(
     trial = [(bead, None) for bead in _trial(profile, pitch, width_mm=_trial_width_mm(profile))]
     things = [*_things(items, recipe, pitch, profile, strip), *trial]
     motions, layout = sheet_motions([thing for thing, _ in things], profile, strip=strip)
-    sds = np.sqrt(np.diag(best.covariance))
     sheet = _sheet(name, things, pitch, recipe, profile, motions)
     block = block_of(recipe, profile)
     more = {} if block is None else {"block": block.data(profile)}
@@ -203,11 +202,17 @@ def designed(
         layout,
         recipe,
         largest_mm,
-        {CONSTANTS[at].name: float(sd) for at, sd in zip(SHARED, sds, strict=True)},
+        _expected_sd(best.covariance),
         block,
         _as_chosen(sizes, best, boards[0], motions),
         best.apart,
     )
+
+
+def _expected_sd(covariance: Floats) -> dict[str, float]:
+    return {
+        CONSTANTS[at].name: float(sd) for at, sd in zip(SHARED, np.sqrt(np.diag(covariance)), strict=True)
+    }
 
 
 def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions, Layout]:
