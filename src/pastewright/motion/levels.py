@@ -72,13 +72,15 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     strokes = _strokes(dots, beads, least_s, push=push, flow_ul_s=flow, bench=bench)
     pushes = {index: stroke.level_ul for index, stroke in strokes.items()}
     classes = _classes(deposits, pushes, SAME_VOLUME)
-    if len(_groups(deposits, classes)) > MOST_GROUPS:
+    groups = _groups(deposits, classes)
+    if len(groups) > MOST_GROUPS:
         classes = _classes(deposits, pushes, COARSE_VOLUME)
+        groups = _groups(deposits, classes)
     return PushLevels(
         push_ul=push,
         thrown=chosen.thrown,
         bead_ul_s=flow,
-        classes=_rearranged(deposits, classes, strokes, profile, bench, thrown=chosen.thrown),
+        classes=_rearranged(groups, classes, strokes, profile, bench, thrown=chosen.thrown),
     )
 
 
@@ -120,7 +122,7 @@ def _strokes(
 
 
 def _rearranged(
-    deposits: Sequence[Deposit],
+    groups: Sequence[Sequence[Deposit]],
     classes: Mapping[int, int],
     strokes: Mapping[int, _Stroke],
     profile: Profile,
@@ -129,7 +131,6 @@ def _rearranged(
     thrown: int,
 ) -> dict[int, int]:
     """The classes in the order in which a bench that is a little off shows least; beads may leave their class for it."""
-    groups = _groups(deposits, classes)
     if not 2 < len(groups) <= MOST_GROUPS:
         return dict(classes)
     rows = []

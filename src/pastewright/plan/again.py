@@ -182,9 +182,14 @@ def layout_of_plan(plan: PlanRecord) -> Layout:
     return Layout(deposits=tuple(found[index] for index in sorted(found)), pads=pads)
 
 
+def _lines_of(plan: PlanRecord) -> dict[int, int]:
+    """The program's line of each deposit by its number."""
+    return {row.id: row.line for pad in plan.pads for row in pad.deposits}
+
+
 def deposits_in_order(plan: PlanRecord) -> tuple[Deposit, ...]:
     """Return the deposits of a plan in the order that its program lays them."""
-    lines = {row.id: row.line for pad in plan.pads for row in pad.deposits}
+    lines = _lines_of(plan)
     return tuple(sorted(layout_of_plan(plan).deposits, key=lambda deposit: lines[deposit.index]))
 
 
@@ -205,7 +210,7 @@ def _as_row(deposit: Deposit, centres_mm: Mapping[str, tuple[float, float]]) -> 
 
 def _tour(plan: PlanRecord, there: Located) -> Tour:
     """Return the order of the plan's lines; a bead begins at the end that is nearer to where the tip comes from."""
-    lines = {row.id: row.line for pad in plan.pads for row in pad.deposits}
+    lines = _lines_of(plan)
     here = plan.placement.strips[0].to_mm if plan.placement.strips else None
     visits = []
     for index in sorted(lines, key=lines.__getitem__):

@@ -61,11 +61,12 @@ def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench
     rows = np.array([walk.row_mm for walk in walks])
     pitches = rows / np.array([walk.row_pads for walk in walks])
     top = np.minimum(volumes * speeds / np.where(rows > 0, rows, lengths), fastest)
-    share = _speed_shares(volumes, RowLengths(rows, pitches, lengths), top, table)
+    along = RowLengths(rows, pitches, lengths)
+    share = _speed_shares(volumes, along, top, table)
     flow = top * share
     leaks = table.prime_leak_ul(flow), table.retract_leak_ul(flow)
     even_mm = RUN_SHARE * lengths / volumes
-    ends = row_ends(volumes, RowLengths(rows, pitches, lengths), leaks, flow)
+    ends = row_ends(volumes, along, leaks, flow)
     runs_in = np.where(rows > 0, ends.run_in_mm, even_mm * leaks[0])
     runs_out = np.where(rows > 0, ends.run_out_mm, even_mm * leaks[1])
     spare = table.spare_ul(flow)
