@@ -60,7 +60,6 @@ docs: $(STAMP)   ## renew the generated pages and pictures
 	$(BIN)/python scripts/page_pictures.py
 
 measured: $(STAMP) ## measure tuning anew for docs/tuning.md; half an hour
-	$(BIN)/python scripts/tuning_photos.py
 	$(BIN)/python scripts/tuning_plot.py
 
 lock: $(STAMP)   ## resolve the dependencies anew

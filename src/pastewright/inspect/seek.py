@@ -25,7 +25,7 @@ NEXT_BLOBS, NEXT_FIGURES = 5, 9  # neighbours that a pair is made with; blobs la
 AREAS_AGREE = 0.45  # natural logarithm: paste beside its land and cut corners change areas by less
 LEAST_PX_MM = 5.0  # smaller lands than two pixels cannot be told from noise
 LOCAL_ON, LOCAL_OFF = 18, 60
-KEPT = 250  # ways that are looked at over the whole photo
+KEPT = 1500  # ways that are looked at over the whole photo: near its edges, where little is asked, many look right
 RING_MM, RING_STEP_MM, CLEAR_MM = 0.25, 0.45, 0.16  # places beside figures that must be ground
 
 
