@@ -33,11 +33,6 @@ LAID_FIRST = 2
 """Deposits before the stop: it comes in the midst of the board, not on the long strip before it."""
 
 
-def told(client: PageClient, topic: str, true) -> dict:
-    """What the page tells of a topic, once it is so."""
-    return next(words for name, words in client.events() if name == topic and true(words))
-
-
 def trial(protocol: str, folder: Path, *, on_strip: bool) -> tuple[float, float]:
     """Return seconds from the stop to the first byte on the wire, and until the tip is up and all is told."""
     bench = BENCHES[protocol]
@@ -52,26 +47,26 @@ def trial(protocol: str, folder: Path, *, on_strip: bool) -> tuple[float, float]
         address = page.opened.address
         client = PageClient(HeldPort(port="", address=address, folder=folder, process=0))
         client.post("/machine/do", {"what": "connect", "port": real.server.url})
-        machine = told(client, "machine", lambda words: words["connected"] and not words["busy"])
+        machine = client.heard("machine", lambda words: words["connected"] and not words["busy"])
         if not machine["known"]:
             client.post("/machine/do", {"what": "believe"})
-            ask = told(client, "machine", lambda words: words["ask"])["ask"]
+            ask = client.heard("machine", lambda words: words["ask"])["ask"]
             client.post("/machine/answer", {"id": ask["id"], "value": True})
-            told(client, "machine", lambda words: words["known"] and not words["busy"])
+            client.heard("machine", lambda words: words["known"] and not words["busy"])
         real.server.keep_wire = True
         client.post("/run/begin", {"program": thing_id(program.resolve()), "barrel": "A7"})
-        ask = told(client, "machine", lambda words: words["ask"])["ask"]
+        ask = client.heard("machine", lambda words: words["ask"])["ask"]
         client.post("/machine/answer", {"id": ask["id"], "value": [one["name"] for one in ask["checks"]]})
         if on_strip:
-            told(client, "run", lambda words: words["phase"] == "preparing")
+            client.heard("run", lambda words: words["phase"] == "preparing")
             sleep(random.uniform(2.0, 5.0))
         else:
-            told(client, "run", lambda words: words["done"] >= LAID_FIRST)
+            client.heard("run", lambda words: words["done"] >= LAID_FIRST)
             sleep(random.uniform(0.0, 1.5))
         real.server.wire.clear()
         pressed_s = monotonic()
         client.post("/stop", {})
-        told(client, "run", lambda words: words["phase"] == "stopped")
+        client.heard("run", lambda words: words["phase"] == "stopped")
         sent = [(at, data) for at, data in real.server.wire if data and at >= pressed_s]
         wanted = b"!" if protocol == "cnc" else b"M410"
         first_s = next(at for at, data in sent if wanted in data)

@@ -7,11 +7,9 @@ python scripts/page_pictures.py
 """
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import time
-from typing import Any
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -60,9 +58,9 @@ def laid(tab: Page, served: Served, client: PageClient, photo: Path) -> None:
     tab.get_by_role("button", name="Design a sheet").click()
     tab.get_by_role("heading", name="2 Lay").wait_for()
     client.post("/machine/do", {"what": "connect", "port": PORT})
-    heard(client, "machine", lambda told: told["connected"] and not told["busy"])
+    client.heard("machine", lambda told: told["connected"] and not told["busy"])
     client.post("/run/begin", {"program": program(served), "barrel": "A7"})
-    heard(client, "run", lambda told: told["phase"] == "finished")
+    client.heard("run", lambda told: told["phase"] == "finished")
     photo.write_bytes(pasted_png(read_plan(served.folder / "paste-plan-top" / "plan.json")))
     tab.goto(f"{served.base}/#inspect")
     tab.get_by_label("Which board").fill("1")
@@ -75,14 +73,9 @@ def laid(tab: Page, served: Served, client: PageClient, photo: Path) -> None:
 def paused_half_way(served: Served, client: PageClient) -> None:
     """Begin a second board, and pause it."""
     client.post("/run/begin", {"program": program(served), "barrel": "A7"})
-    heard(client, "run", lambda told: told["phase"] == "laying" and told["done"] > HALF_WAY)
+    client.heard("run", lambda told: told["phase"] == "laying" and told["done"] > HALF_WAY)
     client.post("/run/wish", {"wish": "pause"})
-    heard(client, "run", lambda told: told["phase"] == "paused")
-
-
-def heard(client: PageClient, topic: str, true: Callable[[Any], bool]) -> None:
-    """Wait until what the page tells of a topic is so."""
-    next(told for name, told in client.events() if name == topic and true(told))
+    client.heard("run", lambda told: told["phase"] == "paused")
 
 
 def program(served: Served) -> str:

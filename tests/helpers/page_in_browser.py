@@ -1,13 +1,13 @@
 """A served page, spoken to by a browser or by bare requests."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from http.client import HTTPConnection
 from pathlib import Path
 from threading import Thread
-from time import sleep
+from time import monotonic, sleep
 from urllib.parse import urlsplit
 
 from playwright.sync_api import Browser, ConsoleMessage, Request, expect
@@ -113,6 +113,14 @@ def tab_of(browser: Browser, served: Served, *, size=DESKTOP, scheme="light", **
     context.close()
     assert not elsewhere, elsewhere
     assert not errors, errors
+
+
+def until(true: Callable[[], object], seconds: float = 120.0) -> None:
+    """Wait until something is so; what is waited for may come late on a loaded machine."""
+    end_s = monotonic() + seconds
+    while not true():
+        assert monotonic() < end_s, "waited in vain"
+        sleep(0.02)
 
 
 def connected(tab: Tab, base: str, port: str) -> None:

@@ -7,7 +7,7 @@ from time import monotonic, sleep
 import pytest
 from demo_plans import plan_of
 from page_files import demo_zip
-from page_in_browser import PHONE, connected, serving, tab_of
+from page_in_browser import PHONE, connected, serving, tab_of, until
 from playwright.sync_api import expect
 from pretend_machine import Real
 
@@ -34,13 +34,6 @@ def day(tmp_path_factory, day_folder):
 
 def machine_of(served) -> dict:
     return served.opened.context.live.last("machine")
-
-
-def until(true, seconds=90.0):
-    end_s = monotonic() + seconds
-    while not true():
-        assert monotonic() < end_s
-        sleep(0.02)
 
 
 def disconnect(tab, served):

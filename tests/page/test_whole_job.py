@@ -4,12 +4,11 @@ import re
 import signal
 import subprocess
 import sys
-from time import monotonic, sleep
 
 import pytest
 from at_a_terminal import Person
 from page_files import demo_zip
-from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, connected, serving, tab_of
+from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, connected, serving, tab_of, until
 from pasted_photo import MISSING, pasted_png
 from playwright.sync_api import expect
 from pretend_machine import Real
@@ -119,13 +118,6 @@ class Killable:
         self.process.stdout.close()
 
 
-def until(true, seconds=120.0):
-    end_s = monotonic() + seconds
-    while not true():
-        assert monotonic() < end_s
-        sleep(0.02)
-
-
 def test_a_server_killed_in_the_middle_of_a_run_lifts_the_tip_and_a_new_one_lays_the_rest(
     browser, tmp_path_factory, day_folder
 ):
@@ -189,13 +181,13 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
                 HeldPort(port=real.server.url, address=page.address, folder=folder, process=page.process.pid)
             )
             client.post("/machine/do", {"what": "connect", "port": real.server.url})
-            _heard(client, lambda machine: machine["connected"] and not machine["busy"])
+            client.heard("machine", lambda machine: machine["connected"] and not machine["busy"])
             (note,) = (folder / "state" / "pastewright" / "pages").iterdir()
             assert note.stat().st_mode & 0o077 == 0
             client.post("/machine/do", {"what": "believe"})
-            ask = _heard(client, lambda machine: machine["ask"])["ask"]
+            ask = client.heard("machine", lambda machine: machine["ask"])["ask"]
             client.post("/machine/answer", {"id": ask["id"], "value": True})
-            _heard(client, lambda machine: machine["known"] and not machine["busy"])
+            client.heard("machine", lambda machine: machine["known"] and not machine["busy"])
             client.post("/wheel", {"leave": True})
             with_nobody = subprocess.run(
                 [*COMMAND, *words], check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True
@@ -206,7 +198,7 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
                 person.sees("Send it by the page's server? [Y/n]:")
                 person.types("y")
                 person.sees("Handed over")
-                ask = _heard(client, lambda machine: machine["ask"])["ask"]
+                ask = client.heard("machine", lambda machine: machine["ask"])["ask"]
                 client.post(
                     "/machine/answer", {"id": ask["id"], "value": [one["name"] for one in ask["checks"]]}
                 )
@@ -221,14 +213,6 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
             if page.process.poll() is None:
                 page.process.kill()
                 page.process.wait()
-
-
-def _heard(client, true):
-    """What the page tells of the machine, once it is so."""
-    for topic, told in client.events():
-        if topic == "machine" and true(told):
-            return told
-    raise AssertionError("the page ended")
 
 
 def _believed(tab):

@@ -3,7 +3,7 @@
 import json
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
@@ -55,6 +55,13 @@ class PageClient:
             return
         finally:
             connection.close()
+
+    def heard(self, topic: str, true: Callable[[Any], object]) -> Any:
+        """Return what the page tells of a topic, once it is so; raises `InputError` where the server ends before."""
+        for name, told in self.events():
+            if name == topic and true(told):
+                return told
+        raise one_error("the page's server ended", "What was laid is in the journal: pastewright runs")
 
     def _ask(self, method: str, path: str, body: bytes | None = None) -> Any:
         connection = HTTPConnection(self._host, timeout=ANSWER_S)
@@ -133,16 +140,12 @@ def _sent(held: HeldPort, program: Path | None, profile: Path, path: str, data: 
     """Hand a program to the page's server and watch it to its end; returns the exit code."""
     client = PageClient(held)
     named = {} if program is None else {"program": thing_id(program_meant(program).resolve())}
-    stream = client.events()
-    for topic, told in stream:
-        if topic == "desk":
-            if told["bench"] != thing_id(profile.resolve()):
-                raise one_error(
-                    "the page works with another bench",
-                    "Choose this one there, under Start.",
-                    file=str(profile),
-                )
-            break
+    if client.heard("desk", bool)["bench"] != thing_id(profile.resolve()):
+        raise one_error(
+            "the page works with another bench",
+            "Choose this one there, under Start.",
+            file=str(profile),
+        )
     client.post("/start/look", {})
     client.post(path, {**data, **named})
     client.post("/wheel", {"leave": True})
