@@ -108,7 +108,8 @@ def _off_the_cross_hair(day) -> tuple[float, float]:
     status, headers, body = day.ask("GET", "/machine/camera/0.jpg")
     assert (status, headers["content-type"]) == (200, "image/jpeg")
     grey = cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_GRAYSCALE)
-    rows, columns = np.nonzero(grey > 150)
+    assert grey is not None
+    rows, columns = np.nonzero(np.asarray(grey) > 150)
     assert len(rows) > 500
     return (
         float(columns.mean() + 0.5 - WIDE / 2) / PX_PER_MM,

@@ -15,6 +15,7 @@ from pretend_machine import Real
 
 from pastewright.cli.by_page import PageClient
 from pastewright.link.barrels import barrels
+from pastewright.link.batch import batches, places
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.profile.examples import DEMO
@@ -176,7 +177,8 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
     with Real("reprap", scale=0.002) as real:
         page = Killable(folder)
         try:
-            words = ["run", str(program), "--profile", str(folder / "bench.toml"), "--port", real.server.url]
+            given = ["--profile", str(folder / "bench.toml"), "--port", real.server.url]
+            words = ["run", str(program), *given]
             client = PageClient(
                 HeldPort(port=real.server.url, address=page.address, folder=folder, process=page.process.pid)
             )
@@ -207,12 +209,51 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
             states = _states(folder)
             assert states is not None
             assert states[DepositState.DONE] == read_plan(folder / "bottom" / "plan.json").totals.deposits
+            _batch_is_handed_over(folder, client, ["batch", str(program), *given])
             page.end(signal.SIGINT)
             assert not list((folder / "state" / "pastewright" / "pages").iterdir())
         finally:
             if page.process.poll() is None:
                 page.process.kill()
                 page.process.wait()
+
+
+def _batch_is_handed_over(folder, client, words):
+    """A batch of two is begun at a terminal and answered in a window; one board is laid, one skipped. Then one more that
+    is refused at once: the command tells why, and ends.
+    """
+    with Person(*words, "--barrel", "A7", "--boards", "2", "--serials", "GH-{:03d}") as person:
+        person.sees("Send it by the page's server? [Y/n]:")
+        person.types("y")
+        person.sees("Handed over")
+        answered = 0
+        keys = {"Board 1 of 2": "enter", "Board 2 of 2": "s", "All boards": "enter"}
+        while keys:
+            ask = client.heard(
+                "machine",
+                lambda machine, after=answered: machine["ask"] and machine["ask"]["id"] > after,
+            )["ask"]
+            answered = ask["id"]
+            value = (
+                [one["name"] for one in ask["checks"]]
+                if ask["kind"] == "checks"
+                else keys.pop(next(key for key in keys if key in ask["words"]))
+            )
+            client.post("/machine/answer", {"id": answered, "value": value})
+        person.sees("finished")
+        assert person.process.wait(60) == 0
+    journal = Journal(folder / "runs.db")
+    (row,) = batches(journal)
+    states = [(one.serial, str(one.state)) for one in places(journal, row.id)]
+    journal.close()
+    assert row.ended_at is not None
+    assert states == [("GH-001", "laid"), ("GH-002", "skipped")]
+    client.post("/wheel", {"leave": True})
+    with Person(*words, "--barrel", "nobody's") as person:
+        person.sees("Send it by the page's server? [Y/n]:")
+        person.types("y")
+        person.sees("nobody's")
+        assert person.process.wait(60) != 0
 
 
 def _believed(tab):

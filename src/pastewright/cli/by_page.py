@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from pastewright.link.batch import PlaceState
 from pastewright.page.listed import thing_id
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.work.exits import DONE, FINDINGS
@@ -16,6 +17,8 @@ from pastewright.work.holder import HeldPort, held_error, held_words
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.choice import program_meant
 
+RUN, BATCH = "/run/begin", "/run/batch"
+DONE_STATES = (PlaceState.LAID, PlaceState.SKIPPED)
 ANSWER_S = 30.0
 QUIET_S = 20.0
 """The server says something at least every five seconds (`page.live.BEAT_S`)."""
@@ -122,7 +125,7 @@ def done_by_page(
     """
     if not _offered(held, cannot_hand_over(held, program, profile, options)):
         return None
-    return _sent(held, program, profile, f"/run/{what}", data)
+    return _sent(held, program, profile, RUN if what == "begin" else BATCH, data)
 
 
 def _offered(held: HeldPort, problem: Problem | None) -> bool:
@@ -147,24 +150,31 @@ def _sent(held: HeldPort, program: Path | None, profile: Path, path: str, data: 
             file=str(profile),
         )
     client.post("/start/look", {})
+    before, shown = client.heard("machine", bool)["works"], client.heard("run", bool)
     client.post(path, {**data, **named})
     client.post("/wheel", {"leave": True})
     console.print("Handed over: look at the page's Run screen and tick there what must be looked at.")
     console.print("[dim]Ctrl-C here ends nothing: stop is in every window of the page.[/]")
-    return _watched(client)
+    return _watched(client, before, shown, is_batch=path == BATCH)
 
 
-def _watched(client: PageClient) -> int:
-    """Print what the page tells of the work until it is over."""
-    phase, begun = "", False
+def _watched(client: PageClient, before: int, shown: Any, *, is_batch: bool) -> int:
+    """Print what the page tells of the work until it is over; `before` works were begun, and `shown` is what the last run
+    left on the screen. What is over already when this begins to listen is told all the same: each word is a whole one.
+    """
+    run = shown
     for topic, told in client.events():
-        if topic == "run" and told["phase"] != phase:
-            phase = told["phase"]
-            console.print(f"{phase}{': ' + told['why'] if told['why'] else ''}", markup=False)
-        if topic == "machine":
-            begun = begun or bool(told["busy"])
-            if begun and not told["busy"]:
-                for problem in told["problems"]:
-                    console.print(problem["what"], markup=False)
-                return DONE if phase == "finished" and not told["problems"] else FINDINGS
+        if topic == "run" and told != shown:
+            if told["phase"] != run["phase"]:
+                console.print(f"{told['phase']}{': ' + told['why'] if told['why'] else ''}", markup=False)
+            run = told
+        if topic == "machine" and told["works"] > before and not told["busy"]:
+            for problem in told["problems"]:
+                console.print(problem["what"], markup=False)
+            last = client.heard("run", bool)
+            if is_batch:
+                done = all(row["state"] in DONE_STATES for row in last.get("batch", ()))
+            else:
+                done = last["phase"] == "finished"
+            return DONE if done and not told["problems"] else FINDINGS
     raise one_error("the page's server ended", "What was laid is in the journal: pastewright runs")

@@ -55,6 +55,7 @@ class MachineRoom:
         """Whether a run is on, which ends by its wishes."""
         self._inbox: Queue[tuple[Any, ...]] = Queue()
         self._busy = ""
+        self._works = 0
         self._ask: dict[str, Any] | None = None
         self._asked = 0
         self._notes: list[str] = []
@@ -82,6 +83,7 @@ class MachineRoom:
             if self._busy:
                 raise one_error(f"the machine is busy: {self._busy}", "Wait for it, or stop it.")
             self._busy = words
+            self._works += 1
             self._problems = ()
             self.halt.clear()
         self._inbox.put(("work", words, work))
@@ -163,6 +165,7 @@ class MachineRoom:
                 "holds": owner is not None and owner.protocol is Protocol.CNC,
                 "homes": bool(owner.bench.home) if owner is not None else False,
                 "busy": self._busy,
+                "works": self._works,
                 "ask": self._ask,
                 "notes": self._notes,
                 "problems": problem_rows(self._problems),

@@ -147,6 +147,7 @@ class RunRoom:
 
     def run(self, program: Path, sending: Sending, choice: SendChoice) -> None:
         """Send a program."""
+        self.tell(batch=[])
         self.room.said(
             lambda: send(program, None, self.room.profile_file(), sending, choice, _PageDesk(self))
         )
@@ -154,12 +155,14 @@ class RunRoom:
 
     def resume(self, run: int, sending: Sending) -> None:
         """Go on with a run's board; what is in doubt has been decided by clicks, or is left."""
+        self.tell(batch=[])
         file = self.room.profile_file()
         self.room.said(lambda: go_on(run, file, "leave", sending, desk=_PageDesk(self)))
         self._after()
 
     def batch(self, wanted: BatchWish, sending: Sending) -> None:
         """Begin a batch or go on with one."""
+        self.tell(batch=[])
         profile = self.context.desk.profile()
         journal = Journal(self.room.journal)
         try:
@@ -175,7 +178,10 @@ class RunRoom:
             self.room.hand = (
                 None  # the batch's own connection is the room's, and each board changes where it stands
             )
-            words = work.go()
+            try:
+                words = work.go()
+            finally:
+                self.tell(batch=_rows_of(journal, row.id))
             self.room.note(f"Batch {row.id} ({row.name}): {words}.")
         finally:
             journal.close()
