@@ -37,7 +37,7 @@ class PageContext:
     journal: Path | None = None
     address: str = ""
     """The address that lets a browser in: commands of this user are told it while a port is held."""
-    photos: dict[str, tuple[str, Callable[[Path], None]]] = field(default_factory=dict)
+    photos: dict[str, tuple[str, Callable[[Path], object]]] = field(default_factory=dict)
     phone_picture: Callable[[], bytes] = field(default=_no_phone)
     room: Any = None
     """The machine's room, once it was asked for (`room.room_of`)."""

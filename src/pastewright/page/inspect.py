@@ -1,5 +1,6 @@
 """The inspect screen's routes: photos of a pasted board, what they show, wiping, touch-up; learning is in `learned`."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
@@ -23,7 +24,7 @@ from pastewright.page.inspect_work import (
     inspection_view,
     touch_up_into,
 )
-from pastewright.page.learned import LearnRoom, learning_routes
+from pastewright.page.learned import ROW, LearnRoom, learning_routes
 from pastewright.page.listed import PLAN_FILE, ListedPlan
 from pastewright.page.room import room_of
 from pastewright.page.uploads import Drops, photo_routes, plain_name
@@ -185,17 +186,39 @@ class InspectRoom:
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
     room = InspectRoom(context)
+    learn = LearnRoom(context, room.plan, room.plans)
     context.photos["board"] = ("the pasted board", room.take)
+    context.photos["row"] = _row_by_phone(context, learn)
+    drops = Drops(context.desk.folder)
+    context.at_end.append(drops.close)
     return [
-        *_looking(context, room),
+        *_looking(room, drops),
         *_mending(room),
-        *learning_routes(LearnRoom(context, room.plan, room.plans)),
+        *learning_routes(learn),
+        *photo_routes(
+            drops,
+            lambda: context.desk.folder / ROW / PHOTOS,
+            lambda photos: learn.check_row("", photos, refilled=learn.refilled),
+            at="/row",
+        ),
     ]
 
 
-def _looking(context: PageContext, room: InspectRoom) -> list[Route]:
-    drops = Drops(context.desk.folder)
-    context.at_end.append(drops.close)
+def _row_by_phone(context: PageContext, learn: LearnRoom) -> tuple[str, Callable[[Path], object]]:
+    """Return what becomes of a phone's photo of a witness row: a batch that asks for one has it, else it is judged here."""
+    words, answer = context.photos["row"]
+    room = room_of(context)
+
+    def take(photo: Path) -> None:
+        if room.asks("row"):
+            answer(photo)
+        else:
+            learn.take(photo)
+
+    return words, take
+
+
+def _looking(room: InspectRoom, drops: Drops) -> list[Route]:
 
     async def choose(request: Request) -> Response:
         data = await given(request)

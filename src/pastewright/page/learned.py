@@ -1,7 +1,7 @@
 """What boards teach, on the inspect screen: capability over all that were inspected, witness rows, notes after reflow."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +38,17 @@ class LearnRoom:
         self._context, self._plan, self._plans = context, plan, plans
         self.journal = room_of(context).journal
         self.process = self.row = b""
+        self._given: tuple[str, tuple[Path, ...], bool] = ("", (), False)
+        """What was judged last: diameters or photos, and whether paste was filled in before."""
+
+    @property
+    def refilled(self) -> bool:
+        """Whether paste was filled in before the row, as was said last."""
+        return self._given[2]
+
+    @refilled.setter
+    def refilled(self, refilled: bool) -> None:
+        self._given = (*self._given[:2], refilled)
 
     @property
     def picture(self) -> Path:
@@ -75,8 +86,21 @@ class LearnRoom:
         self._context.show_desk()
         return said
 
-    def check_row(self, diameters: str, *, refilled: bool, accept: bool) -> int:
-        """Judge what was measured of a row; corrects the bench where that was accepted."""
+    def check_row(self, diameters: str, photos: Sequence[Path], *, refilled: bool) -> int:
+        """Judge what was measured of a row."""
+        self._given = (diameters, tuple(photos), refilled)
+        return self._judge(accept=False)
+
+    def correct(self) -> int:
+        """Correct the bench by what was judged last."""
+        return self._judge(accept=True)
+
+    def take(self, photo: Path) -> None:
+        """Judge a photo of a row that a phone took."""
+        self.check_row("", [photo], refilled=self.refilled)
+
+    def _judge(self, *, accept: bool) -> int:
+        diameters, photos, refilled = self._given
         row = self._context.desk.folder / ROW
         if not (row / "sheet.json").is_file():
             raise one_error("there is no witness row yet", "Make one, and lay it under Run.")
@@ -84,6 +108,7 @@ class LearnRoom:
             row=row,
             profile=bench_file(self._context.desk),
             diameters=diameters,
+            photos=photos,
             dots=None,
             plan=self._plan().path / PLAN_FILE,
             refilled=refilled,
@@ -154,10 +179,16 @@ def learning_routes(room: LearnRoom) -> list[Route]:
 
     async def check_row(request: Request) -> Response:
         data = await given(request)
-        refilled, accept = data.get("refilled") is True, data.get("accept") is True
-        diameters = text_of(data, "diameters")
-        task = await run_in_threadpool(lambda: room.check_row(diameters, refilled=refilled, accept=accept))
+        refilled, diameters = data.get("refilled") is True, text_of(data, "diameters")
+        task = await run_in_threadpool(lambda: room.check_row(diameters, [], refilled=refilled))
         return done({"task": task})
+
+    async def refilled(request: Request) -> Response:
+        room.refilled = (await given(request)).get("refilled") is True
+        return done()
+
+    async def correct(_request: Request) -> Response:
+        return done({"task": await run_in_threadpool(room.correct)})
 
     async def note(request: Request) -> Response:
         await run_in_threadpool(room.note, await given(request))
@@ -176,6 +207,8 @@ def learning_routes(room: LearnRoom) -> list[Route]:
         Route("/capability.svg", drawn),
         Route("/row", make_row, methods=["POST"]),
         Route("/row/check", check_row, methods=["POST"]),
+        Route("/row/refilled", refilled, methods=["POST"]),
+        Route("/row/correct", correct, methods=["POST"]),
         Route("/row/view", ready_view(lambda: room.row)),
         Route("/note", note, methods=["POST"]),
         Route("/notes", notes),

@@ -160,7 +160,7 @@ def phone_app(context: PageContext, keys: OneTimeKeys, *, host: str) -> Guard:
     return Guard(app, hosts=frozenset({host}), entry=keys)
 
 
-def _kept(folder: Path, name: str, body: bytes, take: Callable[[Path], None]) -> None:
+def _kept(folder: Path, name: str, body: bytes, take: Callable[[Path], object]) -> None:
     place = folder / "photos"
     try:
         place.mkdir(exist_ok=True)

@@ -16,14 +16,14 @@ from typing import Any, TypeVar
 
 from pastewright.hands.guide import GivenUpError
 from pastewright.hands.held import Held, carried_out, down, next_move, paces_of, up
-from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of
+from pastewright.hands.jog import JogHalt, JogStep, pressed, speeds_of
 from pastewright.link.conduct import Halt, Wish
-from pastewright.link.detect import Protocol
 from pastewright.link.hand import Hand
 from pastewright.link.owner import Owner, connect
 from pastewright.link.port import check_port
 from pastewright.page.answers import problem_rows
 from pastewright.page.context import PageContext
+from pastewright.page.machine_view import stands
 from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.work.holder import must_be_free, tell_held
 from pastewright.work.printing.console import printed_by
@@ -95,6 +95,17 @@ class MachineRoom:
             raise one_error("this was answered already")
         self._inbox.put(("answer", number, value))
 
+    def asks(self, kind: str) -> bool:
+        """Tell whether a question of this kind is open."""
+        return self._ask is not None and self._ask["kind"] == kind
+
+    def answer_kind(self, kind: str, value: Any) -> None:
+        """Answer the open question of a kind with what no browser can send; raises `InputError` where there is none."""
+        ask = self._ask
+        if ask is None or ask["kind"] != kind:
+            raise one_error("this was answered already")
+        self._inbox.put(("answer", ask["id"], value))
+
     def step(self, axis: str, by_mm: float) -> None:
         """Take one press of a jog key; what is pressed while one moves is thrown away."""
         self._steering()
@@ -150,27 +161,16 @@ class MachineRoom:
 
     def told(self) -> None:
         """Tell every window how it stands."""
-        hand, owner = self.hand, self.owner
-        at = hand.place if hand is not None else None
-        reach = hand.reach() if hand is not None else None
         self.context.live.tell(
             "machine",
             {
+                **stands(self.owner, self.hand),
                 "port": self.port,
-                "connected": owner is not None,
-                "controller": _name(owner) if owner is not None else "",
-                "place": {"X": at.x_mm, "Y": at.y_mm, "Z": at.z_mm} if at is not None else None,
-                "plunger": hand.pushed_mm if hand is not None else 0.0,
-                "known": owner.known if owner is not None else False,
-                "holds": owner is not None and owner.protocol is Protocol.CNC,
-                "homes": bool(owner.bench.home) if owner is not None else False,
                 "busy": self._busy,
                 "works": self._works,
                 "ask": self._ask,
                 "notes": self._notes,
                 "problems": problem_rows(self._problems),
-                "sizes": SIZES_MM,
-                "reach": {axis: reach.range_mm(axis) for axis in "XYZ"} if reach is not None else None,
             },
         )
 
@@ -391,7 +391,3 @@ def room_of(context: PageContext) -> MachineRoom:
         context.room = MachineRoom(context)
     room: MachineRoom = context.room
     return room
-
-
-def _name(owner: Owner) -> str:
-    return owner.words.removeprefix("FIRMWARE_NAME:").split(" PROTOCOL_VERSION")[0] or str(owner.protocol)

@@ -15,6 +15,7 @@ from pastewright.page.answers import done, given, number_of, text_of
 from pastewright.page.context import PageContext, must_steer
 from pastewright.page.room import MachineRoom, room_of
 from pastewright.page.run_room import RunRoom
+from pastewright.page.uploads import Drops, photo_routes
 from pastewright.problems import one_error
 from pastewright.work.options import Sending
 from pastewright.work.running.batch_desk import BatchWish
@@ -98,10 +99,25 @@ def _decide(room: MachineRoom, data: Mapping[str, Any]) -> None:
         journal.close()
 
 
+def _doubting(context: PageContext, room: MachineRoom) -> list[Route]:
+    async def doubts(request: Request) -> Response:
+        return done(await run_in_threadpool(_doubts, room, int(request.path_params["run"])))
+
+    async def decide(request: Request) -> Response:
+        must_steer(context, request)
+        await run_in_threadpool(_decide, room, await given(request))
+        return done()
+
+    return [Route("/doubts/{run:int}", doubts), Route("/decide", decide, methods=["POST"])]
+
+
 def routes(context: PageContext) -> list[Route]:
     """Return what the screen asks for."""
     room = room_of(context)
     runs = RunRoom(context, room)
+    drops = Drops(context.desk.folder)
+    context.at_end.append(drops.close)
+    context.photos["row"] = ("the witness row", lambda photo: runs.row_photos([photo]))
 
     async def begin(request: Request) -> Response:
         must_steer(context, request)
@@ -137,20 +153,18 @@ def routes(context: PageContext) -> list[Route]:
             {"number": one.number, "size_mm": one.size_mm, "deposits": one.deposits, "names": one.names}
         )
 
-    async def doubts(request: Request) -> Response:
-        return done(await run_in_threadpool(_doubts, room, int(request.path_params["run"])))
-
-    async def decide(request: Request) -> Response:
-        must_steer(context, request)
-        await run_in_threadpool(_decide, room, await given(request))
-        return done()
-
     return [
         Route("/begin", begin, methods=["POST"]),
         Route("/batch", begin_batch, methods=["POST"]),
         Route("/resume", resume, methods=["POST"]),
         Route("/wish", wish, methods=["POST"]),
         Route("/picture", picture),
-        Route("/doubts/{run:int}", doubts),
-        Route("/decide", decide, methods=["POST"]),
+        *_doubting(context, room),
+        *photo_routes(
+            drops,
+            lambda: context.desk.folder / "photos",
+            runs.row_photos,
+            at="/row",
+            allowed=lambda request: must_steer(context, request),
+        ),
     ]

@@ -9,6 +9,7 @@ from time import monotonic
 from typing import Any
 
 from pastewright.hands.guide import GivenUpError
+from pastewright.learn.dots import typed_dots
 from pastewright.link.batch import BatchRow, batch, places
 from pastewright.link.conduct import Halt, Wish, Wishes, unix_s
 from pastewright.link.job import ProgramJob
@@ -19,10 +20,15 @@ from pastewright.link.weave import Shift
 from pastewright.page.context import PageContext
 from pastewright.page.machine import PageSession
 from pastewright.page.room import MachineRoom
+from pastewright.page.row_work import row_dots
+from pastewright.problems import InputError, one_error
+from pastewright.records.sheet import SheetRecord
+from pastewright.tune.record.measurements import DotReading
 from pastewright.work.machine.session import Session
 from pastewright.work.options import Sending
 from pastewright.work.running.batch_desk import BatchBench, BatchWish, begun_batch
 from pastewright.work.running.batching import BatchWork, FittedProgram, Hands
+from pastewright.work.running.board_laid import Newest, RowGiven
 from pastewright.work.running.checks import RunCheck
 from pastewright.work.running.laying import Laying, Watch
 from pastewright.work.running.resuming import go_on
@@ -45,6 +51,8 @@ KEYS = {
 }
 """The keys of a batch, as in `batching.HELP`."""
 DOUBT_KEYS = {"t": "It is there", "l": "Lay it", "b": "The board is bad", "enter": "Leave it in doubt"}
+YES_OR_NO = "(y, n)"
+"""How a key's question ends where it is yes or no."""
 END_KEYS = {"enter": "End the batch", "+": "One more", "r": "Redo the last one", "q": "Come back another day"}
 
 
@@ -74,6 +82,8 @@ class RunRoom:
             "name": "",
         }
         self._shown_s = 0.0
+        self.row: tuple[SheetRecord, Newest] | None = None
+        """The witness row that a batch asks for, and the way to newer ones on its card."""
         self.tell()
 
     def tell(self, **change: Any) -> None:
@@ -142,6 +152,21 @@ class RunRoom:
             room.running = False
             room.halt.clear()  # the run was stopped; a batch goes on asking
             self.tell(phase=str(run.phase), why=run.why, done=len(run.done), now="")
+
+    def row_photos(self, photos: Sequence[Path]) -> int:
+        """Measure photos of the row that is asked for; what they show answers the question. Returns the task."""
+        if self.row is None:
+            raise one_error("no witness row is asked for now", "Between two boards of a batch it is.")
+
+        def keep(found: tuple[Sequence[DotReading], list[str]]) -> None:
+            readings, lines = found
+            self.room.note("\n".join(lines))
+            words = ", ".join(photo.name for photo in photos)
+            self.room.answer_kind("row", RowGiven(words=words, readings=readings))
+
+        return self.context.works.begin(
+            "row-photo", "Measuring the row", row_dots, list(photos), *self.row, then=keep
+        )
 
     # -- what is begun, in the room's thread ------------------------------------------------------------
 
@@ -242,6 +267,8 @@ class _PageBatch(BatchBench):
 
     def key(self, words: str) -> str:
         """Ask for a key of the batch, each with its meaning on a button."""
+        if words.endswith(YES_OR_NO):
+            return "y" if self._room.ask("confirm", words.removesuffix(YES_OR_NO).strip()) is True else "n"
         rows = _rows_of(self._journal, self._row.id)
         self._runs.tell(batch=rows)
         keys = DOUBT_KEYS if "leaves it in doubt" in words else END_KEYS if "All boards" in words else KEYS
@@ -253,6 +280,28 @@ class _PageBatch(BatchBench):
     def line(self, words: str) -> str:
         """Ask for a line."""
         return str(self._room.ask("line", words))[:500]
+
+    def measured(self, place: int, record: SheetRecord, newest: Newest) -> RowGiven | None:
+        """Ask for a photo of a board's witness row, or its diameters: what a browser sends never is a file's path."""
+        self._runs.row = (record, newest)
+        words = (
+            f"Witness row of board {place}: take a photo of it, or type its diameters in mm in the order of laying, - where"
+            " none lies, ? where it cannot be told (empty: not measured)"
+        )
+        try:
+            while True:
+                given = self._room.ask("row", words)
+                if isinstance(given, RowGiven):
+                    return given
+                typed = str(given).strip()[:500]
+                if not typed:
+                    return None
+                try:
+                    return RowGiven(words=typed, readings=typed_dots(typed, record))
+                except InputError as error:
+                    self._room.note(str(error))
+        finally:
+            self._runs.row = None
 
     def say(self, words: str) -> None:
         """Note something."""

@@ -136,18 +136,28 @@ class Drops:
             self.forget(word)
 
 
-def photo_routes(drops: Drops, place: Callable[[], Path], take: Callable[[list[Path]], int]) -> list[Route]:
-    """Return what a screen sends photos by: one after the other, then the word that all are there.
+def photo_routes(
+    drops: Drops,
+    place: Callable[[], Path],
+    take: Callable[[list[Path]], int],
+    *,
+    at: str = "",
+    allowed: Callable[[Request], None] = lambda _request: None,
+) -> list[Route]:
+    """Return what a screen sends photos by, below `at`: one after the other, then the word that all are there.
 
-    `place` tells the folder that they are for; `take` begins to look at them and returns its task.
+    `place` tells the folder that they are for; `take` begins to look at them and returns its task; `allowed` raises
+    `InputError` for a window that may not.
     """
 
     async def photo(request: Request) -> Response:
+        allowed(request)
         word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
         return done({"files": await drops.receive(word, name, request.stream())})
 
     async def read(request: Request) -> Response:
+        allowed(request)
         word = text_of(await given(request), "drop")
         return done({"task": await run_in_threadpool(lambda: take(drops.moved(word, place())))})
 
-    return [Route("/photo", photo, methods=["POST"]), Route("/read", read, methods=["POST"])]
+    return [Route(f"{at}/photo", photo, methods=["POST"]), Route(f"{at}/read", read, methods=["POST"])]

@@ -2,8 +2,9 @@
  * The machine as every screen may show it: the question that is open, what was said, and what went wrong.
  * @module
  */
-import { on, post } from "./server.js";
+import { finished, on, post } from "./server.js";
 import { button, fill, h } from "./parts.js";
+import { photoChooser } from "./drop.js";
 import { problemList, trying } from "./messages.js";
 
 /**
@@ -95,7 +96,12 @@ export class AskingPanel extends HTMLElement {
       ask.unit ? h("span", {}, ask.unit) : null,
       h("button", { class: "main" }, "Answer"),
     );
-    return [form];
+    if (ask.kind !== "row") return [form];
+    const photo = photoChooser("Take or choose a photo of it", "/run/row", async (drop) => {
+      const { task } = await post("/run/row/read", { drop });
+      await finished(task);
+    });
+    return [h("p", {}, photo), form];
   }
 
   /**

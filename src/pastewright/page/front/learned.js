@@ -2,10 +2,11 @@
  * What boards teach: capability over all that were inspected, a witness row, notes after reflow.
  * @module
  */
-import { finished, get, post } from "./server.js";
+import { finished, get, on, post } from "./server.js";
 import { button, counted, fill, h } from "./parts.js";
 import { say, trying } from "./messages.js";
 import { field } from "./asking.js";
+import { photoChooser } from "./drop.js";
 
 const percent = (/** @type {number} */ share, digits = 0) => `${(100 * share).toFixed(digits)} %`;
 
@@ -15,6 +16,13 @@ export class LearnedPart extends HTMLElement {
   notes = h("div", {});
 
   connectedCallback() {
+    // A row that was judged from a phone's photo, or by another window, shows here, too.
+    let last = -1;
+    this.off = on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
+      const done = Math.max(0, ...tasks.filter((each) => each.kind === "row" && each.state === "done").map((each) => each.id));
+      if (last >= 0 && done > last) trying(() => this.showRow());
+      last = done;
+    });
     fill(
       this,
       h(
@@ -33,6 +41,10 @@ export class LearnedPart extends HTMLElement {
         this.notes,
       ),
     );
+  }
+
+  disconnectedCallback() {
+    if (this.off) this.off();
   }
 
   async together() {
@@ -79,18 +91,19 @@ export class LearnedPart extends HTMLElement {
 
   witness() {
     const diameters = h("textarea", { rows: "2", class: "text", placeholder: "0.31 0.32 - ? 0.44", "aria-label": "Diameters in mm, in the order of laying" });
-    const refilled = h("input", { type: "checkbox" });
-    const check = (/** @type {boolean} */ accept) =>
+    const refilled = h("input", {
+      type: "checkbox",
+      onchange: () => trying(() => post("/inspect/row/refilled", { refilled: refilled.checked })),
+    });
+    const check = () =>
       trying(async () => {
-        const { task } = await post("/inspect/row/check", { diameters: diameters.value, refilled: refilled.checked, accept });
-        if (!(await finished(task))) return;
-        const told = await get("/inspect/row/view");
-        fill(
-          this.row,
-          h("ul", { class: "rows" }, told.said.map((/** @type {string} */ line) => h("li", {}, line))),
-          told.offered ? button("Correct the bench by it, and plan the board anew", () => check(true), { class: "main" }) : null,
-        );
+        const { task } = await post("/inspect/row/check", { diameters: diameters.value, refilled: refilled.checked });
+        await finished(task);
       });
+    const photo = photoChooser("Take or choose a photo of it", "/inspect/row", async (drop) => {
+      const { task } = await post("/inspect/row/read", { drop });
+      await finished(task);
+    });
     return [
       h("p", {}, "A dozen dots on a card say go, correct or stop, without a whole sheet. During a batch the Run screen asks for them."),
       button("Make a row", () =>
@@ -99,11 +112,27 @@ export class LearnedPart extends HTMLElement {
           say("The row is in the folder; Run can send it.");
         }),
       ),
-      h("label", { class: "field" }, h("span", {}, "Diameters in mm, in the order of laying; – where none lies, ? where it cannot be told"), diameters),
       h("label", { class: "check" }, refilled, h("span", {}, "Paste was filled in since")),
-      button("Judge it", () => check(false)),
+      h("p", { class: "aside" }, "The row from straight above, even light; a phone that is let in sends one, too."),
+      photo,
+      h("label", { class: "field" }, h("span", {}, "Or its diameters in mm, in the order of laying; – where none lies, ? where it cannot be told"), diameters),
+      button("Judge it", check),
       this.row,
     ];
+  }
+
+  async showRow() {
+    const told = await get("/inspect/row/view");
+    const correct = () =>
+      trying(async () => {
+        const { task } = await post("/inspect/row/correct");
+        await finished(task);
+      });
+    fill(
+      this.row,
+      h("ul", { class: "rows" }, told.said.map((/** @type {string} */ line) => h("li", {}, line))),
+      told.offered ? button("Correct the bench by it, and plan the board anew", correct, { class: "main" }) : null,
+    );
   }
 
   async showNotes() {

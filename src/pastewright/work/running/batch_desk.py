@@ -33,6 +33,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
 from pastewright.records.placement import ZoneRecord
 from pastewright.records.plan import PlanRecord
+from pastewright.records.sheet import SheetRecord
 from pastewright.work.exits import DONE, FINDINGS, INTERRUPTED
 from pastewright.work.keys import EndedError, Terminal
 from pastewright.work.machine.session import Session
@@ -42,7 +43,7 @@ from pastewright.work.printing.console import print_problems
 from pastewright.work.running.asking import PasteState, paste_of, show_job
 from pastewright.work.running.barrels import words_of
 from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
-from pastewright.work.running.board_laid import BoardLaid
+from pastewright.work.running.board_laid import BoardLaid, Newest, RowGiven
 from pastewright.work.running.checks import RunCheck, ask, run_checks
 from pastewright.work.running.choice import check_verified, program_meant
 from pastewright.work.running.fresh import Sent, Today, ask_after, bench_today, for_today
@@ -265,6 +266,18 @@ class BatchBench:
     def line(self, words: str) -> str:
         """Return a line."""
         return self._terminal.line(f"{words}: ")
+
+    def measured(self, place: int, record: SheetRecord, newest: Newest) -> RowGiven | None:
+        """Ask what was measured of a board's witness row."""
+        from pastewright.work.running.row_readings import given_readings
+
+        words = self.line(
+            f"Witness row of board {place}: its diameters in mm in the order of laying, a photo's file, or a dots.csv"
+            " (Enter: not measured)"
+        ).strip()
+        if not words:
+            return None
+        return RowGiven(words=words, readings=given_readings(words, record, newest=newest, say=self.say))
 
     def say(self, words: str) -> None:
         """Print a line."""

@@ -1,11 +1,25 @@
 """A board that has just been laid, and where a person is asked about it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from pastewright.link.batch import PlaceRow
 from pastewright.link.journal import Journal
 from pastewright.profile.model import Profile
+from pastewright.records.sheet import SheetRecord
+from pastewright.tune.record.measurements import DotReading
+
+Newest = tuple[float, float]
+"""The way from older rows on a card to newer ones [mm]; (0, 0) where there is one row only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowGiven:
+    """What a person gave of a witness row: `words` as typed, or the names of photos; what its dots measured."""
+
+    words: str
+    readings: Sequence[DotReading]
 
 
 class Asker(Protocol):
@@ -16,6 +30,12 @@ class Asker(Protocol):
 
     def line(self, words: str) -> str:
         """Ask for a line; "" where Enter was pressed."""
+
+    def measured(self, place: int, record: SheetRecord, newest: Newest) -> RowGiven | None:
+        """Ask what was measured of the witness row of a board, by its place in the batch; None where nothing was.
+
+        Raises `InputError` for what cannot be read.
+        """
 
     def say(self, words: str) -> None:
         """Say something."""

@@ -22,7 +22,6 @@ from pastewright.records.plan import PlanRecord
 from pastewright.records.sheet import SheetRecord
 from pastewright.tune.fit.constants import with_constants
 from pastewright.work.running.board_laid import Asker, BoardLaid
-from pastewright.work.running.row_readings import given_readings
 
 HOUR_S = 3600.0
 
@@ -42,21 +41,18 @@ def learn_row(asker: Asker, laid: BoardLaid) -> None:
     if not isinstance(plan, PlanRecord) or not any(pad.ref == WITNESS_REF for pad in plan.pads):
         asker.say("this board has no witness row")
         return
-    words = asker.line(
-        f"Witness row of board {laid.place.place}: its diameters in mm in the order of laying, a photo's file, or a dots.csv"
-        " (Enter: not measured)"
-    ).strip()
-    if not words:
-        return
     record = _record(plan, laid.profile)
+    given = asker.measured(laid.place.place, record, (0.0, laid.profile.run.card_pitch_mm))
+    if given is None:
+        return
     found = learned(
         _belief(laid, run.barrel),
         row_of(record, laid.profile),
-        given_readings(words, record, newest=(0.0, laid.profile.run.card_pitch_mm), say=asker.say),
+        given.readings,
         change_of_board(text, plan, laid.profile),
         worth=WORTH,
     )
-    _keep(asker, laid, found, words)
+    _keep(asker, laid, found, given.words)
 
 
 def _record(plan: PlanRecord, profile: Profile) -> SheetRecord:

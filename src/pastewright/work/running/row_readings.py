@@ -9,9 +9,7 @@ from pastewright.photo import PHOTO_ENDINGS
 from pastewright.records.sheet import SheetRecord
 from pastewright.tune.record.dots_csv import read_dots_csv
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements
-
-Newest = tuple[float, float]
-"""The way from older rows on a card to newer ones [mm]; (0, 0) where there is one row only."""
+from pastewright.work.running.board_laid import Newest
 
 
 def given_readings(

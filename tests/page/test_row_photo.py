@@ -1,0 +1,119 @@
+"""A witness row's photo from a window: it answers a batch's question, and judges a row that was laid by itself."""
+
+from dataclasses import replace
+
+import cv2
+import pytest
+from demo_plans import plan_of
+from page_in_browser import connected, serving, tab_of, until
+from rendered_photos import through_jpeg
+from rendered_rows import row_photo
+
+from pastewright.board.model import Side
+from pastewright.learn.row import witness_row
+from pastewright.link.journal import Journal
+from pastewright.link.taught import TaughtKind, taught
+from pastewright.profile.examples import DEMO
+from pastewright.records.plan import read_plan
+from pastewright.records.sheet import read_sheet_record
+
+AS_SHARP = 0.03
+"""A rendered row is measured so well, as in tests/tune/photo/test_row.py."""
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory, day_folder):
+    folder = day_folder(tmp_path_factory.mktemp("row"), DEMO)
+    with serving(folder, journal=folder / "runs.db") as one:
+        yield one
+
+
+def photo_into(file, record, *, share=1.0):
+    """A photo of a row of which every dot got a share of its volume; returns the diameters that were laid."""
+    volumes = {dot.index: share * dot.dose_ul for dot in record.dots}
+    pixels, truth = row_photo(record, volumes_ul=volumes, seed=3)
+    picture = cv2.cvtColor(through_jpeg(pixels, 92), cv2.COLOR_RGB2BGR)
+    assert cv2.imwrite(str(file), picture)
+    return truth.diameter_mm
+
+
+def rows_taught(day):
+    journal = Journal(day.folder / "runs.db")
+    try:
+        return [row.record for row in taught(journal, TaughtKind.ROW)]
+    finally:
+        journal.close()
+
+
+def judged(day):
+    """How often a row was judged to the end."""
+    tasks = day.opened.context.live.last("tasks")
+    return sum(one["kind"] == "row" and one["state"] == "done" for one in tasks)
+
+
+def test_a_photo_of_the_row_answers_the_question_of_a_batch(browser, day, tmp_path):
+    plan = plan_of(Side.BOTTOM)
+    (strip, *_) = plan.record.placement.strips
+    bed = replace(plan.profile.bed, strip_x_mm=strip.from_mm[0], strip_y_mm=strip.from_mm[1])
+    laid_mm = photo_into(tmp_path / "row.jpg", witness_row(replace(plan.profile, bed=bed)).record)
+    with tab_of(browser, day) as tab:
+        connected(tab, day.base, "sim:reprap?scale=0.001")
+        tab.goto(f"{day.base}/#run")
+        tab.get_by_label("Barrel").select_option("A7")
+        tab.get_by_label("Boards").fill("1")
+        tab.get_by_role("button", name="Begin the batch").click()
+        tab.get_by_role("button", name="Lay it", exact=True).click()
+        tab.get_by_role("button", name="Redo the last one").wait_for()
+        # A further board keeps the batch open: its question offers the row of the last one.
+        tab.get_by_role("button", name="One more").click()
+        tab.get_by_label("Serial or name of the board").fill("GH-002")
+        tab.get_by_role("button", name="Answer").click()
+        tab.get_by_role("button", name="Witness row measured").click()
+        tab.get_by_text("take a photo of it, or type its diameters").wait_for()
+        # What is typed never is a path, whatever lies there.
+        tab.get_by_label("Witness row of board 1").fill(str(tmp_path / "row.jpg"))
+        tab.get_by_role("button", name="Answer").click()
+        tab.get_by_text("1 diameters were given").first.wait_for()
+        tab.get_by_label("Take or choose a photo of it").set_input_files(tmp_path / "row.jpg")
+        until(
+            lambda: (
+                rows_taught(day)
+                or (day.opened.context.live.last("machine")["ask"] or {}).get("kind") == "confirm"
+            )
+        )
+        if not rows_taught(day):
+            tab.get_by_role("button", name="No", exact=True).click()
+            until(lambda: rows_taught(day))
+        (row,) = rows_taught(day)
+        assert row["given"] == "row.jpg"
+        measured = {index: diameter for index, diameter, *_ in row["dots"]}
+        assert len(measured) >= 10
+        assert all(
+            diameter == pytest.approx(laid_mm[index], rel=AS_SHARP) for index, diameter in measured.items()
+        )
+        tab.get_by_role("button", name="Skip it").click()
+        tab.get_by_role("button", name="End the batch").click()
+        until(lambda: not day.opened.context.live.last("machine")["busy"])
+
+
+def test_a_photo_judges_a_row_and_the_bench_is_corrected_by_it(browser, tmp_path, day_folder):
+    folder = tmp_path / "row"
+    folder.mkdir()
+    with serving(day_folder(folder, DEMO), journal=folder / "runs.db") as day, tab_of(browser, day) as tab:
+        tab.goto(f"{day.base}/#inspect")
+        tab.get_by_text("Witness row", exact=True).click()
+        tab.get_by_role("button", name="Make a row").click()
+        tab.get_by_text("The row is in the folder").wait_for()
+        record = read_sheet_record(folder / "witness-row" / "sheet.json")
+        photo_into(tmp_path / "thin.jpg", record, share=0.85)
+        tab.get_by_label("Take or choose a photo of it").set_input_files(tmp_path / "thin.jpg")
+        tab.get_by_text("dots were measured in the photo").wait_for()
+        tab.get_by_role("button", name="Correct the bench by it").click()
+        until(lambda: judged(day) == 2)
+        assert "witness" in (folder / "bench.toml").read_text("utf-8")
+        assert read_plan(folder / "bottom-corrected" / "plan.json").verdict.ok
+        # The same from a phone, with no batch that asks.
+        words, take = day.opened.context.photos["row"]
+        assert words == "the witness row"
+        take(folder / "witness-row" / "photos" / "thin.jpg")
+        until(lambda: judged(day) == 3)
