@@ -224,6 +224,7 @@ def test_a_reader_that_has_enough_is_no_mistake(logger_files: Path):
 
 # What each command may load; the rest would only make people wait.
 LIBRARIES = {"numpy", "scipy", "shapely", "matplotlib", "cv2", "PIL", "ezdxf", "jinja2", "serial", "sqlite3"}
+LIBRARIES |= {"scipy.stats", "scipy.interpolate", "scipy.signal"}  # each takes half a second or more
 
 
 @pytest.mark.parametrize(
@@ -243,6 +244,8 @@ LIBRARIES = {"numpy", "scipy", "shapely", "matplotlib", "cv2", "PIL", "ezdxf", "
         (["tips"], {"numpy"}),
         (["plan", "nowhere", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely", "jinja2"}),
         (["verify", "nowhere", "--plan", "p", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely"}),
+        (["tune", "sheet", "-p", "nowhere.toml", "-o", "out"], {"numpy", "scipy", "shapely"}),
+        (["tune", "fit", "nowhere", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely", "cv2", "PIL"}),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",  # sets have no order
 )

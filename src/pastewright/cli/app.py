@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
-from pastewright.cli.commands import COMMANDS, GROUPS
+from pastewright.cli.commands import BRIEF, COMMANDS, GROUPS
 from pastewright.cli.usage import usage_problem
+from pastewright.uncollected import uncollected
 from pastewright.version import __version__
 from pastewright.work.exits import DONE, INTERRUPTED, NO_READER, OUR_MISTAKE, WRONG_INPUT
 from pastewright.work.options import BUNDLES
@@ -146,7 +147,10 @@ def _built(commands: Mapping[str, str], groups: Mapping[str, str]) -> typer.Type
         group_name, _, name = words.rpartition(" ")
         module, _, function = place.partition(":")
         command = getattr(import_module(f"pastewright.cli.commands.{module}"), function)
-        (inner[group_name] if group_name else top).command(name)(unbundled(command))
+        run = unbundled(command)
+        (inner[group_name] if group_name else top).command(name)(
+            uncollected()(run) if words in BRIEF else run
+        )
     return top
 
 

@@ -19,8 +19,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.stats import qmc
 
+from pastewright.halton import halton
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import (
     AT,
@@ -434,7 +434,7 @@ class _Problem:
 
     def surveyed(self) -> list[Floats]:
         """Return where to begin: the prior, and the benches of the survey that explain the sheets best."""
-        share = qmc.Halton(d=len(SURVEY), scramble=False).random(SURVEYED + 1)[1:]
+        share = halton(SURVEYED + 1, dimensions=len(SURVEY))[1:]
         lanes = np.tile(self.centre, (SURVEYED, 1))
         for column, (name, low, high) in enumerate(SURVEY):
             lanes[:, self.shared.index(AT[name])] += low + (high - low) * share[:, column]

@@ -11,8 +11,8 @@ from math import exp
 
 import numpy as np
 from scipy.special import ndtri
-from scipy.stats import qmc
 
+from pastewright.halton import halton
 from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group, as_seen
 from pastewright.tune.fit.fit import Fitted, Mode
@@ -129,7 +129,7 @@ def _worst(fitted: Fitted, board: BoardInMind, here: Floats) -> float:
     known, so that on one bench it is all well and on another all off: the mean over benches tells only half.
     """
     lengths, axes = np.linalg.eigh(_with_what_goes_on(fitted, fitted.covariance_alone[1]))
-    uniform = qmc.Halton(d=lengths.size + 1, scramble=False).random(DRAWN_BENCHES + 1)[1:]
+    uniform = halton(DRAWN_BENCHES + 1, dimensions=lengths.size + 1)[1:]
     steps = (ndtri(uniform[:, 1:]) * np.sqrt(np.maximum(lengths, 0.0))) @ axes.T
     likely = np.array([1.0, *(mode.weight for mode in fitted.modes)])
     chosen = np.searchsorted(np.cumsum(likely / likely.sum()), uniform[:, 0])
