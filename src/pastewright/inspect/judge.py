@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import hypot
 from statistics import median
 
-from pastewright.inspect.measure import UNSIZED, RowReading
+from pastewright.inspect.measure import SURE, UNSIZED, RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.job.limits import InspectionLimits
 from pastewright.records.kinds import DepositVerdict
@@ -18,7 +18,6 @@ MOST_FULL = (
     0.35  # of a row that is overexposed; from FULL_FOR_SIZE on its rim may be lost, and its size is not told
 )
 FULL_FOR_SIZE = 0.22
-SURE = 0.5  # standard errors beyond a limit: two in three such deposits are
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
 USUAL_FROM, USUAL_TO = 0.65, 1.5

@@ -31,6 +31,7 @@ OF_READING = 0.6  # share of what is beside the bias that is reading's
 LEAST_EDGES = 8  # deposits, to say so
 SHAPE_SD = 0.10  # of a volume: heights over widths of dots of one paste differ by so much (common practice)
 EDGE_PX = 0.35  # by which an outline may be off all around (measured on rendered photos)
+SURE = 0.5  # standard errors beyond a limit tell low or high: two in three such deposits are; what metal hides counts whole
 HIDDEN_SD = 0.3  # of a width whose rim lies on metal that looks like paste (measured on rendered photos of levelled tin)
 UNSIZED = 1.0  # the standard error of a deposit whose edge is lost (ln)
 LEAST_WIDTH = 0.3  # of the planned width, less what outlines are read too far out by
@@ -184,10 +185,11 @@ def _there(
     body = fitted_shape(row, replace(fit, width=width))
     on_land = shape.boundary.intersection(row.land).length / max(shape.length, 1e-9)
     hidden = HIDDEN_SD * on_land * (1 - told)
-    of_width = power * np.hypot(np.hypot(fit.width_sd, edge), hidden)
+    of_width = np.hypot(power * np.hypot(fit.width_sd, edge), SHAPE_SD)
     # Where the search ends no edge was found: gloss or a shadow runs on.
-    own_sd = UNSIZED if fit.width >= EDGELESS * WIDEST else float(np.hypot(of_width, SHAPE_SD))
-    sd = volume_ul * float(np.hypot(own_sd, READ_SD))
+    lost = fit.width >= EDGELESS * WIDEST
+    own_sd = UNSIZED if lost else float(np.hypot(of_width, power * hidden / SURE))
+    sd = volume_ul * float(np.hypot(UNSIZED if lost else np.hypot(of_width, power * hidden), READ_SD))
     area_mm2 = row.paste.area * width ** (power - 1)
     plain = shape.buffer(0).simplify(0.01)
     corners = np.asarray((plain if isinstance(plain, Polygon) else shape).exterior.coords)[:-1]
