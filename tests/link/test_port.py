@@ -9,7 +9,7 @@ from peers import TinyPrinter
 from server import Server
 
 from pastewright.link import port as port_module
-from pastewright.link.port import PortLostError, known_ports, open_port
+from pastewright.link.port import PortLostError, SerialPort, TerminalError, known_ports, open_port
 from pastewright.problems import InputError
 
 
@@ -96,3 +96,31 @@ def test_a_connection_that_breaks_is_told_as_lost():
 def test_known_ports_are_sorted_and_named():
     names = [port.device for port in known_ports()]
     assert names == sorted(names)
+
+
+class PulledWhileWriting:
+    """A port of the system whose cable is pulled while bytes are on their way out."""
+
+    in_waiting = 0
+
+    def read(self, size=1):
+        raise TerminalError(5, "Input/output error")
+
+    def write(self, data):
+        return len(data)
+
+    def flush(self):
+        raise TerminalError(5, "Input/output error")
+
+    def close(self):
+        raise TerminalError(5, "Input/output error")
+
+
+@pytest.mark.parametrize("ask", [lambda port: port.write(b"M115\n"), lambda port: port.read()])
+def test_a_cable_pulled_while_bytes_go_out_is_a_lost_connection(ask):
+    # What `tcdrain` raises is no OSError, and the serial library lets it through.
+    assert not issubclass(TerminalError, OSError)
+    port = SerialPort("/dev/ttyGONE", PulledWhileWriting())
+    with pytest.raises(PortLostError, match="the connection broke: Input/output error"):
+        ask(port)
+    port.close()

@@ -16,6 +16,17 @@ from serial.tools import list_ports
 
 from pastewright.problems import InputError, Problem, one_error
 
+try:
+    from termios import error as TerminalError  # noqa: N812
+except ImportError:  # a system without terminals of this kind never raises it
+
+    class TerminalError(Exception):  # type: ignore[no-redef]
+        """Never raised here."""
+
+
+GONE = (serial.SerialException, OSError, TypeError, TerminalError)
+"""What a port raises that is gone. TypeError: pyserial reads from a descriptor that another thread's failure closed. The
+terminal's own: a cable pulled while bytes are on their way out, which pyserial lets through."""
 READ_S = 0.02
 """Longest wait for bytes; wishes of the person are looked at this often."""
 WRITE_S = 5.0
@@ -77,8 +88,7 @@ class SerialPort:
             data = self._inner.read(1)
             while data and len(data) < MOST_BYTES and (more := self._inner.in_waiting):
                 data += self._inner.read(more)
-        except (serial.SerialException, OSError, TypeError) as error:
-            # TypeError: pyserial reads from a descriptor that another thread's failure closed.
+        except GONE as error:
             raise PortLostError(_why_lost(error)) from None
         return bytes(data)
 
@@ -87,7 +97,7 @@ class SerialPort:
         try:
             self._inner.write(data)
             self._inner.flush()
-        except (serial.SerialException, OSError, TypeError) as error:
+        except GONE as error:
             raise PortLostError(_why_lost(error)) from None
 
     def close(self) -> None:
@@ -96,7 +106,7 @@ class SerialPort:
         inner_socket = getattr(self._inner, "_socket", None)
         try:
             self._inner.close()
-        except (serial.SerialException, OSError):
+        except GONE:
             pass
         finally:
             if inner_socket is not None:
@@ -104,7 +114,8 @@ class SerialPort:
 
 
 def _why_lost(error: Exception) -> str:
-    return f"the connection broke: {error}"
+    words = error.args[1] if isinstance(error, TerminalError) and len(error.args) > 1 else error
+    return f"the connection broke: {words}"
 
 
 def open_port(name: str, *, baud: int) -> Port:
@@ -117,7 +128,7 @@ def open_port(name: str, *, baud: int) -> Port:
             inner = serial.serial_for_url(name, baudrate=baud, timeout=READ_S, write_timeout=WRITE_S)
         else:
             inner = serial.Serial(name, baudrate=baud, timeout=READ_S, write_timeout=WRITE_S, exclusive=True)
-    except (serial.SerialException, OSError, ValueError) as error:
+    except (*GONE, ValueError) as error:
         raise InputError([_problem(name, baud, error)]) from None
     return SerialPort(name, inner)
 
