@@ -154,3 +154,34 @@ def test_a_false_row_changes_no_board(run, sure_bench, journal, planned, monkeyp
     assert [row.record["taken"] for row in rows_taught(journal)] == [False]
     before, after = programs(journal)
     assert pushes(before)[12:] == pushes(after)[12:]
+
+
+class Keyed:
+    """A terminal whose keys are given; what comes soon behind a key is read with it."""
+
+    is_there = True
+
+    def __init__(self, *keys):
+        self.keys = list(keys)
+
+    def key(self):
+        return self.keys.pop(0)
+
+    def pressed(self, wait_s=0.0):
+        assert wait_s > 0
+        soon, self.keys = (
+            [key for key in self.keys if key == "enter"],
+            [key for key in self.keys if key != "enter"],
+        )
+        return soon
+
+
+@pytest.mark.parametrize(("keys", "answer"), [("y", True), ("n", False), (("enter", "x", "y"), True)])
+def test_enter_out_of_habit_answers_no_check(keys, answer, capsys):
+    from pastewright.work.running.batch_desk import BatchBench
+
+    bench = object.__new__(BatchBench)
+    bench._given_terminal = Keyed(*keys, "enter")
+    assert bench.confirm("Is it held fast?") is answer
+    assert bench._terminal.keys == [], "the Enter behind the answer waits for the next question"
+    assert "Is it held fast? (y, n)" in capsys.readouterr().out

@@ -322,3 +322,25 @@ def test_a_name_that_never_arrived_moves_nothing_in_the_account():
     assert sum(action.units for action in actions if isinstance(action, Swept)) == pytest.approx(
         went, abs=1e-6
     )
+
+
+def test_a_place_of_the_strip_that_lost_its_point_is_stopped_on_its_way():
+    """X30.000 became X30000: at F300 the tip would leave the bed, and no answer is wrong until then."""
+    job = job_of(written("cnc", 3, beads=False))
+    controller = VirtualController("cnc", scale=1.0)
+    controller.feed(b"$X\n", 0.0)
+    run, ledger = new_run("cnc", job), Ledger(job)
+    ended_s = drive(
+        run,
+        controller,
+        now_s=1.0,
+        until_s=200.0,
+        down=lambda data: data.replace(b"X30.000", b"X30000"),
+        watch=ledger,
+    )
+    assert run.phase is Phase.STOPPED
+    assert "X is at" in run.why
+    assert "goes from 0.000 to 30.000" in run.why
+    assert controller.state.axes_mm[0] < 35.0
+    assert ended_s < 15.0
+    assert ledger.count("not started") == 3

@@ -476,7 +476,9 @@ class Run:
         # What was said before the first lines no barrier has proved: one report may be garbled, two alike are not.
         first = self.phase is Phase.PREPARING
         self._machine_rest = self._machine_twice if first else self._machine.get(letter)
-        self._reach = _reach(blocks, letter)
+        # Where it is while it homes, no line says.
+        homing = self.phase is Phase.PREPARING and bool(self._bench.home)
+        self._reach = {} if homing else _reach(blocks, letter, here)
         self._strays = 0
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
@@ -568,7 +570,7 @@ class Run:
 
     def _strayed(self, position: dict[str, float], now_s: float) -> None:
         """Stop where two reports in a row have an axis where no line brings it: one was garbled into another."""
-        if self.phase not in (Phase.LAYING, Phase.ENDING) or not position:
+        if self.phase not in MOVING or not position:
             return
         out = []
         for letter, (low, high) in self._reach.items():
@@ -737,18 +739,28 @@ def _number_at_rest(blocks: Sequence[ProgramBlock], letter: str) -> float | None
     return at
 
 
-def _reach(blocks: Sequence[ProgramBlock], letter: str) -> dict[str, tuple[float, float]]:
-    """Return from where to where each axis goes in these blocks, {} where that is not told by their numbers alone."""
+def _reach(
+    blocks: Sequence[ProgramBlock], letter: str, here: dict[str, float]
+) -> dict[str, tuple[float, float]]:
+    """Return from where to where each axis goes in these blocks, {} where that is not told by their numbers alone.
+
+    `here` is where the tip stands before them. A new name for the plunger's place alone leaves the others' reach.
+    """
     reach: dict[str, tuple[float, float]] = {}
+    renamed = False
     for block in blocks:
-        scan = Scan(letter, block.before)
+        scan = Scan(letter, replace(block.before, place={**here, **block.before.place}))
         for line in ("", *block.lines):
-            if line.startswith(RENAMING):
+            own = _names(line, letter) and not set(line[3:]) & set("XYZ")
+            renamed = renamed or own
+            if line.startswith(RENAMING) and not own:
                 return {}
             scan.line(line)
             for axis, at in scan.place.items():
                 low, high = reach.get(axis, (at, at))
                 reach[axis] = min(low, at), max(high, at)
+    if renamed:
+        reach.pop(letter, None)
     return reach
 
 

@@ -216,6 +216,10 @@ def begun_batch(journal: Journal, wanted: BatchWish, profile: Profile, sending: 
     )
 
 
+HABIT_S = 0.3
+"""Many press Enter behind a y out of habit; so long after it that is no answer to the next question (own choice)."""
+
+
 class BatchBench:
     """The desk of a batch, and its hands: the terminal, the port, the programs."""
 
@@ -260,8 +264,14 @@ class BatchBench:
         return self._terminal.line("")[:1] or "enter"
 
     def confirm(self, question: str) -> bool:
-        """Return whether the key pressed says yes."""
-        return self.key(f"{question} (y, n)").lower() == "y"
+        """Return whether the key pressed says yes. Enter says neither: no answer to this, nor to what is asked next."""
+        key = self.key(f"{question} (y, n)").lower()
+        if self._given_terminal is None or not self._terminal.is_there:
+            return key == "y"
+        while key not in ("y", "n", "escape"):
+            key = self._terminal.key().lower()
+        self._terminal.pressed(HABIT_S)
+        return key == "y"
 
     def line(self, words: str) -> str:
         """Return a line."""
