@@ -4,6 +4,7 @@ import io
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -181,7 +182,8 @@ def test_enter_out_of_habit_answers_no_check(keys, answer, capsys):
     from pastewright.work.running.batch_desk import BatchBench
 
     bench = object.__new__(BatchBench)
-    bench._given_terminal = Keyed(*keys, "enter")
+    terminal: Any = Keyed(*keys, "enter")
+    bench._given_terminal = terminal
     assert bench.confirm("Is it held fast?") is answer
-    assert bench._terminal.keys == [], "the Enter behind the answer waits for the next question"
+    assert terminal.keys == [], "the Enter behind the answer waits for the next question"
     assert "Is it held fast? (y, n)" in capsys.readouterr().out

@@ -39,7 +39,8 @@ def stubborn_host(controller: VirtualController, commands: Iterable[str], *, tri
 
     It believes nothing but `ok` and `Resend`; when no answer comes it sends the line again, which is safe since a
     numbered line is never carried out twice. That it may skip ahead, since an ok was lost, it believes when it is
-    asked for the same number twice.
+    asked for the same number twice. Once the count was set back it is never set back again: such a wish is a number
+    that lost its first digits on the way.
     """
     texts = ["M110 N0", *commands, "M400"]
     now_s, _ = quiet(controller, 0.0)
@@ -53,7 +54,7 @@ def stubborn_host(controller: VirtualController, commands: Iterable[str], *, tri
         asked = [int(found[1]) for found in re.finditer(rb"Resend: (\d+)\n", came)]
         if asked:
             if asked[-1] <= number or asked[-1] == heard:
-                number = min(asked[-1], len(texts))
+                number = min(max(asked[-1], min(number, 1)), len(texts))
             heard = asked[-1]
         elif came.count(b"ok\n") == 1 and b"Error" not in came:
             number, heard = number + 1, -1

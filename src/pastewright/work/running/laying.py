@@ -176,7 +176,7 @@ class Laying:
         style = "bold green" if finished else "bold red"
         console.print(
             f"[{style}]{run.phase}[/] run {number}: {len(run.done)} of {counted(run.total, 'deposit')},"
-            f" {row.used_ul:.2f} µL"
+            f" {row.used_ul:.2f} µL{'' if finished else ' swept, less what was drawn back'}"
             + (
                 f" with {row.strips} settling strip{'s' if row.strips > 1 else ''}"
                 if row.strips and not row.dry
