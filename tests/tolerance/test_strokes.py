@@ -31,8 +31,9 @@ def test_every_deposit_has_its_turn_in_the_order_of_laying_and_all_of_the_motor_
     assert (laid.turns.way_mm[:, [PRESS, PUSH]].sum(axis=1) > 0).all()
     assert (laid.turns.way_mm[:, [RETRACT, DRAW]].sum(axis=1) < 0).all()
     # On the board each dot is pressed on the way down and drawn on the way up.
-    assert (laid.turns.way_mm[1:, PRESS] > 0).all()
-    assert (laid.turns.way_mm[1:, DRAW] < 0).all()
+    board = [row for row, one in enumerate(laid.deposits) if one is not None]
+    assert (laid.turns.way_mm[board, PRESS] > 0).all()
+    assert (laid.turns.way_mm[board, DRAW] < 0).all()
     # Between deposits the tip travels; what is thrown away at the strip's end follows at once.
     idle = [
         seconds for seconds, one in zip(laid.idle_s.tolist(), laid.deposits, strict=True) if one is not None

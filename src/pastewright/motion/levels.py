@@ -21,7 +21,6 @@ from pastewright.plunger.choice import BEAD_PARTS, FED, chosen_push, groups_of
 from pastewright.plunger.common import bead_flow_ul_s, dots_of
 from pastewright.plunger.draw import with_gentle_draw
 from pastewright.plunger.flow import driving_pressure_kpa
-from pastewright.plunger.settle import strip_of
 from pastewright.plunger.storage import stored_ul
 from pastewright.profile.model import Profile
 
@@ -65,7 +64,6 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
         [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)],
         bench,
         tolerance=profile.verify.tolerance,
-        strip=strip_of(profile).cycle,
     )
     push = chosen.push_ul
     flow = bead_flow_ul_s(push, bench)
@@ -80,7 +78,7 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
         push_ul=push,
         thrown=chosen.thrown,
         bead_ul_s=flow,
-        classes=_rearranged(groups, classes, strokes, profile, bench, thrown=chosen.thrown),
+        classes=_rearranged(groups, classes, strokes, bench, thrown=chosen.thrown),
     )
 
 
@@ -125,7 +123,6 @@ def _rearranged(
     groups: Sequence[Sequence[Deposit]],
     classes: Mapping[int, int],
     strokes: Mapping[int, _Stroke],
-    profile: Profile,
     bench: PlungerBench,
     *,
     thrown: int,
@@ -143,7 +140,7 @@ def _rearranged(
         )
         rows.append((push, fed, volume - push - fed, middle_s, volume))
     count = [len(group) for group in groups]
-    found, start = groups_of(np.array(rows), count, strip_of(profile).cycle, bench, thrown=thrown)
+    found, start = groups_of(np.array(rows), count, bench, thrown=thrown)
     return {one.index: number for number, at in enumerate(arranged(found, start)) for one in groups[at]}
 
 

@@ -1,8 +1,9 @@
 """Of many pushes the one that a board's deposits share: least machine time within the tolerance asked for.
 
-Each candidate is laid in mind: sizes by falling push and volume after the settling strip, then in the order that is best
-(`arrange`), with the derivatives of the whole chain by the bench's constants (`answer`, `chain`). What 95 of 100 deposits
-are within, on benches that are off as a quiet afternoon leaves them, is compared with what the profile asks for.
+Each candidate is laid in mind: sizes by falling push and volume after a settling strip that stores as much as the first
+push, then in the order that is best (`arrange`), with the derivatives of the whole chain by the bench's constants (`answer`,
+`chain`). What 95 of 100 deposits are within, on benches that are off as a quiet afternoon leaves them, is compared with
+what the profile asks for.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,9 +17,15 @@ from pastewright.plunger.answer import CONSTANTS, LEAST_BUBBLE_UL, Answers, Turn
 from pastewright.plunger.arrange import Groups, arranged, error_of
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.common import KNOTS, LEAST_DWELL_S, MOST_DWELL_S, decays, retractions_read
-from pastewright.plunger.cycle import dots_begun, solved_dots
+from pastewright.plunger.cycle import (
+    dots_begun,
+    most_flow_ul_s,
+    primes_ul,
+    retractions_ul,
+    solved_dots,
+)
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
-from pastewright.plunger.model import BeadCycle
+from pastewright.plunger.pressure import time_constant_s
 from pastewright.plunger.storage import stored_ul
 
 Floats = NDArray[np.float64]
@@ -55,14 +62,22 @@ SAME_SIZE = 0.05
 # Within a class the order is free, and sizes are taken together: what is predicted here is a tenth to a fifth low.
 OF_TOLERANCE = 0.8
 
-# So much slower than the quickest way a board may be laid for the sake of its tolerance; what it takes to lift, travel and
-# lower for a deposit is guessed [s] (a short hop; measured on the demo board: 0.7).
-MOST_SLOWER = 1.12
+# So much slower than the quickest way a board may be laid for the sake of its tolerance: a third more is worth a board that
+# holds it (1.12 left 12.5 % on 2 µL of air where 1.4 leaves 6.6, on the cnc example's bottom; own choice). What it takes to
+# lift, travel and lower for a deposit is guessed [s] (a short hop; measured on the demo board: 0.7).
+MOST_SLOWER = 1.4
 HOP_S = 0.75
 
 # Dots that may be thrown away where the strip ends, so that the first on the board follow their like. More bring little:
 # they fade as the first deposits do.
 THROWN = (0, 2, 4, 8)
+
+# Strips in mind: flows up to the most, from slow to fast, and how long they are laid, in time constants of each (measured
+# on the example benches: 1.2 to 2.5); none takes longer than strips do.
+SLOWEST_SHARE = 0.004
+STRIP_FLOWS = 24
+STRIP_TAUS = 2.0
+LONGEST_S = 30.0
 
 # Ways whose errors agree within this are as good as each other.
 SAME_ERROR = 0.02
@@ -78,16 +93,14 @@ OF_LIMIT = 0.999
 FED = 0.8
 
 
-def afternoon(bench: PlungerBench) -> Floats:
-    """Return the covariance of the constants `CONSTANTS` that plans are made for, 8 × 8."""
+def afternoon(bench: PlungerBench) -> tuple[list[int], Floats]:
+    """Return which constants plans are made for, by their places in `CONSTANTS`, and how far off they may be at 95 %."""
     scale = {
         "flow_index": bench.tip.flow_index,
         "bubble_ul": max(bench.store.bubble_ul, LEAST_BUBBLE_UL),
     }
-    sds = [
-        MATTERS.get(name, 1.0) * AFTERNOON.get(name, 0.0) / scale.get(name, 1.0) / 1.96 for name in CONSTANTS
-    ]
-    return np.diag(np.square(sds))
+    reach = [MATTERS.get(name, 1.0) * off / scale.get(name, 1.0) for name, off in AFTERNOON.items()]
+    return [CONSTANTS.index(name) for name in AFTERNOON], np.array(reach)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,22 +117,20 @@ def chosen_push(
     bench: PlungerBench,
     *,
     tolerance: float,
-    strip: BeadCycle | None = None,
 ) -> ChosenPush:
     """Return the push that takes least time among those that hold the tolerance, or hold about as much as any
     that is not much slower than the quickest.
 
-    `dots_ul` are volumes [µL]; `beads` volumes [µL] and the least time of their walks [s]; `strip` comes before them
-    (None: many like the first). `tolerance` is the share that 95 % of the deposits may be off at 95 %.
+    `dots_ul` are volumes [µL]; `beads` volumes [µL] and the least time of their walks [s]. `tolerance` is the share that
+    95 of 100 deposits may be off at 95 %.
     """
     candidates = _candidates(dots_ul, bench)
     surface = _Surface(candidates, bench)
     sizes = (_classes((volume, 1.0) for volume in dots_ul), _classes(beads))
     each = [surface.rows(index, *sizes) for index in range(candidates.size)]
-    ways = _ways(each, bench, strip)
+    ways = _ways(each, bench)
     seconds = [sum(row.count * row.seconds for row in rows) for rows in each]
-    settled_s = 0.0 if strip is None else strip.travel_s
-    besides_s = settled_s + HOP_S * (len(dots_ul) + len(beads))
+    besides_s = HOP_S * (len(dots_ul) + len(beads))
     for way in ways:
         way.seconds = besides_s + seconds[way.index] + way.thrown * each[way.index][0].seconds
     # None much slower than the quickest.
@@ -264,7 +275,7 @@ def _classes(deposits: Iterable[tuple[float, float]]) -> list[_Size]:
     ]
 
 
-def _ways(each: Sequence[Sequence[_Row]], bench: PlungerBench, strip: BeadCycle | None) -> list[_Way]:
+def _ways(each: Sequence[Sequence[_Row]], bench: PlungerBench) -> list[_Way]:
     """Return each of several ways to lay the deposits, with none or some like the first thrown away before."""
     flat = [row for rows in each for row in rows]
     table = np.array(
@@ -274,37 +285,31 @@ def _ways(each: Sequence[Sequence[_Row]], bench: PlungerBench, strip: BeadCycle 
         ]
     )
     answers = answers_of(_turns(table, bench), bench)
-    begun = None if strip is None else answers_of(_strip(strip, bench), bench).left[0]
-    told, off = _off(bench)
+    begun = _strips_leave(np.array([rows[0].push_ul for rows in each]), bench)
+    told, off = afternoon(bench)
     found, at = [], 0
     for index, rows in enumerate(each):
         own = answers.taken(np.arange(at, at + len(rows)))
         at += len(rows)
-        if begun is None:  # as after many of the first
-            start = own.left[0] / (1 - min(float(own.left_by_start[0]), 0.999))
-        else:
-            start = begun
-        may_throw = begun is not None and rows[0].fed_ul == 0
         kinds = [(row.count, row.fed_ul > 0) for row in rows]
         groups = _groups(own, np.array([row.volume_ul for row in rows]), kinds, bench)
         found += [
-            _Way(index=index, thrown=thrown, groups=groups, start_ul=_after(start, own, thrown)[told] * off)
-            for thrown in (THROWN if may_throw else THROWN[:1])
+            _Way(
+                index=index,
+                thrown=thrown,
+                groups=groups,
+                start_ul=_after(begun[index], own, thrown)[told] * off,
+            )
+            for thrown in (THROWN if rows[0].fed_ul == 0 else THROWN[:1])
         ]
     return found
-
-
-def _off(bench: PlungerBench) -> tuple[list[int], Floats]:
-    """Which constants may be off, by their places in `CONSTANTS`, and how far at 95 %."""
-    told = [CONSTANTS.index(name) for name in AFTERNOON]
-    return told, 1.96 * np.sqrt(np.diag(afternoon(bench))[told])
 
 
 def _groups(
     answers: Answers, volume_ul: Floats, kinds: Sequence[tuple[int, bool]], bench: PlungerBench
 ) -> Groups:
     """Return kinds of deposits as groups: how many there are of each, and whether they are beads, which come in parts."""
-    told, off = _off(bench)
+    told, off = afternoon(bench)
     parts = [min(count, BEAD_PARTS) if bead else 1 for count, bead in kinds]
     at = np.repeat(np.arange(len(parts)), parts)
     shares = [
@@ -331,16 +336,39 @@ def _after(begun: Floats, answers: Answers, thrown: int) -> Floats:
 
 
 def groups_of(
-    rows: Floats, count: Sequence[int], strip: BeadCycle, bench: PlungerBench, *, thrown: int = 0
+    rows: Floats, count: Sequence[int], bench: PlungerBench, *, thrown: int = 0
 ) -> tuple[Groups, Floats]:
     """Return groups of like deposits as they answer on a bench that is off as in `AFTERNOON`, and what its strip and so many
     like the first leave [µL]; `rows` as in `_turns`.
     """
     answers = answers_of(_turns(rows, bench), bench)
-    told, off = _off(bench)
+    told, off = afternoon(bench)
     groups = _groups(answers, rows[:, 4], [(many, False) for many in count], bench)
-    begun = answers_of(_strip(strip, bench), bench).left[0]
-    return groups, _after(begun, answers, thrown)[told] * off
+    return groups, _after(_strips_leave(rows[:1, 0], bench)[0], answers, thrown)[told] * off
+
+
+def strips_left(flow_ul_s: Floats, seconds: Floats, bench: PlungerBench) -> Floats:
+    """Return how what strips leave answers to the constants, n × 8 [µL]: strips of so much flow, laid for so long on a bench
+    that is `held_still`.
+    """
+    steady = driving_pressure_kpa(flow_ul_s, bench.tip)
+    prime, back, feed = primes_ul(steady, bench)[0], retractions_ul(steady, bench), flow_ul_s * seconds
+    rates = np.full((feed.size, 2), bench.push_ul_s)
+    turns = strokes_of(np.column_stack([prime, feed, -back]), rates, seconds, prime + feed - back, bench)
+    return answers_of(turns, bench).left
+
+
+def _strips_leave(push_ul: Floats, bench: PlungerBench) -> Floats:
+    """The same of strips that store what pushes do, as `strip` seeks them; no slower than is done in its longest time."""
+    still = bench.held_still()
+    flows = np.geomspace(SLOWEST_SHARE, 1.0, STRIP_FLOWS) * most_flow_ul_s(still)
+    pressures = driving_pressure_kpa(flows, bench.tip)
+    seconds = STRIP_TAUS * time_constant_s(pressures, still)
+    slowest = int(np.argmax(seconds <= LONGEST_S)) if (seconds <= LONGEST_S).any() else -1
+    stores = stored_ul(pressures, bench.store) - bench.rest_ul
+    at = np.maximum(np.abs(stores[None, :] - push_ul[:, None]).argmin(axis=1), slowest)
+    kinds, which = np.unique(at, return_inverse=True)
+    return strips_left(flows[kinds], seconds[kinds], still)[which]
 
 
 def _turns(rows: Floats, bench: PlungerBench) -> Turns:
@@ -355,9 +383,3 @@ def _turns(rows: Floats, bench: PlungerBench) -> Turns:
         press_ul=np.where(dot, bench.press_ul, 0.0),
         draw_ul=np.where(dot, bench.draw_ul, 0.0),
     )
-
-
-def _strip(strip: BeadCycle, bench: PlungerBench) -> Turns:
-    sweeps = np.array([[strip.prime_ul, strip.feed_ul, -strip.retract_ul]])
-    rates = np.array([[strip.prime_ul_s, strip.retract_ul_s]])
-    return strokes_of(sweeps, rates, np.array([strip.travel_s]), np.array([strip.volume_ul]), bench)

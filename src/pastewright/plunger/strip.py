@@ -21,7 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.plunger.answer import answers_of, turns_of
 from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.choice import SLOWEST_SHARE, afternoon, strips_left
 from pastewright.plunger.cycle import dots_begun, most_flow_ul_s, primes_ul
 from pastewright.plunger.flow import driving_pressure_kpa
 from pastewright.plunger.model import BeadCycle, DotCycle
@@ -51,12 +53,16 @@ FIRST = 6  # deposits looked at: after so many the state is that of the deposits
 NUDGE = 0.02  # of what is stored at the first push's end; small enough that answers are in proportion
 
 FLOWS = 64  # from slow to fast, 9 % apart: with 20 % between them up to 2 s were lost on the example benches
-SLOWEST_SHARE = 0.004  # of the most flow
 STEP_OF_TAU = 0.125  # times looked at, in time constants of the steady flow
 CHUNKS = 160
 
 # A µL of paste is worth so many seconds of machine time, where both may be chosen; own choice.
 UL_IS_WORTH_S = 0.5
+
+# What the first deposits may be off on an afternoon's bench, of the tolerance asked for; and what a per cent beyond is
+# worth in machine time. Own choice: of the demo board's 120 s and 8 % a per cent is some 0.4 %.
+OF_AFTERNOON = 0.8
+PERCENT_IS_WORTH_S = 0.5
 
 # A strip shorter than this cannot be laid straight; and the tip is not to outrun the paste.
 LEAST_LENGTH_MM = 4.0
@@ -66,7 +72,8 @@ LEAST_LENGTH_MM = 4.0
 class StripWish:
     """Where and how a strip may be laid: its length [mm], the tip's speed and acceleration, and the paste it may take.
 
-    `drawn_back`: the backlash is to be crossed, for sure.
+    `drawn_back`: the backlash is to be crossed, for sure. `within` is what the first deposits may be off on a bench that is
+    off by an afternoon (`choice`) [-].
     """
 
     length_mm: float
@@ -74,6 +81,7 @@ class StripWish:
     accel_mm_s2: float
     most_ul: float
     drawn_back: bool
+    within: float
 
 
 def strip_wish(profile: Profile) -> StripWish:
@@ -84,6 +92,7 @@ def strip_wish(profile: Profile) -> StripWish:
         accel_mm_s2=profile.machine.accel_xy_mm_s2,
         most_ul=profile.bed.strip_most_ul,
         drawn_back=profile.plunger.drawn_back,
+        within=OF_AFTERNOON * profile.verify.tolerance,
     )
 
 
@@ -92,9 +101,10 @@ def short_strip(
 ) -> Settling:
     """Return a quick and sparing strip after which the first deposits are right, within `most_ul` of paste.
 
-    Where none is that sparing and done in half a minute, the one that takes least paste in this time.
+    Where none is that sparing and done in half a minute, one that takes little paste in this time. Strips that store about
+    as much as the first push are sought: where a bench is off, what they leave is then off as what its like would leave.
     """
-    moved_by_ul = moved_by(firsts, bench)
+    moved_by_ul, laid_on = moved_by(firsts, bench), bench
     allowed = OF_KNOWN / moved_by_ul, OF_TOLERANCE * tolerance / moved_by_ul
     bench = bench.held_still()
     flows = np.geomspace(SLOWEST_SHARE, 1.0, FLOWS) * most_flow_ul_s(bench)
@@ -102,13 +112,17 @@ def short_strip(
     fits = (times <= LONGEST_S) & (peaks <= bench.limit_kpa)
     if not fits.any():
         fits = times <= times.min()
+    # What first deposits may be off beyond what is asked for, in per cent.
+    beyond = 100 * np.maximum(first_errors(firsts, flows, times, laid_on) - wish.within, 0.0)
     # Quick and sparing at once; what leaks while pressure rises and falls shows when a strip is worked out.
-    costs = np.where(fits & (flows * times <= wish.most_ul), times + UL_IS_WORTH_S * flows * times, np.inf)
+    costs = times + UL_IS_WORTH_S * flows * times + PERCENT_IS_WORTH_S * beyond
+    costs = np.where(fits & (flows * times <= wish.most_ul), costs, np.inf)
     for at in np.argsort(costs)[: int(np.isfinite(costs).sum())].tolist():
         strip = _laid(float(flows[at]), float(times[at]), bench, wish)
         if strip.cycle.volume_ul <= wish.most_ul:
             return strip
-    least = int(np.argmin(np.where(fits, flows * times, np.inf)))
+    costs = flows * times + PERCENT_IS_WORTH_S * beyond
+    least = int(np.argmin(np.where(fits, costs, np.inf)))
     return _laid(float(flows[least]), float(times[least]), bench, wish)
 
 
@@ -116,6 +130,24 @@ def _laid(flow_ul_s: float, seconds: float, bench: PlungerBench, wish: StripWish
     length = min(wish.length_mm, max(LEAST_LENGTH_MM, 0.9 * wish.speed_mm_s * seconds))
     walk = Walk(legs_mm=(length,), speed_mm_s=wish.speed_mm_s, accel_mm_s2=wish.accel_mm_s2)
     return laid_strip(flow_ul_s, walk_lasting(walk, seconds), bench, starts_kpa=(0.0, bench.rest_kpa))
+
+
+def first_errors(
+    firsts: Sequence[DotCycle | BeadCycle], flows: Floats, times: Floats, bench: PlungerBench
+) -> Floats:
+    """Return what the worst of the first deposits may be off on an afternoon's bench [-] after strips of `flows` [µL/s],
+    each laid for one of `times` [s].
+    """
+    if not firsts:
+        return np.zeros_like(flows)
+    told, off = afternoon(bench)
+    begun = strips_left(flows, times, bench.held_still())[:, told] * off
+    answers, worst = answers_of(turns_of(firsts[:FIRST], bench), bench), np.zeros_like(flows)
+    for at, cycle in enumerate(firsts[:FIRST]):
+        error = (answers.laid[at, told] * off + answers.laid_by_start[at] * begun) / cycle.volume_ul
+        worst = np.maximum(worst, np.sqrt(np.square(error).sum(axis=1)))
+        begun = answers.left[at, told] * off + answers.left_by_start[at] * begun
+    return worst
 
 
 def moved_by(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> float:
