@@ -1,12 +1,16 @@
 """Photos of a pasted board in a real browser: what was seen, wiped, touched up; capability, rows and notes."""
 
 import json
+import shutil
+from pathlib import Path
 from time import time
 
+import cv2
 import pytest
 from demo_plans import plan_of
+from drawn_boards import board_photo
 from page_in_browser import PHONE, serving, tab_of
-from pasted_photo import JOINED, MISSING, pasted_png
+from pasted_photo import JOINED, MIDDLE_MM, MISSING, pasted_png
 from playwright.sync_api import expect
 
 import pastewright as pw
@@ -122,6 +126,40 @@ def test_what_is_no_photo_is_told(tab, looked, tmp_path):
     assert (status, "no such picture" in body.decode()) == (422, True)
     body = json.dumps({"board": "../../etc"}).encode()
     assert looked.ask("POST", "/inspect/choose", headers=headers, body=body)[0] == 422
+
+
+def test_frames_go_by_their_list_and_the_bare_board_is_kept(tab, looked, tmp_path):
+    """The list says where the camera looked: the middle of the drawn photo, by the bench's corner of the board."""
+    plan = read_plan(looked.folder / "top" / "plan.json")
+    x_mm, y_mm = plan.placement.boards[0].shift_mm
+    frame, names, wrong = tmp_path / "frame-1.png", tmp_path / "frames.csv", tmp_path / "wrong.csv"
+    frame.write_bytes(pasted_png(plan))
+    names.write_text(f"file,x_mm,y_mm\nframe-1.png,{x_mm + MIDDLE_MM[0]},{y_mm + MIDDLE_MM[1]}\n")
+    wrong.write_text("file,x_mm,y_mm\n../../../bench.toml,1,1\n")
+    before = inspection(looked)
+    photos = tab.get_by_label("Take or choose photos")
+    photos.set_input_files([wrong, frame])
+    expect(tab.locator(".message.wrong")).to_contain_text("which was not sent with it")
+    assert inspection(looked) == before
+    photos.set_input_files([names, frame])
+    tab.get_by_text("frame-1.png (").wait_for()
+    found = inspection(looked)
+    assert {one.pad: one.verdict for one in found.deposits} == {
+        one.pad: one.verdict for one in before.deposits
+    }
+    bare = tmp_path / "bare.png"
+    every = frozenset(one.id for pad in plan.pads for one in pad.deposits)
+    drawn = board_photo(plan, middle_mm=MIDDLE_MM, left_out=every)
+    assert cv2.imwrite(str(bare), cv2.cvtColor(drawn.pixels, cv2.COLOR_RGB2BGR))
+    tab.get_by_text("Before pasting, and by the head's camera").click()
+    tab.get_by_label("Photos of the bare board").set_input_files(bare)
+    tab.get_by_text("Kept: this board and the next ones").wait_for()
+    kept = looked.folder / "top" / "bare-board"
+    assert [one.name for one in kept.iterdir()] == ["bare.png"]
+    photos.set_input_files(looked.folder.parent / "pasted.png")
+    tab.get_by_text("pasted.png (").wait_for()
+    assert Path(inspection(looked).before) == kept / "bare.png"
+    shutil.rmtree(kept)
 
 
 def test_a_photo_of_a_phone_is_looked_at_by_itself(tab, looked):

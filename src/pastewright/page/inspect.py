@@ -18,8 +18,10 @@ from pastewright.page.board import stamp_of
 from pastewright.page.context import PageContext
 from pastewright.page.inspect_work import (
     CROPS,
+    FRAMES_ENDING,
     INSPECTION_FILE,
     PhotoWork,
+    bare_into,
     inspect_into,
     inspection_view,
     touch_up_into,
@@ -27,7 +29,7 @@ from pastewright.page.inspect_work import (
 from pastewright.page.learned import ROW, LearnRoom, learning_routes
 from pastewright.page.listed import PLAN_FILE, ListedPlan
 from pastewright.page.room import room_of
-from pastewright.page.uploads import Drops, photo_routes, plain_name
+from pastewright.page.uploads import Drops, free_place, photo_routes, plain_name
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error
 from pastewright.records.inspection import read_inspection
@@ -126,9 +128,22 @@ class InspectRoom:
         made_of = (folder, stamp_of(folder), stamp_of(plan.path / PLAN_FILE))
         return self.view.begin(made_of, inspection_view, plan.path, folder)
 
+    def fresh(self) -> Path:
+        """Return a folder of their own for photos that arrive together: a list of frames calls them by their names."""
+        return free_place(self.folder() / PHOTOS, "sent")
+
+    def keep_bare(self, photos: list[Path]) -> int:
+        """Keep photos of the bare board for this and the next ones of its plan."""
+        return self._context.works.begin(
+            "bare",
+            "Looking at the bare board",
+            bare_into,
+            self._work(tuple(photos)),
+            then=lambda _count: None,
+        )
+
     def inspect(self, photos: tuple[Path, ...]) -> int:
-        """Look at photos of the chosen board."""
-        source = self._context.desk.source
+        """Look at photos of the chosen board, with a list of frames among them where there is one."""
 
         def keep(_view: bytes) -> None:
             self._forget()
@@ -136,7 +151,13 @@ class InspectRoom:
             self.view.forget()
             self.tell()
 
-        asked = PhotoWork(
+        return self._context.works.begin(
+            "inspect", "Looking at the board", inspect_into, self._work(photos), then=keep
+        )
+
+    def _work(self, photos: tuple[Path, ...]) -> PhotoWork:
+        source = self._context.desk.source
+        return PhotoWork(
             plan=self.plan().path,
             photos=photos,
             board=self._board,
@@ -144,7 +165,6 @@ class InspectRoom:
             out=self.folder(),
             journal=self.journal,
         )
-        return self._context.works.begin("inspect", "Looking at the board", inspect_into, asked, then=keep)
 
     def take(self, photo: Path) -> None:
         """Look at a photo that a phone took, together with those it sent of this board before."""
@@ -241,7 +261,8 @@ def _looking(room: InspectRoom, drops: Drops) -> list[Route]:
     return [
         Route("/choose", choose, methods=["POST"]),
         Route("/boards", boards),
-        *photo_routes(drops, lambda: room.folder() / PHOTOS, lambda photos: room.inspect(tuple(photos))),
+        *photo_routes(drops, room.fresh, lambda photos: room.inspect(tuple(photos)), also=(FRAMES_ENDING,)),
+        *photo_routes(drops, room.fresh, room.keep_bare, at="/bare"),
         Route("/look", look, methods=["POST"]),
         Route("/view", ready_view(lambda: room.view.result)),
         Route("/crop/{number:int}.{ending}", crop),

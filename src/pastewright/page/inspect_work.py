@@ -2,12 +2,13 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi
 from pathlib import Path
 from typing import Any
 
 from pastewright.inspect.document import verdict_counts, wipe_list
+from pastewright.inspect.frames import frames_of
 from pastewright.learn.advice import advice
 from pastewright.learn.pictures import capability_svg
 from pastewright.learn.process import DefectRate, process_of
@@ -19,13 +20,14 @@ from pastewright.records.inspection import InspectionRecord, read_inspection
 from pastewright.records.plan import PlanRecord, read_plan
 from pastewright.report.inspection import ShownFinding
 from pastewright.work.capability import found_in_files, process_text
-from pastewright.work.inspecting import Looked, looked_at
+from pastewright.work.inspecting import Looked, bare_kept, looked_at
 from pastewright.work.printing.console import printed_by
 from pastewright.work.running.witness_check import Given, checked
 from pastewright.work.touching_up import Touched, touched_up
 from pastewright.writing import writing
 
 INSPECTION_FILE, CROPS, CAPABILITY = "inspection.json", "crops", "capability"
+FRAMES_ENDING = ".csv"
 MEND = "Look at the folder's rights."
 
 
@@ -57,9 +59,23 @@ def inspect_into(asked: PhotoWork, tell: Tell) -> bytes:
                     (folder / f"{one.number}.jpg").write_bytes(one.photo)
                 (folder / f"{one.number}.svg").write_text(str(one.plan_svg), encoding="utf-8")
 
-    looked = Looked(
+    photos, frames = frames_apart(asked.photos)
+    looked = replace(_looked(asked), photos=photos, frames=frames)
+    printed_by(lambda: looked_at(looked, also=crops))
+    return inspection_view(asked.plan, asked.out, tell)
+
+
+def bare_into(asked: PhotoWork, tell: Tell) -> bytes:
+    """Keep photos of the bare board beside its plan, as `pastewright inspect --before` does; returns how many."""
+    tell("looking for the board", 0, 1)
+    count, _ = printed_by(lambda: bare_kept(replace(_looked(asked), before=asked.photos)))
+    return json.dumps({"kept": count}).encode()
+
+
+def _looked(asked: PhotoWork) -> Looked:
+    return Looked(
         plan=asked.plan / PLAN_FILE,
-        photos=asked.photos,
+        photos=(),
         frames=None,
         board=asked.board,
         side="",
@@ -67,8 +83,27 @@ def inspect_into(asked: PhotoWork, tell: Tell) -> bytes:
         out=asked.out,
         journal=asked.journal,
     )
-    printed_by(lambda: looked_at(looked, also=crops))
-    return inspection_view(asked.plan, asked.out, tell)
+
+
+def frames_apart(files: Sequence[Path]) -> tuple[tuple[Path, ...], Path | None]:
+    """Return the photos that no list of frames names, and the list (a .csv), None where none was sent.
+
+    Raises `InputError` for two lists, and for one that names a file which was not sent with it: a list that came from a
+    browser leads nowhere else.
+    """
+    lists = [file for file in files if file.suffix.lower() == FRAMES_ENDING]
+    if not lists:
+        return tuple(files), None
+    if len(lists) > 1:
+        raise one_error("more than one list of frames was sent", "Send one list with its frames.")
+    named = frames_of(lists[0])
+    if missing := sorted(path.name for path in named if path not in files):
+        raise one_error(
+            f"the list names {', '.join(missing[:5])}, which was not sent with it",
+            "Choose the list and all its frames together.",
+            file=lists[0].name,
+        )
+    return tuple(file for file in files if file not in named and file != lists[0]), lists[0]
 
 
 def inspection_view(plan: Path, folder: Path, tell: Tell) -> bytes:

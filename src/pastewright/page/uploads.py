@@ -37,10 +37,10 @@ def plain_name(name: str) -> str:
     return plain
 
 
-def photo_name(name: str) -> str:
-    """Return a photo's plain name; raises `InputError` for a file that is none by its ending."""
+def photo_name(name: str, *, also: tuple[str, ...] = ()) -> str:
+    """Return a photo's plain name; raises `InputError` for a file that is none by its ending, nor has one of `also`."""
     plain = plain_name(name)
-    if Path(plain).suffix.lower() not in PHOTO_ENDINGS:
+    if Path(plain).suffix.lower() not in (*PHOTO_ENDINGS, *also):
         raise one_error(f"{plain!r} is no photo", "Take JPEG, PNG or HEIC.")
     return plain
 
@@ -142,17 +142,19 @@ def photo_routes(
     take: Callable[[list[Path]], int],
     *,
     at: str = "",
+    also: tuple[str, ...] = (),
     allowed: Callable[[Request], None] = lambda _request: None,
 ) -> list[Route]:
     """Return what a screen sends photos by, below `at`: one after the other, then the word that all are there.
 
-    `place` tells the folder that they are for; `take` begins to look at them and returns its task; `allowed` raises
-    `InputError` for a window that may not.
+    `place` tells the folder that they are for; `take` begins to look at them and returns its task; endings in `also` are
+    taken, too; `allowed` raises `InputError` for a window that may not.
     """
 
     async def photo(request: Request) -> Response:
         allowed(request)
-        word, name = request.query_params.get("drop", ""), photo_name(request.query_params.get("name", ""))
+        word, name = request.query_params.get("drop", ""), request.query_params.get("name", "")
+        name = photo_name(name, also=also)
         return done({"files": await drops.receive(word, name, request.stream())})
 
     async def read(request: Request) -> Response:

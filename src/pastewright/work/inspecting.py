@@ -102,6 +102,16 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
     return inspection
 
 
+def bare_kept(asked: Looked) -> int:
+    """Keep the photos of the bare board (`before`) beside the plan, once it is found on each; returns how many they are.
+
+    Raises `InputError` for one that does not show it.
+    """
+    plan = read_plan(asked.plan)
+    tray_board = asked.board if len({pad.board for pad in plan.pads}) > 1 else ""
+    return len(_bare(asked, plan, tray_board))
+
+
 def _bare(asked: Looked, plan: PlanRecord, tray_board: str) -> tuple[FoundBoard, ...]:
     """Return photos of the bare board as found: those given, which are then kept beside the plan for the next boards, or
     those that were kept. A given one must show the board; a kept one that no longer can be read is left out.

@@ -101,11 +101,12 @@ function newWord() {
  * Returns a button that takes or chooses photos, and sends them below `base`; `read` is called with the drop's word once
  * all are with the server.
  * @param {string} words @param {string} base @param {(word: string) => Promise<void>} read
+ * @param {string} [also] further endings that are taken
  */
-export function photoChooser(words, base, read) {
+export function photoChooser(words, base, read, also = "") {
   const input = h("input", {
     type: "file",
-    accept: "image/jpeg,image/png,image/heic,image/heif,.heic",
+    accept: `image/jpeg,image/png,image/heic,image/heif,.heic${also}`,
     multiple: true,
     class: "hidden-input",
     onchange: () =>

@@ -144,6 +144,10 @@ export default class InspectScreen extends HTMLElement {
     const choose = photoChooser("Take or choose photos", "/inspect", async (drop) => {
       const { task } = await post("/inspect/read", { drop });
       await finished(task);
+    }, ",.csv");
+    const bare = photoChooser("Photos of the bare board", "/inspect/bare", async (drop) => {
+      const { task } = await post("/inspect/bare/read", { drop });
+      if (await finished(task)) say("Kept: this board and the next ones are compared with it.");
     });
     const ready = Boolean(chosen?.plans.length);
     fill(
@@ -161,6 +165,14 @@ export default class InspectScreen extends HTMLElement {
               h("label", { class: "field" }, h("span", {}, "Which board: its serial or number, if it has one"), board, this.names),
               h("p", { class: "aside" }, "The pasted board from straight above, 20 to 40 pixels for a millimetre, even light, nothing of it in shadow. Several photos may overlap. A phone that is let in sends one, too."),
               choose,
+              h(
+                "details",
+                {},
+                h("summary", {}, "Before pasting, and by the head's camera"),
+                h("p", { class: "aside" }, "A photo of the board before it is pasted tells paste from bright metal. It is kept beside the plan."),
+                bare,
+                h("p", { class: "aside" }, "Frames of a camera on the head: choose them above together with their list, a CSV with the lines file,x_mm,y_mm: where the camera looked, in machine coordinates."),
+              ),
             ]
           : h("p", {}, "Nothing is planned yet: ", h("a", { href: "#plan" }, "plan a side under Plan"), "."),
       ),
