@@ -10,6 +10,7 @@ from tuning_trials import demo_bench
 from virtual_bench import lay, truth_of
 
 from pastewright.motion.model import Step
+from pastewright.plunger.bench import bench_of
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_names, example_text
 from pastewright.profile.read import parse_profile
@@ -162,7 +163,14 @@ def checked(name, seed):
     profile = as_fitted(name, rng)
     recipe = recipe_of(profile)
     found = []
+    bench = bench_of(profile)
+    limit_kpa = min(bench.motor_limit_kpa, bench.barrel_limit_kpa)
     for fast, slow in recipe.cycles:
+        highest = max(cycle.peak_kpa for cycle in (*fast, *slow))
+        if highest * profile.tuning.pressure_doubt > limit_kpa * (1 + 1e-6):
+            found.append(
+                f"{highest:.0f} kPa are planned, {limit_kpa:.0f} held, doubt {bench.pressure_doubt:.2f}"
+            )
         if slow[0].push_ul_s > fast[0].push_ul_s * (1 + 1e-9):
             found.append("a slow push is faster than a fast one")
     _, motions, layout = sheet_at_random(profile, seed=seed)

@@ -39,7 +39,7 @@ LEAST_MICROSTEPS = 10.0
 
 # A push as tuned is halved until the worst bench stands it, at most so often; the slow push is so many times slower
 # still, and the long dwell so many times longer.
-HALVINGS = 6
+HALVINGS = 7
 SLOW = 4.0
 LONG = 5.0
 LONGEST_PUSH_S = 5.0
