@@ -88,6 +88,7 @@ def test_a_photo_goes_into_the_job(door):
     kinds = json.loads(asked(address, "GET", "/kinds", cookie=cookie)[2])
     assert kinds == [
         {"id": "sheet", "name": "the tuning sheet"},
+        {"id": "row", "name": "the witness row"},
         {"id": "board", "name": "the pasted board"},
     ]
     send = "/photo?kind=sheet&name=..%2f..%2fIMG_1.jpg"
