@@ -222,6 +222,7 @@ def _batch_is_handed_over(folder, client, words):
     """A batch of two is begun at a terminal and answered in a window; one board is laid, one skipped. Then one more that
     is refused at once: the command tells why, and ends.
     """
+    client.post("/wheel", {"leave": True})  # who answers steers
     with Person(*words, "--barrel", "A7", "--boards", "2", "--serials", "GH-{:03d}") as person:
         person.sees("Send it by the page's server? [Y/n]:")
         person.types("y")
