@@ -12,9 +12,16 @@ import tempfile
 import time
 from pathlib import Path
 
-from aims import Aims
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
+
+from aims import Aims  # noqa: E402
+from rendered_photos import Scene, jpeg_bytes, render  # noqa: E402
+
+from pastewright.tune.sheet.model import read_sheet  # noqa: E402
 
 RUNS = 4
+PHOTO_PX = (4000, 3000)  # 12 megapixels, what phones give
 PASTEWRIGHT = Path(sys.executable).with_name("pastewright")
 
 
@@ -39,8 +46,18 @@ def main() -> int:
                 {0, 1},
             ),
             ("tune sheet", ["tune", "sheet", "--profile", bench, "--out", str(at / "sheet")], 10.0, {0}),
+            (
+                "tune read",
+                ["tune", "read", str(at / "sheet" / "sheet.json"), str(at / "photo.jpg")],
+                3.0,
+                {0},
+            ),
+            ("tune fit", ["tune", "fit", str(at / "sheet"), "--profile", bench, "--no-write"], 6.0, {0}),
+            ("locate, a typing error", ["locate", "nowhere.png", "--scale", "a"], 0.3, {2}),
         ]
         for name, words, aim_s, good in rows:
+            if name == "tune read":
+                draw_photo(at)
             times = [run([str(PASTEWRIGHT), *words], at) for _ in range(1 if aim_s > 5 else RUNS)]
             wall_s, cpu_s, code = min(times)
             print(
@@ -52,6 +69,15 @@ def main() -> int:
             aims.under(name, wall_s, aim_s, "s")
     aims.tell()
     return 1 if failed else 0
+
+
+def draw_photo(at: Path) -> None:
+    """Draw a photo of the sheet as it comes out where the bench is as profiled."""
+    width, height = PHOTO_PX
+    picture, _ = render(
+        Scene(sheet=read_sheet(at / "sheet" / "sheet.json"), width_px=width, height_px=height)
+    )
+    (at / "photo.jpg").write_bytes(jpeg_bytes(picture, 92))
 
 
 def run(words: list[str], folder: Path) -> tuple[float, float, int]:
