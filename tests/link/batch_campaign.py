@@ -332,9 +332,12 @@ def _place(line):
     """Return where a line goes, told by X, which is each deposit's own here.
 
     What else stands in the line is of no account: a word of it that is garbled into nothing, or into another speed,
-    changes no place, and no host can see it; nor does a digit of X that leaves it within the tolerance of a place.
+    changes no place, and no host can see it; nor does a digit of X that leaves it within the tolerance of a place. A
+    line at Y10 is the settling strip's, also where its plunger word is garbled into nothing.
     """
     bare = line.replace(" ", "")
+    if "Y10." in bare:
+        return bare
     found = re.search(r"X[\d.]+", bare)
     return f"X{float(found[0][1:]):.1f}" if found and not re.search(r"[AE][-\d]", bare) else bare
 
