@@ -109,7 +109,11 @@ def tab_of(browser: Browser, served: Served, *, size=DESKTOP, scheme="light", **
     tab.goto(served.opened.address)
     tab.wait_for_url(f"{served.base}/**")
     tab.wait_for_selector(".rail a")
-    yield tab
+    try:
+        yield tab
+    except BaseException as error:
+        error.add_note(f"The tab at {tab.url} said:\n{tab.inner_text('body')}")
+        raise
     context.close()
     assert not elsewhere, elsewhere
     assert not errors, errors
