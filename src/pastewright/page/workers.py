@@ -216,24 +216,25 @@ class Kept:
         self.result = b""
         self._made_of: object = None
         self._under_way: tuple[object, int] = (None, 0)
+        self._asking = Lock()
 
     def begin(self, made_of: object, function: Callable[..., bytes], *given: Any) -> int:
         """Make the result of `function`; returns the task's number, 0 where it is made of just this already.
 
         Who asks while it is being made hears of the task that is under way.
         """
-        if made_of == self._made_of:
-            return 0
-        old, number = self._under_way
-        if old == made_of and self._works.goes_on(number):
-            return number
 
         def keep(result: bytes) -> None:
             self.result, self._made_of = result, made_of
 
-        number = self._works.begin(self._kind, self._words, function, *given, then=keep)
-        self._under_way = made_of, number
-        return number
+        with self._asking:  # two windows that ask at once would each give up the other's
+            if made_of == self._made_of:
+                return 0
+            old, number = self._under_way
+            if not (old == made_of and self._works.goes_on(number)):
+                number = self._works.begin(self._kind, self._words, function, *given, then=keep)
+                self._under_way = made_of, number
+            return number
 
     def forget(self) -> None:
         """Make it anew the next time."""

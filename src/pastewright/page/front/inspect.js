@@ -3,7 +3,7 @@
  * teach together.
  * @module
  */
-import { Refused, finished, get, on, post } from "./server.js";
+import { Refused, finished, get, on, post, whenDone } from "./server.js";
 import { button, choice, counted, fill, h } from "./parts.js";
 import { photoChooser } from "./drop.js";
 import { say, trying } from "./messages.js";
@@ -65,7 +65,6 @@ export default class InspectScreen extends HTMLElement {
     this.view.addEventListener("pick", (event) => this.pick(/** @type {CustomEvent} */ (event).detail));
     this.view.overlays = [(ink, { pixel }, colours) => this.ring(ink, pixel, colours)];
     this.showPanel();
-    let looked = -1;
     this.offs = [
       on("inspect", (chosen) => {
         this.chosen = chosen;
@@ -77,11 +76,7 @@ export default class InspectScreen extends HTMLElement {
         this.showPanel();
       }),
       // A photo that a phone sent, or that another window chose, is looked at without this window having asked.
-      on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
-        const done = Math.max(0, ...tasks.filter((each) => each.kind === "inspect" && each.state === "done").map((each) => each.id));
-        if (looked >= 0 && done > looked) trying(() => this.look());
-        looked = done;
-      }),
+      whenDone("inspect", () => trying(() => this.look())),
       on("desk", () => trying(() => this.lookForBoards())),
     ];
     trying(async () => {
@@ -107,18 +102,32 @@ export default class InspectScreen extends HTMLElement {
     this.names.replaceChildren(...this.boards.map((name) => h("option", { value: name })));
   }
 
-  looks = 0;
+  looking = false;
+  again = false;
 
+  /** Shows what was seen as it stands now. One look at a time: who asks meanwhile has it looked at once more. */
   async look() {
-    const asked = ++this.looks;
+    this.again = true;
+    if (this.looking) return;
+    this.looking = true;
+    try {
+      while (this.again) {
+        this.again = false;
+        await this.lookOnce();
+      }
+    } finally {
+      this.looking = false;
+    }
+  }
+
+  async lookOnce() {
     this.inspected = this.touched = this.picked = null;
     this.most = MOST_SHOWN;
     if (this.chosen?.seen) {
       const { task } = await post("/inspect/look");
       if (task && !(await finished(task))) return;
-      const inspected = await get("/inspect/view");
-      if (asked !== this.looks) return; // another board was chosen, or another photo looked at, meanwhile
-      this.inspected = inspected;
+      this.inspected = await get("/inspect/view");
+      if (this.again) return; // another board was chosen, or another photo looked at, meanwhile
     }
     this.showFound();
     this.showWiping();
