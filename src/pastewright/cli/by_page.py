@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from pastewright.link.batch import PlaceState
+from pastewright.link.batch import SETTLED
 from pastewright.page.listed import thing_id
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.work.exits import DONE, FINDINGS
@@ -18,10 +18,13 @@ from pastewright.work.printing.console import out as console
 from pastewright.work.running.choice import program_meant
 
 RUN, BATCH = "/run/begin", "/run/batch"
-DONE_STATES = (PlaceState.LAID, PlaceState.SKIPPED)
 ANSWER_S = 30.0
 QUIET_S = 20.0
 """The server says something at least every five seconds (`page.live.BEAT_S`)."""
+
+
+def _server_ended() -> InputError:
+    return one_error("the page's server ended", "What was laid is in the journal: pastewright runs")
 
 
 class PageClient:
@@ -64,7 +67,7 @@ class PageClient:
         for name, told in self.events():
             if name == topic and true(told):
                 return told
-        raise one_error("the page's server ended", "What was laid is in the journal: pastewright runs")
+        raise _server_ended()
 
     def _ask(self, method: str, path: str, body: bytes | None = None) -> Any:
         connection = HTTPConnection(self._host, timeout=ANSWER_S)
@@ -173,8 +176,8 @@ def _watched(client: PageClient, before: int, shown: Any, *, is_batch: bool) -> 
                 console.print(problem["what"], markup=False)
             last = client.heard("run", bool)
             if is_batch:
-                done = all(row["state"] in DONE_STATES for row in last.get("batch", ()))
+                done = all(row["state"] in SETTLED for row in last.get("batch", ()))
             else:
                 done = last["phase"] == "finished"
             return DONE if done and not told["problems"] else FINDINGS
-    raise one_error("the page's server ended", "What was laid is in the journal: pastewright runs")
+    raise _server_ended()

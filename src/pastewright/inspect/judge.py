@@ -14,10 +14,8 @@ from pastewright.job.limits import InspectionLimits
 from pastewright.records.kinds import DepositVerdict
 
 LEAST_PX_ACROSS = 8.0  # of a deposit's width; below, its area is off by more than a third
-MOST_FULL = (
-    0.35  # of a row that is overexposed; from FULL_FOR_SIZE on its rim may be lost, and its size is not told
-)
-FULL_FOR_SIZE = 0.22
+# Shares of a row that is overexposed: from the lower one on its rim may be lost and its size is not told.
+FULL_FOR_SIZE, MOST_FULL = 0.22, 0.35
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
 USUAL_FROM, USUAL_TO = 0.65, 1.5

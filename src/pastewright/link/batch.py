@@ -36,6 +36,9 @@ class PlaceState(StrEnum):
 OPEN = (PlaceState.WAITING, PlaceState.AT_WORK, PlaceState.UNFINISHED, PlaceState.DOUBT)
 """States in which something is left to do."""
 
+SETTLED = (PlaceState.LAID, PlaceState.SKIPPED)
+"""States that nobody has to look at."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchRow:

@@ -226,15 +226,12 @@ class Run:
         self._asked_twice = False
         self._before_hold = Phase.LAYING
         self._relieving = False
-        self._told_from: float | None = (
-            0.0  # the plunger's number before the lines sent, None where they rename it on the way
-        )
+        # The plunger's number before the lines sent, None where they rename it on the way.
+        self._told_from: float | None = 0.0
         self._named: int | None = None  # which of the lines sent renames the plunger's place, if any does
         self._called = 0.0  # the plunger's number before that line
         self._machine: dict[str, float] = {}  # the last place told in the machine's own coordinates
-        self._machine_twice: float | None = (
-            None  # the plunger's there, where two reports in a row have the same
-        )
+        self._machine_twice: float | None = None  # the plunger's there, where two reports in a row agree
         self._machine_rest: float | None = None  # the plunger's there before the lines sent
         self._reach: dict[str, tuple[float, float]] = {}  # from where to where the lines sent bring each axis
         self._strays = 0  # reports in a row that have an axis elsewhere
@@ -529,9 +526,8 @@ class Run:
         """Return how much of what is counted is likely not carried out if motion is broken off now, and the doubt of it."""
         stroke = self._stroke
         best, low, high = stroke.stood(min(self._heard_s, now_s), now_s, self._punctual)
-        if (
-            self._bench.reprap
-        ):  # of what is not acknowledged, nobody knows whether it is carried out after the stop
+        if self._bench.reprap:
+            # Of what is not acknowledged, nobody knows whether it is carried out after the stop.
             rest = stroke.way[stroke.acknowledged : stroke.out + 1]
             low, high = min(low, *rest), max(high, *rest)
         return stroke.counted - best, max(best - low, high - best)
@@ -632,9 +628,8 @@ class Run:
         else:
             counted = sum(self._units(block) for block in self._sent)
             stands = plunger if plunger is not None else begin
-            if (
-                self._elsewhere and told is not None
-            ):  # told twice: a line was garbled into another, and carried out
+            if self._elsewhere and told is not None:
+                # Told twice: a line was garbled into another, and that was carried out.
                 stands = told
             units = stands - begin + back - counted
             self._sweep("broken off and relieved", units, unsent=back, doubt=self._rounding)

@@ -26,6 +26,7 @@ from pastewright.plunger.cycle import (
 )
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
 from pastewright.plunger.pressure import time_constant_s
+from pastewright.plunger.settle import LONGEST_S
 from pastewright.plunger.storage import stored_ul
 
 Floats = NDArray[np.float64]
@@ -77,7 +78,6 @@ THROWN = (0, 2, 4, 8)
 SLOWEST_SHARE = 0.004
 STRIP_FLOWS = 24
 STRIP_TAUS = 2.0
-LONGEST_S = 30.0
 
 # Ways whose errors agree within this are as good as each other.
 SAME_ERROR = 0.02

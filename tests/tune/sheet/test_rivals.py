@@ -11,13 +11,13 @@ from tuning_trials import demo_bench
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
-from pastewright.tune.fit.constants import AT, CONSTANTS, Group, as_seen, constants_of
+from pastewright.tune.fit.constants import AT, CONSTANTS, SHARED, Group, as_seen, constants_of
 from pastewright.tune.fit.fit import Estimate, Fitted, Mode
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.record.profile_update import tuning_entry, with_entry
 from pastewright.tune.sheet.design import designed, sheet_at_random
-from pastewright.tune.sheet.foreseen import SHARED, apart, known_alone, mistaken, told_rows
+from pastewright.tune.sheet.foreseen import apart, known_alone, mistaken, told_rows
 
 SHARED_CONSTANTS = [c for c in CONSTANTS if c.group is not Group.SHEET]
 SD = 0.05

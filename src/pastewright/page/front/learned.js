@@ -2,7 +2,7 @@
  * What boards teach: capability over all that were inspected, a witness row, notes after reflow.
  * @module
  */
-import { finished, get, on, post } from "./server.js";
+import { finished, get, post, whenDone } from "./server.js";
 import { button, counted, fill, h } from "./parts.js";
 import { say, trying } from "./messages.js";
 import { field } from "./asking.js";
@@ -17,12 +17,7 @@ export class LearnedPart extends HTMLElement {
 
   connectedCallback() {
     // A row that was judged from a phone's photo, or by another window, shows here, too.
-    let last = -1;
-    this.off = on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
-      const done = Math.max(0, ...tasks.filter((each) => each.kind === "row" && each.state === "done").map((each) => each.id));
-      if (last >= 0 && done > last) trying(() => this.showRow());
-      last = done;
-    });
+    this.off = whenDone("row", () => trying(() => this.showRow()));
     fill(
       this,
       h(

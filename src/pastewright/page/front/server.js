@@ -136,6 +136,21 @@ export function listen(standing) {
 }
 
 /**
+ * Hears that a task of a kind is done, by whatever window or phone it was begun. Returns what ends it.
+ * @param {string} kind
+ * @param {() => void} hear
+ */
+export function whenDone(kind, hear) {
+  let last = -1;
+  return on("tasks", (/** @type {TaskRow[]} */ tasks) => {
+    const done = Math.max(0, ...tasks.filter((each) => each.kind === kind && each.state === "done").map((each) => each.id));
+    const more = last >= 0 && done > last;
+    last = done;
+    if (more) hear();
+  });
+}
+
+/**
  * Waits for a task's end; `hear` is told how far it is. Throws `Refused` where it failed; returns whether it was done
  * (false: given up).
  * @param {number} number

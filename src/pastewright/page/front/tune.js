@@ -2,7 +2,7 @@
  * Tune: a sheet designed and laid, its photo measured, a wrong dot left out, the verdict read and accepted.
  * @module
  */
-import { Refused, finished, get, on, post } from "./server.js";
+import { Refused, finished, get, on, post, whenDone } from "./server.js";
 import { button, counted, fill, h } from "./parts.js";
 import { photoChooser } from "./drop.js";
 import { problemList, say, trying } from "./messages.js";
@@ -39,12 +39,8 @@ export default class TuneScreen extends HTMLElement {
     this.view.addEventListener("carry", (event) => this.carry(/** @type {CustomEvent} */ (event).detail));
     this.view.addEventListener("let-go", (event) => this.letGo(/** @type {CustomEvent} */ (event).detail));
     // A photo that a phone sent is measured without this window having asked.
-    let measured = 0;
-    this.offTasks = on("tasks", (/** @type {import("./server.js").TaskRow[]} */ tasks) => {
-      const done = tasks.filter((each) => each.kind === "photos" && each.state === "done").map((each) => each.id);
-      const last = Math.max(0, ...done);
-      if (last > measured && measured >= 0 && this.sheet) trying(() => this.look());
-      measured = last;
+    this.offTasks = whenDone("photos", () => {
+      if (this.sheet) trying(() => this.look());
     });
     this.off = on("desk", (desk) => {
       this.desk = desk;

@@ -206,6 +206,10 @@ CONSTANTS: tuple[Constant, ...] = (
 NAMES = tuple(constant.name for constant in CONSTANTS)
 AT = {name: index for index, name in enumerate(NAMES)}
 
+# What sheets and boards share, and what is one sheet's own, by their places in the table.
+SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is not Group.SHEET)
+OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
+
 # A bubble of none has no logarithm; less than this is none.
 LEAST_BUBBLE_UL = 0.05
 LEAST_BACKLASH_MM = 1e-3
@@ -234,7 +238,7 @@ def constants_of(profile: Profile) -> dict[str, float]:
         "breaking_strain": profile.tuning.breaking_strain,
         "dot_shape_ratio": profile.tuning.dot_shape_ratio,
         "smallest_dot_bores": profile.tuning.smallest_dot_bores,
-        **{c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET},
+        **{CONSTANTS[at].name: CONSTANTS[at].usual for at in OWN},
     }
 
 
@@ -278,3 +282,15 @@ def as_they_are(seen: Floats) -> dict[str, float]:
     return {
         c.name: exp(float(x)) if c.logarithmic else float(x) for c, x in zip(CONSTANTS, seen, strict=True)
     }
+
+
+def lasting_seen(seen: Floats) -> Floats:
+    """Return what a board feels of vectors of the fit (any × constants): the consistency is that of the middle of the
+    sheet's time, where what thinning took from it is as much as it will take from a board of like length; what is the
+    sheet's own is as usual.
+    """
+    lasting = seen.copy()
+    lasting[..., AT["consistency_kpa_sn"]] -= seen[..., AT["thinning"]] / 2
+    for at in OWN:
+        lasting[..., at] = CONSTANTS[at].usual
+    return lasting

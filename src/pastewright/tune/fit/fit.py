@@ -26,6 +26,8 @@ from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
     NAMES,
+    OWN,
+    SHARED,
     Z95,
     Constant,
     Floats,
@@ -33,6 +35,7 @@ from pastewright.tune.fit.constants import (
     as_seen,
     as_they_are,
     constants_of,
+    lasting_seen,
 )
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.scatter import scatter_of
@@ -203,7 +206,7 @@ class Fitted:
         """The constants that hold beyond the sheets; the consistency is that of the middle of the last sheet's time,
         where what thinning took from it is as much as it will take from a board of like length.
         """
-        own = {c.name for c in CONSTANTS if c.group is Group.SHEET}
+        own = {CONSTANTS[at].name for at in OWN}
         kept = {name: value for name, value in self.constants.items() if name not in own}
         kept["consistency_kpa_sn"] *= float(np.exp(-self.constants.get("thinning", 0.0) / 2))
         return kept
@@ -216,14 +219,10 @@ class Fitted:
     @property
     def modes_away(self) -> tuple[Floats, ...]:
         """How far each other mode lies from `lasting`, as the fit sees it, by the constants of `lasting_covariance`."""
-        shared = [at for at, c in enumerate(CONSTANTS) if c.group is not Group.SHEET]
-        thick = shared.index(AT["consistency_kpa_sn"])
-        found = []
-        for mode in self.modes:
-            away = (as_seen(mode.constants) - as_seen(self.constants))[shared]
-            away[thick] -= (mode.constants["thinning"] - self.constants["thinning"]) / 2
-            found.append(away)
-        return tuple(found)
+        return tuple(
+            (lasting_seen(as_seen(mode.constants)) - lasting_seen(as_seen(self.constants)))[list(SHARED)]
+            for mode in self.modes
+        )
 
     @property
     def covariance_alone(self) -> tuple[tuple[str, ...], Floats]:
@@ -231,7 +230,7 @@ class Fitted:
         return self._lasting(self.whole if self.alone is None else self.alone)
 
     def _lasting(self, whole: Floats | None) -> tuple[tuple[str, ...], Floats]:
-        shared = [c.name for c in CONSTANTS if c.group is not Group.SHEET]
+        shared = [CONSTANTS[at].name for at in SHARED]
         if whole is None:
             return tuple(shared), self.covariance
         names = [c.name for c in (*_of(Group.SHEET, among=False), *_of(Group.SHEET, among=True))]
@@ -306,8 +305,7 @@ class _Problem:
         high = np.array(
             [log(c.high) if c.logarithmic else c.high - x for c, x in zip(CONSTANTS, seen, strict=True)]
         )
-        self.shared = [i for i, c in enumerate(CONSTANTS) if c.group is not Group.SHEET]
-        self.own = [i for i, c in enumerate(CONSTANTS) if c.group is Group.SHEET]
+        self.shared, self.own = list(SHARED), list(OWN)
         order = self.shared + self.own * len(self.evidence)
         self.order = order
         self.centre, self.sd = seen[order], spread[order]
@@ -387,15 +385,10 @@ class _Problem:
         return best, float(found.cost)
 
     def lasting_seen(self, x: Floats) -> Floats:
-        """Return what a board feels of vectors, lanes × unknowns: vectors of the fit, lanes × constants; the consistency
-        is that of the last sheet's middle, the sheet's own constants are the usual ones.
-        """
+        """Return what a board feels of vectors, lanes × unknowns, after the last sheet: lanes × constants."""
         lanes = np.empty((x.shape[0], len(CONSTANTS)))
         lanes[:, self.shared + self.own] = x[:, self.columns[-1]]
-        lanes[:, AT["consistency_kpa_sn"]] -= lanes[:, AT["thinning"]] / 2
-        for at in self.own:
-            lanes[:, at] = CONSTANTS[at].usual
-        return lanes
+        return lasting_seen(lanes)
 
     def furthest(self, found: Sequence[Floats], chi: float, quantity: Quantity, sure: float) -> float:
         """Return how much larger the logarithm of a number may be than at the best vector, `found[0]` [-]: its highest

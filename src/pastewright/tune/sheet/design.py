@@ -27,6 +27,7 @@ from pastewright.profile.tuned import bench_key, paste_key, tip_key
 from pastewright.tune.fit.constants import (
     AT,
     CONSTANTS,
+    SHARED,
     as_seen,
     as_they_are,
     constants_of,
@@ -36,7 +37,6 @@ from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_data, turns_of
 from pastewright.tune.sheet.block import Block, block_of
 from pastewright.tune.sheet.foreseen import (
-    SHARED,
     Known,
     Rival,
     after_sheet,

@@ -29,7 +29,7 @@ from pastewright.plunger.structure import hopped
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import paste_key, tip_key
 from pastewright.tolerance.spread import known_spread
-from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group, as_seen, constants_of
+from pastewright.tune.fit.constants import AT, CONSTANTS, OWN, SHARED, Z95, Floats, as_seen, constants_of
 from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
@@ -44,10 +44,6 @@ SEEN_SPREAD = (DOT_SPREAD**2 + MODEL_SPREAD**2 + 0.03**2) ** 0.5
 REPEATS = 4
 APART_MM = 4.0
 A_ROW = 6
-
-SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is not Group.SHEET)
-OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
-
 
 # A dot that a rival bench does not lay tells as much as one of a twentieth; and no dot alone settles the matter, since
 # single dots have other reasons to be off.
@@ -167,11 +163,17 @@ def after_sheet(before: Floats, told: Floats) -> Floats:
     """Return the covariance of the shared constants, in the order of `SHARED`, when a sheet has told `told` to who
     knew `before` of them; what is the sheet's own is not known of the next one.
     """
+    whole = _weights(before) + told
+    found: Floats = np.asarray(np.linalg.inv(whole), dtype=np.float64)[np.ix_(SHARED, SHARED)]
+    return found
+
+
+def _weights(before: Floats) -> Floats:
+    """The inverse covariance of all constants [constants²] where that of the shared ones is `before`."""
     whole = np.zeros((len(CONSTANTS), len(CONSTANTS)))
     np.fill_diagonal(whole, [constant.sd**-2 for constant in CONSTANTS])
     whole[np.ix_(SHARED, SHARED)] = np.linalg.inv(before + 1e-12 * np.eye(len(SHARED)))
-    found: Floats = np.asarray(np.linalg.inv(whole + told), dtype=np.float64)[np.ix_(SHARED, SHARED)]
-    return found
+    return whole
 
 
 def expected_error(stakes: Floats, covariance: Floats) -> float:
@@ -259,11 +261,8 @@ def apart(forward: Forward, here: Floats, rival: Floats, before: Floats, profile
     least = out[:, :1] / MISSING
     off = np.log(np.maximum(out[:, 1], least[:, 0]) / out[:, 0]) / SEEN_SPREAD
     off = np.clip(off, -MOST_APART, MOST_APART)
-    whole = np.zeros((len(CONSTANTS), len(CONSTANTS)))
-    np.fill_diagonal(whole, [constant.sd**-2 for constant in CONSTANTS])
-    whole[np.ix_(SHARED, SHARED)] = np.linalg.inv(before + 1e-12 * np.eye(len(SHARED)))
     towards = rows.T @ off
-    left = float(off @ off - towards @ np.linalg.solve(whole + rows.T @ rows, towards))
+    left = float(off @ off - towards @ np.linalg.solve(_weights(before) + rows.T @ rows, towards))
     return float(np.sqrt(max(left, 0.0)))
 
 

@@ -14,13 +14,21 @@ from scipy.special import ndtri
 
 from pastewright.halton import halton
 from pastewright.profile.model import Profile
-from pastewright.tune.fit.constants import AT, CONSTANTS, Z95, Floats, Group, as_seen
-from pastewright.tune.fit.fit import Fitted, Mode
+from pastewright.tune.fit.constants import (
+    AT,
+    CONSTANTS,
+    SHARED,
+    Z95,
+    Floats,
+    Group,
+    as_seen,
+    lasting_seen,
+)
+from pastewright.tune.fit.fit import Fitted
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.sheet.design import sheet_at_random
 from pastewright.tune.sheet.foreseen import (
-    SHARED,
     BoardInMind,
     after_sheet,
     board_in_mind,
@@ -55,8 +63,6 @@ STIFFNESS_ASKED = (
     "dots cannot tell how high the pressure is: measure the stiffness once (a known weight on the plunger's nut, a dial"
     " gauge under it) and fit again with --stiffness"
 )
-
-USUAL = {c.name: c.usual for c in CONSTANTS if c.group is Group.SHEET}
 
 HIGH_SHARE = 0.6  # of the highest planned pressure
 MOST_NAMED = 8
@@ -133,7 +139,7 @@ def _worst(fitted: Fitted, board: BoardInMind, here: Floats) -> float:
     steps = (ndtri(uniform[:, 1:]) * np.sqrt(np.maximum(lengths, 0.0))) @ axes.T
     likely = np.array([1.0, *(mode.weight for mode in fitted.modes)])
     chosen = np.searchsorted(np.cumsum(likely / likely.sum()), uniform[:, 0])
-    centres = np.array([here, *(_of_mode(mode) for mode in fitted.modes)])
+    centres = np.array([here, *(lasting_seen(as_seen(mode.constants)) for mode in fitted.modes)])
     lanes = centres[np.minimum(chosen, likely.size - 1)]
     lanes[:, list(SHARED)] += steps
     flowed = board.forward.run(np.vstack([here[None, :], _inside(lanes)]))
@@ -154,7 +160,7 @@ def _second(fitted: Fitted, profile: Profile, stakes: Floats, here: Floats) -> f
 
 def _possible(fitted: Fitted) -> tuple[Floats, Floats, Floats]:
     """Return the fitted vector, vectors that the fit leaves possible, and the weight of each one's square."""
-    here = as_seen({**fitted.lasting, **USUAL})
+    here = lasting_seen(as_seen(fitted.constants))
     values, axes = np.linalg.eigh(_with_what_goes_on(fitted, fitted.lasting_covariance[1]))
     lanes, weights = [], []
     for value, axis in zip(values, axes.T, strict=True):
@@ -164,7 +170,7 @@ def _possible(fitted: Fitted) -> tuple[Floats, Floats, Floats]:
             lanes.append(lane)
             weights.append(0.5)
     for mode in fitted.modes:
-        lanes.append(_of_mode(mode))
+        lanes.append(lasting_seen(as_seen(mode.constants)))
         weights.append(mode.weight)
     return here, _inside(np.array(lanes)), np.array(weights)
 
@@ -177,13 +183,6 @@ def _with_what_goes_on(fitted: Fitted, covariance: Floats) -> Floats:
     widened = covariance.copy()
     widened[thick, thick] += fitted.constants["thinning"] ** 2 / 3
     return widened
-
-
-def _of_mode(mode: Mode) -> Floats:
-    """What a board feels of another mode: its consistency is that of the sheet's middle, as in `Fitted.lasting`."""
-    seen = as_seen({**mode.constants, **USUAL})
-    seen[AT["consistency_kpa_sn"]] -= mode.constants["thinning"] / 2
-    return seen
 
 
 def _inside(lanes: Floats) -> Floats:
@@ -222,13 +221,17 @@ def second_sheet_of(promise: Promise) -> str:
     )
 
 
+def pressure_words(promise: Promise) -> str:
+    """Return how high pressures may be, in a sentence."""
+    return f"pressures may be {promise.pressure_doubt:.2f} times what is planned; plans keep their limits with that"
+
+
 def told_of(promise: Promise) -> list[tuple[str, bool]]:
     """Return what a fit's promise says where there is no terminal: sentences, and whether each asks for something."""
     asked = [(second_sheet_of(promise), True)] if promise.asks_for_second else []
     if promise.pressure_doubt >= MOST_DOUBT:
         asked.append((STIFFNESS_ASKED, True))
-    high = f"pressures may be {promise.pressure_doubt:.2f} times what is planned; plans keep their limits with that"
-    return [*asked, (words_of(promise), False), (high, False)]
+    return [*asked, (words_of(promise), False), (pressure_words(promise), False)]
 
 
 def words_of_pads(promise: Promise, pads: Mapping[str, float]) -> str:

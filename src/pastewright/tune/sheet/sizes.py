@@ -10,9 +10,9 @@ import numpy as np
 
 from pastewright.motion.model import Motions
 from pastewright.profile.model import Profile
-from pastewright.tune.fit.constants import Floats
+from pastewright.tune.fit.constants import SHARED, Floats
 from pastewright.tune.fit.model import Forward
-from pastewright.tune.sheet.foreseen import SHARED, after_sheet, known_before, told_rows, within_95
+from pastewright.tune.sheet.foreseen import after_sheet, known_before, told_rows, within_95
 
 # Of the tolerance that the profile asks for, what a sheet may leave to its fit: scatter and drift want the rest. Own choice.
 OF_TOLERANCE = 0.5

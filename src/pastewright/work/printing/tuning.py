@@ -19,6 +19,7 @@ from pastewright.tune.sheet.promise import (
     MOST_DOUBT,
     STIFFNESS_ASKED,
     Promise,
+    pressure_words,
     second_sheet_of,
     words_of,
     words_of_pads,
@@ -128,9 +129,7 @@ def print_promise(promise: Promise, pads: Mapping[str, float]) -> None:
     console.print(f"  {escape(words_of(promise))}")
     if pads:
         console.print(f"  {escape(words_of_pads(promise, pads))}")
-    console.print(
-        f"  pressures may be {promise.pressure_doubt:.2f} times what is planned; plans keep their limits with that"
-    )
+    console.print(f"  {pressure_words(promise)}")
     if promise.asks_for_second:
         console.print(f"  [yellow]second sheet[/] {escape(second_sheet_of(promise))}")
     if promise.pressure_doubt >= MOST_DOUBT:

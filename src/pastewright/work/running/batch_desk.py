@@ -16,7 +16,7 @@ from rich.markup import escape
 
 from pastewright.hands.finding import find_marks
 from pastewright.link.barrels import BarrelEvent, barrel_named, enter
-from pastewright.link.batch import BatchRow, PlaceRow, PlaceState, batch, begin_batch, places
+from pastewright.link.batch import SETTLED, BatchRow, PlaceRow, batch, begin_batch, places
 from pastewright.link.companions import companion_of, job_of
 from pastewright.link.conduct import unix_s
 from pastewright.link.ending import guarded
@@ -113,10 +113,7 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
             _tell(journal, row, words)
         if words.startswith("the host"):
             return INTERRUPTED
-        open_places = [
-            one for one in places(journal, row.id) if one.state not in (PlaceState.LAID, PlaceState.SKIPPED)
-        ]
-        return FINDINGS if open_places else DONE
+        return DONE if all(one.state in SETTLED for one in places(journal, row.id)) else FINDINGS
     finally:
         journal.close()
 
