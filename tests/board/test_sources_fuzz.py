@@ -10,6 +10,8 @@ import time
 from functools import cache
 
 import pytest
+from demo_formats.centroid import centroid_text
+from demo_formats.files import FORMATS
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +22,6 @@ from pastewright.board.pads.board import board_of
 from pastewright.board.parts.centroid import read_centroids
 from pastewright.board.read import READERS, board_of_files, reader_of
 from pastewright.board.source.files import SourceFile
-from pastewright.demo.formats import FORMATS, centroid_text
 from pastewright.problems import InputError
 
 STRANGE = (

@@ -4,8 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
-from pastewright.demo.formats import FORMATS
+from demo_formats.files import FORMATS
 
 
 @pytest.fixture(scope="module")
