@@ -36,11 +36,6 @@ class InspectedRow:
     land: BaseGeometry
     shared: bool
 
-    @property
-    def exponent(self) -> float:
-        """Of volume over area: a dot keeps its shape in three directions, a bead in two."""
-        return 1.5 if len(self.deposit.points_mm) == 1 else 2.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BoardPicture:

@@ -220,17 +220,6 @@ class Owner:
         """Lift the tip to travel height if it is lower; returns the position."""
         return self.do(self._stop_lines(relief=False))
 
-    def relieve(self) -> dict[str, float]:
-        """Draw the plunger back by [run] relieve_ul; returns the position."""
-        lines = stop_lines(
-            self.bench, z_mm=float("inf"), plunger=None, back_to=None, retraction=0.0, dry=False
-        )
-        return self._push(self._begun(), lines, None)
-
-    def urgent(self, data: bytes) -> None:
-        """Send bytes that act at once, past every buffer."""
-        self._write(data)
-
     def safe(self, why: str) -> bool:
         """End motion, lift the tip, relieve the paste: what every end of the host does. Tells whether it was done."""
         try:

@@ -52,13 +52,6 @@ class Table:
             return value
         raise TypeError(f"{self.section}.{name} is not a text key")
 
-    def flag(self, name: str) -> bool:
-        """Return a yes or no; WrongValueError when it was wrong."""
-        value = self._value(name)
-        if isinstance(value, bool):
-            return value
-        raise TypeError(f"{self.section}.{name} is not a key of yes or no")
-
     def maybe_tuple(self, name: str) -> tuple[Any, ...] | None:
         """Return a place or a list, or None when it was left out; WrongValueError when it was wrong."""
         value = self._value(name)
