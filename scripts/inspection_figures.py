@@ -1,9 +1,10 @@
 """What inspection finds in rendered photos against their truth: PLANS PHOTO… → a line a photo, then sums by ground.
 
 A row counts when the photo shows it whole. "Found" wants the planted fault's own verdict; a bridge counts once, for both of
-its deposits; what was planted and is truly joined to the next paste may be told as bridged. A false alarm is any verdict but
-good, and but "not seen", on a row of which nothing was planted, whose true volume lies within 60 to 140 %, and whose bead
-has no gap planted next to it; "bridged" with a deposit that was planted double, shifted or smeared is counted by itself.
+its deposits, and not where both its feet stand on pads of one net; what was planted and is truly joined to the next paste
+may be told as bridged. A false alarm is any verdict but good, and but "not seen", on a row of which nothing was planted,
+whose true volume lies within 60 to 140 %, and whose bead has no gap planted next to it; "bridged" with a deposit that was
+planted double, shifted or smeared is counted by itself.
 """
 
 import json
@@ -74,7 +75,7 @@ def bridges(findings: Findings, rows: list[dict], faults: list[dict]) -> list[tu
         first = [n for n, row in enumerate(shown) if row.deposit.id == fault["id"]]
         seen = any((reading := findings.readings[n]) is not None and reading.whole for n in first)
         real = any(row["id"] == fault["id"] and row["joined"] for row in rows)
-        if fault["kind"] != "bridged" or not seen or not real:
+        if fault["kind"] != "bridged" or not seen or not real or _one_net(findings, fault):
             continue
         others = {row.deposit.id for row in shown if row.pad.id == fault["pads"][1]}
         told = any(
@@ -85,6 +86,19 @@ def bridges(findings: Findings, rows: list[dict], faults: list[dict]) -> list[tu
         )
         found.append((f"{fault['pads'][0]} to {fault['pads'][1]}", told))
     return found
+
+
+def _one_net(findings: Findings, fault: dict) -> bool:
+    """Tell whether a planted bridge runs between beads' ends on pads of one net, where it does no harm."""
+    rows = findings.picture.rows
+    ends = [
+        min(
+            (row for row in rows if (row.deposit.id == fault["id"]) == own),
+            key=lambda row: float(np.hypot(*(np.array(row.at_mm) - end))),
+        )
+        for own, end in zip((True, False), fault["line"], strict=True)
+    ]
+    return bool(ends[0].pad.net) and ends[0].pad.net == ends[1].pad.net
 
 
 def against(

@@ -3,6 +3,8 @@
 import json
 from pathlib import Path
 
+import pytest
+
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import findings_of
 from pastewright.photo.file import read_photo
@@ -33,3 +35,24 @@ def test_a_rendered_photo_of_a_green_board_with_copper_lands():
         elif not fault:
             assert told[key] in (DepositVerdict.GOOD, DepositVerdict.NOT_SEEN)
     assert sum(verdict is DepositVerdict.GOOD for verdict in told.values()) > 45
+
+
+@pytest.mark.campaign
+def test_bridges_on_a_white_board_are_told_though_paste_is_as_grey_as_shade():
+    # Rendered by scripts/inspection_photos.py, scene 8202: necks 0.25 and 0.16 mm wide, paste as light as its mask in shade.
+    findings = findings_of(
+        board_picture(read_plan(DATA / "leaf-plan.json")), [read_photo(DATA / "8202-lamp.jpg")]
+    )
+    scene = json.loads((DATA / "8202.json").read_text("utf-8"))
+    joined = {(row["pad"], *row["joined"]) for row in scene["rows"] if row["joined"]}
+    told = {
+        (row.pad.id, *(findings.picture.rows[other].pad.id for other in reading.joined))
+        for row, reading in zip(findings.picture.rows, findings.readings, strict=True)
+        if reading is not None and reading.joined
+    }
+    assert len(joined) >= 4
+    assert told >= joined - {
+        ("P0047", "P0048"),
+        ("P0048", "P0047"),
+    }  # these two were shifted and doubled into each other
+    assert len(told) <= len(joined) + 2

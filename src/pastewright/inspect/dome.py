@@ -39,6 +39,7 @@ SHADES = (
     (-1.3, 0.05),
 )  # ln of light, and how much counts
 LEAST_SPREAD = (0.1, 0.06, 0.06)  # of the mask's colour, always granted to it
+IN_SHADE = 0.02  # how usual mask in some other shade is, where shadows beside paste are known
 PRINTED = 5.0  # spreads off the mask's colour, beside lands: legend
 MIXED_PX, MIXTURES = 3000, 0.5  # pixels drawn for a mixture; how usual edges are against their grounds
 ONE_METAL, LEAST_HUE = 4.0, 0.2  # spreads off a metal's usual hue, and ln: what is farther is something else
@@ -68,12 +69,13 @@ class DomeLook:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GroundLook:
-    """Logarithms of densities over the colour's bins: of mask, of legend with it, of bare land.
+    """Logarithms of densities over the colour's bins: of mask, of mask in full light, of legend with it, of bare land.
 
     `mask_px` and `land_px` are samples of their colours.
     """
 
     mask: Floats
+    lit_mask: Floats
     print_too: Floats
     land: Floats
     land_known: bool
@@ -180,11 +182,12 @@ def codes(colour: Floats32) -> Whole:
 def ground_look(flat: FlatBoard, bare: Flags) -> GroundLook:
     """Learn how mask and bare lands look; `bare` are the pixels of lands that surely carry no paste."""
     seen = flat.inside & ~flat.full
-    mask, printed = _mask(flat.on_mask[flat.mask & seen])
+    mask, lit, printed = _mask(flat.on_mask[flat.mask & seen])
     land = _of_one_metal(flat.colour[bare & seen])
     known = len(land) >= LEAST_PX
     return GroundLook(
         mask=np.log(mask + FLOOR),
+        lit_mask=np.log(np.maximum(lit, IN_SHADE * mask) + FLOOR),
         print_too=np.log(np.maximum(mask, printed) + FLOOR),
         land=np.log(density(land) + FLOOR) if known else np.full(int(np.prod(BINS)), np.log(UNKNOWN_LAND)),
         land_known=known,
@@ -208,11 +211,11 @@ def density(colour: Floats32) -> Floats:
     return np.asarray(smooth / max(smooth.sum(), 1e-9) / VOLUME)
 
 
-def _mask(colour: Floats32) -> tuple[Floats, Floats]:
-    """Return densities of the mask in light and in shade, and of the legend printed on it."""
+def _mask(colour: Floats32) -> tuple[Floats, Floats, Floats]:
+    """Return densities of the mask in light and in shade, of that in light, and of the legend printed on it."""
     nothing = np.zeros(int(np.prod(BINS)))
     if len(colour) < LEAST_PX:
-        return nothing + UNKNOWN_LAND, nothing
+        return nothing + UNKNOWN_LAND, nothing + UNKNOWN_LAND, nothing
     spread = np.maximum(1.4826 * np.median(np.abs(colour), axis=0), LEAST_SPREAD)
     printed = (np.abs(colour) > PRINTED * spread).any(axis=1)
     plain = colour[~printed] if (~printed).sum() >= LEAST_PX else colour
@@ -220,4 +223,4 @@ def _mask(colour: Floats32) -> tuple[Floats, Floats]:
     for shade, weight in SHADES:
         found = found + weight * density(plain + np.array([shade, 0, 0], np.float32))
     found = found / sum(weight for _, weight in SHADES)
-    return found, density(colour[printed]) if printed.sum() >= LEAST_PX else nothing
+    return found, density(plain), density(colour[printed]) if printed.sum() >= LEAST_PX else nothing

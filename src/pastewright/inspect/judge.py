@@ -51,15 +51,15 @@ def judged(
     unseen = _unseen(reading, rows)
     if unseen or reading is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=unseen or "in no photo")
-    if not reading.there:
-        if reading.gone:
-            return JudgedRow(verdict=DepositVerdict.MISSING, why="no paste where it should be")
-        return JudgedRow(
-            verdict=DepositVerdict.NOT_SEEN, why="whether paste is there cannot be told from its land"
-        )
+    if reading.gone:
+        return JudgedRow(verdict=DepositVerdict.MISSING, why="no paste where it should be")
     if reading.joined:
         pads = ", ".join(dict.fromkeys(rows[other].pad.id for other in reading.joined))
         return JudgedRow(verdict=DepositVerdict.BRIDGED, why=f"joined with {pads}", wipe=True)
+    if not reading.there:
+        return JudgedRow(
+            verdict=DepositVerdict.NOT_SEEN, why="whether paste is there cannot be told from its land"
+        )
     row = rows[reading.row]
     volume = reading.volume_ul / row.deposit.volume_ul
     words = f"{volume:.0%} of the planned volume"

@@ -40,6 +40,8 @@ NEAR_MM = 1.0  # gaps beyond are not told
 # Of the usual evidence a pixel: above, paste is there; below, none is; between, nobody can tell. The second number is
 # for a row that lies wholly on metal that looks like paste (both from rendered photos, see docs/inspection.md).
 THERE, GONE = (0.4, 0.55), (0.2, 0.05)
+# Where a lamp mirrored in the mask burns out more than this share of what is near, good paste was taken for none.
+GLARE_MM, GLARE, GONE_IN_GLARE = 0.3, 0.02, -0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,13 +80,20 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     # How well a row's paste is told from what lies under it, 0 to 1: from mask surely, from land as colour tells.
     told = {number: 1 - hidden * (1 - fitted.told_on_land) for number, hidden in on_pad.items()}
     usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
+    gone = {
+        number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
+        for number, fit in fitted.rows.items()
+    }
+    outlines = {number: fitted_shape(picture.rows[number], fit) for number, fit in fitted.rows.items()}
     shapes = {
-        number: fitted_shape(picture.rows[number], fit)
+        number: outlines[number]
         for number, fit in fitted.rows.items()
         if fit.mean > _between(THERE, told[number]) * usual
     }
     beside = paste_beside(flat, fitted, picture)
-    joined = joined_rows(flat, beside, shapes, picture)
+    # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
+    standing = {number: outline for number, outline in outlines.items() if not gone[number]}
+    joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys())
     spilt = spills(flat, beside, shapes, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
     found: list[RowReading] = []
@@ -98,8 +107,9 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             full=whole[number][1],
             like_paste=(fit.mean / usual) if fit else 0.0,
             there=there,
-            gone=not there and fit is not None and fit.mean < _between(GONE, told[number]) * usual,
+            gone=not there and gone.get(number, False),
             planned_on_pad=on_pad[number],
+            joined=tuple(sorted(joined.get(number, set()))),
         )
         if there:
             first = _there(
@@ -107,7 +117,6 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
                 picture,
                 fitted.rows[number],
                 shapes,
-                joined.get(number, set()),
                 spilt.get(number),
                 (flat.scale, edge_px),
                 fitted.told_on_land,
@@ -134,6 +143,14 @@ def _usual(means: list[float]) -> float:
 def _between(ends: tuple[float, float], told: float) -> float:
     """Return a limit between that of a row whose ground is told well, and of one whose ground looks like paste."""
     return ends[1] + told * (ends[0] - ends[1])
+
+
+def _gone_below(flat: FlatBoard, row: InspectedRow, told: float) -> float:
+    """Return the share of the usual evidence below which nothing lies there; burnt-out ground nearby veils paste."""
+    near = flat.window(row.paste.bounds, GLARE_MM)
+    around = (flat.away_mm[near] < GLARE_MM) & ~flat.land[near]
+    veiled = around.any() and flat.full[near][around].mean() > GLARE
+    return GONE_IN_GLARE if veiled else _between(GONE, told)
 
 
 def _on_pad(row: InspectedRow) -> float:
@@ -170,7 +187,6 @@ def _there(
     picture: BoardPicture,
     fit: FittedRow,
     shapes: dict[int, Polygon],
-    joined: set[int],
     spill: Spill | None,
     edges: tuple[float, float],
     told: float,
@@ -210,7 +226,7 @@ def _there(
         beside_mm2=spill.area_mm2 if spill else 0.0,
         tail_mm=spill.reach_mm if spill else 0.0,
         gap_mm=_gap(first.row, shapes, picture),
-        joined=tuple(sorted(joined)),
+        joined=first.joined,
         outline_mm=tuple((round(float(x), 4), round(float(y), 4)) for x, y in corners),
     )
 

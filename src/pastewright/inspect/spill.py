@@ -5,6 +5,7 @@ Two rows are joined where, straight between them, places that look like paste le
 one's own land may be part of the way. What may be legend counts for a bridge, and not for a smear.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import cv2
@@ -20,12 +21,16 @@ from pastewright.inspect.fit import FittedBoard, dome_places
 from pastewright.inspect.flat import FlatBoard, Floats32
 from pastewright.inspect.halo import RINGS_TO, UNTOLD, halo_cells
 from pastewright.inspect.picture import BoardPicture, InspectedRow, drawn, may_touch
+from pastewright.inspect.ridge import Floats, mask_spread, ridge_between
 
 BRIDGE_MM = 1.2  # gaps that paste is known to bridge
 MOST_TOLD = 3.0  # ln: what one pixel may say at most
 BLUR_PX = 0.9  # of the evidence, before it is followed from pixel to pixel
 NECK_BEFORE = 0.3  # the same where a photo of the bare board tells what else may be there
 NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (chosen on rendered photos)
+# A fainter neck is a bridge where it is narrow and sharp: mask shows on both sides of it (see `ridge`). Two of 2 500 pairs
+# that are not joined passed both, and eight of eight faint bridges on white mask (rendered photos seen before).
+FAINT_NECK, RIDGE = -0.5, 1.8
 SPILT, CLEAR_OF_PRINT = 1.0, 1.2  # ln: of a smear, over mask, and over legend in the mean
 SURELY_PRINT = 1.0  # ln: how much likelier legend than paste a place is that no bridge leads over
 CORE = 0.15  # of a width, from the rim inwards: what lies nearer may be blurred over a gap
@@ -37,11 +42,12 @@ MOST_REACH_MM = 1.3  # as far as a tip drags paste along; what is longer is prin
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PasteBeside:
     """How much likelier than ground each pixel off the lands is to be paste [ln], smoothed: against mask and shadows
-    (`neck`), and against legend too (`no_print`).
+    (`neck`), and against legend too (`no_print`); `mask_spread` (3) is how much the mask's colours differ by themselves.
     """
 
     neck: Floats32
     no_print: Floats32
+    mask_spread: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,10 +63,13 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
     code, on_mask = codes(flat.colour), codes(flat.on_mask)
     # A neck is narrow: its edges, more than half paste, count as paste.
     paste = np.maximum(np.log(density(fitted.paste_px) + FLOOR), fitted.edge.mask_high)[code]
-    ground = np.maximum(fitted.edge.mask_low[code], beside_rows(flat, fitted, picture))
+    beside = beside_rows(flat, fitted, picture)
+    ground = np.maximum(fitted.edge.mask_low[code], beside)
     if flat.before is not None:
         ground = np.maximum(ground, flat.before)
-    over_mask = paste - np.maximum(fitted.ground.mask[on_mask], ground)
+    # Where shadows beside paste are known, mask is either lit or shaded as there: on white, any other shade is paste's grey.
+    mask = np.where(beside > UNTOLD, fitted.ground.lit_mask[on_mask], fitted.ground.mask[on_mask])
+    over_mask = paste - np.maximum(mask, ground)
     over_print = paste - np.maximum(fitted.ground.print_too[on_mask], ground)
     off_land = ~flat.land & flat.inside
 
@@ -70,7 +79,7 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
 
     no_print = smooth(over_print)
     neck = np.where(no_print < -SURELY_PRINT, np.float32(-MOST_TOLD), smooth(over_mask))
-    return PasteBeside(neck=neck, no_print=no_print)
+    return PasteBeside(neck=neck, no_print=no_print, mask_spread=mask_spread(fitted.ground.mask_px))
 
 
 def beside_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> Floats32:
@@ -90,9 +99,16 @@ def beside_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> 
 
 
 def joined_rows(
-    flat: FlatBoard, beside: PasteBeside, shapes: dict[int, Polygon], picture: BoardPicture
+    flat: FlatBoard,
+    beside: PasteBeside,
+    shapes: dict[int, Polygon],
+    picture: BoardPicture,
+    sure: Collection[int],
 ) -> dict[int, set[int]]:
-    """Return for each row those that its paste is joined with and must not be."""
+    """Return for each row those that its paste is joined with and must not be.
+
+    `sure` are the rows whose paste surely is there: between them a faint neck counts as well.
+    """
     numbers = list(shapes)
     tree = STRtree([shapes[number] for number in numbers])
     found: dict[int, set[int]] = {}
@@ -101,20 +117,31 @@ def joined_rows(
             other = numbers[int(k)]
             if other <= number or may_touch(picture.rows[number], picture.rows[other]):
                 continue
-            if _joined(
-                flat, beside, (picture.rows[number], picture.rows[other]), (shapes[number], shapes[other])
+            pair = _Pair(
+                rows=(picture.rows[number], picture.rows[other]), shapes=(shapes[number], shapes[other])
+            )
+            least = NECK if flat.before is None else NECK_BEFORE
+            if _joined(flat, beside, pair, least) or (
+                {number, other} <= set(sure)
+                and _joined(flat, beside, pair, FAINT_NECK)
+                and ridge_between(flat, beside.mask_spread, pair.shapes) > RIDGE
             ):
                 found.setdefault(number, set()).add(other)
                 found.setdefault(other, set()).add(number)
     return found
 
 
-def _joined(
-    flat: FlatBoard,
-    beside: PasteBeside,
-    rows: tuple[InspectedRow, InspectedRow],
-    shapes: tuple[Polygon, Polygon],
-) -> bool:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pair:
+    """Two rows and their pastes' outlines."""
+
+    rows: tuple[InspectedRow, InspectedRow]
+    shapes: tuple[Polygon, Polygon]
+
+
+def _joined(flat: FlatBoard, beside: PasteBeside, pair: _Pair, least: float) -> bool:
+    """Tell whether places of at least so much evidence [ln] lead from one paste to the other."""
+    rows, shapes = pair.rows, pair.shapes
     hull = shapes[0].union(shapes[1]).convex_hull
     window = flat.window(hull.bounds, 0.05)
     lines, columns = beside.neck[window].shape
@@ -128,9 +155,7 @@ def _joined(
     cores = [mask(_core(row, shape)) > 0 for row, shape in zip(rows, shapes, strict=True)]
     within = mask(hull.buffer(0.03)) > 0
     lands = (mask(rows[0].land) > 0) | (mask(rows[1].land) > 0)
-    way = (
-        (beside.neck[window] > (NECK if flat.before is None else NECK_BEFORE)) | lands | cores[0] | cores[1]
-    ) & within
+    way = ((beside.neck[window] > least) | lands | cores[0] | cores[1]) & within
     _, labels = cv2.connectedComponents(way.astype(np.uint8), connectivity=4)
     first, second = (set(np.unique(np.asarray(labels)[core & within]).tolist()) - {0} for core in cores)
     return bool(first & second)
