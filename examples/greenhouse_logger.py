@@ -12,12 +12,8 @@ import sys
 from pathlib import Path
 from typing import get_args
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
-
-from demo_formats.centroid import centroid_text
-from demo_formats.files import FORMATS
-
 from pastewright.demo.board import Flavour, write_demo
+from pastewright.demo.formats.files import write_centroid_set, write_formats
 
 
 def main() -> None:
@@ -26,15 +22,9 @@ def main() -> None:
     for flavour in get_args(Flavour):
         paths = write_demo(folder / flavour, flavour)
         print(f"{len(paths)} files in {folder / flavour}")
-    for name, (file, content) in FORMATS.items():
-        path = folder / name / file
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content())
+    for path in write_formats(folder):
         print(path)
-    set_with_centroid = write_demo(folder / "centroid", "rs274x")
-    (folder / "centroid" / "GREENLOG.IPC").unlink()
-    (folder / "centroid" / "GREENLOG-centroid.csv").write_text(centroid_text(), encoding="utf-8")
-    print(f"{len(set_with_centroid)} files in {folder / 'centroid'}")
+    print(f"{len(write_centroid_set(folder / 'centroid'))} files in {folder / 'centroid'}")
 
 
 if __name__ == "__main__":

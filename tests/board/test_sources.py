@@ -5,14 +5,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from demo_formats.centroid import centroid_text
-from demo_formats.files import FORMATS
 from pytest import approx
 
 from pastewright.board.ask import Ask
 from pastewright.board.model import Board, LayerRole, PadKind, Side
 from pastewright.board.read import GERBER_SET, READERS, read_board, reader_of
 from pastewright.demo.board import Flavour, demo_files
+from pastewright.demo.formats.centroid import centroid_text
+from pastewright.demo.formats.files import FORMATS
 from pastewright.demo.gerber_text import ORIGIN_MM
 from pastewright.dose.doses import dose_board
 from pastewright.problems import InputError

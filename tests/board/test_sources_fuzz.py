@@ -10,8 +10,6 @@ import time
 from functools import cache
 
 import pytest
-from demo_formats.centroid import centroid_text
-from demo_formats.files import FORMATS
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -22,6 +20,8 @@ from pastewright.board.pads.board import board_of
 from pastewright.board.parts.centroid import read_centroids
 from pastewright.board.read import READERS, board_of_files, reader_of
 from pastewright.board.source.files import SourceFile
+from pastewright.demo.formats.centroid import centroid_text
+from pastewright.demo.formats.files import FORMATS
 from pastewright.problems import InputError
 
 STRANGE = (

@@ -4,7 +4,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from demo_formats.files import FORMATS
+
+from pastewright.demo.formats.files import FORMATS
 
 
 @pytest.fixture(scope="module")

@@ -4,9 +4,8 @@ import io
 import random
 from functools import cache
 
-from demo_formats.files import FORMATS
-
 from pastewright.board.source.files import SourceFile
+from pastewright.demo.formats.files import FORMATS
 
 STRANGE = (
     b"0", b"-1", b"1e308", b"-1e308", b"nan", b"inf", b"1e-300", b"999999999999", b"", b"\x00", b"\xff\xfe", b"\xe2\x82",

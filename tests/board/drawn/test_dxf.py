@@ -6,7 +6,6 @@ from math import pi
 import ezdxf
 import numpy as np
 import pytest
-from demo_formats.dxf import dxf_bytes
 from ezdxf import bbox
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,6 +17,7 @@ from pastewright.board.drawn.sketch_artwork import artwork_of_sketch
 from pastewright.board.model import Board, Side
 from pastewright.board.read import board_of_files
 from pastewright.board.source.files import SourceFile
+from pastewright.demo.formats.dxf import dxf_bytes
 from pastewright.problems import InputError
 
 

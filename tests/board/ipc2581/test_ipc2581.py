@@ -3,7 +3,6 @@
 from math import pi, sqrt
 
 import pytest
-from demo_formats.ipc2581 import ipc2581_text
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
@@ -13,6 +12,7 @@ from pastewright.board.ipc2581.read import read_ipc2581
 from pastewright.board.model import Board, PadKind, PasteOrigin, Side
 from pastewright.board.pads.board import board_of
 from pastewright.board.source.files import SourceFile
+from pastewright.demo.formats.ipc2581 import ipc2581_text
 from pastewright.problems import InputError
 
 SQUARE = (

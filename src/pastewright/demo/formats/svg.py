@@ -2,9 +2,9 @@
 
 import math
 
-from demo_formats.openings import SIDES, arc, fiducials, number, pasted
 from pastewright.demo.board import holes
 from pastewright.demo.drawing import Path, Thing, profile
+from pastewright.demo.formats.openings import SIDES, arc, fiducials, number, pasted
 from pastewright.demo.layout import SIZE_MM
 
 

@@ -3,14 +3,14 @@
 import io
 import math
 
-from demo_formats.openings import SIDES, arc, fiducials, number, pasted
 from pastewright.demo.board import holes
 from pastewright.demo.drawing import Edge, Flash, Path, profile
+from pastewright.demo.formats.openings import SIDES, arc, fiducials, number, pasted
 
 
 def dxf_bytes() -> bytes:
     """Return a DXF in mm: one block per shape, put in place by inserts; odd shapes as polylines with bulges."""
-    from ezdxf import options
+    from ezdxf import options  # type: ignore[attr-defined]
     from ezdxf.filemanagement import new
     from ezdxf.units import MM
 
@@ -20,7 +20,7 @@ def dxf_bytes() -> bytes:
         document = new("R2000", units=MM)
         space = document.modelspace()
 
-        def polyline(where, path: Path, layer: str) -> None:
+        def polyline(where, path: Path, layer: str) -> None:  # type: ignore[no-untyped-def]
             here, points = path.start, []
             for edge in path.edges:
                 bulge = math.tan(arc(here, edge)[1] / 4) if edge.centre is not None else 0.0

@@ -2,8 +2,8 @@
 
 import math
 
-from demo_formats.openings import SIDES, arc, fiducials, number, pasted
 from pastewright.demo.drawing import Flash, Path, Point
+from pastewright.demo.formats.openings import SIDES, arc, fiducials, number, pasted
 from pastewright.demo.layout import DemoPad
 
 

@@ -1,6 +1,6 @@
 """Where the parts of the demo board stand."""
 
-from demo_formats.openings import number
+from pastewright.demo.formats.openings import number
 from pastewright.demo.layout import PARTS
 
 

@@ -3,9 +3,9 @@
 import math
 from collections.abc import Callable, Iterator
 
-from demo_formats.openings import number, pasted
 from pastewright.demo.board import holes
 from pastewright.demo.drawing import Drawing, Path, Thing, copper, mask, profile
+from pastewright.demo.formats.openings import number, pasted
 from pastewright.demo.gerber_text import ORIGIN_MM
 from pastewright.demo.layout import PARTS
 
