@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rows_judged import nearest_by_pad
 
 from pastewright.board.model import Side
-from pastewright.plan.document import pad_rows
+from pastewright.plan.document import PAD_COLUMNS, pad_rows
 from pastewright.plunger.bead import bead_cycle
 from pastewright.plunger.row import NEAREST_WITHIN, nearest_shares
 from pastewright.plunger.runs import even_walks
@@ -33,7 +33,8 @@ def test_each_pad_of_the_demo_s_rows_has_its_share_nearest_to_it():
     found = is_as_told(plan)
     assert len(found) == 8 * ROWS_OF_EIGHT
     assert max(abs(share - 1) for share in found.values()) <= NEAREST_WITHIN
-    cells = {row["id"]: row["nearest_percent"] for row in pad_rows(plan.record)}
+    rows = [dict(zip(PAD_COLUMNS, row, strict=True)) for row in pad_rows(plan.record)]
+    cells = {row["id"]: row["nearest_percent"] for row in rows}
     assert all(abs(float(cells[pad]) - 100) <= 15 for pad in found)
     assert any(cell == "" for cell in cells.values())
 

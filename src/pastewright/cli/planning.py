@@ -9,9 +9,9 @@ from pastewright.job.model import NO_JOB, Job
 from pastewright.place.tray.document import placement_for
 from pastewright.place.tray.file import read_tray
 from pastewright.place.tray.panel import place_tray
-from pastewright.plan.pipeline import STAGES, make_plan, prepare
-from pastewright.plan.tray import plan_tray
-from pastewright.report.results import write_results
+from pastewright.plan.pipeline import STAGES, decide, prepare
+from pastewright.plan.tray import decide_tray
+from pastewright.report.results import judge_and_write
 from pastewright.work.options import ReadOptions
 from pastewright.work.placing import tip_tolerance
 from pastewright.work.printing.console import out as console
@@ -45,9 +45,10 @@ def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
             wanted.source, side=wanted.side, files=wanted.files, shrink_mm=profile.dose.shrink_mm
         )
         where = placement_for(placement, board) if placement is not None else None
-        plan = make_plan(board, profile, dry=wanted.dry, placements=where, job=wanted.job, on_stage=begin)
-        begin("report")
-        program_file = write_results(plan, wanted.out, even_if_unverified=wanted.even_if_unverified)
+        decided = decide(board, profile, dry=wanted.dry, placements=where, job=wanted.job, on_stage=begin)
+        plan, program_file = judge_and_write(
+            decided, wanted.out, even_if_unverified=wanted.even_if_unverified, on_stage=begin
+        )
     print_summary(plan, wanted.out, program_file, every_warning=wanted.every_warning)
     return plan.verdict.ok
 
@@ -63,7 +64,7 @@ def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
         )
         placed = place_tray(tray, board, bed=profile.bed, tip=tip_tolerance(profile))
         prepared = prepare(board, profile, job=wanted.job, on_stage=begin)
-        plans = plan_tray(
+        decided = decide_tray(
             prepared,
             placed.placements,
             profile,
@@ -72,14 +73,20 @@ def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
             job=wanted.job,
             on_stage=begin,
         )
-        begin("report")
         out = wanted.out
-        folders = [out] if len(plans) == 1 else [out / f"program-{k}" for k in range(1, len(plans) + 1)]
+        folders = [out] if len(decided) == 1 else [out / f"program-{k}" for k in range(1, len(decided) + 1)]
         skipped = tuple(placed.skipped.items())
-        files = [
-            write_results(plan, folder, even_if_unverified=wanted.even_if_unverified, skipped=skipped)
-            for plan, folder in zip(plans, folders, strict=True)
+        made = [
+            judge_and_write(
+                each,
+                folder,
+                even_if_unverified=wanted.even_if_unverified,
+                skipped=skipped,
+                on_stage=begin,
+            )
+            for each, folder in zip(decided, folders, strict=True)
         ]
+    plans, files = zip(*made, strict=True)
     print_tray(placed)
     if len(plans) > 1 and not tray.each:
         boards = "; then ".join(", ".join(one.name for one in plan.placements.boards) for plan in plans)

@@ -13,7 +13,7 @@ from pastewright.page.plan_view import plan_view_text
 from pastewright.page.play_view import play_view_text
 from pastewright.place.transform import Placements
 from pastewright.place.tray.document import placement_for
-from pastewright.plan.pipeline import STAGES, Plan, make_plan
+from pastewright.plan.pipeline import STAGES, Decided, decide, judged
 from pastewright.problems import one_error
 from pastewright.profile.edit import with_values
 from pastewright.profile.keys import Value
@@ -21,7 +21,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile, toml_text
 from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.plan import read_plan
-from pastewright.report.results import PROGRAM_STEM, write_results
+from pastewright.report.results import PROGRAM_STEM, judge_and_write
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,9 +38,8 @@ class AskedPlan:
 
 def plan_into(asked: AskedPlan, folder: Path, tell: Callable[[str, int, int], None]) -> str:
     """Plan, write the results into a folder, and return what became of it in a sentence; raises `InputError`."""
-    plan = _planned(asked, tell)
-    tell("report", STAGES.index("report"), len(STAGES))
-    program = write_results(plan, folder, even_if_unverified=False)
+    begin = _stages(tell)
+    plan, program = judge_and_write(_decided(asked, begin), folder, even_if_unverified=False, on_stage=begin)
     count = len(plan.layout.deposits)
     if program is None:
         return f"{count} deposits were planned; the program is not written, since its verdict has findings."
@@ -49,7 +48,9 @@ def plan_into(asked: AskedPlan, folder: Path, tell: Callable[[str, int, int], No
 
 def what_if_view(asked: AskedPlan, tell: Callable[[str, int, int], None]) -> bytes:
     """Return the view of a plan with the bench's values changed; nothing is written."""
-    return plan_view_text(_planned(asked, tell).record, stale=[], run=_profile(asked).run)
+    begin = _stages(tell)
+    plan = judged(_decided(asked, begin), on_stage=begin)
+    return plan_view_text(plan.record, stale=[], run=_profile(asked).run)
 
 
 def kept_view(folder: Path, asked: AskedPlan | None, tell: Callable[[str, int, int], None]) -> bytes:
@@ -83,14 +84,15 @@ def play_view(folder: Path, bench: Path, tell: Callable[[str, int, int], None]) 
     return play_view_text(text, record, profile)
 
 
-def _planned(asked: AskedPlan, tell: Callable[[str, int, int], None]) -> Plan:
-    def begin(stage: str) -> None:
-        tell(stage, STAGES.index(stage) if stage in STAGES else 0, len(STAGES))
+def _stages(tell: Callable[[str, int, int], None]) -> Callable[[str], None]:
+    return lambda stage: tell(stage, STAGES.index(stage) if stage in STAGES else 0, len(STAGES))
 
+
+def _decided(asked: AskedPlan, begin: Callable[[str], None]) -> Decided:
     begin("reading")
     profile = _profile(asked)
     board = shrunk_openings(board_asked(asked.board), profile.dose.shrink_mm)
-    return make_plan(
+    return decide(
         board, profile, dry=asked.dry, placements=_placed(asked, board), job=_job(asked), on_stage=begin
     )
 

@@ -1,8 +1,9 @@
 """What was decided to the plan's record: the content of `plan.json` and the rows of `pads.csv`."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from hashlib import sha256
+from operator import attrgetter
 
 import shapely
 from msgspec import structs
@@ -69,6 +70,7 @@ PAD_COLUMNS = (
     "warnings",
 )
 
+_OF_PAD = attrgetter(*PAD_COLUMNS[: PAD_COLUMNS.index("bias_percent")])
 
 NOT_JUDGED = VerdictRecord(ok=False, findings=(), out_ul=0.0, swept_ul=0.0, stored_ul=0.0, machine_s=0.0)
 """Stands in a plan until its program has been read back."""
@@ -237,18 +239,18 @@ def bench_record(profile: Profile) -> BenchRecord:
     )
 
 
-def pad_rows(plan: PlanRecord) -> list[dict[str, str]]:
-    """Return the rows of `pads.csv` under `PAD_COLUMNS`."""
-    return [
-        {
-            **{name: str(getattr(pad, name)) for name in PAD_COLUMNS if hasattr(pad, name)},
-            **tolerance_cells(pad.tolerance),
-            "nearest_percent": "" if pad.nearest is None else f"{100 * pad.nearest:.0f}",
-            "deposits": str(len(pad.deposits)),
-            "warnings": "; ".join(pad.warnings),
-        }
-        for pad in plan.pads
-    ]
+def pad_rows(plan: PlanRecord) -> Iterator[tuple[str, ...]]:
+    """Yield the rows of `pads.csv`, in the order of `PAD_COLUMNS`."""
+    for pad in plan.pads:
+        yield (
+            *map(str, _OF_PAD(pad)),
+            *tolerance_cells(pad.tolerance),
+            "" if pad.nearest is None else f"{100 * pad.nearest:.0f}",
+            pad.form,
+            str(len(pad.deposits)),
+            pad.reason,
+            "; ".join(pad.warnings),
+        )
 
 
 def problem_text(problem: Problem) -> str:

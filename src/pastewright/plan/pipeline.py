@@ -1,7 +1,8 @@
 """Board and profile in, verified plan out: each stage once, in order, nothing flowing back."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from functools import partial
 from pathlib import PurePath
 
 from pastewright.board.model import Board
@@ -10,6 +11,7 @@ from pastewright.deposit.model import Layout
 from pastewright.dose.doses import dose_board
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
+from pastewright.meanwhile import meanwhile
 from pastewright.motion.around import around
 from pastewright.motion.aside import with_strip
 from pastewright.motion.dry import dry as dry_motions
@@ -29,7 +31,7 @@ from pastewright.plan.jobs import (
     warnings_of,
 )
 from pastewright.plan.nearest import with_nearest
-from pastewright.plan.tolerances import with_tolerances
+from pastewright.plan.tolerances import told_tolerances, tolerances_of
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
 from pastewright.profile.doubts import profile_warnings
@@ -63,9 +65,13 @@ STAGES = (
 WHAT_IF_DEPOSITS = 400
 
 
+MANY_DEPOSITS = 500
+"""From so many on a second process takes its part (`meanwhile`): below, what it would do takes as long as beginning it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """Everything that was decided for one side of one board, and the verdict on its program."""
+class Decided:
+    """Everything that was decided for one side of one board; its program is not yet judged, and `record` says so."""
 
     board: Board
     profile: Profile
@@ -74,11 +80,17 @@ class Plan:
     tour: Tour
     motions: Motions
     program: Program
-    verdict: Verdict
-    scenarios: tuple[WhatIf, ...]
     bench: PlungerBench
     record: PlanRecord
     placements: Placements
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan(Decided):
+    """Everything that was decided, and the verdict on the program, which `record` has as well."""
+
+    verdict: Verdict
+    scenarios: tuple[WhatIf, ...]
 
 
 def _silent(_stage: str) -> None:
@@ -144,12 +156,26 @@ def make_plan(
     `dry` keeps the plunger still and the tip lifted. `on_stage` is told the name of each stage as it begins.
     Raises `InputError` when no pad gets paste.
     """
+    decided = decide(board, profile, dry=dry, placements=placements, job=job, on_stage=on_stage)
+    return judged(decided, on_stage=on_stage)
+
+
+def decide(
+    board: Board,
+    profile: Profile,
+    *,
+    dry: bool = False,
+    placements: Placements | None = None,
+    job: Job = NO_JOB,
+    on_stage: Callable[[str], None] = _silent,
+) -> Decided:
+    """Return what `make_plan` does, not yet judged."""
     prepared = prepare(board, profile, job=job, on_stage=on_stage)
-    return finish_plan(prepared, profile, dry=dry, placements=placements, job=job, on_stage=on_stage)
+    return decide_prepared(prepared, profile, dry=dry, placements=placements, job=job, on_stage=on_stage)
 
 
 @uncollected()
-def finish_plan(
+def decide_prepared(
     prepared: Prepared,
     profile: Profile,
     *,
@@ -157,8 +183,8 @@ def finish_plan(
     placements: Placements | None = None,
     job: Job = NO_JOB,
     on_stage: Callable[[str], None] = _silent,
-) -> Plan:
-    """Return the verified plan of deposits already laid out; of a tray they are those of all its boards."""
+) -> Decided:
+    """Return the program of deposits already laid out, and all that led to it; of a tray they are those of all boards."""
     board, layout = prepared.board, prepared.layout
     where = placements or on_bed(profile.bed)
     on_stage("order")
@@ -173,15 +199,26 @@ def finish_plan(
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")
-    program = write_program(
-        motions, profile, _header(board, profile, layout, motions, job), labels_of(layout)
-    )
-    placed = [words for one in where.boards for words in one.warnings]
-    # The file's name without its folders: a plan is the same wherever it was made.
-    own_name = PurePath(profile.file).name
-    bench = [problem_text(replace(problem, file=own_name)) for problem in profile_warnings(profile)]
-    warnings = [*_warnings(board, prepared.warnings, layout, motions), *placed, *bench]
-    record = plan_record(
+    many = len(layout.deposits) >= MANY_DEPOSITS
+    with meanwhile(partial(tolerances_of, motions, layout.deposits, profile), worth=many) as tolerances:
+        program = write_program(
+            motions, profile, _header(board, profile, layout, motions, job), labels_of(layout)
+        )
+        record = plan_record(
+            board=board,
+            profile=profile,
+            doses=prepared.doses,
+            layout=layout,
+            tour=tour,
+            motions=motions,
+            program=program,
+            warnings=_warnings(prepared, profile, motions, where),
+            placements=where,
+            job=job,
+        )
+        on_stage("tolerance")
+        record = told_tolerances(record, tolerances(), profile)
+    return Decided(
         board=board,
         profile=profile,
         doses=prepared.doses,
@@ -189,32 +226,31 @@ def finish_plan(
         tour=tour,
         motions=motions,
         program=program,
-        warnings=warnings,
         placements=where,
-        job=job,
+        bench=bench_of(profile),
+        record=with_nearest(record, motions, layout),
     )
-    on_stage("tolerance")
-    record = with_nearest(with_tolerances(record, motions, layout.deposits, profile), motions, layout)
+
+
+def finish_plan(
+    prepared: Prepared, profile: Profile, *, dry: bool = False, placements: Placements | None = None
+) -> Plan:
+    """Return the verified plan of deposits already laid out, as `decide_prepared` decides it."""
+    return judged(decide_prepared(prepared, profile, dry=dry, placements=placements))
+
+
+@uncollected()
+def judged(decided: Decided, *, on_stage: Callable[[str], None] = _silent) -> Plan:
+    """Return what was decided with the verdict of the read-back on its program."""
     on_stage("verdict")
-    expected = expected_from_plan(record)
-    seen = case_of(program.text, expected, profile)
+    expected = expected_from_plan(decided.record)
+    seen = case_of(decided.program.text, expected, decided.profile)
     verdict = verdict_of(seen)
     on_stage("what if")
-    scenarios = () if dry else what_if(seen, most_deposits=WHAT_IF_DEPOSITS)
-    return Plan(
-        board=board,
-        profile=profile,
-        doses=prepared.doses,
-        layout=layout,
-        tour=tour,
-        motions=motions,
-        program=program,
-        verdict=verdict,
-        placements=where,
-        scenarios=scenarios,
-        bench=bench_of(profile),
-        record=with_verdict(record, verdict),
-    )
+    scenarios = () if decided.motions.dry else what_if(seen, most_deposits=WHAT_IF_DEPOSITS)
+    own = {field.name: getattr(decided, field.name) for field in fields(Decided)}
+    own["record"] = with_verdict(decided.record, verdict)
+    return Plan(**own, verdict=verdict, scenarios=scenarios)
 
 
 def _header(board: Board, profile: Profile, layout: Layout, motions: Motions, job: Job) -> Header:
@@ -251,6 +287,11 @@ def labels_of(layout: Layout) -> dict[int, str]:
     return labels
 
 
-def _warnings(board: Board, dose_warnings: Sequence[str], layout: Layout, motions: Motions) -> list[str]:
+def _warnings(prepared: Prepared, profile: Profile, motions: Motions, where: Placements) -> list[str]:
+    board, layout = prepared.board, prepared.layout
     reading = [problem_text(problem) for problem in board.problems if problem.severity is not Severity.NOTE]
-    return [*reading, *dose_warnings, *layout.warnings, *motions.warnings]
+    placed = [words for one in where.boards for words in one.warnings]
+    # The file's name without its folders: a plan is the same wherever it was made.
+    own_name = PurePath(profile.file).name
+    bench = [problem_text(replace(problem, file=own_name)) for problem in profile_warnings(profile)]
+    return [*reading, *prepared.warnings, *layout.warnings, *motions.warnings, *placed, *bench]

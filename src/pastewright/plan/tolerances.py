@@ -23,10 +23,17 @@ def with_tolerances(
     record: PlanRecord, motions: Motions, deposits: Sequence[Deposit], profile: Profile
 ) -> PlanRecord:
     """Return the plan with what every pad and deposit may be off on this bench; a dry one stays as it is."""
-    if motions.dry:
-        return record
-    spread = spread_of(profile)
-    return _told(record, predicted(motions, deposits, profile, spread), profile.verify.tolerance)
+    return told_tolerances(record, tolerances_of(motions, deposits, profile), profile)
+
+
+def tolerances_of(motions: Motions, deposits: Sequence[Deposit], profile: Profile) -> Predicted | None:
+    """Return what every deposit may be off on this bench; none of a dry program."""
+    return None if motions.dry else predicted(motions, deposits, profile, spread_of(profile))
+
+
+def told_tolerances(record: PlanRecord, found: Predicted | None, profile: Profile) -> PlanRecord:
+    """Return the plan with what was predicted of its deposits; as it is where nothing was."""
+    return record if found is None else _told(record, found, profile.verify.tolerance)
 
 
 def _told(record: PlanRecord, found: Predicted, limit: float) -> PlanRecord:
@@ -76,15 +83,15 @@ def _spread(spread: Spread, reaches: Sequence[float], limit: float) -> SpreadRec
     )
 
 
-def tolerance_cells(tolerance: ToleranceRecord | None) -> dict[str, str]:
-    """Return the cells of a pad's row in `pads.csv`."""
+def tolerance_cells(tolerance: ToleranceRecord | None) -> tuple[str, str, str]:
+    """Return the cells of a pad's row in `pads.csv`: bias, what it is within [%], and what does most of it."""
     if tolerance is None:
-        return {"bias_percent": "", "within_percent": "", "most": ""}
-    return {
-        "bias_percent": f"{100 * tolerance.bias:.1f}",
-        "within_percent": f"{100 * tolerance.within:.1f}",
-        "most": WORDS.get(tolerance.most, tolerance.most),
-    }
+        return "", "", ""
+    return (
+        f"{100 * tolerance.bias:.1f}",
+        f"{100 * tolerance.within:.1f}",
+        WORDS.get(tolerance.most, tolerance.most),
+    )
 
 
 def tolerance_words(plan: PlanRecord) -> str:

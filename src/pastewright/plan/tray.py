@@ -14,7 +14,7 @@ from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.motion.cycles import cycles_of
 from pastewright.place.transform import Neighbour, Placements, corners_mm
-from pastewright.plan.pipeline import Plan, Prepared, finish_plan
+from pastewright.plan.pipeline import Decided, Plan, Prepared, decide_prepared, judged
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.problems import one_error
@@ -149,7 +149,12 @@ def _silent(_stage: str) -> None:
     return
 
 
-def plan_tray(
+def plan_tray(prepared: Prepared, placements: Placements, profile: Profile) -> tuple[Plan, ...]:
+    """Return the verified plans of a tray, as `decide_tray` decides them."""
+    return tuple(judged(each) for each in decide_tray(prepared, placements, profile))
+
+
+def decide_tray(
     prepared: Prepared,
     placements: Placements,
     profile: Profile,
@@ -158,14 +163,14 @@ def plan_tray(
     dry: bool = False,
     job: Job = NO_JOB,
     on_stage: Callable[[str], None] = _silent,
-) -> tuple[Plan, ...]:
-    """Return the verified plans of a tray, in the order they are to be run; the barrel is full before each.
+) -> tuple[Decided, ...]:
+    """Return what is decided for a tray, program by program in the order they are to be run; the barrel is full before each.
 
     `each` makes one program for every board.
     """
     need = need_of(prepared, profile)
     return tuple(
-        finish_plan(
+        decide_prepared(
             copies(prepared, tuple(board.name for board in run.boards)),
             profile,
             dry=dry,

@@ -358,6 +358,16 @@ def plan_text(plan: PlanRecord) -> str:
     return record_text(plan)
 
 
+def text_before_verdict(plan: PlanRecord) -> str:
+    """Return the text of plan.json up to its verdict, which comes last: it does not depend on it."""
+    return plan_text(plan).removesuffix(verdict_text(plan.verdict))
+
+
+def verdict_text(verdict: VerdictRecord) -> str:
+    """Return the end of plan.json: what follows on `text_before_verdict`."""
+    return f',"verdict":{record_text(verdict).rstrip()}}}\n'
+
+
 def plan_schema() -> dict[str, Any]:
     """Return the JSON schema of plan.json."""
     return {

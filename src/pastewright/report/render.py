@@ -1,13 +1,13 @@
 """A finished plan to its picture and its report."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Layout
 from pastewright.motion.aside import strip_width_mm
 from pastewright.place.transform import Affine
-from pastewright.plan.pipeline import Plan
+from pastewright.plan.pipeline import Decided, Plan
 from pastewright.plan.tolerances import reach_of, shown, tolerance_words, worst_pads
 from pastewright.plunger.settle import strip_of
 from pastewright.report.beside import Beside, beside_of
@@ -23,13 +23,34 @@ MOST_LOOKS = 2000  # rings; more would hide the board
 Skipped = Sequence[tuple[str, Sequence[Point]]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanPictures:
+    """The pictures (SVG) of what was decided: the board alone and in the report, and what its pads may be off."""
+
+    alone: str
+    in_page: str
+    tolerances: str
+
+
 @uncollected()
-def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
-    """Return the picture (SVG) and the report (HTML) of a plan.
+def drawn(decided: Decided, *, skipped: Skipped = ()) -> PlanPictures:
+    """Return the pictures that a verdict changes nothing in.
 
     `skipped` are names and corners [mm, machine] of a tray's boards that are marked bad.
     """
-    picture, in_page = _pictures(plan, skipped)
+    alone, in_page = _pictures(decided, skipped)
+    return PlanPictures(alone=alone, in_page=in_page, tolerances=_tolerances(decided))
+
+
+def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
+    """Return the picture (SVG) that stands alone, and the report (HTML) of a plan."""
+    pictures = drawn(plan, skipped=skipped)
+    return pictures.alone, report_of(plan, pictures)
+
+
+@uncollected()
+def report_of(plan: Plan, pictures: PlanPictures) -> str:
+    """Return the report (HTML) of a plan with its pictures."""
     scenarios = [
         Scenario(
             name=scenario.name,
@@ -40,9 +61,9 @@ def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
         )
         for scenario in plan.scenarios
     ]
-    page = report_page(
+    return report_page(
         plan.record,
-        board_svg=in_page,
+        board_svg=pictures.in_page,
         pressure_svg=pressure_svg(
             plan.verdict.trace, yield_kpa=plan.bench.yield_kpa, rest_kpa=plan.bench.rest_kpa
         )
@@ -51,7 +72,7 @@ def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
         scenarios_svg=scenarios_svg(scenarios, tolerance=plan.profile.verify.volume_tolerance)
         if scenarios
         else "",
-        tolerance_svg=_tolerances(plan),
+        tolerance_svg=pictures.tolerances,
         tolerance_words=tolerance_words(plan.record),
         worst=[
             WorstPad(
@@ -66,10 +87,9 @@ def render_report(plan: Plan, *, skipped: Skipped = ()) -> tuple[str, str]:
         ],
         scenario_words=[_words(scenario) for scenario in scenarios],
     )
-    return picture, page
 
 
-def _tolerances(plan: Plan) -> str:
+def _tolerances(plan: Decided) -> str:
     """Return the picture of what the pads of one board may be off; trays have their tables."""
     spread = plan.record.spread
     if spread is None or len(plan.placements.boards) > 1:
@@ -78,7 +98,7 @@ def _tolerances(plan: Plan) -> str:
     return tolerance_svg(plan.board, reaches, limit=spread.limit)
 
 
-def _pictures(plan: Plan, skipped: Skipped) -> tuple[str, str]:
+def _pictures(plan: Decided, skipped: Skipped) -> tuple[str, str]:
     """Return the picture that stands alone and the one in the report."""
     if len(plan.placements.boards) > 1 or skipped:
         return (
@@ -95,7 +115,7 @@ def _pictures(plan: Plan, skipped: Skipped) -> tuple[str, str]:
     return board_svgs(plan.board, planned)
 
 
-def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
+def _tray_picture(plan: Decided, skipped: Skipped, *, standalone: bool) -> str:
     """Return the picture of a tray; all its boards are copies of the first."""
     pads = sum(pad.board == 0 for pad in plan.layout.pads)
     first = replace(plan.board, pads=plan.board.pads[:pads])
@@ -116,7 +136,7 @@ def _tray_picture(plan: Plan, skipped: Skipped, *, standalone: bool) -> str:
     )
 
 
-def _beside(plan: Plan, back: Affine | None = None) -> Beside:
+def _beside(plan: Decided, back: Affine | None = None) -> Beside:
     width_mm = strip_width_mm(strip_of(plan.profile), plan.profile)
     return beside_of(plan.profile, plan.placements, strip_mm=width_mm, back=back)
 

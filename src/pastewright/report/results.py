@@ -1,35 +1,78 @@
 """The files of a plan: plan.json, pads.csv, board.svg, report.html and the program."""
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from io import StringIO
 from pathlib import Path
 
+from pastewright.meanwhile import meanwhile
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
-from pastewright.plan.pipeline import Plan
+from pastewright.plan.pipeline import MANY_DEPOSITS, Decided, Plan, judged
 from pastewright.program.dialects import PROGRAM_ENDINGS
-from pastewright.records.plan import plan_text
-from pastewright.report.render import Skipped, render_report
+from pastewright.records.plan import text_before_verdict, verdict_text
+from pastewright.report.render import PlanPictures, Skipped, drawn, report_of
 from pastewright.uncollected import uncollected
 from pastewright.writing import writing
 
 PROGRAM_STEM = "program"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beforehand:
+    """What of the files does not depend on the verdict: pictures, plan.json up to its verdict, pads.csv."""
+
+    pictures: PlanPictures
+    plan: str
+    pads: str
+
+
 @uncollected()
+def beforehand(decided: Decided, *, skipped: Skipped = ()) -> Beforehand:
+    """Return what can be drawn and written while the program is judged."""
+    return Beforehand(
+        pictures=drawn(decided, skipped=skipped),
+        plan=text_before_verdict(decided.record),
+        pads=_csv(pad_rows(decided.record)),
+    )
+
+
+def judge_and_write(
+    decided: Decided,
+    out: Path,
+    *,
+    even_if_unverified: bool,
+    skipped: Skipped = (),
+    on_stage: Callable[[str], None],
+) -> tuple[Plan, Path | None]:
+    """Judge what was decided and write it as `write_results` does; of a large board the two are done at the same time."""
+    many = len(decided.layout.deposits) >= MANY_DEPOSITS
+    with meanwhile(partial(beforehand, decided, skipped=skipped), worth=many) as ready:
+        plan = judged(decided, on_stage=on_stage)
+        on_stage("report")
+        return plan, _write(plan, ready(), out, even_if_unverified=even_if_unverified)
+
+
 def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: Skipped = ()) -> Path | None:
     """Write plan.json, pads.csv, board.svg, report.html and the program; returns the program's path.
 
     A program with findings is not written, and one left there by an earlier plan is removed, so that what lies
     beside plan.json always belongs to it.
     """
-    picture, page = render_report(plan, skipped=skipped)
+    return _write(plan, beforehand(plan, skipped=skipped), out, even_if_unverified=even_if_unverified)
+
+
+@uncollected()
+def _write(plan: Plan, ready: Beforehand, out: Path, *, even_if_unverified: bool) -> Path | None:
+    page = report_of(plan, ready.pictures)
     with writing("the results", out, "Choose another folder with --out, and no file's name."):
         out.mkdir(parents=True, exist_ok=True)
         for old in (out / f"{PROGRAM_STEM}{ending}" for ending in PROGRAM_ENDINGS):
             old.unlink(missing_ok=True)
-        (out / "plan.json").write_text(plan_text(plan.record), encoding="utf-8")
-        _write_csv(out / "pads.csv", pad_rows(plan.record))
-        (out / "board.svg").write_text(picture, encoding="utf-8")
+        (out / "plan.json").write_text(ready.plan + verdict_text(plan.record.verdict), encoding="utf-8")
+        (out / "pads.csv").write_text(ready.pads, encoding="utf-8", newline="")
+        (out / "board.svg").write_text(ready.pictures.alone, encoding="utf-8")
         (out / "report.html").write_text(page, encoding="utf-8")
         if not plan.verdict.ok and not even_if_unverified:
             return None
@@ -38,8 +81,9 @@ def write_results(plan: Plan, out: Path, *, even_if_unverified: bool, skipped: S
     return program_file
 
 
-def _write_csv(path: Path, rows: Sequence[Mapping[str, str]]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, PAD_COLUMNS)
-        writer.writeheader()
-        writer.writerows(rows)
+def _csv(rows: Iterable[Sequence[str]]) -> str:
+    text = StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(PAD_COLUMNS)
+    writer.writerows(rows)
+    return text.getvalue()
