@@ -19,5 +19,5 @@ def inner(function: _Function) -> _Function:
 
 
 def entry(function: _Function) -> _Function:
-    """Return the function compiled, to be called from Python; what was compiled is kept."""
-    return cast(_Function, numba.njit(cache=True, error_model="numpy")(function))
+    """Return the function compiled, to be called from Python; what was compiled is kept. While it runs other threads may."""
+    return cast(_Function, numba.njit(cache=True, error_model="numpy", nogil=True)(function))

@@ -11,7 +11,7 @@ from virtual_bench import lay, truth_of
 from pastewright.problems import InputError
 from pastewright.tune.fit.constants import AT, as_seen, as_they_are, constants_of
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import LAST_LOSS, SEARCH_LOSS, _Problem, fit_sheets
+from pastewright.tune.fit.fit import LAST_LOSS, SEARCH_LOSS, Mode, _Problem, fit_sheets
 from pastewright.tune.fit.verdicts import springy_under_ul, verdicts
 from pastewright.tune.record.measurements import DotReading, DotState, Weighed
 
@@ -70,15 +70,33 @@ def test_the_profiles_yield_stress_is_held_since_dots_cannot_tell_it(fitted):
     assert not fitted.estimate("backlash_mm").held
 
 
-def test_several_benches_that_explain_the_dots_alike_widen_the_interval_and_are_told(evidence, fitted):
+def test_what_the_sheet_leaves_open_is_in_the_interval(fitted):
     """This sheet leaves stiffness and consistency open together; the volumes are told all the same (above)."""
-    assert fitted.modes
     estimate = fitted.estimate("frame_stiffness_n_mm")
-    for mode in fitted.modes:
-        assert abs(log(mode.constants["frame_stiffness_n_mm"] / estimate.value)) < 2 * estimate.sd
+    assert estimate.sd > 0.1
     assert abs(log(115.0 / estimate.value)) < 2 * estimate.sd
-    said = {verdict.name: verdict for verdict in verdicts(fitted, demo_bench(), [evidence])}
-    assert said["modes"].number == 1 + len(fitted.modes)
+
+
+def test_other_benches_that_explain_the_dots_are_said(evidence, fitted):
+    other = Mode(constants={**fitted.constants, "frame_stiffness_n_mm": 40.0}, weight=0.5)
+    told = replace(fitted, modes=(other,))
+    said = {verdict.name: verdict for verdict in verdicts(told, demo_bench(), [evidence])}
+    assert said["modes"].number == 2
+
+
+def test_a_search_on_the_slope_of_a_valley_where_another_is_home_is_not_gone_on_with(evidence, fitted):
+    """Two vectors of one valley have no hill between them; of two valleys they have."""
+    problem = _Problem([evidence], demo_bench(), shape_stated=False, priors={})
+    home = as_seen(fitted.constants)[problem.order]
+    aside = home.copy()
+    aside[problem.shared.index(AT["gain"])] += 0.03
+    assert not problem.hill_between(aside, home)
+    # A bubble of a hundredfold is made up for by nothing on the way, and both ends are called equal here.
+    far = home.copy()
+    far[problem.shared.index(AT["bubble_ul"])] += 4.0
+    costs = problem.costs(np.array([home, far, (home + far) / 2]), SEARCH_LOSS)
+    assert costs[1] > costs[0] + 100
+    assert [problem.cost(x, SEARCH_LOSS) for x in (home, far)] == pytest.approx(costs[:2].tolist())
 
 
 def test_without_a_weighing_gain_and_shape_share_the_scale_as_their_priors_do(fitted):

@@ -20,7 +20,10 @@ Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Expone
 (2010), scheme exprb32), which stay stable on benches far stiffer than anyone expects; fits wander.
 """
 
+from itertools import pairwise
 from math import copysign, exp, expm1, pi, sqrt
+from os import cpu_count
+from threading import Thread
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +56,11 @@ WAIT_GROWTH = 1.7
     BREAKS,  # V_b [µL]
 ) = range(13)
 LANE = 13
+
+# Benches do not know of each other: they run on so many cores at most, where each has so many to run (a thread costs
+# a tenth of a millisecond, a bench one or two; own choice).
+MOST_THREADS = 4
+LEAST_LANES = 3
 
 # The state: stored, held, net out since the turn began, the most of that, the most that was stored, structure.
 STATE = 6
@@ -257,11 +265,12 @@ def _chains(
     counts: Ints,
     turns: tuple[Floats, Floats],
     lanes: Floats,
+    part: tuple[int, int],
     steps: tuple[int, int],
     state: Floats,
     found: Floats,
 ) -> None:
-    for at in range(lanes.shape[0]):
+    for at in range(part[0], part[1]):
         chain(at, strokes, counts, turns, lanes[at], steps, state, found)
 
 
@@ -279,6 +288,19 @@ def chains(
     V_paste/K_bulk [µL/kPa] by turn and K^(−1/n) by turn and lane; `lanes` are lanes × `LANE`; `steps` those of a stroke
     and of a wait.
     """
-    found = np.empty((5, counts.size, lanes.shape[0]))
-    _chains(strokes, counts, turns, lanes, steps, np.zeros(STATE), found)
+    count = lanes.shape[0]
+    found = np.empty((5, counts.size, count))
+
+    def part(first: int, last: int) -> None:
+        _chains(strokes, counts, turns, lanes, (first, last), steps, np.zeros(STATE), found)
+
+    # Threads of the moment and none kept: a process that forks has no thread to lose.
+    parts = max(min(cpu_count() or 1, MOST_THREADS, count // LEAST_LANES), 1)
+    ends = [count * at // parts for at in range(parts + 1)]
+    others = [Thread(target=part, args=pair) for pair in pairwise(ends[1:])]
+    for other in others:
+        other.start()
+    part(0, ends[1])
+    for other in others:
+        other.join()
     return found

@@ -37,6 +37,7 @@ from pastewright.tune.fit.constants import (
     constants_of,
     lasting_seen,
 )
+from pastewright.tune.fit.drawn import DRAWN, DRAWN_ASIDE, DrawnBenches, Valley, drawn_in, together
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.scatter import scatter_of
 from pastewright.tune.fit.weighing import WeighedBlock
@@ -69,6 +70,9 @@ MODE_COST = 3.0
 MODE_AWAY = 3.0
 # Between the two there must be a hill, or they are of one valley; it is looked for at these shares of the way.
 BETWEEN = (0.25, 0.5, 0.75)
+
+# Where the model has no answer, the residual [in standard errors] (own choice: no bench is so far off).
+FAR_AWAY = 1e3
 
 # Losses by the names that scipy.optimize.least_squares gives them: the search begins with one that leads home from far
 # away, and ends with one that lets go of dots which nothing explains.
@@ -176,7 +180,8 @@ Quantity = Callable[[Floats], Floats]
 class Fitted:
     """The answer. `covariance` is of the shared constants, in the order of `NAMES`; other modes widen it.
     `whole` is that of the shared and the last sheet's own constants, `alone` the same without other modes.
-    `furthest` tells how much larger a number of the bench may be, see `_Problem.furthest`.
+    `furthest` tells how much larger a number of the bench may be, see `_Problem.furthest`; `drawn` gives benches that the
+    fit leaves possible, as boards feel them, lanes × constants.
     `middle_s` is the middle of the last sheet's time, which the consistency that lasts is of.
 
     `spread` is that of measured about model [-, of ln V]: two thirds of the dots lie within it, as one standard
@@ -200,6 +205,7 @@ class Fitted:
     whole: Floats | None = None
     alone: Floats | None = None
     furthest: Callable[[Quantity, float], float] | None = None
+    drawn: Callable[[], DrawnBenches] | None = None
 
     @property
     def lasting(self) -> dict[str, float]:
@@ -335,12 +341,20 @@ class _Problem:
         parts += [block.residuals(last) for block in self.blocks]
         return np.concatenate([*parts, (x - self.centre) / self.sd])
 
-    def slopes(self, x: Floats, keep: "Keep | None" = None, *, one_sided: bool = False) -> Floats:
+    def slopes(
+        self,
+        x: Floats,
+        keep: "Keep | None" = None,
+        *,
+        one_sided: bool = False,
+        nudges: Floats | None = None,
+    ) -> Floats:
         parts = []
         active = self.shared + self.own
         for k, one in enumerate(self.evidence):
             kept = None if keep is None else keep[k]
-            _, rows = one.slopes(self.seen_of(x, k), active, keep=kept, one_sided=one_sided)
+            wide = None if nudges is None else self.seen_of(nudges, k)
+            _, rows = one.slopes(self.seen_of(x, k), active, keep=kept, one_sided=one_sided, nudges=wide)
             whole = np.zeros((rows.shape[0], x.size))
             whole[:, self.columns[k]] = rows
             parts.append(whole)
@@ -420,10 +434,49 @@ class _Problem:
                 far = max(far, pull.beyond(other) + sd * float(np.sqrt(left)))
         return max(far, 0.0)
 
+    def drawn(self, modes: Sequence[tuple[Floats, float]], chi: float) -> DrawnBenches:
+        """Return benches that the data leave possible about the modes (vectors and likelihoods), as boards feel them,
+        lanes × constants.
+        """
+        scale = max(chi, 1.0)
+        parts = []
+        for number, (x, _) in enumerate(modes):
+            valley = Valley(
+                centre=x,
+                slopes=self.secants(x)[: -x.size] / scale,
+                prior_sd=self.sd,
+                told=lambda lanes: self.told(lanes) / scale,
+                cost=lambda lanes, rows: _cost_of(rows * scale, LAST_LOSS) / scale**2 + self.disbelief(lanes),
+                inside=lambda lanes: np.clip(lanes, self.low + 1e-9, self.high - 1e-9),
+            )
+            parts.append(drawn_in(valley, DRAWN_ASIDE if number else DRAWN))
+        found = together(parts, [likelihood for _, likelihood in modes])
+        return DrawnBenches(self.lasting_seen(found.vectors), found.weights)
+
+    def disbelief(self, lanes: Floats) -> Floats:
+        """What the priors cost of vectors, lanes × unknowns."""
+        cost: Floats = 0.5 * np.square((lanes - self.centre) / self.sd).sum(axis=1)
+        return cost
+
     def cost(self, x: Floats, loss: Loss = LAST_LOSS) -> float:
         """The cost of a vector as a search sees it."""
         rows = self.residuals(x)
         return 0.5 * float(_let_go(loss, x.size)(rows * rows)[0].sum())
+
+    def told(self, lanes: Floats) -> Floats:
+        """The residuals of many vectors, lanes × unknowns, without the priors: residuals × lanes."""
+        parts = []
+        for k, one in enumerate(self.evidence):
+            seen = np.empty((lanes.shape[0], len(CONSTANTS)))
+            seen[:, self.shared + self.own] = lanes[:, self.columns[k]]
+            parts.append(np.nan_to_num(one.survey(seen), nan=FAR_AWAY))
+        parts += [block.survey(seen) for block in self.blocks]
+        return np.concatenate(parts)
+
+    def costs(self, lanes: Floats, loss: Loss) -> Floats:
+        """The costs of many vectors, lanes × unknowns, at once."""
+        cost: Floats = _cost_of(self.told(lanes), loss) + self.disbelief(lanes)
+        return cost
 
     def surveyed(self) -> list[Floats]:
         """Return where to begin: the prior, and the benches of the survey that explain the sheets best."""
@@ -435,13 +488,7 @@ class _Problem:
         turned = np.exp(self.centre[index]) - np.exp(lanes[:, index])
         lanes[:, self.shared.index(AT["consistency_kpa_sn"])] += log(SURVEY_SHEAR_1_S) * turned
         lanes = np.clip(lanes, self.low + 1e-9, self.high - 1e-9)
-        cost = np.zeros(SURVEYED)
-        for k, one in enumerate(self.evidence):
-            seen = np.empty((SURVEYED, len(CONSTANTS)))
-            seen[:, self.shared + self.own] = lanes[:, self.columns[k]]
-            rows = one.survey(seen) / SEARCH_LOSS[1]
-            cost += np.nansum(SEARCH_LOSS[1] ** 2 * (np.sqrt(1 + rows * rows) - 1), axis=0)
-        best = np.argsort(cost)[:SCOUTS].tolist()
+        best = np.argsort(_cost_of(self.told(lanes), SEARCH_LOSS))[:SCOUTS].tolist()
         return [*(lanes[at] for at in best), self.centre, *self.designed_for()]
 
     def designed_for(self) -> list[Floats]:
@@ -467,6 +514,9 @@ class _Problem:
             # One that is still far off after its first rounds is left where it is once another one is home.
             if least <= GOOD_COST * self.dots and cost > FAR_OFF * least:
                 break
+            # Of one valley with another that is home it would end there too.
+            if any(not self.hill_between(x, home) for home, _ in ended):
+                continue
             ended.append(self.search(x, ROUNDS))
         ended.sort(key=lambda item: item[1])
         least = ended[0][1]
@@ -514,6 +564,7 @@ class _Problem:
             whole=covariance[np.ix_(self.columns[-1], self.columns[-1])],
             alone=alone[np.ix_(self.columns[-1], self.columns[-1])],
             furthest=partial(self.furthest, [x, *(other for other, _ in others)], chi),
+            drawn=partial(self.drawn, [(x, 1.0), *others], chi),
             dots=dots,
             measured=self.dots,
             missing=int(sum(one.reading.missing.sum() for one in self.evidence)),
@@ -528,9 +579,16 @@ class _Problem:
             ),
         )
 
+    def secants(self, x: Floats) -> Floats:
+        """The slopes over what the data leave to each constant by itself: backlash that is just taken up and a seal that
+        just slides make kinks, and the slope at a kink tells nothing of either side.
+        """
+        alone: Floats = 1 / np.sqrt(np.square(self.slopes(x)).sum(axis=0))
+        return self.slopes(x, nudges=alone)
+
     def covariance(self, x: Floats, chi: float) -> Floats:
         """Covariance of the unknowns; errors are not smaller than stated, but larger where the dots scatter more."""
-        jac = self.slopes(x)
+        jac = self.secants(x)
         scale = np.ones(jac.shape[0])
         scale[: jac.shape[0] - x.size] = max(chi, 1.0)
         weighted = jac / scale[:, None]
@@ -554,8 +612,9 @@ class _Problem:
         somewhere `MODE_COST` above that of the worse one. Without that both are of one valley, which is long and bends a
         little, and whose length the covariance tells.
         """
-        most = max(self.cost(x, SEARCH_LOSS), self.cost(other, SEARCH_LOSS)) + MODE_COST
-        return any(self.cost(x + share * (other - x), SEARCH_LOSS) > most for share in BETWEEN)
+        shares = np.array([0.0, *BETWEEN, 1.0])
+        costs = self.costs(x + shares[:, None] * (other - x), SEARCH_LOSS)
+        return bool(costs[1:-1].max() > max(costs[0], costs[-1]) + MODE_COST)
 
     def estimates(self, x: Floats, sds: Floats) -> tuple[Estimate, ...]:
         estimates = []
@@ -648,9 +707,8 @@ class Pull:
     def slope(self, x: Floats) -> Floats:
         """Its derivatives by the unknowns, 1 × unknowns."""
         steps = REACH_STEP * self.problem.sd
-        lanes = np.vstack([x + np.diag(steps), x - np.diag(steps)])
-        values = self.quantity(self.problem.lasting_seen(lanes))
-        slopes: Floats = (values[: x.size] - values[x.size :]) / (2 * steps) / REACH_TIGHT
+        values = self.quantity(self.problem.lasting_seen(np.vstack([x + np.diag(steps), x])))
+        slopes: Floats = (values[:-1] - values[-1]) / steps / REACH_TIGHT
         return slopes[None, :]
 
 
@@ -671,6 +729,12 @@ def _let_go(loss: Loss, kept: int) -> Callable[[Floats], Floats]:
         return found
 
     return rho
+
+
+def _cost_of(rows: Floats, loss: Loss) -> Floats:
+    """What residuals cost, residuals × lanes: none of them a prior's."""
+    cost: Floats = 0.5 * _let_go(loss, 0)((rows * rows).ravel())[0].reshape(rows.shape).sum(axis=0)
+    return cost
 
 
 Keep = list[NDArray[np.bool_]]

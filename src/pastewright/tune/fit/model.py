@@ -180,10 +180,16 @@ class Forward:
         return table
 
     def slopes(
-        self, seen: Floats, active: Sequence[int], *, one_sided: bool = False
+        self,
+        seen: Floats,
+        active: Sequence[int],
+        *,
+        one_sided: bool = False,
+        nudges: Floats | None = None,
     ) -> tuple[Flowed, Floats, Floats]:
         """Return what flows for one vector, and the derivatives of `out_ul` and `back_ul` by the constants `active`,
-        turns × constants; `one_sided` in half the time, good enough for a step of a search.
+        turns × constants; `one_sided` in half the time, good enough for a step of a search. `nudges`, one a constant, are
+        how far either way the differences go where they are more than usual.
         """
         felt = [place for place, at in enumerate(active) if CONSTANTS[at].group is not Group.SHAPE]
         count, moved = len(felt), [active[place] for place in felt]
@@ -191,6 +197,8 @@ class Forward:
         steps[np.arange(count), moved] = [
             SEAL_NUDGE if at == AT["seal_friction_n"] and seen[at] < SEAL_NUDGE else NUDGE for at in moved
         ]
+        if nudges is not None:
+            steps = np.maximum(steps, np.where(steps > 0, nudges, 0.0))
         up, down = seen + steps, seen - steps
         # A seal grips or it does not; it never pushes.
         down[:, AT["seal_friction_n"]] = np.maximum(down[:, AT["seal_friction_n"]], 0.0)

@@ -42,7 +42,12 @@ class WeighedBlock:
 
     def residuals(self, seen: Floats) -> Floats:
         """Return the one residual."""
-        return np.array([self._off(self._out_ul(self.forward.run(seen)))])
+        return self.survey(seen[None, :])[:, 0]
+
+    def survey(self, seen: Floats) -> Floats:
+        """Return it for many vectors of constants, lanes × constants: 1 × lanes."""
+        rows: Floats = self._off(self._out_ul(self.forward.run(seen)))[None, :]
+        return rows
 
     def slopes(self, seen: Floats, active: list[int]) -> Floats:
         """Return its derivatives by the constants `active`, 1 × constants."""
@@ -51,9 +56,13 @@ class WeighedBlock:
         rows: Floats = (by_sum / self._out_ul(flowed) / BLOCK_SPREAD)[None, :]
         return rows
 
-    def _out_ul(self, flowed: Flowed) -> float:
+    def _out_ul(self, flowed: Flowed) -> Floats:
         # What was drawn back after the last dot is still in the tip; all else had to be made good first.
-        return float(flowed.out_ul[1:].sum() - flowed.back_ul[1:-1].sum())
+        came: Floats = flowed.out_ul[1:].sum(axis=0) - flowed.back_ul[1:-1].sum(axis=0)
+        return came
 
-    def _off(self, out_ul: float) -> float:
-        return (log(max(self.density_mg_ul * out_ul, 1e-9)) - log(self.mass_mg)) / BLOCK_SPREAD
+    def _off(self, out_ul: Floats) -> Floats:
+        off: Floats = (
+            np.log(np.maximum(self.density_mg_ul * out_ul, 1e-9)) - log(self.mass_mg)
+        ) / BLOCK_SPREAD
+        return off
