@@ -80,7 +80,7 @@ async def given(request: Request) -> Mapping[str, Any]:
             raise one_error("this is too long for a form")
     try:
         data = json.loads(body or b"{}")
-    except ValueError:
+    except (ValueError, RecursionError):
         raise one_error("this is not JSON") from None
     if not isinstance(data, dict):
         raise one_error("this is no JSON object")

@@ -130,7 +130,7 @@ class WorkFolder:
             return {}
         try:
             document = tomllib.loads(bench.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             return {}
         tables = [
             ("", document),
@@ -242,7 +242,7 @@ def desk_of(given: Path | None, *, bench: Path | None = None) -> WorkFolder:
 def _is_bench(path: Path) -> bool:
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         # One that is broken and bears the name is still the bench: its screen says what is wrong.
         return path.name == BENCH_FILE and path.is_file()
     return {"machine", "plunger"} <= document.keys()

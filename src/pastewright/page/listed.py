@@ -149,5 +149,5 @@ def _head_as_it_was(file: Path, _changed_ns: int, _size: int) -> PlanHead | None
     """A list is told after every choice, and the plan of a large board takes a tenth of a second to pass over."""
     try:
         return json.decode(file.read_bytes(), type=PlanHead)
-    except (OSError, DecodeError, ValidationError):
+    except (OSError, DecodeError, ValidationError, RecursionError):
         return None
