@@ -145,9 +145,15 @@ def trial(
     weighing: bool = False,
 ) -> tuple[Designed, Laid, Measurements]:
     """Design a sheet for the profile, lay it on the bench as it is, and measure it."""
-    made = designed(profile, name=name, tries=tries)
+    made = demo_sheet(name, tries) if profile is demo_bench() else designed(profile, name=name, tries=tries)
     laid = lay(made.motions, truth, rng)
     return made, laid, measured(made.sheet, laid, truth, rng, weighing=weighing)
+
+
+@cache
+def demo_sheet(name: str, tries: int) -> Designed:
+    """The demo bench's sheet, designed once for all who lay it."""
+    return designed(demo_bench(), name=name, tries=tries)
 
 
 def tuned(profile: Profile, fitted: Fitted) -> Profile:

@@ -179,11 +179,13 @@ def test_thinning_is_found_and_said(laid_once, evidence, fitted):
 
 def test_missing_dots_tell_how_small_a_dot_may_be():
     truth = truth_of(demo_bench(), frame_n_mm=330.0, least_dot_bores=1.55)
-    made, _, readings = trial(demo_bench(), truth, np.random.default_rng(3), tries=1)
+    made, _, readings = trial(demo_bench(), truth, np.random.default_rng(3), tries=2)
     missing = sum(reading.state is DotState.MISSING for reading in readings.readings)
     assert missing > 10
     evidence = Evidence(made.sheet, readings, demo_bench())
-    fitted = fit_sheets([evidence], demo_bench(), leave_rows_out=False)
+    # What is told of the smallest dot does not hang on where the search begins: the profile is near enough here.
+    begin = [constants_of(demo_bench())]
+    fitted = fit_sheets([evidence], demo_bench(), leave_rows_out=False, begin=begin)
     found = fitted.estimate("smallest_dot_bores")
     assert not found.held
     assert abs(log(found.value / 1.55)) < max(3 * found.sd, 0.08)
