@@ -3,7 +3,8 @@
 import asyncio
 import socket
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -12,6 +13,7 @@ from threading import Thread
 
 import uvicorn
 
+from pastewright.link.ending import Ending, guarded
 from pastewright.page.app import page_app
 from pastewright.page.context import PageContext
 from pastewright.page.desk import WorkFolder
@@ -28,11 +30,26 @@ END_S = 2
 
 
 class PageServer(uvicorn.Server):
-    """A server whose streams of events end when it does; otherwise it would wait for windows that stay open."""
+    """A server that holds a machine.
+
+    It ends once what it does at its end is done, whatever signals come meanwhile: the tip is lifted then. Its streams of
+    events end when it does; otherwise it would wait for windows that stay open.
+    """
 
     def __init__(self, config: uvicorn.Config, live: Live) -> None:
         super().__init__(config)
         self._live = live
+        self._ending = Ending()
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Hear every signal that can be heard, a closed terminal too, and let none of them cut the end short."""
+        with guarded() as self._ending:
+            yield
+
+    async def on_tick(self, counter: int) -> bool:
+        """Tell whether to end."""
+        return await super().on_tick(counter) or bool(self._ending.wanted)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the streams, then the server."""
@@ -51,7 +68,7 @@ class Opened:
     phone: PhoneDoor | None = None
 
     def run(self) -> None:
-        """Serve until the server is told to end (`server.should_exit`, Ctrl-C, SIGTERM)."""
+        """Serve until the server is told to end: `server.should_exit`, Ctrl-C, SIGTERM, a terminal that is closed."""
         if self.phone is not None:
             self.phone.begin()
         try:
