@@ -8,6 +8,7 @@ from pastewright.photo.light import COARSE_COLOUR, MIDDLE
 from pastewright.tune.photo.aside import NEVER_SURER, UNTOLD, middle_of_bases
 from pastewright.tune.photo.common import HALF, grid
 from pastewright.tune.photo.hue import REACH, by_hue
+from pastewright.tune.photo.judge import MOST_UNEVEN
 from pastewright.tune.photo.rim import UNEVEN, RimLook, common_rim, polar
 
 SIGMA = 0.06
@@ -75,6 +76,18 @@ def test_a_shadow_as_dark_as_the_paste_does_not_draw_the_rim_to_itself():
     """On white under one low lamp: the lit flank is as light as the ground, the shadow as dark as the shaded flank."""
     picture = _disc(1.0, (0.0, 0.0), lit=-0.15, shaded=-0.8, shadow=-0.65, far=0.5)
     assert common_rim(_look(picture)).value == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_shadow_round_half_of_the_dot_shows_in_how_far_out_the_rays_see_the_edge():
+    clean = common_rim(_look(_disc(1.0, (0.0, 0.0), lit=-0.3, shaded=-0.8, shadow=0.0)))
+    assert clean.uneven < 0.02
+    assert clean.least == pytest.approx(1.0, abs=0.02)
+    x, y = _fine_grid()
+    wide = np.where(x > -0.3, 1.18, 1.0)  # a shadow as dark as paste, on most of the rays
+    shaded = common_rim(_look(_seen(np.where(np.hypot(x, y) < wide, -0.7, 0.0))))
+    assert shaded.uneven > MOST_UNEVEN
+    assert shaded.least == pytest.approx(1.0, abs=0.03)
+    assert shaded.value < shaded.circle
 
 
 def test_a_cap_that_hides_its_far_edge_and_is_mirrored_before_the_near_one_is_measured_across():
