@@ -5,7 +5,7 @@ one dot at the widest place of the land, or a field of the grid points that have
 """
 
 from dataclasses import replace
-from math import inf, pi, sqrt
+from math import inf, pi, sin, sqrt
 
 import numpy as np
 import shapely
@@ -29,6 +29,9 @@ STEP = 0.96
 
 MOST_SCATTERED = 16
 """Dots sought place by place; a land cut up by holes that needs more is left to the grids. Own choice."""
+
+_CIRCLE = 32 * sin(pi / 32) * 0.999
+"""Area of a circle of 64 sides over its radius squared, less what the roundings of many of them may come to."""
 
 _Widest = tuple[tuple[float, float], float]
 
@@ -62,14 +65,19 @@ def fit_odd(land: Area, volume_ul: float, limits: FormLimits) -> FormChoice | No
 
 
 def _fit(land: Area, volume_ul: float, limits: FormLimits, *, first: _Widest) -> FormChoice | None:
-    for care in (limits, replace(limits, spread=inf)):
-        field = _field(land, volume_ul, care, first=first)
-        if field is not None:
-            return _choice(field, volume_ul, land, limits)
-    scattered = _scattered(land, volume_ul, limits)
-    if scattered is None:
-        scattered = _field(land, volume_ul, replace(limits, tall_mm=inf, spread=inf), first=first)
-    return None if scattered is None else _choice(scattered, volume_ul, land, limits)
+    if (one := _one(land, volume_ul, limits, first=first)) is not None:
+        return _choice(one, volume_ul, land, limits)
+    field = _grid(land, volume_ul, limits, widest_mm=first[1])
+    if field is None:
+        field = _one(land, volume_ul, replace(limits, spread=inf), first=first)
+    if field is None:
+        field = _scattered(land, volume_ul, limits)
+    if field is None:
+        free = replace(limits, tall_mm=inf, spread=inf)
+        field = _one(land, volume_ul, free, first=first)
+        if field is None:
+            field = _grid(land, volume_ul, free, widest_mm=first[1])
+    return None if field is None else _choice(field, volume_ul, land, limits)
 
 
 def _scattered(land: Area, volume_ul: float, limits: FormLimits) -> NDArray[np.float64] | None:
@@ -85,6 +93,8 @@ def _scattered(land: Area, volume_ul: float, limits: FormLimits) -> NDArray[np.f
             continue
         # A dot may reach over the land by the overhang, over another dot not at all.
         left: Area = land.buffer(limits.overhang_mm, quad_segs=16)
+        if count * _CIRCLE * (dot_mm / 2) ** 2 > left.area:
+            continue
         centres: list[tuple[float, float]] = []
         while len(centres) < count and not left.is_empty:
             circle = shapely.maximum_inscribed_circle(left, tolerance=_FINE_MM)
@@ -140,23 +150,23 @@ def _widest_place(land: Area, limits: FormLimits) -> _Widest:
     return (u, v), 2 * (float(circle.length) + limits.overhang_mm)
 
 
-def _field(
-    land: Area,
-    volume_ul: float,
-    limits: FormLimits,
-    *,
-    first: _Widest,
-) -> NDArray[np.float64] | None:
-    """Centres of the fewest dots that hold the volume in the land; None when no grid does."""
+def _one(land: Area, volume_ul: float, limits: FormLimits, *, first: _Widest) -> NDArray[np.float64] | None:
+    """The widest place of the land, where one dot there holds the volume; None where it does not."""
     centre, widest_mm = first
     one_mm = dot_width_mm(volume_ul, limits.dot_ratio)
     reach_mm = sqrt(land.area)
-    if (
+    fits = (
         limits.least_dot_mm - _EPS <= one_mm <= widest_mm + _EPS
         and one_mm * limits.dot_ratio <= limits.tall_mm
         and reach_mm <= limits.spread * one_mm
-    ):
-        return np.array([centre])
+    )
+    return np.array([centre]) if fits else None
+
+
+def _grid(
+    land: Area, volume_ul: float, limits: FormLimits, *, widest_mm: float
+) -> NDArray[np.float64] | None:
+    """Centres of the fewest dots on a grid that hold the volume in the land; None when no grid does."""
     for count in _COUNTS:
         dot_mm = dot_width_mm(volume_ul / count, limits.dot_ratio)
         if dot_mm < limits.least_dot_mm - _EPS:
@@ -167,8 +177,8 @@ def _field(
         inner = land.buffer(limits.overhang_mm - dot_mm / 2, quad_segs=16)
         if inner.is_empty:
             continue
-        for pitch_mm in (cell_mm, (cell_mm + dot_mm) / 2, dot_mm):
-            centres = _grid_points(land, pitch_mm, inner)
+        for pitch_mm in dict.fromkeys((cell_mm, (cell_mm + dot_mm) / 2, dot_mm)):
+            centres = _grid_points(land, pitch_mm, inner, least=count)
             # More places than planned make smaller dots, which fit as well; fewer would make them too wide.
             if (
                 len(centres) >= count
@@ -182,31 +192,40 @@ def _width(volume_ul: float, count: int, limits: FormLimits) -> float:
     return dot_width_mm(volume_ul / count, limits.dot_ratio)
 
 
-def _grid_points(land: Area, pitch_mm: float, inner: Area) -> NDArray[np.float64]:
+def _grid_points(land: Area, pitch_mm: float, inner: Area, *, least: int = 1) -> NDArray[np.float64]:
     """Points of a square grid, centred on the land's box, that lie in `inner`, where dots have room.
 
-    Of the four ways to centre a grid (a point or a cell on the centre, in u and in v) the one with most points.
+    Of the four ways to centre a grid (a point or a cell on the centre, in u and in v) the one with most points; none
+    where that has fewer than `least`.
     """
     best = np.empty((0, 2))
     if inner.is_empty:
         return best
     low_u, low_v, high_u, high_v = land.bounds
-    steps = [
-        np.arange(-n, n + 1)
-        for n in (int((high_u - low_u) / pitch_mm) + 1, int((high_v - low_v) / pitch_mm) + 1)
-    ]
+    from_u, from_v, to_u, to_v = inner.bounds
+    us = _lines((low_u + high_u) / 2, high_u - low_u, pitch_mm, (from_u, to_u))
+    vs = _lines((low_v + high_v) / 2, high_v - low_v, pitch_mm, (from_v, to_v))
     shapely.prepare(inner)
-    for shift_u in (0.0, 0.5):
-        for shift_v in (0.0, 0.5):
-            u, v = np.meshgrid(
-                (low_u + high_u) / 2 + (steps[0] + shift_u) * pitch_mm,
-                (low_v + high_v) / 2 + (steps[1] + shift_v) * pitch_mm,
-            )
-            inside = shapely.contains_xy(inner, u.ravel(), v.ravel())
-            points = np.column_stack([u.ravel(), v.ravel()])[inside]
+    for u in us:
+        for v in vs:
+            if u.size * v.size < max(least, len(best) + 1):
+                continue
+            points = np.column_stack([np.tile(u, v.size), np.repeat(v, u.size)])
+            points = points[shapely.contains_xy(inner, points[:, 0], points[:, 1])]
             if len(points) > len(best):
                 best = points
-    return best
+    return best if len(best) >= least else best[:0]
+
+
+def _lines(
+    middle: float, width: float, pitch: float, between: tuple[float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The lines of a grid in one direction [mm], with a line and with a cell on the middle, as far as they may count."""
+    n = int(width / pitch) + 1
+    steps = np.arange(-n, n + 1)
+    low, high = between
+    line, cell = (middle + (steps + shift) * pitch for shift in (0.0, 0.5))
+    return line[(line >= low) & (line <= high)], cell[(cell >= low) & (cell <= high)]
 
 
 def _trimmed(
