@@ -93,10 +93,9 @@ def _scattered(land: Area, volume_ul: float, limits: FormLimits) -> NDArray[np.f
             continue
         # A dot may reach over the land by the overhang, over another dot not at all.
         left: Area = land.buffer(limits.overhang_mm, quad_segs=16)
-        if count * _CIRCLE * (dot_mm / 2) ** 2 > left.area:
-            continue
+        covered_mm2 = _CIRCLE * (dot_mm / 2) ** 2
         centres: list[tuple[float, float]] = []
-        while len(centres) < count and not left.is_empty:
+        while len(centres) < count and (count - len(centres)) * covered_mm2 <= left.area:
             circle = shapely.maximum_inscribed_circle(left, tolerance=_FINE_MM)
             if 2 * float(circle.length) < dot_mm - _EPS:
                 break
@@ -222,9 +221,10 @@ def _lines(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The lines of a grid in one direction [mm], with a line and with a cell on the middle, as far as they may count."""
     n = int(width / pitch) + 1
-    steps = np.arange(-n, n + 1)
+    steps = np.arange(-n, n + 1, dtype=np.float64)
     low, high = between
-    line, cell = (middle + (steps + shift) * pitch for shift in (0.0, 0.5))
+    line: NDArray[np.float64] = middle + steps * pitch
+    cell: NDArray[np.float64] = middle + (steps + 0.5) * pitch
     return line[(line >= low) & (line <= high)], cell[(cell >= low) & (cell <= high)]
 
 
