@@ -294,9 +294,11 @@ def test_a_barrel_half_used_is_planned_as_such(board_of: Callable[..., Board], p
     board = board_of(*[(((float(i), 1.0),), 0.3) for i in range(60)])
     dots = [cycle for cycle in plan_cycles(*board, scarce).visits if isinstance(cycle, DotCycle)]
     assert len(dots) == 60
-    pushes = [cycle.push_ul for cycle in dots]
+    # With one push for all it is the wait that falls, with a push of their own each that.
+    pushes, waits = [cycle.push_ul for cycle in dots], [cycle.dwell_s for cycle in dots]
     assert pushes == sorted(pushes, reverse=True)
-    assert pushes[-1] < 0.9 * pushes[0]
+    assert waits == sorted(waits, reverse=True)
+    assert pushes[-1] < 0.9 * pushes[0] or waits[-1] < 0.9 * waits[0]
 
 
 def test_doubled_points_of_a_path_are_one(board_of: Callable[..., Board]):
@@ -403,7 +405,7 @@ def test_doses_of_few_microsteps_warn_and_of_fewer_are_refused(board_of: Callabl
 
 
 def test_uneven_beads_and_slow_pushes_are_told_once_each(board_of: Callable[..., Board], profile):
-    short = [(((float(i), 0.0), (float(i) + 0.1, 0.0)), 0.1) for i in range(5)]
+    short = [(((float(i), 0.0), (float(i) + 0.05, 0.0)), 0.1) for i in range(5)]
     airy = replace(
         profile,
         tuning=replace(profile.tuning, bubble_ul=30.0, push_ul_s=500.0, fastest_push=False),

@@ -1,11 +1,15 @@
 """How far deposits of the demo board are off on a bench that is not quite as profiled, by the bench written apart."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from demo_plans import plan_of
 from virtual_bench import lay, truth_of
 
 from pastewright.board.model import Side
+from pastewright.motion.cycles import plan_cycles
+from pastewright.motion.plan import motions_of
 from pastewright.place.surface import flat
 from pastewright.place.transform import Placement, Placements, PlaceStep, affine
 from pastewright.plan.pipeline import prepare
@@ -13,9 +17,9 @@ from pastewright.plan.tray import plan_tray
 from pastewright.profile.examples import DEMO
 
 
-def errors_95(plan, **changes):
-    """95th percentile of the errors [-], begun in the middle of no pressure and rest, which strips are made for."""
-    laid = lay(plan.motions, truth_of(plan.profile, start_kpa=plan.bench.rest_kpa / 2, **changes))
+def errors_95(plan, *, of_rest=0.5, **changes):
+    """95th percentile of the errors [-], begun in the middle of no pressure and rest, which strips are made for, or not."""
+    laid = lay(plan.motions, truth_of(plan.profile, start_kpa=of_rest * plan.bench.rest_kpa, **changes))
     errors = [laid.mean_ul.get(d.index, 0.0) / d.volume_ul - 1 for d in plan.layout.deposits]
     return float(np.percentile(np.abs(errors), 95))
 
@@ -44,6 +48,22 @@ def test_the_first_deposits_are_within_a_per_cent_however_a_program_or_a_stop_le
     assert worst_first(plan, plan.bench.rest_kpa) < 0.01
     assert worst_first(plan, plan.bench.yield_kpa) < plan.profile.verify.volume_tolerance
     assert plan.motions.strip_ul <= 5.0
+
+
+def test_behind_what_is_thrown_away_the_first_deposits_follow_their_like():
+    plan = plan_of(Side.BOTTOM)
+    thrown = plan_cycles(plan.layout, plan.tour, plan.profile)
+    none = motions_of(replace(thrown, thrown=()), plan.layout, plan.tour, plan.profile)
+    more_air = truth_of(plan.profile, bubble_ul=plan.profile.tuning.bubble_ul + 2.0)
+    firsts = [plan.layout.deposits[visit.deposit] for visit in plan.tour.visits[:12]]
+
+    def far_off(motions):
+        laid = lay(motions, more_air).mean_ul
+        return sum(abs(laid[one.index] / one.volume_ul - 1) > 0.06 for one in firsts)
+
+    assert thrown.thrown
+    assert far_off(plan.motions) <= 0.025 * len(plan.tour.visits) + 1
+    assert far_off(none) > far_off(plan.motions)
 
 
 # Before pushes were shared these were 0.21, 0.23, 0.41 and 0.16 (measured on the same bench), the machine time 207.7 s.
@@ -77,6 +97,7 @@ OFF = {
         (Side.TOP, DEMO),
         (Side.BOTTOM, DEMO),
         (Side.TOP, "bench-ngc-rotary-a"),
+        (Side.BOTTOM, "bench-ngc-rotary-a"),
         (Side.TOP, "bench-reprap-ul-abs"),
         (Side.BOTTOM, "bench-reprap-ul-abs"),
     ],
@@ -89,18 +110,19 @@ def test_other_boards_and_benches_show_as_little(side, bench):
     for constant, (less, more, most) in OFF.items():
         was = getattr(truth_of(plan.profile), constant)
         for change in (less, more):
-            assert errors_95(plan, **{constant: change(was)}) <= most, (constant, change(was))
+            for of_rest in (0.0, 0.5, 1.0):
+                found = errors_95(plan, of_rest=of_rest, **{constant: change(was)})
+                assert found <= most, (constant, change(was), of_rest)
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize(
     ("side", "bench", "most"),
     [
-        (Side.BOTTOM, "bench-ngc-rotary-a", (0.01, 0.01, 0.02, 0.09)),
         (Side.TOP, "bench-ngc-turns-b", (0.08, 0.10, 0.13, 0.045)),
         (Side.BOTTOM, "bench-ngc-turns-b", (0.105, 0.125, 0.155, 0.06)),
-        (Side.TOP, "bench-ngc-linear-u", (0.02, 0.02, 0.03, 0.15)),
-        (Side.BOTTOM, "bench-ngc-linear-u", (0.02, 0.02, 0.03, 0.16)),
+        (Side.TOP, "bench-ngc-linear-u", (0.02, 0.02, 0.03, 0.17)),
+        (Side.BOTTOM, "bench-ngc-linear-u", (0.02, 0.02, 0.03, 0.12)),
     ],
 )
 def test_benches_that_cannot_hold_it_are_as_near_as_told(side, bench, most):

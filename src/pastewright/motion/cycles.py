@@ -18,11 +18,13 @@ from pastewright.motion.levels import PushLevels, bench_for, levels_of
 from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.bead import Beads, solved_beads
 from pastewright.plunger.bench import PlungerBench
+from pastewright.plunger.choice import OF_TOLERANCE
 from pastewright.plunger.common import dots_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.runs import even_walks
 from pastewright.plunger.settle import Settling
 from pastewright.plunger.strip import short_strip, strip_wish
+from pastewright.plunger.thrown import thrown_away
 from pastewright.plunger.walk import Walk, walk_lasting
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -32,6 +34,9 @@ Floats = NDArray[np.float64]
 # Below this change of the barrel's compliance over a program one table serves all of it; a dot's volume answers to
 # compliance with a power of about 1/n + 1, so that 0.1 % here is about 0.4 % there.
 SAME_COMPLIANCE = 0.001
+
+# So much of what a strip may take may be dots that are thrown away at its end, besides; own choice.
+OF_STRIP = 0.5
 
 # Beads that agree within a nanolitre's thousandth and a tenth of a micrometre are one bead.
 VOLUME_DIGITS = 6
@@ -95,10 +100,7 @@ def cycles_of(
     wish = strip_wish(profile)
     deposits = [deposit for deposit, _ in laid]
     volumes = np.array([deposit.volume_ul for deposit in deposits])
-    # Thrown away are dots like the first, so that the board's own follow their like.
-    thrown = levels.thrown if deposits and is_dot(deposits[0]) else 0
-    strip_ul = wish.most_ul + (thrown * deposits[0].volume_ul if thrown else 0.0)
-    used = strip_ul + np.concatenate([[0.0], np.cumsum(volumes)])
+    used = wish.most_ul + np.concatenate([[0.0], np.cumsum(volumes)])
     late = late_bench(bench, float(used[-1]))
     share = used[:-1] / used[-1] if late is not None else np.zeros_like(volumes)
     cycles: list[DotCycle | BeadCycle | None] = [None] * len(deposits)
@@ -131,23 +133,42 @@ def cycles_of(
     ):
         cycles[index], walks[index], ends[index] = bead, walk, end
     visits = tuple(cycle for cycle in cycles if cycle is not None)
-    # On the strip the tip does not come down for each.
-    away = (
-        tuple(
-            structs.replace(cycle, press_ul=0.0, draw_ul=0.0)
-            for cycle in visits[:1]
-            if isinstance(cycle, DotCycle)
-        )
-        * thrown
-    )
+    settling, away = _before(visits, bench, profile)
     return Cycles(
-        settling=short_strip((*away, *visits), bench, wish, tolerance=profile.verify.volume_tolerance),
+        settling=settling,
         visits=visits,
         thrown=away,
         walks=tuple(walks),
         ends_ul=tuple(ends),
         bench=bench,
     )
+
+
+def _before(
+    visits: Sequence[DotCycle | BeadCycle], bench: PlungerBench, profile: Profile
+) -> tuple[Settling, tuple[DotCycle, ...]]:
+    """The strip, and the dots like the first that are thrown away at its end."""
+    wish, tolerance = strip_wish(profile), profile.verify.volume_tolerance
+    first = visits[0] if visits else None
+    # On the strip the tip does not come down for each. A bead forgets by itself, and is laid on no strip.
+    like = structs.replace(first, press_ul=0.0, draw_ul=0.0) if isinstance(first, DotCycle) else None
+
+    def strip_before(thrown: int) -> Settling:
+        away = () if like is None else (like,) * thrown
+        return short_strip((*away, *visits), bench, wish, tolerance=tolerance, thrown=thrown)
+
+    strip = strip_before(0)
+    if like is None:
+        return strip, ()
+    strip, thrown = thrown_away(
+        visits,
+        strip,
+        strip_before,
+        bench,
+        within=OF_TOLERANCE * profile.verify.tolerance,
+        most=int(OF_STRIP * wish.most_ul / like.volume_ul),
+    )
+    return strip, (like,) * thrown
 
 
 def _others(

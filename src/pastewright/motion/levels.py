@@ -14,14 +14,16 @@ import numpy as np
 from msgspec import Struct
 
 from pastewright.deposit.model import Deposit
+from pastewright.kinematics import move_time_s
 from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.arrange import MOST_GROUPS, arranged
 from pastewright.plunger.bench import PlungerBench, board_bench_of
-from pastewright.plunger.choice import BEAD_PARTS, FED, chosen_push, groups_of
+from pastewright.plunger.choice import FED, chosen_push
 from pastewright.plunger.common import bead_flow_ul_s, dots_of
 from pastewright.plunger.draw import with_gentle_draw
 from pastewright.plunger.flow import driving_pressure_kpa
 from pastewright.plunger.storage import stored_ul
+from pastewright.plunger.ways import BEAD_PARTS, groups_of, kept_ul
 from pastewright.profile.model import Profile
 
 # Pushes within this share are one level: a step of 3 % at 10 % of drift is about 1 % of a dose.
@@ -35,14 +37,18 @@ SAME_VOLUME = 1.1
 COARSE_VOLUME = 1.6
 
 
+# A hop between neighbours, and what lies on the way [mm]: of the demo board's dots the middle ones.
+HOP_MM = 3.0
+HOP_RISE_MM = 0.3
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PushLevels:
-    """The push [µL] that most dots share, how many dots like the first are thrown away at the strip's end, the flow [µL/s]
-    of beads that store as much, and each deposit's class by its index: classes of lower numbers are laid first.
+    """The push [µL] that most dots share, the flow [µL/s] of beads that store as much, and each deposit's class by its
+    index: classes of lower numbers are laid first.
     """
 
     push_ul: float
-    thrown: int = 0
     bead_ul_s: float
     classes: Mapping[int, int]
 
@@ -59,13 +65,13 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     dots = [deposit for deposit in deposits if is_dot(deposit)]
     beads = [deposit for deposit in deposits if not is_dot(deposit)]
     least_s = [walk_of(bead, profile).time_s for bead in beads]
-    chosen = chosen_push(
+    push = chosen_push(
         [dot.volume_ul for dot in dots],
         [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)],
         bench,
         tolerance=profile.verify.tolerance,
+        hop_s=_hop_s(profile),
     )
-    push = chosen.push_ul
     flow = bead_flow_ul_s(push, bench)
     strokes = _strokes(dots, beads, least_s, push=push, flow_ul_s=flow, bench=bench)
     pushes = {index: stroke.level_ul for index, stroke in strokes.items()}
@@ -76,10 +82,17 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
         groups = _groups(deposits, classes)
     return PushLevels(
         push_ul=push,
-        thrown=chosen.thrown,
         bead_ul_s=flow,
-        classes=_rearranged(groups, classes, strokes, bench, thrown=chosen.thrown),
+        classes=_rearranged(groups, classes, strokes, bench),
     )
+
+
+def _hop_s(profile: Profile) -> float:
+    """About what a deposit takes besides its strokes [s]: a short hop, down and up, and the ramps of push and retraction."""
+    machine, drive, bed = profile.machine, profile.plunger, profile.bed
+    upright_s = move_time_s(bed.hop_clear_mm + HOP_RISE_MM, machine.speed_z_mm_s, machine.accel_z_mm_s2)
+    across_s = move_time_s(HOP_MM, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
+    return 2 * upright_s + across_s + 2 * drive.speed_mm_s / drive.accel_mm_s2
 
 
 class _Stroke(Struct, frozen=True):
@@ -124,8 +137,6 @@ def _rearranged(
     classes: Mapping[int, int],
     strokes: Mapping[int, _Stroke],
     bench: PlungerBench,
-    *,
-    thrown: int,
 ) -> dict[int, int]:
     """The classes in the order in which a bench that is a little off shows least; beads may leave their class for it."""
     if not 2 < len(groups) <= MOST_GROUPS:
@@ -140,8 +151,10 @@ def _rearranged(
         )
         rows.append((push, fed, volume - push - fed, middle_s, volume))
     count = [len(group) for group in groups]
-    found, start = groups_of(np.array(rows), count, bench, thrown=thrown)
-    return {one.index: number for number, at in enumerate(arranged(found, start)) for one in groups[at]}
+    found = groups_of(np.array(rows), count, bench)
+    return {
+        one.index: number for number, at in enumerate(arranged(found, kept_ul(found))) for one in groups[at]
+    }
 
 
 def _groups(deposits: Sequence[Deposit], classes: Mapping[int, int]) -> list[list[Deposit]]:

@@ -63,8 +63,27 @@ def arranged(groups: Groups, start_ul: Floats) -> list[int]:
 
 def error_of(groups: Groups, order: list[int], start_ul: Floats) -> float:
     """Return about what 95 of 100 deposits are within, laid in an order [-]: the mean of the worst tenth."""
+    squares, weights = errors_of(groups, order, start_ul)
+    return worst_of(squares.sum(axis=1), weights)
+
+
+def errors_of(groups: Groups, order: list[int], start_ul: Floats) -> tuple[Floats, Floats]:
+    """Return the squares of errors by each constant [-], n × c, of the deposits that are told in an order, and for how many
+    each of these stands.
+    """
     at = np.array(order, dtype=np.int64)
-    return float(_error(at, _tables(groups), np.ascontiguousarray(start_ul, dtype=np.float64)))
+    return _told(at, _tables(groups), np.ascontiguousarray(start_ul, dtype=np.float64))
+
+
+def told_of(groups: Groups, order: list[int]) -> Ints:
+    """Return how many deposits of each group are told, in an order."""
+    found: Ints = np.minimum(groups.count[order], max(TOLD // len(order), 4))
+    return found
+
+
+def worst_of(squares: Floats, weights: Floats) -> float:
+    """Return the mean of the worst tenth of errors [-], from their squares and for how many each stands."""
+    return float(_worst_told(np.ascontiguousarray(squares), weights))
 
 
 _Tables = tuple[Floats, Floats, Floats, Floats, Ints]
@@ -79,8 +98,8 @@ def _tables(groups: Groups) -> _Tables:
 
 
 @entry
-def _error(order: Ints, tables: _Tables, start_ul: Floats) -> float:
-    return _within(order, tables, start_ul)
+def _worst_told(squares: Floats, weights: Floats) -> float:
+    return _worst(squares, weights)
 
 
 @entry
@@ -122,35 +141,50 @@ def _moved(order: Ints, trial: Ints, take: int, put: int) -> None:
         at += 1
 
 
+@entry
+def _told(order: Ints, tables: _Tables, start_ul: Floats) -> tuple[Floats, Floats]:
+    return _errors(order, tables, start_ul)
+
+
 @inner
-def _within(order: Ints, tables: _Tables, start_ul: Floats) -> float:
-    """Mean of the worst tenth [-]."""
+def _errors(order: Ints, tables: _Tables, start_ul: Floats) -> tuple[Floats, Floats]:
+    """Squares of the errors by each constant [-], n × c, of those deposits that are told; and for how many each stands."""
     laid, left, by_start, passed, count = tables
     told = 0
-    whole = 0.0
     most_told = max(TOLD // order.size, 4)
     for group in order:
         told += min(count[group], most_told)
-        whole += count[group]
-    errors, weights = np.empty(told), np.empty(told)
+    squares, weights = np.empty((told, start_ul.size)), np.ones(told)
     stored = start_ul.copy()
     at = 0
     for group in order:
         most = min(count[group], most_told)
         for k in range(most):
-            squares = 0.0
             for c in range(stored.size):
                 error = laid[group, c] + by_start[group] * stored[c]
-                squares += error * error
+                squares[at, c] = error * error
                 stored[c] = left[group, c] + passed[group] * stored[c]
-            errors[at], weights[at] = squares, 1.0
             if k == most - 1:
                 weights[at] += count[group] - most
             at += 1
+    return squares, weights
+
+
+@inner
+def _within(order: Ints, tables: _Tables, start_ul: Floats) -> float:
+    """Mean of the worst tenth [-]."""
+    squares, weights = _errors(order, tables, start_ul)
+    return _worst(squares.sum(axis=1), weights)
+
+
+@inner
+def _worst(squares: Floats, weights: Floats) -> float:
+    """Mean of the worst tenth of errors [-], from their squares."""
+    whole = weights.sum()
     left_over, worst = WORST * whole, 0.0
-    for place in np.argsort(errors)[::-1]:
+    for place in np.argsort(squares)[::-1]:
         taken = min(weights[place], left_over)
-        worst += taken * np.sqrt(errors[place])
+        worst += taken * np.sqrt(squares[place])
         left_over -= taken
         if left_over <= 0.0:
             break

@@ -33,12 +33,19 @@ LEAST_SHARE = 0.05
 
 
 def played(
-    turns: Turns, bench: PlungerBench, shifts: Floats, structure: Floats, *, start_ul: float = 0.0
+    turns: Turns,
+    bench: PlungerBench,
+    shifts: Floats,
+    structure: Floats,
+    *,
+    idle_s: Floats | float = 0.0,
+    start_ul: float = 0.0,
 ) -> Floats:
     """Return the logarithm of what each turn lays over what it lays on the bench as it is, lanes × n.
 
-    `shifts`, lanes × 9, are of the constants `chain.NAMES`; `structure` as in `chain.chained`. All begin
-    with `start_ul` stored; without pressure every bench stores none.
+    `shifts`, lanes × 9, are of the constants `chain.NAMES`; `structure` as in `chain.chained`; `idle_s` is how long the
+    plunger stood before each turn: a bench that is far off may rest above yield, and what oozes hangs at the tip and is
+    laid with the next. All begin with `start_ul` stored; without pressure every bench stores none.
     """
     off = np.vstack([np.zeros(shifts.shape[1]), shifts])
     lanes = BenchLanes(bench, off[:, : len(CONSTANTS)])
@@ -49,9 +56,10 @@ def played(
     strokes = tuple(
         np.ascontiguousarray(part, dtype=np.float64) for part in (turns.way_mm, turns.seconds, turns.rise_s)
     )
+    idle = np.broadcast_to(np.asarray(idle_s, dtype=np.float64), turns.volume_ul.shape).copy()
     _play(
         np.ascontiguousarray(numbers),
-        (strokes[0], strokes[1], strokes[2], np.ascontiguousarray(structure, dtype=np.float64)),
+        (strokes[0], strokes[1], strokes[2], np.ascontiguousarray(structure, dtype=np.float64), idle),
         grown / grown[-1],
         (lanes.to_wall, lanes.whole, start_ul),
         out,
@@ -64,7 +72,7 @@ def played(
 @entry
 def _play(
     benches: Floats,
-    strokes: tuple[Floats, Floats, Floats, Floats],
+    strokes: tuple[Floats, Floats, Floats, Floats, Floats],
     waits: Floats,
     tip: tuple[float, float, float],
     out: Floats,
@@ -72,7 +80,7 @@ def _play(
     """Lay all turns on each bench; a row of `benches` is (linear compliance, air, sweep per mm, backlash, fluidity, index,
     yield, thickening), `tip` is (R/2L, π·R³, stored at the start).
     """
-    ways, seconds, rises, structure = strokes
+    ways, seconds, rises, structure, idle = strokes
     for lane in range(benches.shape[0]):
         linear, air, per_mm, backlash, fluidity, index, yields, standing = benches[lane]
         stored, forward, gap = tip[2], False, backlash
@@ -80,6 +88,10 @@ def _play(
             thinner = exp(-standing * structure[turn] / index)
             numbers = (linear, air, fluidity * thinner, index, yields, tip[0], tip[1])
             came = 0.0
+            if _pressure(stored, linear, air) * tip[0] > yields:
+                for step in range(waits.size - 1):
+                    after = _stepped(stored, 0.0, idle[turn] * (waits[step + 1] - waits[step]), numbers)
+                    came, stored = came + stored - after, after
             for slot in range(ways.shape[1]):
                 way, time, rise = ways[turn, slot], seconds[turn, slot], rises[turn, slot]
                 if time <= 0.0:

@@ -21,10 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.plunger.answer import answers_of, turns_of
+from pastewright.plunger.answer import Turns, answers_of, strokes_of, turns_of
 from pastewright.plunger.bench import PlungerBench
-from pastewright.plunger.choice import SLOWEST_SHARE, afternoon, strips_left
-from pastewright.plunger.cycle import dots_begun, most_flow_ul_s, primes_ul
+from pastewright.plunger.cycle import dots_begun, most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.pressure import after_legs, pushed, retracted, still, time_constant_s
@@ -32,6 +31,7 @@ from pastewright.plunger.ramp import Leg, ramp
 from pastewright.plunger.settle import LONGEST_S, Settling, laid_strip
 from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
 from pastewright.plunger.walk import Walk, walk_lasting
+from pastewright.plunger.ways import afternoon
 from pastewright.profile.model import Profile
 
 Floats = NDArray[np.float64]
@@ -52,6 +52,7 @@ OF_TOLERANCE = 0.7
 FIRST = 6  # deposits looked at: after so many the state is that of the deposits themselves
 NUDGE = 0.02  # of what is stored at the first push's end; small enough that answers are in proportion
 
+SLOWEST_SHARE = 0.004  # of the most that flows: the slowest strip
 FLOWS = 64  # from slow to fast, 9 % apart: with 20 % between them up to 2 s were lost on the example benches
 STEP_OF_TAU = 0.125  # times looked at, in time constants of the steady flow
 CHUNKS = 160
@@ -97,14 +98,20 @@ def strip_wish(profile: Profile) -> StripWish:
 
 
 def short_strip(
-    firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench, wish: StripWish, *, tolerance: float
+    firsts: Sequence[DotCycle | BeadCycle],
+    bench: PlungerBench,
+    wish: StripWish,
+    *,
+    tolerance: float,
+    thrown: int = 0,
 ) -> Settling:
-    """Return a quick and sparing strip after which the first deposits are right, within `most_ul` of paste.
+    """Return a quick and sparing strip after which the first deposits are right, within `most_ul` of paste; so many of them
+    are `thrown` away, and may be as they are.
 
     Where none is that sparing and done in half a minute, one that takes little paste in this time. Strips that store about
     as much as the first push are sought: where a bench is off, what they leave is then off as what its like would leave.
     """
-    moved_by_ul, laid_on = moved_by(firsts, bench), bench
+    moved_by_ul, laid_on = moved_by(firsts, bench, thrown=thrown), bench
     allowed = OF_KNOWN / moved_by_ul, OF_TOLERANCE * tolerance / moved_by_ul
     bench = bench.held_still()
     flows = np.geomspace(SLOWEST_SHARE, 1.0, FLOWS) * most_flow_ul_s(bench)
@@ -113,7 +120,7 @@ def short_strip(
     if not fits.any():
         fits = times <= times.min()
     # What first deposits may be off beyond what is asked for, in per cent.
-    beyond = 100 * np.maximum(first_errors(firsts, flows, times, laid_on) - wish.within, 0.0)
+    beyond = 100 * np.maximum(first_errors(firsts, flows, times, laid_on, thrown=thrown) - wish.within, 0.0)
     # Quick and sparing at once; what leaks while pressure rises and falls shows when a strip is worked out.
     costs = times + UL_IS_WORTH_S * flows * times + PERCENT_IS_WORTH_S * beyond
     costs = np.where(fits & (flows * times <= wish.most_ul), costs, np.inf)
@@ -133,7 +140,12 @@ def _laid(flow_ul_s: float, seconds: float, bench: PlungerBench, wish: StripWish
 
 
 def first_errors(
-    firsts: Sequence[DotCycle | BeadCycle], flows: Floats, times: Floats, bench: PlungerBench
+    firsts: Sequence[DotCycle | BeadCycle],
+    flows: Floats,
+    times: Floats,
+    bench: PlungerBench,
+    *,
+    thrown: int = 0,
 ) -> Floats:
     """Return what the worst of the first deposits may be off on an afternoon's bench [-] after strips of `flows` [µL/s],
     each laid for one of `times` [s].
@@ -141,16 +153,27 @@ def first_errors(
     if not firsts:
         return np.zeros_like(flows)
     told, off = afternoon(bench)
-    begun = strips_left(flows, times, bench.held_still())[:, told] * off
-    answers, worst = answers_of(turns_of(firsts[:FIRST], bench), bench), np.zeros_like(flows)
-    for at, cycle in enumerate(firsts[:FIRST]):
+    still_bench = bench.held_still()
+    begun = answers_of(_strip_turns(flows, times, still_bench), still_bench).left[:, told] * off
+    first = firsts[: thrown + FIRST]
+    answers, worst = answers_of(turns_of(first, bench), bench), np.zeros_like(flows)
+    for at, cycle in enumerate(first):
         error = (answers.laid[at, told] * off + answers.laid_by_start[at] * begun) / cycle.volume_ul
-        worst = np.maximum(worst, np.sqrt(np.square(error).sum(axis=1)))
+        if at >= thrown:
+            worst = np.maximum(worst, np.sqrt(np.square(error).sum(axis=1)))
         begun = answers.left[at, told] * off + answers.left_by_start[at] * begun
     return worst
 
 
-def moved_by(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> float:
+def _strip_turns(flow_ul_s: Floats, seconds: Floats, bench: PlungerBench) -> Turns:
+    """Strips of so much flow, laid for so long on a bench that is `held_still`."""
+    steady = driving_pressure_kpa(flow_ul_s, bench.tip)
+    prime, back, feed = primes_ul(steady, bench)[0], retractions_ul(steady, bench), flow_ul_s * seconds
+    rates = np.full((feed.size, 2), bench.push_ul_s)
+    return strokes_of(np.column_stack([prime, feed, -back]), rates, seconds, prime + feed - back, bench)
+
+
+def moved_by(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench, *, thrown: int = 0) -> float:
     """Return by how much of its volume the most touchy of the first deposits is moved for each µL that the barrel is from
     rest when the first begins [1/µL].
     """
@@ -159,15 +182,15 @@ def moved_by(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> flo
     nudge = NUDGE * max(firsts[0].push_ul if isinstance(firsts[0], DotCycle) else firsts[0].prime_ul, 1e-6)
     start = np.array([0.0, nudge])
     worst = 0.0
-    for cycle in firsts[:FIRST]:
-        end = _after(cycle, start, bench)
+    for at, cycle in enumerate(firsts[: thrown + FIRST]):
+        end = _above_rest_ul(cycle, start, bench)
         moved = abs((start[1] - start[0]) - (end[1] - end[0]))
-        worst = max(worst, moved / nudge / cycle.volume_ul)
+        worst = max(worst, moved / nudge / cycle.volume_ul) if at >= thrown else worst
         start = end - end[0]  # the planned one ends at rest; what it is off by is the solver's
     return max(worst, 1e-9)
 
 
-def _after(cycle: DotCycle | BeadCycle, above_rest_ul: Floats, bench: PlungerBench) -> Floats:
+def _above_rest_ul(cycle: DotCycle | BeadCycle, above_rest_ul: Floats, bench: PlungerBench) -> Floats:
     """What is stored beyond rest after a cycle that began with `above_rest_ul` [µL, one a lane]."""
     pressure = pressure_of_stored_kpa(bench.rest_ul + above_rest_ul, bench.store)
     dot = isinstance(cycle, DotCycle)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
 from importlib.resources import files
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from pastewright.plunger.answer import answers_of, turns_of
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.structure import hopped
+from pastewright.plunger.ways import HOP_IDLE_S
 from pastewright.problems import InputError
 from pastewright.profile.model import Profile
 from pastewright.tolerance.predict import MOST, Z95, along_axes
@@ -61,7 +63,7 @@ class Means(StrEnum):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchChange:
     """One change: what 95 of 100 deposits are then within [-], the time of pushing and waiting [s], and the paste that
-    goes onto the card [µL].
+    goes onto the card [µL]; the bench as it would be, and what would be known of it.
     """
 
     means: Means
@@ -69,6 +71,8 @@ class BenchChange:
     within: float
     seconds: float
     wasted_ul: float
+    profile: Profile
+    spread: Spread
 
 
 def changes(deposits: Sequence[Deposit], profile: Profile, advice: Advice) -> tuple[BenchChange, ...]:
@@ -119,7 +123,8 @@ class _Mind:
         turns = self.turns.taken(at)
         structure = hopped(turns.volume_ul, self.profile)
         by_constant = chained(self.answers.taken(at), turns.volume_ul, structure).by_constant
-        along = along_axes(turns, self.bench, spread, by_constant, structure)[self.before :]
+        idle_s = np.full(len(structure), HOP_IDLE_S)
+        along = along_axes(turns, self.bench, spread, by_constant, structure, idle_s=idle_s)[self.before :]
         rows: Floats = by_constant[self.before :][:, [NAMES.index(name) for name in spread.names]]
         variance = np.square(along).sum(axis=1) + spread.scatter**2
         reach = np.abs(rows @ spread.bias) + Z95 * np.sqrt(variance)
@@ -133,6 +138,8 @@ class _Mind:
             within=self.within(spread, by_place=by_place),
             seconds=float(self.turns.seconds.sum()),
             wasted_ul=self.wasted_ul,
+            profile=self.profile,
+            spread=spread,
         )
 
 
@@ -156,25 +163,14 @@ def _of_knowledge(here: _Mind, profile: Profile, spread: Spread) -> Iterator[Ben
 def _of_hardware(
     deposits: Sequence[Deposit], profile: Profile, advice: Advice, spread: Spread
 ) -> Iterator[BenchChange]:
-    drive, barrel = profile.plunger, profile.barrel
-    others: list[tuple[Means, str, Profile]] = [
-        (
-            Means.FRAME,
-            f"a frame {STIFFER:g} times as stiff",
-            replace(
-                profile, plunger=replace(drive, frame_stiffness_n_mm=STIFFER * drive.frame_stiffness_n_mm)
-            ),
-        )
-    ]
-    for wider in (False, True):
-        rows = [row for row in advice.barrels if row.suits and (row.bore_mm > barrel.bore_mm) is wider]
-        rows = [row for row in rows if abs(row.bore_mm - barrel.bore_mm) > SAME_BORE_MM]
-        for row in sorted(rows, key=lambda row: abs(row.bore_mm - barrel.bore_mm))[:1]:
-            capacity = find_barrel(row.name).capacity_ul
-            other = replace(
-                barrel, name=row.name, bore_mm=row.bore_mm, capacity_ul=capacity, fill_ul=capacity
-            )
-            others.append((Means.BARREL, f"the {row.name} barrel", replace(profile, barrel=other)))
+    """Other hardware, on a bench that was never tuned with a sheet: without one its doubt hides what hardware brings."""
+    if not spread.tuned:
+        spread, also = informed(spread, sheet_spread(spread.names)), " and a tuning sheet"
+    else:
+        also = ""
+    drive = profile.plunger
+    stiffer = replace(drive, frame_stiffness_n_mm=STIFFER * drive.frame_stiffness_n_mm)
+    others = [(Means.FRAME, f"a frame {STIFFER:g} times as stiff", replace(profile, plunger=stiffer))]
     fits = [row for row in advice.tips if row.suits and abs(row.bore_mm - profile.tip.bore_mm) > SAME_BORE_MM]
     for fit in sorted(fits, key=lambda row: abs(row.bore_mm - profile.tip.bore_mm))[:1]:
         tip = tip_of(find_tip(fit.gauge), length_mm=profile.tip.length_mm)
@@ -186,11 +182,42 @@ def _of_hardware(
             drive, gear=gear.gear, speed_mm_s=drive.speed_mm_s / times, accel_mm_s2=drive.accel_mm_s2 / times
         )
         others.append((Means.GEAR, f"a gear of {gear.gear:g}:1", replace(profile, plunger=slower)))
-    for means, to, other_bench in others:
-        try:
-            yield _Mind(deposits, other_bench).change(means, to, spread)
-        except (InputError, ValueError):
-            continue  # a bench that cannot lay them at all is no advice
+    found = (_planned(deposits, means, to + also, bench, spread) for means, to, bench in others)
+    yield from (change for change in found if change is not None)
+    for wider in (False, True):
+        yield from _barrels(deposits, profile, advice, spread, also=also, wider=wider)
+
+
+def _barrels(
+    deposits: Sequence[Deposit], profile: Profile, advice: Advice, spread: Spread, *, also: str, wider: bool
+) -> Iterator[BenchChange]:
+    """Barrels of the table that are narrower, or wider, from the nearest on, as long as each holds more than the one before:
+    what is stored goes with the bore's fourth power, and there is one best.
+    """
+    barrel = profile.barrel
+    rows = [row for row in advice.barrels if row.suits and abs(row.bore_mm - barrel.bore_mm) > SAME_BORE_MM]
+    rows = [row for row in rows if (row.bore_mm > barrel.bore_mm) is wider]
+    before = inf
+    for row in sorted(rows, key=lambda row: abs(row.bore_mm - barrel.bore_mm)):
+        capacity = find_barrel(row.name).capacity_ul
+        other = replace(barrel, name=row.name, bore_mm=row.bore_mm, capacity_ul=capacity, fill_ul=capacity)
+        bench = replace(profile, barrel=other)
+        change = _planned(deposits, Means.BARREL, f"the {row.name} barrel{also}", bench, spread)
+        if change is None:
+            continue
+        yield change
+        if change.within >= before:
+            return
+        before = change.within
+
+
+def _planned(
+    deposits: Sequence[Deposit], means: Means, to: str, bench: Profile, spread: Spread
+) -> BenchChange | None:
+    try:
+        return _Mind(deposits, bench).change(means, to, spread)
+    except (InputError, ValueError):
+        return None  # a bench that cannot lay them at all is no advice
 
 
 def informed(spread: Spread, other: Floats) -> Spread:

@@ -161,17 +161,24 @@ def predicted(motions: Motions, deposits: Sequence[Deposit], profile: Profile, s
     return Predicted(
         deposits=tuple(deposit for deposit in laid.deposits if deposit is not None),
         by_constant=by_constant,
-        along=along_axes(laid.turns, bench, spread, chain.by_constant, structure)[at],
+        along=along_axes(laid.turns, bench, spread, chain.by_constant, structure, idle_s=laid.idle_s)[at],
         spread=spread,
         bias=by_constant @ spread.bias,
     )
 
 
 def along_axes(
-    turns: Turns, bench: PlungerBench, spread: Spread, by_constant: Floats, structure: Floats
+    turns: Turns,
+    bench: PlungerBench,
+    spread: Spread,
+    by_constant: Floats,
+    structure: Floats,
+    *,
+    idle_s: Floats,
 ) -> Floats:
     """Return what each turn's ln V may be off along each axis of the spread, turns × 2 axes: straight, then bent parts.
 
+    `idle_s` is how long the plunger stood before each: benches that are far off ooze meanwhile.
     `by_constant`, turns × `chain.NAMES`, tells it where turns are too many to be played, and wherever it tells more.
     """
     lengths, axes = np.linalg.eigh(spread.covariance)
@@ -184,7 +191,7 @@ def along_axes(
     if far.size:
         reach = REACH * steps[far]
         shifts = np.vstack([reach, -reach])
-        up, down = np.split(played(turns.taken(few), bench, shifts, structure[few]), 2)
+        up, down = np.split(played(turns.taken(few), bench, shifts, structure[few], idle_s=idle_s[few]), 2)
         own, line, at = ((up - down) / (2 * REACH)).T, straight[few][:, far], np.ix_(few, far)
         straight[at] = np.where(np.abs(own) > np.abs(line), own, line)
         bent[at] = sqrt(2) * ((up + down) / (2 * REACH**2)).T
