@@ -18,7 +18,7 @@ from pastewright.plunger.common import KNOTS, LEAST_DWELL_S, MOST_DWELL_S, decay
 from pastewright.plunger.cycle import dots_begun, solved_dots
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s
 from pastewright.plunger.storage import stored_ul
-from pastewright.plunger.ways import Row, Way, error_in_mind, ways_of
+from pastewright.plunger.ways import LikeDeposits, WayInMind, error_in_mind, ways_of
 
 Floats = NDArray[np.float64]
 
@@ -95,7 +95,7 @@ class _Try:
     """A candidate, laid so, and how long it takes [s]."""
 
     index: int
-    way: Way
+    way: WayInMind
     seconds: float
 
 
@@ -133,14 +133,14 @@ class _Surface:
         self.full_kpa = pressures[0]
         self.laid = pushes - retractions_read(pressures, bench)
 
-    def rows(self, index: int, dots: Sequence["_Size"], beads: Sequence["_Size"]) -> list[Row]:
+    def rows(self, index: int, dots: Sequence["_Size"], beads: Sequence["_Size"]) -> list[LikeDeposits]:
         """Return what a candidate makes of the sizes, in the order they are laid."""
         rate = self.bench.push_ul_s
         rows = []
         for size in dots:
             push, dwell_s = self._dot(index, size.volume_ul)
             rows.append(
-                Row(
+                LikeDeposits(
                     push_ul=push,
                     fed_ul=0.0,
                     volume_ul=size.volume_ul,
@@ -153,14 +153,14 @@ class _Surface:
             rows += self._beads(index, beads)
         return sorted(rows, key=lambda row: (-row.push_ul, -row.volume_ul))
 
-    def _beads(self, index: int, beads: Sequence["_Size"]) -> list[Row]:
+    def _beads(self, index: int, beads: Sequence["_Size"]) -> list[LikeDeposits]:
         bench = self.bench
         flow = max(float(flow_ul_s(self.full_kpa[index], bench.tip)), 1e-9)
         volumes = np.array([size.volume_ul for size in beads])
         walked_s = np.maximum([size.seconds for size in beads], volumes / flow)
         stored = stored_ul(driving_pressure_kpa(volumes / walked_s, bench.tip), bench.store) - bench.rest_ul
         return [
-            Row(
+            LikeDeposits(
                 push_ul=push,
                 fed_ul=FED * size.volume_ul,
                 volume_ul=size.volume_ul,

@@ -67,7 +67,7 @@ def afternoon(bench: PlungerBench) -> tuple[list[int], Floats]:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class LikeDeposits:
     """So many deposits of a size, one after the other: strokes [µL], what lies between them [s], and how long each
     takes.
     """
@@ -81,7 +81,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class WayInMind:
     """A way to lay a board: its groups of like deposits in the order they are given, a turn of each, and what is stored
     before the first by each constant as far as it may be off [µL], where it follows its like.
     """
@@ -91,7 +91,7 @@ class Way:
     start_ul: Floats
 
 
-def ways_of(each: Sequence[Sequence[Row]], bench: PlungerBench) -> list[Way]:
+def ways_of(each: Sequence[Sequence[LikeDeposits]], bench: PlungerBench) -> list[WayInMind]:
     """Return a way for each list of rows, which are laid in that order."""
     table = np.array(
         [
@@ -108,11 +108,11 @@ def ways_of(each: Sequence[Sequence[Row]], bench: PlungerBench) -> list[Way]:
         at += len(rows)
         kinds = [(row.count, row.fed_ul > 0) for row in rows]
         groups, row_of = _groups(answers.taken(own), turns.volume_ul[own], kinds, bench)
-        found.append(Way(groups=groups, turns=turns.taken(own[row_of]), start_ul=kept_ul(groups)))
+        found.append(WayInMind(groups=groups, turns=turns.taken(own[row_of]), start_ul=kept_ul(groups)))
     return found
 
 
-def error_in_mind(way: Way, bench: PlungerBench) -> float:
+def error_in_mind(way: WayInMind, bench: PlungerBench) -> float:
     """Return about what 95 of 100 deposits are within [-], in the order that they are best laid in.
 
     The mean of the worst tenth, or what one constant alone does over `OF_ONE`.
