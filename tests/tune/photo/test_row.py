@@ -12,6 +12,7 @@ from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.records.sheet import SheetRecord
+from pastewright.tune.photo import measure
 from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.photo.row import measure_row, row_laid
 from pastewright.tune.record.measurements import DotState
@@ -50,6 +51,16 @@ def test_a_dozen_dots_are_measured_with_errors_as_claimed(record, changes):
     assert abs(np.nanmedian(off)) < 0.015
     assert np.nanmax(np.abs(off) / sigma) < 3
     assert np.nanmax(sigma) < 0.06
+
+
+def test_four_clear_outlines_of_a_dozen_are_no_view_and_no_crash(record, monkeypatch):
+    picture, _ = row_photo(record, seed=3)
+    few = np.arange(12) < 4
+    monkeypatch.setattr(measure, "plausible_blobs", lambda *seen: few[: len(seen[1])])
+    reading = measure_row(photo_of(picture), row_laid(record))
+    assert (
+        sum(dot.state is DotState.MEASURED for dot in reading.readings) >= 8
+    )  # begun anew where they were commanded
 
 
 def test_a_dot_that_did_not_come_out_is_missing_and_no_other_takes_its_place(record):

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pastewright.photo.file import Photo
 from pastewright.photo.fitted import fit_view
 from pastewright.photo.light import colour_light, grey_light, opponent_light
+from pastewright.photo.posed import LEAST_POINTS
 from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import Problem
 from pastewright.tune.photo.aside import middle_of_bases
@@ -93,7 +94,7 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     view, common, rim = _laid(photo, view, light, camera, begun, (first.blur_px, blur_px), sheet, fit)
     dots = dots_of(light, view, camera, common, rim, blur_px, by_colour=begun.by_colour)
     good = plausible(dots, commanded, sheet.pitch_mm)
-    if good.sum() < LEAST_MEASURED_OF_ALL * len(commanded):
+    if not _tell_a_view(good):
         raise _no_outlines(int(good.sum()), len(commanded), photo.name)
     places_px = view.to_px(dots.centres)
     last, residual_mm, k1 = fit(commanded[good], places_px[good], view.width_px, view.height_px)
@@ -137,7 +138,7 @@ def _laid(
             break
         centres, radii = common.centres + common.radii[:, None] * rim.centre, common.radii * rim.value
         alike = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
-        if alike.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
+        if _tell_a_view(alike):
             view, centres, grown = refitted(view, commanded, centres, alike, fit)
             radii = radii * grown
     return view, common, rim
@@ -230,7 +231,7 @@ def _first_look(
             by_lightness=by_lightness,
         )
     centres, factor = coarse.centres, np.ones(len(commanded))
-    if good.sum() >= LEAST_MEASURED_OF_ALL * len(commanded):
+    if _tell_a_view(good):
         view, centres, factor = refitted(view, commanded, coarse.centres, good, fit)
     radii = coarse.outline.radius * factor
     # A dot without a clear outline is begun where and as wide as its dose says; never one with an outline, lest dots that
@@ -243,6 +244,11 @@ def _first_look(
         blur_px=usual_blur_px(coarse, view, good),
         by_lightness=by_lightness,
     )
+
+
+def _tell_a_view(good: NDArray[np.bool_]) -> bool:
+    """Tell whether so many dots tell the view: of a witness row's dozen, a pose wants more than a quarter."""
+    return bool(good.sum() >= max(LEAST_MEASURED_OF_ALL * len(good), LEAST_POINTS))
 
 
 def _no_outlines(good: int, dots: int, name: str) -> Exception:
