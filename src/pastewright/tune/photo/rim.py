@@ -183,6 +183,10 @@ def common_rim(look: RimLook) -> Rim:
         least=radius,
         usual=radius,
     )
+    if (
+        look.middle_sd > WELL_TOLD
+    ):  # the few dots of a witness row: their rays lie as far apart as their middle is unsure
+        return replace(rim, least=rim.circle, usual=rim.circle)
     least, usual = _by_rays(look, centre, rim.circle, by)
     return replace(rim, least=least, usual=usual)
 
