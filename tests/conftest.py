@@ -25,6 +25,20 @@ from pastewright.cli.app import main
 settings.register_profile("steady", deadline=None, print_blob=True, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("steady")
 
+
+@pytest.fixture(scope="session", autouse=True)
+def unsynced():
+    """No power is cut in tests: journals are not synced to the disk, which is most of the time of a made-up batch. Gives
+    the product's own word.
+    """
+    from pastewright.link import journal
+
+    ours = journal.SYNCED
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(journal, "SYNCED", "OFF")
+        yield ours
+
+
 CHECK_VALUES = Path(__file__).parent / "data" / "check-values.toml"
 
 # Factor to the SI unit of the same kind. Exact by definition (NIST SP 811, appendix B) but for cmHg

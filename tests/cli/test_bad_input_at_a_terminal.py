@@ -122,7 +122,7 @@ def test_a_barrel_that_runs_out_is_asked_about_and_a_batch_waits_for_the_refill(
             complains(person, 130, "holds 3 µL and this run needs")
         with Person("batch", tiny / "top", "--boards", "1", "--no-witness", *common) as person:
             for _ in range(4):
-                person.sees("(y, n)")
+                person.sees("(y/n)")
                 person.types("y", enter=False)
             person.sees("tells the other keys")
             person.types("")

@@ -36,7 +36,7 @@ def with_barrel(journal: Path) -> None:
 
 def asked_once(person: Person, *, questions: int) -> None:
     for _ in range(questions):
-        person.sees("(y, n)")
+        person.sees("(y/n)")
         person.types("y", enter=False)
 
 

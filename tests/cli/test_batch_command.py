@@ -135,7 +135,7 @@ def test_a_row_typed_on_key_corrects_the_next_board_when_the_person_agrees(
     told = run("batch", planned, "--boards", 2, "-p", sure_bench, "--barrel", "A7", *port)
     assert told.code == 0, told.out + told.err
     assert "drift " in told.out
-    assert "correct? (y, n)" in told.out
+    assert "correct? (y/n)" in told.out
     assert "the next board is planned for it" in told.out
     first, *_ = rows_taught(journal)
     assert first.record["taken"]
@@ -186,4 +186,4 @@ def test_enter_out_of_habit_answers_no_check(keys, answer, capsys):
     bench._given_terminal = terminal
     assert bench.confirm("Is it held fast?") is answer
     assert terminal.keys == [], "the Enter behind the answer waits for the next question"
-    assert "Is it held fast? (y, n)" in capsys.readouterr().out
+    assert "Is it held fast? (y/n)" in capsys.readouterr().out

@@ -244,7 +244,7 @@ def test_a_sheet_that_is_laid_waits_for_its_photo(tmp_path: Path, bench: Path, d
         ) as person,
     ):
         for _ in range(4):  # the card lies there held fast, the way is clear, not gone in the air
-            person.answers(("[y/N]:", "y"))
+            person.answers(("(y/n)", "y"))
         person.sees("(Enter: later):")
         person.types("nowhere.jpg")
         person.sees("nowhere.jpg")

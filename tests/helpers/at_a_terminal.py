@@ -18,8 +18,7 @@ LONGEST_S = 60.0
 """For one answer, on a machine that has other work; nothing is asserted about time."""
 
 AGREED = {
-    "[y/N]:": "y\r",
-    "(y, n)": "y",
+    "(y/n)": "y",
     "(Enter: later):": "\r",
     "Enter lays it": "\r",
     "Enter when it lies there": "\r",

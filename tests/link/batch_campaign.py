@@ -57,6 +57,8 @@ class Machine:
     rng: random.Random
     faulty: bool
     now_s: float = 0.0
+    lost_s: float = -1000.0
+    """When a run was last lost: it is waited for then, where a killed one is not always."""
     controller: VirtualController = field(init=False)
 
     def __post_init__(self):
@@ -69,8 +71,9 @@ class Machine:
         )
 
     def opened(self):
-        """Open the port: what was queued ends, the controller starts anew, and a person homes or unlocks it."""
-        self.now_s += 30.0
+        """Open the port: the controller starts anew, maybe before what was queued has ended, and a person homes it."""
+        soon = self.now_s > self.lost_s + 30.0 and self.rng.random() < 0.5
+        self.now_s += self.rng.uniform(0.0, 3.0) if soon else 30.0
         self.controller.take(self.now_s)
         self.controller.reconnect(self.now_s, reset=True)
         self.now_s += 1.0
@@ -178,7 +181,7 @@ class Host:
             for action in (actions := run.actions()):
                 if isinstance(action, Send):
                     machine.controller.feed(action.data, machine.now_s)
-                    journal.mark(run_id, action.unsent, action.doubt)
+                    journal.mark(run_id, action, now_s=self.now())
                 else:
                     journal.enter(run_id, [action], now_s=self.now())
                     self.perhaps_killed(0.0005)
@@ -206,6 +209,7 @@ class Host:
         if run.phase is Phase.LOST:
             self.story.lost += 1
             self.needs_opening = True
+            machine.lost_s = machine.now_s
         return Outcome(phase=run.phase, why=run.why)
 
     needs_opening = True

@@ -63,7 +63,7 @@ def work(journal_file: str, port: str, protocol: str, program: str, plan: str) -
         lambda actions: journal.enter(number, actions, now_s=time.time()),
         wishes=list,
         show=lambda actions: None,
-        mark=lambda unsent, doubt: journal.mark(number, unsent, doubt),
+        mark=lambda sent: journal.mark(number, sent, now_s=time.time()),
     )
     connection.close()
     return run.phase

@@ -21,6 +21,7 @@ from pastewright.link.batch import (
     use_row,
 )
 from pastewright.link.journal import Journal
+from pastewright.link.run import Send
 from pastewright.problems import InputError
 
 PROTOCOLS = ("reprap", "cnc")
@@ -146,7 +147,9 @@ def test_the_barrels_account_is_the_plungers_sweep_whoever_is_killed(protocol, t
     told = random_batch(2, protocol, tmp_path / "journal.db", boards=8, faulty=False, kill_share=12.0)
     assert told.story.kills > 0
     assert told.plunger_ul > 90 * UL_PER_UNIT / 25
-    assert told.ledger_ul == pytest.approx(told.plunger_ul, rel=0.001)
+    # Opened again at once, the controller was reset in the midst of what it had been sent: that is told as a doubt.
+    assert abs(told.ledger_ul - told.plunger_ul) <= 0.001 * told.plunger_ul + told.doubt_ul
+    assert told.doubt_ul < 0.1 * told.plunger_ul
 
 
 def begun_strip(journal):
@@ -178,7 +181,7 @@ def used(journal):
 def test_a_killed_host_counts_what_it_sent_and_no_more(journal, marked, counted):
     run, board = begun_strip(journal)
     if marked is not None:
-        journal.mark(run, marked)
+        journal.mark(run, Send(b"", marked), now_s=1.5)
     journal.interrupted(board, why="killed", now_s=2.0)
     assert used(journal) == pytest.approx((counted * UL_PER_UNIT, 0.0))
     journal.interrupted(board, why="killed", now_s=3.0)  # once is enough
@@ -187,19 +190,40 @@ def test_a_killed_host_counts_what_it_sent_and_no_more(journal, marked, counted)
 
 def test_a_host_killed_while_it_breaks_off_tells_what_may_not_have_been_laid(journal):
     run, board = begun_strip(journal)
-    journal.mark(run, 0.15, 0.05)  # held at once, and nobody has told yet where
+    journal.mark(run, Send(b"", 0.15, 0.05), now_s=1.5)  # held at once, and nobody has told yet where
     journal.interrupted(board, why="killed", now_s=2.0)
     assert used(journal) == pytest.approx((0.25 * UL_PER_UNIT, 0.05 * UL_PER_UNIT))
+
+
+@pytest.mark.parametrize(("seconds", "doubt"), [(4.9, 0.25), (5.1, 0.0)])
+def test_a_port_opened_again_before_the_machine_had_ended_leaves_the_rest_in_doubt(journal, seconds, doubt):
+    run, board = begun_strip(journal)
+    journal.mark(run, Send(b"", 0.15, 0.0, 5.0, 0.25), now_s=10.0)
+    ((its, port, process, left_s),) = journal.busy(12.0)
+    assert (its, port, process, left_s) == (run, "", 1, 3.0)
+    journal.interrupted(board, why="killed", now_s=10.0 + seconds)
+    assert used(journal) == pytest.approx((0.25 * UL_PER_UNIT, doubt * UL_PER_UNIT))
+
+
+def test_a_machine_that_stands_is_not_waited_for(journal):
+    from pastewright.link.run import Entered, Phase
+
+    run, _ = begun_strip(journal)
+    journal.mark(run, Send(b"", 0.0, 0.0, 30.0, 0.4), now_s=1.0)
+    journal.enter(run, [Entered(Phase.LOST, "the cable", goes_on=True)], now_s=2.0)
+    assert journal.busy(3.0)  # a cable was pulled: it ends what it has
+    journal.enter(run, [Entered(Phase.LOST, "an alarm")], now_s=2.0)
+    assert journal.busy(3.0) == []
 
 
 def test_on_another_computer_the_mark_is_not_believed_and_the_doubt_is_shown(journal, monkeypatch):
     from pastewright.link import journal as module
 
     run, board = begun_strip(journal)
-    journal.mark(run, 0.3)
+    journal.mark(run, Send(b"", 0.3, 0.0, 1.0, 0.1), now_s=1.5)
     monkeypatch.setattr(module, "boot_id", lambda: "another")
     journal.interrupted(board, why="the power was cut", now_s=2.0)
-    assert used(journal) == pytest.approx((0.4 * UL_PER_UNIT, 0.3 * UL_PER_UNIT))
+    assert used(journal) == pytest.approx((0.4 * UL_PER_UNIT, 0.4 * UL_PER_UNIT))
 
 
 @pytest.mark.campaign

@@ -33,7 +33,7 @@ TRAVEL_MM = 12.0
 HASTE = """
 import sys
 from pastewright.link import conduct, detect, journal
-journal.PATIENCE_S, conduct.LAST_WAIT_S = 0.4, 0.4
+journal.PATIENCE_S, conduct.LAST_WAIT_S, journal.SYNCED = 0.4, 0.4, "OFF"
 detect.GREETING_S, detect.QUIET_S, detect.STATUS_S = 0.1, 0.05, 0.1
 """
 MAIN = HASTE + "from pastewright.cli.app import main; main()"

@@ -160,6 +160,34 @@ def test_a_plan_of_another_program_is_refused(line):
         read_job(text, plan_of_data(plan))
 
 
+@pytest.mark.parametrize("end", ["\x0b", "\x0c", "\x1c", "\x85", "\u2028", "\u2029", "\r"])
+def test_a_comment_hides_no_line_whatever_ends_lines_elsewhere(end):
+    text, plan = written("reprap", 3)
+    rows = text.split("\n")
+    rows[6] += f" ; up{end}G1 Z-5.000 F600"
+    rows[8] = f"M118 up{end}G1 Z-5.000 F600"
+    sent = [line for block in read_job("\n".join(rows), plan_of_data(plan)).blocks for line in block.lines]
+    assert sum(line.startswith("G1 Z-5") for line in sent) == 0
+
+
+@pytest.mark.parametrize("line", ["G92 Z20.0", "G92", "G92.2", "G10 L20 P1 Z0", "G53 G0 Z0", "G92 E0 X5"])
+def test_a_line_that_gives_places_other_numbers_is_refused_with_its_line(line):
+    # Right as a whole, wrong where a run begins behind it, and lifted into the air: Z 12 is the board then.
+    text, plan = written("reprap", 3)
+    rows = text.split("\n")
+    rows.insert(5, line)
+    with pytest.raises(InputError, match="gives the places of X, Y and Z other numbers") as refused:
+        read_job("\n".join(rows), plan_of_data(plan))
+    assert refused.value.problems[0].line == 6
+
+
+def test_a_program_that_changes_its_unit_is_not_lifted_into_the_air():
+    text, plan = written("reprap", 3)
+    job = read_job(f"G20\n{text}", plan_of_data(plan))
+    with pytest.raises(InputError, match="inches"):
+        in_air(job, 12.0)
+
+
 def test_two_deposits_on_one_line_are_refused():
     text, plan = written("reprap", 3)
     plan["pads"][1]["deposits"][0]["line"] = plan["pads"][0]["deposits"][0]["line"]

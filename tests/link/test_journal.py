@@ -68,7 +68,8 @@ def test_a_change_that_skips_a_state_is_refused_and_nothing_of_it_stays(path, ac
     assert journal.events(run) == []
 
 
-def test_the_file_is_written_ahead_and_synced(path):
+def test_the_file_is_written_ahead_and_synced(path, unsynced, monkeypatch):
+    monkeypatch.setattr("pastewright.link.journal.SYNCED", unsynced)
     journal, _, _ = begun(path)
     assert journal._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     assert journal._db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL

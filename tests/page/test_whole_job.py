@@ -197,7 +197,7 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
             assert with_nobody.returncode == WRONG_INPUT
             assert f"the page of {folder}" in with_nobody.stderr
             with Person(*words, "--barrel", "A7") as person:
-                person.sees("Send it by the page's server? [Y/n]:")
+                person.sees("Send it by the page's server? (y/n)")
                 person.types("y")
                 person.sees("Handed over")
                 ask = client.heard("machine", lambda machine: machine["ask"])["ask"]
@@ -224,7 +224,7 @@ def _batch_is_handed_over(folder, client, words):
     """
     client.post("/wheel", {"leave": True})  # who answers steers
     with Person(*words, "--barrel", "A7", "--boards", "2", "--serials", "GH-{:03d}") as person:
-        person.sees("Send it by the page's server? [Y/n]:")
+        person.sees("Send it by the page's server? (y/n)")
         person.types("y")
         person.sees("Handed over")
         answered = 0
@@ -251,7 +251,7 @@ def _batch_is_handed_over(folder, client, words):
     assert states == [("GH-001", "laid"), ("GH-002", "skipped")]
     client.post("/wheel", {"leave": True})
     with Person(*words, "--barrel", "nobody's") as person:
-        person.sees("Send it by the page's server? [Y/n]:")
+        person.sees("Send it by the page's server? (y/n)")
         person.types("y")
         person.sees("nobody's")
         assert person.process.wait(60) != 0

@@ -16,6 +16,7 @@ from pastewright.work.exits import DONE, FINDINGS
 from pastewright.work.holder import HeldPort, held_error, held_words
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.choice import program_meant
+from pastewright.work.yes_or_no import yes
 
 RUN, BATCH = "/run/begin", "/run/batch"
 ANSWER_S = 30.0
@@ -133,13 +134,11 @@ def done_by_page(
 
 def _offered(held: HeldPort, problem: Problem | None) -> bool:
     """Ask at a terminal whether the page is to do it; raises `InputError` where it cannot, or nobody can be asked."""
-    import typer
-
     if problem is not None:
         raise InputError([Problem(what=held_words(held), mend=""), problem])
     if not sys.stdin.isatty():
         raise held_error(held)
-    return typer.confirm(f"{held_words(held)}. Send it by the page's server?", default=True)
+    return yes(f"{held_words(held)}. Send it by the page's server?")
 
 
 def _sent(held: HeldPort, program: Path | None, profile: Path, path: str, data: Mapping[str, Any]) -> int:

@@ -67,7 +67,7 @@ class _Conductor:
         record: Record,
         show: Callable[[list[Action]], None],
         clock: Callable[[], float],
-        mark: Callable[[float, float], None],
+        mark: Callable[[Send], None],
     ) -> None:
         self._run, self._port, self._record, self._clock = run, port, record, clock
         self._mark = mark
@@ -124,7 +124,7 @@ class _Conductor:
             pending = []
             try:
                 self._port.write(action.data)
-                self._mark(action.unsent, action.doubt)
+                self._mark(action)
             except PortLostError as error:
                 self._run.lost(str(error))
                 actions += [late for late in self._run.actions() if not isinstance(late, Send)]
@@ -201,13 +201,13 @@ def conduct(
     show: Callable[[list[Action]], None],
     clock: Callable[[], float] = monotonic,
     rescue: Callable[[str], bool] = lambda why: False,
-    mark: Callable[[float, float], None] = lambda unsent, doubt: None,
+    mark: Callable[[Send], None] = lambda sent: None,
 ) -> None:
     """Carry a run to its end. `wishes` gives what the person wants since it was last asked; `show` tells them.
 
     `rescue` makes the machine safe without the run, for the case that the run itself is broken; it tells whether it
-    did. `mark` is told, after bytes went out, what of the plunger's account is still not out, and how far that may be
-    wrong. Raises `RecordLostError` at the end where the journal could not be brought up to date.
+    did. `mark` is told, after bytes went out, what they leave of the plunger's account. Raises `RecordLostError` at the
+    end where the journal could not be brought up to date.
     """
     conductor = _Conductor(run, port, record, show, clock, mark)
     try:

@@ -14,7 +14,16 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from pastewright.link.words import Modal, Scan, UnreadableError, number, restated, wire_line, words_of
+from pastewright.link.words import (
+    Modal,
+    Scan,
+    UnreadableError,
+    number,
+    restated,
+    rows_of,
+    wire_line,
+    words_of,
+)
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.records.kinds import DepositKind, DialectName, Side
 from pastewright.records.plan import MEND, PlanRecord
@@ -93,7 +102,7 @@ def job_sha256(text: str) -> str:
 def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = "") -> ProgramJob:
     """Return the job of a program and its plan; raises `InputError` naming every line that does not fit."""
     laid, first_lines = _deposits(plan, plan_file)
-    rows = text.splitlines()
+    rows = rows_of(text)
     starts = starts_of(first_lines, rows, file)
     letter = plan.profile.plunger_letter
     return ProgramJob(
@@ -207,6 +216,7 @@ def blocks_of(
             try:
                 if wire[at]:
                     scan.line(wire[at])
+                    _keeps_names(wire[at])
             except UnreadableError as error:
                 problems.append(
                     Problem(
@@ -230,6 +240,22 @@ def blocks_of(
     if problems:
         raise InputError(problems[:20])
     return tuple(blocks)
+
+
+def _keeps_names(line: str) -> None:
+    """Raise `UnreadableError` for a line after which places of X, Y and Z have other numbers.
+
+    G92.1 takes back what none of them gave. The program as a whole may be right; begun at a later deposit, or lifted into
+    the air line by line, it would not be.
+    """
+    words = words_of(line)
+    codes = {value for name, value in words if name == "G"}
+    renames = codes & {92.2, 92.3, 10.0, 52.0, 53.0}
+    if 92.0 in codes:
+        named = {name for name, _ in words} - {"G", "N"}
+        renames = renames or ({92.0} if not named or named & {"X", "Y", "Z"} else set())
+    if renames:
+        raise UnreadableError(f"G{min(renames):g} gives the places of X, Y and Z other numbers")
 
 
 def _first_move(wire: Sequence[str], until: int, letter: str) -> int | None:
@@ -317,6 +343,14 @@ def in_air(job: ProgramJob, travel_z_mm: float) -> ProgramJob:
     if any(block.after.absolute is False for block in job.blocks):
         raise one_error(
             "a program in relative positions (G91) cannot be lifted into the air line by line",
+            "Plan it with `pastewright plan --dry` instead.",
+        )
+    codes = {
+        word for block in job.blocks for line in block.lines for word in words_of(line) if word[0] == "G"
+    }
+    if {("G", 20.0), ("G", 21.0)} <= codes:
+        raise one_error(
+            "a program that changes between inches (G20) and millimetres (G21) cannot be lifted into the air line by line",
             "Plan it with `pastewright plan --dry` instead.",
         )
     units = next((block.after.units_mm for block in job.blocks if block.after.units_mm), 1.0) or 1.0

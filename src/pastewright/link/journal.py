@@ -27,9 +27,11 @@ from typing import Any
 from pastewright.link.companions import Companion, companion_of_text, companion_text, job_of
 from pastewright.link.job import ProgramJob, job_sha256
 from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, DepositState, RunRow, Setting
-from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Started, Swept
+from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Send, Started, Swept
 from pastewright.problems import InputError, one_error
 
+SYNCED = "FULL"
+"""Each entry is on the disk before what follows it; tests, which cut no power, do without and are several times as fast."""
 PATIENCE_S = 3.0
 """Another program's entry takes milliseconds; a backup that locks the file for longer must not hold the run up."""
 
@@ -45,7 +47,7 @@ class Journal:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, isolation_level=None, timeout=PATIENCE_S)
             self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute(f"PRAGMA synchronous = {SYNCED}")
             # Each entry goes on into the file itself, so that the file alone is whole on another computer.
             self._db.execute("PRAGMA wal_autocheckpoint = 1")
             self._db.execute("PRAGMA foreign_keys = ON")
@@ -191,12 +193,14 @@ class Journal:
         elif isinstance(action, Entered):
             over = action.phase in (Phase.FINISHED, Phase.STOPPED, Phase.LOST)
             self._db.execute(
-                "UPDATE runs SET phase = ?, why = ?, ended_at = ?, strips = strips + ? WHERE id = ?",
+                "UPDATE runs SET phase = ?, why = ?, ended_at = ?, strips = strips + ?, busy_until = busy_until * ?"
+                " WHERE id = ?",
                 (
                     action.phase,
                     action.why,
                     now_s if over else None,
                     action.phase is Phase.PREPARING,
+                    action.goes_on or not over,
                     run,
                 ),
             )
@@ -208,10 +212,11 @@ class Journal:
                 self._db.execute("UPDATE runs SET controller = ? WHERE id = ?", (action.text, run))
             self._note(run, action.kind, action.text, now_s)
 
-    def mark(self, run: int, unsent: float, doubt: float = 0.0) -> None:
+    def mark(self, run: int, sent: Send, *, now_s: float) -> None:
         """Keep what of the account of the plunger has not gone out yet, or was broken off, and how far that may be wrong.
 
-        Not synced, and left out where that would wait.
+        And how long the machine is at work on what is out, and what of that a reset meanwhile may leave undone. Not synced,
+        and left out where that would wait.
 
         It outlives the host's end, not the end of its computer: `interrupted` believes it only where that runs on.
         """
@@ -220,10 +225,15 @@ class Journal:
             self._marks.execute("PRAGMA synchronous = NORMAL")
             self._marks.execute("PRAGMA wal_autocheckpoint = 0")  # this would sync
         with suppress(sqlite3.Error):
-            self._marks.execute("UPDATE runs SET unsent = ?, unsure = ? WHERE id = ?", (unsent, doubt, run))
+            self._marks.execute(
+                "UPDATE runs SET unsent = ?, unsure = ?, busy_until = ?, at_risk = ? WHERE id = ?",
+                (sent.unsent, sent.doubt, now_s + sent.busy_s, sent.at_risk, run),
+            )
 
     def _unsent(self, run: int, units: float) -> None:
-        self._db.execute("UPDATE runs SET unsent = ?, unsure = 0 WHERE id = ?", (units, run))
+        self._db.execute(
+            "UPDATE runs SET unsent = ?, unsure = 0, busy_until = 0, at_risk = 0 WHERE id = ?", (units, run)
+        )
 
     def _swept(
         self, run: int, what: str, deposit: int | None, units: float, now_s: float, *, doubt: float = 0.0
@@ -292,16 +302,21 @@ class Journal:
             )
             self._move(board, found, (DepositState.STARTED,), DepositState.TO_BE_CHECKED, why, None, now_s)
             open_runs = self._db.execute(
-                "SELECT id, boot, unsent, unsure FROM runs WHERE board = ? AND ended_at IS NULL", (board,)
+                "SELECT id, boot, unsent, unsure, busy_until, at_risk FROM runs WHERE board = ? AND ended_at IS NULL",
+                (board,),
             ).fetchall()
-            for run, boot, unsent, unsure in open_runs:
-                if unsent or unsure:
-                    if boot and boot == boot_id():
-                        what = "broken off" if unsure else "entered and never sent"
-                        self._swept(run, what, None, -unsent, now_s, doubt=unsure)
-                    else:
-                        # Another computer, or the same after a power cut: the mark may be an old one.
-                        self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent) + unsure)
+            for run, boot, unsent, unsure, busy_until, at_risk in open_runs:
+                here = boot and boot == boot_id()
+                # Another computer, or the same after a power cut: the mark may be an old one, and the power may have
+                # been the machine's too.
+                risk = at_risk if not here or now_s < busy_until else 0.0
+                if here and (unsent or unsure):
+                    what = "broken off" if unsure else "entered and never sent"
+                    self._swept(run, what, None, -unsent, now_s, doubt=unsure)
+                elif unsent or unsure:
+                    self._swept(run, "perhaps never sent", None, 0.0, now_s, doubt=abs(unsent) + unsure)
+                if risk:
+                    self._swept(run, "sent, perhaps not carried out", None, 0.0, now_s, doubt=risk)
                 self._db.execute(
                     "UPDATE runs SET ended_at = ?, phase = ?, why = ? WHERE id = ?",
                     (now_s, Phase.LOST, why, run),
@@ -309,6 +324,13 @@ class Journal:
                 self._close_counts(run, board)
                 self._note(run, "interrupted", f"{why}; in doubt: {list(found)}", now_s)
         return found
+
+    def busy(self, now_s: float) -> list[tuple[int, str, int, float]]:
+        """Return (run, port, process, seconds) where the machine may still be at work on what a run sent to it."""
+        return self.rows(
+            "SELECT id, port, process, busy_until - ? FROM runs WHERE busy_until > ? AND boot = ? ORDER BY id",
+            (now_s, now_s, boot_id()),
+        )
 
     def decide(
         self, board: int, deposits: Collection[int], *, is_there: bool, run: int, now_s: float

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-FORMAT = 4
+FORMAT = 5
 
 
 class DepositState(StrEnum):
@@ -86,7 +86,13 @@ ALTER TABLE swept ADD COLUMN doubt REAL NOT NULL DEFAULT 0;
 FOURTH_SCHEMA = "ALTER TABLE runs ADD COLUMN unsure REAL NOT NULL DEFAULT 0;"
 """How far `unsent` may be wrong once motion was broken off: nobody has told yet where it ended."""
 
-SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA, 3: THIRD_SCHEMA, 4: FOURTH_SCHEMA}
+FIFTH_SCHEMA = """
+ALTER TABLE runs ADD COLUMN busy_until REAL NOT NULL DEFAULT 0;
+ALTER TABLE runs ADD COLUMN at_risk REAL NOT NULL DEFAULT 0;
+"""
+"""Until when the machine may be at work on what it was sent, and what of the account a reset before may leave undone."""
+
+SCHEMAS = {1: FIRST_SCHEMA, 2: SECOND_SCHEMA, 3: THIRD_SCHEMA, 4: FOURTH_SCHEMA, 5: FIFTH_SCHEMA}
 """What each format adds to the one before; a journal of an older format is brought up to date when it is opened."""
 
 RUNS = """

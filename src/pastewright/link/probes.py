@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from pastewright.link.job import Laid, ProgramJob, blocks_of, job_sha256, path_sha256_of, starts_of
+from pastewright.link.words import rows_of
 from pastewright.records.kinds import DepositKind, Side
 from pastewright.records.probing import ProbingRecord
 
@@ -20,7 +21,7 @@ NO_CONTACT = re.compile(r"failed to reach|probing failed", re.IGNORECASE)
 
 def probing_job(text: str, record: ProbingRecord, *, file: str = "", record_file: str = "") -> ProgramJob:
     """Return the job of a probing program; raises `InputError` where program and record do not belong together."""
-    rows = text.splitlines()
+    rows = rows_of(text)
     starts = starts_of({place.number: place.line for place in record.places}, rows, file or record_file)
     by_number = {place.number: place for place in record.places}
     blocks = blocks_of(rows, starts, record.plunger_letter, file)

@@ -47,6 +47,11 @@ from pastewright.link.words import Modal, Scan
 
 ARRIVED_S = 0.2
 """What went out so long before a cable broke has come through: 128 bytes take 0.13 s at 9600 baud."""
+LATE, LATE_S = 1.25, 5.0
+"""A machine has ended what it was sent by so much later than its feeds say: ramps, and ways whose speed no line tells, such
+as one over a whole bed (250 mm at 50 mm/s; own choice)."""
+HOMING_S = 60.0
+"""Homing takes less (from memory)."""
 ANEW_S = 3.0
 """From a reset to the greeting, starter included: up to 2 s on boards seen (from memory), and some."""
 STILL = ("Hold:0", "Idle")
@@ -117,11 +122,15 @@ class Send:
     """Bytes for the controller. `unsent` is what the account of the plunger counts and is still not out after them.
 
     Once they have stopped the machine, `unsent` is what is likely not carried out, and may be wrong by `doubt`.
+    For `busy_s` from now on the machine may be at work on what is out; a reset within that time leaves the account wrong
+    by up to `at_risk`.
     """
 
     data: bytes
     unsent: float = field(default=0.0, compare=False)
     doubt: float = field(default=0.0, compare=False)
+    busy_s: float = field(default=0.0, compare=False)
+    at_risk: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,10 +174,11 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Entered:
-    """The run is in another phase."""
+    """The run is in another phase. `goes_on`: it is over, and the machine may still carry out what it was sent."""
 
     phase: Phase
     why: str = ""
+    goes_on: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,9 +281,8 @@ class Run:
         if self.phase in MOVING and self._sender.hold(now_s):
             self._before_hold = self.phase
             self._stroke.held = True
-            self._flush(
-                now_s
-            )  # first the byte that stops it, then the entry: a locked journal takes its time
+            # First the byte that stops it, then the entry: a locked journal takes its time.
+            self._flush(now_s, held=True)
             self._cue(Cue.HOLD)
         else:
             self.pause()
@@ -324,7 +333,7 @@ class Run:
         self._put_right(stands=stands)
         self.why = f"{self.why}; {why}" if self.why else why
         self._doubt(why)
-        self._cue(Cue.LOST, why)
+        self._cue(Cue.LOST, why, goes_on=not stands)
 
     # -- the controller ---------------------------------------------------------------------------------
 
@@ -661,7 +670,7 @@ class Run:
 
     # -- small things -----------------------------------------------------------------------------------
 
-    def _flush(self, now_s: float) -> None:
+    def _flush(self, now_s: float, *, held: bool = False) -> None:
         data = self._sender.to_send(now_s)
         if not data:
             return
@@ -669,17 +678,29 @@ class Run:
             self._actions.append(Send(data, *self._breaking_off))
             return
         self._stroke.went_out(min(self._sender.unsent, len(self._stroke.way) - 1), now_s)
-        self._actions.append(Send(data, self._stroke.unsent))
+        if not self._sent:  # nothing is on its way but questions
+            self._actions.append(Send(data, self._stroke.unsent))
+            return
+        at_risk = self._stroke.at_risk(now_s, self._punctual)
+        if (
+            held or self.phase is Phase.HELD
+        ):  # it goes on for nobody but us: without us the rest is never carried out
+            self._actions.append(Send(data, self._stroke.unsent, at_risk))
+            return
+        busy_s = LATE_S + LATE * self._stroke.left_s(now_s)
+        if self.phase is Phase.PREPARING and self._bench.home and not self._stroke.acknowledged:
+            busy_s += HOMING_S
+        self._actions.append(Send(data, self._stroke.unsent, 0.0, busy_s, at_risk))
 
     def _doubt(self, why: str) -> None:
         if self.open:
             self._actions.append(Doubt(self.open, why))
             self.open = ()
 
-    def _cue(self, cue: Cue, why: str = "") -> None:
+    def _cue(self, cue: Cue, why: str = "", *, goes_on: bool = False) -> None:
         before, self.phase = self.phase, TABLE[self.phase, cue]
         if self.phase is not before:
-            self._actions.append(Entered(self.phase, why))
+            self._actions.append(Entered(self.phase, why, goes_on))
 
 
 def deposit_units(job: ProgramJob, blocks: Sequence[ProgramBlock]) -> dict[int | None, float]:

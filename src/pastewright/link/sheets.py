@@ -8,7 +8,7 @@ import re
 from collections.abc import Sequence
 
 from pastewright.link.job import Laid, ProgramJob, blocks_of, job_sha256, path_sha256_of
-from pastewright.link.words import Scan, UnreadableError, wire_line
+from pastewright.link.words import Scan, UnreadableError, rows_of, wire_line
 from pastewright.problems import one_error
 from pastewright.records.kinds import DepositKind, DialectName, Side
 from pastewright.records.sheet import MEND, SheetRecord
@@ -21,7 +21,7 @@ LIFT_MM = 0.5
 
 def sheet_job(text: str, sheet: SheetRecord, *, file: str = "", sheet_file: str = "") -> ProgramJob:
     """Return the job of a sheet's program; raises `InputError` where program and sheet do not belong together."""
-    rows = text.splitlines()
+    rows = rows_of(text)
     wire = "\n".join(wire_line(row) for row in rows)
     found = _PLUNGER.search(wire)
     if found is None:

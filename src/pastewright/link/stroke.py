@@ -185,6 +185,16 @@ class LinesOut:
                 return None  # from here on it may have been there twice
         return None
 
+    def left_s(self, now_s: float) -> float:
+        """Return how long what is out still takes by its feeds, were each line begun when it went out."""
+        return max(self.fastest_end_s() - now_s, 0.0)
+
+    def at_risk(self, now_s: float, punctual: "Punctuality") -> float:
+        """Return how far the plunger may be from the end of what is out, were the machine reset from now on."""
+        _, least, _ = self._shares(now_s, now_s, punctual)
+        rest = [self._at(least), *self.way[floor(least) + 1 : self.out + 1]]
+        return max(abs(at - self.way[self.out]) for at in rest)
+
     def fastest_end_s(self) -> float:
         """Return when all could have been carried out at the earliest."""
         return max(self._ends(self._out_s), default=-inf)

@@ -17,7 +17,7 @@ from math import cos, hypot, radians, sin
 import msgspec
 
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
-from pastewright.link.words import Scan, number, wire_line
+from pastewright.link.words import Scan, number, rows_of, wire_line
 from pastewright.problems import one_error
 from pastewright.records.kinds import Form, PadKind
 from pastewright.records.placement import BoardPlaceRecord, StepRecord, StripRecord
@@ -112,7 +112,7 @@ def woven(
 
 
 def _unnumbered(text: str) -> list[str]:
-    return [wire_line(row) if _NUMBERED.match(row) else row for row in text.splitlines()]
+    return [wire_line(row) if _NUMBERED.match(row) else row for row in rows_of(text)]
 
 
 def _moved(rows: Sequence[str], block: ProgramBlock, letter: str, shift: Shift) -> list[str]:

@@ -38,6 +38,15 @@ class Modal:
     place: dict[str, float] = field(default_factory=dict)
 
 
+def rows_of(text: str) -> list[str]:
+    """Return the lines of a program: they end where the read-back ends them, at the line feed alone.
+
+    Python's own splitting knows ten more ends of a line, and would send as a line of its own what was read as a comment.
+    """
+    rows = [row.removesuffix("\r") for row in text.split("\n")]
+    return rows if rows[-1] else rows[:-1]
+
+
 def wire_line(text: str) -> str:
     """Return what of a line goes out: no comment, number, checksum, tape mark or M110, single spaces; "" if nothing."""
     if _FREE_TEXT.match(text.strip()):

@@ -28,6 +28,7 @@ from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.work.holder import must_be_free, tell_held
 from pastewright.work.printing.console import printed_by
 from pastewright.work.running.records import default_journal
+from pastewright.work.running.resting import let_end_by_default
 
 MOST_NOTES = 12
 WAIT_S = 0.05
@@ -338,6 +339,7 @@ class MachineRoom:
         profile = self.context.desk.profile()
         check_port(port)
         must_be_free(port)
+        let_end_by_default(port, say=self.note)
         self.owner = connect(port, profile)
         self.port = port
         self._held_note = tell_held(port, self.context.address, self.context.desk.folder)

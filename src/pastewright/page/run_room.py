@@ -33,6 +33,7 @@ from pastewright.work.running.checks import RunCheck
 from pastewright.work.running.laying import Laying, Watch
 from pastewright.work.running.resuming import go_on
 from pastewright.work.running.sending import SendChoice, send
+from pastewright.work.yes_or_no import YES_OR_NO
 
 SHOW_EVERY_S = 0.15
 """Often enough for an eye; each word goes to every window."""
@@ -51,8 +52,6 @@ KEYS = {
 }
 """The keys of a batch, as in `batching.HELP`."""
 DOUBT_KEYS = {"t": "It is there", "l": "Lay it", "b": "The board is bad", "enter": "Leave it in doubt"}
-YES_OR_NO = "(y, n)"
-"""How a key's question ends where it is yes or no."""
 END_KEYS = {"enter": "End the batch", "+": "One more", "r": "Redo the last one", "q": "Come back another day"}
 
 

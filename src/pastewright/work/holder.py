@@ -39,7 +39,7 @@ def _notes() -> Path:
     return default_journal().parent / FOLDER
 
 
-def _same(port: str) -> str:
+def same_port(port: str) -> str:
     """Return one name for a port that has several: links to a device lead to it."""
     return os.path.realpath(port) if port.startswith("/") else port
 
@@ -48,7 +48,7 @@ def tell_held(port: str, address: str, folder: Path) -> Path | None:
     """Write the note of this process; None for a virtual port, and where nothing can be written."""
     if port.startswith(NOBODY_ELSES):
         return None
-    note = _Note(port=_same(port), address=address, folder=str(folder), process=os.getpid())
+    note = _Note(port=same_port(port), address=address, folder=str(folder), process=os.getpid())
     path = _notes() / f"{os.getpid()}-{abs(hash(port)) % 10**8}.json"
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -70,7 +70,7 @@ def held_by_page(port: str) -> HeldPort | None:
             continue
         if not at_work(note.process):
             continue  # killed, or our own
-        if note.port == _same(port):
+        if note.port == same_port(port):
             return HeldPort(port=port, address=note.address, folder=Path(note.folder), process=note.process)
     return None
 

@@ -237,6 +237,27 @@ def test_nothing_runs_below_the_end(ngc):
     assert [finding.kind for finding in reading.findings] == [Kind.END]
 
 
+def test_a_comment_before_a_line_below_the_end_does_not_hide_it(ngc):
+    # A controller that has ended goes on with the next line that it is sent.
+    reading = read(ngc, NGC_HEAD + "M2\n(done) (well) G1 Z-60 F60\n(only words) ; more\n")
+    assert [finding.kind for finding in reading.findings] == [Kind.END]
+    assert reading.findings[0].line == NGC_HEAD.count("\n") + 2
+    assert read(ngc, NGC_HEAD + "M2\n(only words) ; more\n").findings == ()
+
+
+@pytest.mark.parametrize("end", ["\x00", "\x0b", "\x0c", "\x18", "\x1e", "\x85", "\u2028", "\u2029", "\r"])
+@pytest.mark.parametrize("comment", ["; up{}G1 Z-5 F60", "(up{}G1 Z-5 F60)", "G1 X1 F60 ; up{}G1 Z-5"])
+def test_a_comment_that_some_reader_ends_before_its_line_is_a_finding(ngc, reprap, end, comment):
+    text = NGC_HEAD + comment.format(end) + "\nM2\n"
+    (finding,) = read(ngc, text).findings
+    assert (finding.kind, finding.line) == (Kind.SYNTAX, NGC_HEAD.count("\n") + 1)
+    assert Kind.SYNTAX in kinds(reprap, HEAD + f"M117 up{end}G1 Z-5\n")
+
+
+def test_lines_may_end_as_on_other_systems_and_comments_hold_any_letters(ngc):
+    assert read(ngc, NGC_HEAD.replace("\n", "\r\n") + "(größer, 5 µL)\r\nM2\r\n").findings == ()
+
+
 def test_other_letters_than_e_are_plain_axes_of_printer_firmware(reprap):
     drive = replace(reprap.plunger, letter="U")
     text = "G21\nG90\nM83\nG92 U0\nG1 U1 F30\nG1 U1\n"  # M83 is about E; U keeps positions

@@ -13,7 +13,7 @@ from pastewright.readback.text.arcs import ArcMove
 from pastewright.readback.text.codes import MOTIONS, Code, CodeTable, Effect, ModalGroup
 from pastewright.readback.text.controller import Letters, ReadController, ReadState, Row
 from pastewright.readback.text.expressions import LineError
-from pastewright.readback.text.lines import ReadBlock, ngc_block, reprap_block
+from pastewright.readback.text.lines import ReadBlock, ngc_block, odd_end, reprap_block, uncommented
 from pastewright.readback.text.ngc import NGC, ORDER
 from pastewright.readback.text.plain import PLAIN_LENGTH, followed, is_comment, plain_lines
 from pastewright.readback.text.reprap import REPRAP
@@ -55,6 +55,8 @@ def interpret(text: str, settings: Controller, *, plunger_letter: str) -> ReadPr
         line = reader.run(line, found.group())
         at = found.end()
     reader.lines(line, text[at:].split("\n"))
+    if odd := odd_end(text):
+        reader.find(FindingKind.SYNTAX, *odd)
     return reader.result()
 
 
@@ -121,7 +123,7 @@ class _Reader:
                 self.machine.arcs.pop(index, None)
             del self.machine.rows[rows:]
             kind = FindingKind.UNKNOWN_WORD if error.unknown else FindingKind.SYNTAX
-            self._find(kind, line, error.what)
+            self.find(kind, line, error.what)
             return
         for index, value in block.settings:
             self.parameters[index] = value
@@ -169,15 +171,15 @@ class _Reader:
 
     def after_end(self, line: int, raw: str) -> None:
         """A line below the end of the program: it never runs."""
-        plain = raw.split(";")[0].split("(")[0].strip()
+        plain = uncommented(raw)
         if plain and plain != "%" and not self._after:
             self._after = True
-            self._find(FindingKind.END, line, "this stands below the program's end and never runs")
+            self.find(FindingKind.END, line, "this stands below the program's end and never runs")
 
     def result(self) -> ReadProgram:
         """Return everything that was gathered."""
         if self.is_ngc and not self.ended:
-            self._find(FindingKind.END, 0, "the program has no end (M2, or % as it began); it may be cut off")
+            self.find(FindingKind.END, 0, "the program has no end (M2, or % as it began); it may be cut off")
         doubts = [
             Finding(kind=kind, what=what, line=line) for what, (line, kind) in self.machine.doubts.items()
         ]
@@ -189,7 +191,8 @@ class _Reader:
             ended=self.ended,
         )
 
-    def _find(self, kind: FindingKind, line: int, what: str) -> None:
+    def find(self, kind: FindingKind, line: int, what: str) -> None:
+        """Add a finding."""
         self.findings.append(Finding(kind=kind, what=what, line=line))
 
     def _usable(self, line: int, block: ReadBlock) -> bool:
@@ -197,7 +200,7 @@ class _Reader:
         if block.mark:
             if self.any_text:
                 if not self.framed:
-                    self._find(FindingKind.SYNTAX, line, "% ends a program that did not begin with %")
+                    self.find(FindingKind.SYNTAX, line, "% ends a program that did not begin with %")
                 self.ended = True
             self.framed = self.any_text = True
             return False
@@ -208,9 +211,9 @@ class _Reader:
         self.any_text = True
         if block.unset:
             names = ", ".join(f"#{index}" for index in block.unset)
-            self._find(FindingKind.STATE, line, f"{names} is read before this program sets it")
+            self.find(FindingKind.STATE, line, f"{names} is read before this program sets it")
         if block.optional:
-            self._find(FindingKind.STATE, line, "a line with / runs or not by a switch of the controller")
+            self.find(FindingKind.STATE, line, "a line with / runs or not by a switch of the controller")
         return not block.optional
 
     def _number_fits(self, line: int, block: ReadBlock) -> bool:
@@ -228,14 +231,14 @@ class _Reader:
             self.last_number = number
             return True
         if last is not None and number <= last:
-            self._find(FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; numbers must rise")
+            self.find(FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; numbers must rise")
             return self.is_ngc
         if (
             self.checksums
             and number != (0 if last is None else last) + 1
             and not (last is None and number == 0)
         ):
-            self._find(
+            self.find(
                 FindingKind.SYNTAX,
                 line,
                 f"line number N{number} follows N{last or 0}; a line is missing between",

@@ -162,3 +162,25 @@ def _ngc_words(text: str, number: int | None, optional: bool, parameters: Mappin
         else:
             words.append((letter.upper(), reader.value()))
     return ReadBlock(number, tuple(words), False, optional, False, tuple(settings), tuple(reader.unset))
+
+
+_COMMENT = re.compile(r"\([^()]*\)")
+_ODD_ENDS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029]|\r(?!\n|\Z)")
+"""What some reader of lines or of wires takes for the end of a line, or acts upon: no comment may hide it."""
+
+
+def uncommented(raw: str) -> str:
+    """Return what of a line is no comment, in either manner."""
+    return _COMMENT.sub("", raw).split(";")[0].strip()
+
+
+def odd_end(text: str) -> tuple[int, str] | None:
+    """Return line and reason of the first character that may end a line although it is no line feed; None without one."""
+    found = _ODD_ENDS.search(text)
+    if found is None:
+        return None
+    return (
+        text.count("\n", 0, found.start()) + 1,
+        f"the character {found.group()!a} ends a line for some controllers, or is acted upon: what a comment holds behind"
+        " it would run",
+    )

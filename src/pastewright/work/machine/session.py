@@ -43,6 +43,8 @@ from pastewright.work.keys import EndedError, Terminal
 from pastewright.work.machine.steering import steer
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_problems
+from pastewright.work.running.resting import let_end_by_default
+from pastewright.work.yes_or_no import YES_OR_NO, yes_key
 
 LONG_S = 10.0
 """What the plunger takes longer for is told beforehand, or a person believes that it hangs (own choice)."""
@@ -131,8 +133,11 @@ class Session:
         """Return yes or no. A script confirms what is about safety by its name, which no `yes |` can do."""
         if not self.terminal.is_there and request.safety:
             return self.terminal.line(f"{request.question} [{request.name}]") == request.name
+        if self.terminal.is_there:
+            console.print(f"{escape(request.question)} {YES_OR_NO} ", end="")
+            return yes_key(self.terminal)
         while True:
-            typed = self.terminal.line(f"{request.question} (y/n) ").lower()
+            typed = self.terminal.line(request.question).lower()
             if typed in ("y", "yes", "n", "no"):
                 return typed.startswith("y")
             self._again(f"{typed!r} is neither yes nor no")
@@ -284,6 +289,7 @@ def opened(
     profile = read_profile(profile_path)
     check_port(port)
     must_be_free(port)
+    let_end_by_default(port)
     with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
         owner = connect(port, profile, baud=baud)
         with owner:

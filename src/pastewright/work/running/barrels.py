@@ -96,7 +96,7 @@ def show(name: str, journal_file: Path | None) -> int:
                 escape(row.lot),
                 f"{row.filled_ul:.0f}",
                 f"{row.used_ul:.2f}",
-                f"{row.left_ul:.0f}",
+                f"{row.left_ul:.0f}" + (f" ± {row.doubt_ul:.1f}" if row.doubt_ul >= TOLD_UL else ""),
                 local_time(row.opened_at) or "–",
                 str(row.runs),
                 local_time(row.ended_at),

@@ -49,8 +49,10 @@ from pastewright.work.running.choice import check_verified, program_meant
 from pastewright.work.running.fresh import Sent, Today, ask_after, bench_today, for_today
 from pastewright.work.running.laying import Laying, Watch, believed
 from pastewright.work.running.records import default_journal
+from pastewright.work.running.resting import let_end
 from pastewright.work.running.sending import Loaded, loaded
 from pastewright.work.running.witness import witness_of
+from pastewright.work.yes_or_no import YES_OR_NO, yes_key
 
 RECONNECT_S = 0.5
 """A port that vanished comes back no sooner (common practice)."""
@@ -213,10 +215,6 @@ def begun_batch(journal: Journal, wanted: BatchWish, profile: Profile, sending: 
     )
 
 
-HABIT_S = 0.3
-"""Many press Enter behind a y out of habit; so long after it that is no answer to the next question (own choice)."""
-
-
 class BatchBench:
     """The desk of a batch, and its hands: the terminal, the port, the programs."""
 
@@ -262,13 +260,10 @@ class BatchBench:
 
     def confirm(self, question: str) -> bool:
         """Return whether the key pressed says yes. Enter says neither: no answer to this, nor to what is asked next."""
-        key = self.key(f"{question} (y, n)").lower()
         if self._given_terminal is None or not self._terminal.is_there:
-            return key == "y"
-        while key not in ("y", "n", "escape"):
-            key = self._terminal.key().lower()
-        self._terminal.pressed(HABIT_S)
-        return key == "y"
+            return self.key(f"{question} {YES_OR_NO}").lower() == "y"
+        console.print(f"[bold]{escape(question)}[/] {YES_OR_NO} ", end="")
+        return yes_key(self._terminal)
 
     def line(self, words: str) -> str:
         """Return a line."""
@@ -309,6 +304,7 @@ class BatchBench:
             return self._owner
         self.close()
         _, _, job = self._plans[side][0]
+        let_end(self._sending.port, self._journal, say=self.say, pause=self._pause)
         laying = Laying(self._journal, job, self._profile, self._sending, self._paste())
         owner = self.owner_for(laying)
         if owner is None:
@@ -325,6 +321,13 @@ class BatchBench:
         self._asked = True
         self._sides_asked.add(side)
         return owner
+
+    def _pause(self, seconds: float) -> None:
+        """Let a little time pass; an end of the host is heard in it."""
+        if self._given_terminal is not None:
+            self._given_terminal.pressed(seconds)
+        if self._given_terminal is None or not self._given_terminal.is_there:
+            time.sleep(seconds)
 
     def _other_side(self, side: str, owner: Owner) -> None:
         """Ask once whether the other side is up, when the work comes to it."""

@@ -28,6 +28,9 @@ class Asker(Protocol):
     def key(self, words: str) -> str:
         """Say something and return the key pressed: "enter" or a letter."""
 
+    def confirm(self, question: str) -> bool:
+        """Ask for a yes."""
+
     def line(self, words: str) -> str:
         """Ask for a line; "" where Enter was pressed."""
 

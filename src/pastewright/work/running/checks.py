@@ -18,6 +18,7 @@ from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
+from pastewright.work.yes_or_no import yes
 
 CHECKS = {
     "place": "the tip stands where the controller says",
@@ -148,9 +149,7 @@ def _mark(job: ProgramJob) -> str:
     return f"Seen from above, pad {largest.pads[0]} must lie in the {along} {across} quarter."
 
 
-def ask(
-    checks: Sequence[RunCheck], options: Sending, *, confirm: Callable[[str], bool] = typer.confirm
-) -> None:
+def ask(checks: Sequence[RunCheck], options: Sending, *, confirm: Callable[[str], bool] = yes) -> None:
     """Ask each question; a no ends the command, and so does having nobody to ask."""
     assumed = {name.strip() for words in options.assume or () for name in words.split(",") if name.strip()}
     if unknown := assumed - set(CHECKS):

@@ -5,7 +5,6 @@ import os
 import sqlite3
 from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from functools import partial
 from pathlib import Path
 
 from rich.markup import escape
@@ -20,7 +19,7 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
 from pastewright.link.owner import SWITCH_MET, Owner, connect
 from pastewright.link.port import NOBODY_ELSES
-from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Started, Swept, deposit_units
+from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Send, Started, Swept, deposit_units
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.kinds import ProgramKind
@@ -31,6 +30,7 @@ from pastewright.work.printing.console import out as console
 from pastewright.work.running.asking import PasteState
 from pastewright.work.running.live import LiveView, wishes
 from pastewright.work.running.records import write_picture
+from pastewright.work.running.resting import let_end
 
 FILE_PORT = "file:"
 
@@ -73,6 +73,7 @@ class Laying:
         if self._options.port.startswith(FILE_PORT):
             return None
         must_be_free(self._options.port)
+        let_end(self._options.port, self._journal)
         return connect(self._options.port, self._profile, baud=self._options.baud)
 
     @property
@@ -94,9 +95,11 @@ class Laying:
             except sqlite3.Error as error:
                 raise RecordLostError(f"the journal cannot be written: {error}") from None
 
+        def mark(sent: Send) -> None:
+            journal.mark(number, sent, now_s=unix_s())
+
         try:
             with self._watch(job, run) as (view, ask):
-                mark = partial(journal.mark, number)
                 conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe, mark=mark)
         except RecordLostError as error:
             raise one_error(

@@ -105,7 +105,7 @@ def _keep(asker: Asker, laid: BoardLaid, found: Learned, words: str) -> None:
             "  nothing is changed. Measure the row once more; if the next one says the same, pause and lay a tuning sheet"
         )
     elif found.answer is RowAnswer.CORRECT and laid.profile.run.learn is not WhenToLearn.BY_ITSELF:
-        taken = asker.key(f"drift {found.off:.0%}: correct? (y, n)").lower() == "y"
+        taken = asker.confirm(f"drift {found.off:.0%}: correct?")
     run = next(run for run in laid.journal.runs() if run.board == laid.board)
     teach(
         laid.journal,

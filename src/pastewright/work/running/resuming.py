@@ -26,6 +26,7 @@ from pastewright.work.running.choice import check_fits, unfinished_run
 from pastewright.work.running.kinds import after_run
 from pastewright.work.running.laying import Laying, believed
 from pastewright.work.running.records import default_journal
+from pastewright.work.running.resting import let_end
 from pastewright.work.running.sending import AtTerminal, SendDesk
 
 
@@ -47,6 +48,7 @@ def go_on(
         job = journal.job(row.program)
         check_fits(job, bench, Path(row.program_name))
         job = in_air(job, bench.travel_z_mm) if row.dry else job
+        let_end(sending.port or row.port, journal)
         journal.interrupted(row.board, why="the host stopped in the middle", now_s=unix_s())
         show_unfinished(row)
         decide(journal, job, row, in_doubt, sending)

@@ -4,7 +4,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import typer
 from rich.markup import escape
 
 from pastewright.learn.belief import aged
@@ -28,6 +27,7 @@ from pastewright.work.reading import load_profile, read_text
 from pastewright.work.running.choice import program_meant
 from pastewright.work.running.row_readings import photo_words, photographed
 from pastewright.work.tuning import typed_day
+from pastewright.work.yes_or_no import yes
 from pastewright.writing import writing
 
 
@@ -46,7 +46,7 @@ class Given:
     photos: tuple[Path, ...] = ()
 
 
-def checked(given: Given, *, sure: Callable[[str], bool] = typer.confirm) -> int:
+def checked(given: Given, *, sure: Callable[[str], bool] = yes) -> int:
     """Judge a row, offer what it teaches, write what is accepted; returns the exit code, FINDINGS for a stop.
 
     `sure` asks whether to correct, where nothing was accepted beforehand.
