@@ -14,6 +14,7 @@ from pastewright.learn.row import witness_row
 from pastewright.link.journal import Journal
 from pastewright.link.taught import TaughtKind, taught
 from pastewright.profile.examples import DEMO
+from pastewright.profile.read import parse_profile
 from pastewright.records.sheet import read_sheet_record
 
 AS_SHARP = 0.03
@@ -113,3 +114,13 @@ def test_a_photo_judges_a_row_from_a_window_and_from_a_phone(browser, tmp_path, 
         assert words == "the witness row"
         take(folder / "witness-row" / "photos" / "thin.jpg")
         until(lambda: judged(day) == 2)
+        # What it says is learned once, in words; the board is planned anew for the corrected bench.
+        before = parse_profile((folder / "bench.toml").read_text("utf-8"), "bench.toml")
+        tab.get_by_role("button", name="Correct the bench by it").click()
+        tab.get_by_text("Written: bench.toml").wait_for()
+        after = parse_profile((folder / "bench.toml").read_text("utf-8"), "bench.toml")
+        assert len(after.history) == len(before.history) + 1
+        assert list((folder / "bottom-corrected").glob("program.*"))
+        own = {"Origin": day.base, "X-Window": "another"}
+        status, _, said = day.ask("POST", "/inspect/row/correct", headers=own, body=b"{}")
+        assert (status, b"no row was judged since" in said) == (422, True)

@@ -1,6 +1,7 @@
 """Inspection for the page, in a worker process: the same functions as the commands, and what they found to look at."""
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import pi
@@ -217,6 +218,11 @@ def row_checked(given: Given, tell: Tell) -> bytes:
 
 
 def _lines(printed: str) -> list[str]:
-    """Return the lines that were printed, without those about files and the next command: the page has buttons for them."""
+    """Return the lines that were printed: files by their names alone, and no next command, since the page has buttons."""
     lines = [line.strip() for line in printed.splitlines() if line.strip()]
-    return [line for line in lines if not line.startswith("wrote ") and "pastewright " not in line]
+    told = [line for line in lines if not line.startswith("wrote ") and "pastewright " not in line]
+    return [_WRITTEN.sub(lambda found: f"Written: {Path(found[1]).name}", line) for line in told]
+
+
+_WRITTEN = re.compile(r"^\w+ +(/.+)$")
+"""A line about a file, as `print_file` prints it."""

@@ -92,8 +92,12 @@ class LearnRoom:
         return self._judge(accept=False)
 
     def correct(self) -> int:
-        """Correct the bench by what was judged last."""
-        return self._judge(accept=True)
+        """Correct the bench by what was judged last, once: the corrected bench would learn the same row again."""
+        if not (self._given[0] or self._given[1]):
+            raise one_error("no row was judged since the last correction", "Measure a row first.")
+        task = self._judge(accept=True)
+        self._given = ("", (), False)
+        return task
 
     def take(self, photo: Path) -> None:
         """Judge a photo of a row that a phone took."""

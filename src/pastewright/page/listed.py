@@ -97,6 +97,7 @@ def plan_row(plan: ListedPlan) -> Mapping[str, Any]:
     """Return a plan ready for JSON."""
     return {
         "id": plan.id,
+        "stamp": _stamp(plan.path / PLAN_FILE),
         "name": plan.name,
         "board": plan.head.board.name,
         "side": plan.head.board.side,
@@ -105,6 +106,15 @@ def plan_row(plan: ListedPlan) -> Mapping[str, Any]:
         "deposits": plan.head.totals.deposits,
         "machine_s": plan.head.totals.machine_s,
     }
+
+
+def _stamp(file: Path) -> str:
+    """Return what changes when a file is written anew: a window that shows it looks again."""
+    try:
+        status = file.stat()
+    except OSError:
+        return ""
+    return f"{thing_id(file)} {status.st_mtime_ns} {status.st_size}"
 
 
 def programs_in(folders: Iterable[Path], above: Path) -> list[ListedProgram]:

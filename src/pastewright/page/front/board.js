@@ -2,7 +2,7 @@
  * Board: drop the files, see what each was taken for, change that, and look at the side.
  * @module
  */
-import { finished, get, on, post } from "./server.js";
+import { on, post, viewed } from "./server.js";
 import { button, choice, counted, fill, h } from "./parts.js";
 import { problemList, trying } from "./messages.js";
 import { dropPlace, takeDrops } from "./drop.js";
@@ -53,15 +53,15 @@ export default class BoardScreen extends HTMLElement {
       return;
     }
     const asked = this.seen;
+    /** @type {BoardData | null} */
+    let board = null;
     try {
-      const { task } = await post("/board/read");
-      if (task && !(await finished(task))) return;
+      board = await viewed("/board/read", "/board/view");
     } catch (error) {
       if (asked === this.seen) this.showPanel(/** @type {any} */ (error).problems || []);
       throw error;
     }
-    const board = /** @type {BoardData} */ (await get("/board/view"));
-    if (asked !== this.seen) return;
+    if (!board || asked !== this.seen) return;
     this.board = board;
     this.chosen = [];
     const names = nameLayer(board);

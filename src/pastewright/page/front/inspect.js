@@ -3,7 +3,7 @@
  * teach together.
  * @module
  */
-import { Refused, finished, get, on, post, whenDone } from "./server.js";
+import { Refused, finished, get, on, oneAtATime, post, viewed, whenDone } from "./server.js";
 import { button, choice, counted, fill, h } from "./parts.js";
 import { photoChooser } from "./drop.js";
 import { say, trying } from "./messages.js";
@@ -102,33 +102,13 @@ export default class InspectScreen extends HTMLElement {
     this.names.replaceChildren(...this.boards.map((name) => h("option", { value: name })));
   }
 
-  looking = false;
-  again = false;
-
-  /** Shows what was seen as it stands now. One look at a time: who asks meanwhile has it looked at once more. */
-  async look() {
-    this.again = true;
-    if (this.looking) return;
-    this.looking = true;
-    try {
-      while (this.again) {
-        this.again = false;
-        await this.lookOnce();
-      }
-    } finally {
-      this.looking = false;
-    }
-  }
+  /** Shows what was seen as it stands now. */
+  look = oneAtATime(() => this.lookOnce());
 
   async lookOnce() {
     this.inspected = this.touched = this.picked = null;
     this.most = MOST_SHOWN;
-    if (this.chosen?.seen) {
-      const { task } = await post("/inspect/look");
-      if (task && !(await finished(task))) return;
-      this.inspected = await get("/inspect/view");
-      if (this.again) return; // another board was chosen, or another photo looked at, meanwhile
-    }
+    if (this.chosen?.seen) this.inspected = await viewed("/inspect/look", "/inspect/view");
     this.showFound();
     this.showWiping();
     this.showTouching();

@@ -18,6 +18,7 @@ export class LearnedPart extends HTMLElement {
   connectedCallback() {
     // A row that was judged from a phone's photo, or by another window, shows here, too.
     this.off = whenDone("row", () => trying(() => this.showRow()));
+    if (this.childElementCount) return; // the panel around it was made anew: what is open stays open
     fill(
       this,
       h(

@@ -2,7 +2,7 @@
  * Plan: how much each pad gets and why, changed by wishes, compared, and played back.
  * @module
  */
-import { Refused, finished, get, on, post } from "./server.js";
+import { Refused, finished, get, on, oneAtATime, post, viewed } from "./server.js";
 import { button, choice, counted, duration, fill, h } from "./parts.js";
 import { problemList, say, trying } from "./messages.js";
 import { BoardView } from "./view/board-view.js";
@@ -62,7 +62,7 @@ export default class PlanScreen extends HTMLElement {
     this.view.addEventListener("pick", (event) => this.pick(/** @type {CustomEvent} */ (event).detail));
     this.off = on("desk", (desk) => {
       this.desk = desk;
-      const now = JSON.stringify([desk.source, desk.side, desk.bench, desk.roles, desk.placed, desk.plans.map((/** @type {any} */ each) => each.id)]);
+      const now = JSON.stringify([desk.source, desk.side, desk.bench, desk.roles, desk.placed, desk.plans.map((/** @type {any} */ each) => each.stamp)]);
       if (now !== this.seen) {
         this.seen = now;
         trying(() => this.look());
@@ -75,20 +75,19 @@ export default class PlanScreen extends HTMLElement {
     this.player.close();
   }
 
-  async look() {
-    const asked = this.seen;
+  /** Shows the plan as it stands now. */
+  look = oneAtATime(() => this.lookOnce());
+
+  async lookOnce() {
     const board = await this.readBoard();
     let plan = null;
     let missing = null;
     try {
-      const { task } = await post("/plan/look");
-      if (task && !(await finished(task))) return;
-      plan = /** @type {PlanData} */ (await get("/plan/view"));
+      plan = /** @type {PlanData | null} */ (await viewed("/plan/look", "/plan/view"));
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       missing = error.problems;
     }
-    if (asked !== this.seen) return;
     this.board = board;
     this.standing = null;
     this.show(plan, missing || []);
@@ -98,9 +97,7 @@ export default class PlanScreen extends HTMLElement {
   async readBoard() {
     if (!this.desk.source) return null;
     try {
-      const { task } = await post("/board/read");
-      if (task && !(await finished(task))) return null;
-      return await get("/board/view");
+      return await viewed("/board/read", "/board/view");
     } catch (error) {
       if (error instanceof Refused) return null;
       throw error;

@@ -32,6 +32,7 @@ export default class RunScreen extends HTMLElement {
   /** @type {RunState | null} */
   run = null;
   program = "";
+  second = "";
   boardCount = h("input", { type: "number", min: 1, max: 10000, value: "3" });
   serials = h("input", { type: "text", value: "GH-{:03d}" });
   witness = h("input", { type: "checkbox", checked: true });
@@ -130,14 +131,20 @@ export default class RunScreen extends HTMLElement {
       trying(() =>
         post("/run/batch", {
           program: this.program,
+          second: this.second,
           barrel: this.barrel,
           boards: Number(boards.value),
           serials: serials.value,
           witness: witness.checked,
         }),
       );
+    const others = this.desk.programs.filter((/** @type {any} */ each) => each.kind === "board" && each.id !== this.program);
+    if (!others.some((/** @type {any} */ each) => each.id === this.second)) this.second = "";
     return [
       h("h3", {}, "Batch"),
+      others.length
+        ? choice("Other side, laid once all first sides are", [{ id: "", name: "none" }, ...others.map((/** @type {any} */ each) => ({ id: each.id, name: each.name }))], this.second, (id) => (this.second = id))
+        : null,
       field("Boards", boards),
       field("Serials", serials),
       h("label", { class: "check" }, witness, h("span", {}, "A row of witness dots on the card before each board")),

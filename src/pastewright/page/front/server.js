@@ -151,6 +151,49 @@ export function whenDone(kind, hear) {
 }
 
 /**
+ * Returns what does `work` one at a time: who asks meanwhile has it done once more, and waits for that.
+ * @param {() => Promise<void>} work
+ * @returns {() => Promise<void>}
+ */
+export function oneAtATime(work) {
+  let again = false;
+  /** @type {Promise<void> | null} */
+  let running = null;
+  const go = async () => {
+    try {
+      do {
+        again = false;
+        await work();
+      } while (again);
+    } finally {
+      running = null;
+    }
+  };
+  return () => {
+    if (running) again = true;
+    else running = Promise.resolve().then(go);
+    return running;
+  };
+}
+
+/**
+ * Has the server make a view and returns it; null where a person gave it up. Where another window's newer one took its
+ * place, that one is waited for.
+ * @param {string} ask @param {string} view
+ * @returns {Promise<any>}
+ */
+export async function viewed(ask, view) {
+  for (;;) {
+    const { task } = await post(ask);
+    if (!task || (await finished(task))) return get(view);
+    /** @type {TaskRow[]} */
+    const tasks = last("tasks") || [];
+    const kind = tasks.find((each) => each.id === task)?.kind;
+    if (!tasks.some((each) => each.kind === kind && each.id > task)) return null;
+  }
+}
+
+/**
  * Waits for a task's end; `hear` is told how far it is. Throws `Refused` where it failed; returns whether it was done
  * (false: given up).
  * @param {number} number

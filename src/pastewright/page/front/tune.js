@@ -2,7 +2,7 @@
  * Tune: a sheet designed and laid, its photo measured, a wrong dot left out, the verdict read and accepted.
  * @module
  */
-import { Refused, finished, get, on, post, whenDone } from "./server.js";
+import { Refused, finished, get, on, oneAtATime, post, viewed, whenDone } from "./server.js";
 import { button, counted, fill, h } from "./parts.js";
 import { photoChooser } from "./drop.js";
 import { problemList, say, trying } from "./messages.js";
@@ -56,11 +56,12 @@ export default class TuneScreen extends HTMLElement {
     if (this.offTasks) this.offTasks();
   }
 
-  async look() {
+  /** Shows the sheet as it stands now. */
+  look = oneAtATime(() => this.lookOnce());
+
+  async lookOnce() {
     try {
-      const { task } = await post("/tune/look");
-      if (task && !(await finished(task))) return;
-      this.sheet = await get("/tune/view");
+      this.sheet = await viewed("/tune/look", "/tune/view");
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       this.sheet = null;
