@@ -73,6 +73,7 @@ class Workroom:
         self._idle: list[_Worker] = []
         self._busy: dict[int, _Worker] = {}
         self._lock = Lock()
+        self._telling = Lock()
         self._closed = False
         self._told()
 
@@ -185,27 +186,32 @@ class Workroom:
                 task.then(result)
             except InputError as error:
                 state, problems = TaskState.FAILED, error.problems
-        with self._lock:
-            task.state, task.problems = state, problems
-            self._next()
+        self._end(task, state, problems)
         self._told()
 
-    def _told(self) -> None:
+    def _end(self, task: PageTask, state: TaskState, problems: tuple[Problem, ...]) -> None:
         with self._lock:
-            rows = [
-                {
-                    "id": task.id,
-                    "kind": task.kind,
-                    "words": task.words,
-                    "state": task.state,
-                    "stage": task.stage,
-                    "done": task.done,
-                    "of": task.of,
-                    "problems": problem_rows(task.problems),
-                }
-                for task in self._tasks.values()
-            ]
-        self._live.tell(TOPIC, rows)
+            if task.state is not TaskState.GIVEN_UP:  # it may have been, while its result was kept
+                task.state, task.problems = state, problems
+            self._next()
+
+    def _told(self) -> None:
+        with self._telling:  # what is seen later is told later: a window waits for the last word
+            with self._lock:
+                rows = [
+                    {
+                        "id": task.id,
+                        "kind": task.kind,
+                        "words": task.words,
+                        "state": task.state,
+                        "stage": task.stage,
+                        "done": task.done,
+                        "of": task.of,
+                        "problems": problem_rows(task.problems),
+                    }
+                    for task in self._tasks.values()
+                ]
+            self._live.tell(TOPIC, rows)
 
 
 class Kept:
@@ -216,6 +222,8 @@ class Kept:
         self.result = b""
         self._made_of: object = None
         self._under_way: tuple[object, int] = (None, 0)
+        self._wanted = object()
+        """The task whose result counts: of one that was forgotten meanwhile none does."""
         self._asking = Lock()
 
     def begin(self, made_of: object, function: Callable[..., bytes], *given: Any) -> int:
@@ -223,22 +231,27 @@ class Kept:
 
         Who asks while it is being made hears of the task that is under way.
         """
+        wanted = object()
 
         def keep(result: bytes) -> None:
-            self.result, self._made_of = result, made_of
+            self.result = result
+            if self._wanted is wanted:
+                self._made_of = made_of
 
         with self._asking:  # two windows that ask at once would each give up the other's
             if made_of == self._made_of:
                 return 0
             old, number = self._under_way
             if not (old == made_of and self._works.goes_on(number)):
+                self._wanted = wanted
                 number = self._works.begin(self._kind, self._words, function, *given, then=keep)
                 self._under_way = made_of, number
             return number
 
     def forget(self) -> None:
         """Make it anew the next time."""
-        self._made_of = None
+        with self._asking:
+            self._made_of, self._under_way, self._wanted = None, (None, 0), object()
 
 
 def _worker_gone() -> Problem:

@@ -207,7 +207,13 @@ export function finished(number, hear = () => undefined) {
     let over = false;
     off = on("tasks", (/** @type {TaskRow[]} */ tasks) => {
       const task = tasks.find((each) => each.id === number);
-      if (!task || over) return;
+      if (over) return;
+      if (!task && tasks.some((each) => each.id > number)) {
+        over = true; // it ended so long ago that it is not told any more
+        if (off) off();
+        good(true);
+      }
+      if (!task) return;
       hear(task);
       if (task.state === "waiting" || task.state === "at work") return;
       over = true;
