@@ -5,6 +5,8 @@ VENV = .venv
 BIN = $(VENV)/bin
 STAMP = $(VENV)/.ready
 export UV_PYTHON_DOWNLOADS = never
+# One more than there are cores: tests that hold a controller to real time wait a quarter of it.
+WORKERS = $(shell expr `getconf _NPROCESSORS_ONLN` + 1)
 
 .PHONY: demo test lint bench desk docs measured campaign lock format clean help
 
@@ -29,10 +31,10 @@ demo: $(STAMP)   ## install, run the main job on the demo board, say where the r
 	$(BIN)/pastewright demo --out demo-out
 
 test: $(STAMP)   ## install, then the whole test suite
-	$(BIN)/python -m pytest -n auto --dist worksteal -m "not campaign"
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal -m "not campaign"
 
 campaign: $(STAMP) ## the heavy checks
-	$(BIN)/python -m pytest -n auto --dist worksteal
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal
 
 lint: $(STAMP)   ## style, types, floors
 	$(BIN)/ruff check .

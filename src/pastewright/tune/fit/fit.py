@@ -417,16 +417,24 @@ class _Problem:
         sd = float(np.sqrt(max(slope @ along, 1e-18)))
         base = self.cost(x)
         sure *= max(chi, 1.0)
-        goal, far = sure * sd, 0.0
-        there = x + along / sd**2 * goal
+        goal, far, start = sure * sd, 0.0, x + along / sd * sure
+        held, there = (0.0, 0.0), x  # the furthest that is allowed, with its cost's root
         for _ in range(REACH_TRIES):
             pull.goal = goal
-            there, _ = self.search(there, REACH_ROUNDS, loss=LAST_LOSS, pulled=pull)
-            far = pull.beyond(there)
-            away = float(np.sqrt(2 * max(self.cost(there) - base, 1e-9)))
-            if abs(away / sure - 1) < REACH_NEAR:
+            tried, _ = self.search(start, REACH_ROUNDS, loss=LAST_LOSS, pulled=pull)
+            far = pull.beyond(tried)
+            away = float(np.sqrt(2 * max(self.cost(tried) - base, 1e-9)))
+            if away > (1 + REACH_NEAR) * sure:
+                # Too far, or lost in a bend: half as far again from where it was well.
+                goal = (held[0] + goal) / 2
+                start = there if held[0] else x + along / sd**2 * goal
+                continue
+            held, there, start = (far, away), tried, tried
+            if away > (1 - REACH_NEAR) * sure:
                 break
-            goal = far * min(max(sure / away, 0.5), 2.0)
+            goal = far * min(sure / away, 2.0)
+        if held[0] > 0:
+            far, away = held
         far *= min(sure / away, 1.5)
         for other in found[1:]:
             left = sure**2 - 2 * max(self.cost(other) - base, 0.0)

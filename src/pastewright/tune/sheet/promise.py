@@ -120,16 +120,19 @@ def _higher(fitted: Fitted, board: BoardInMind, peak: Floats, weights: Floats) -
     """
     # Limits are met by the largest dots; what a small one finds left in the barrel is no pressure of its own.
     high = peak[:, 0] >= HIGH_SHARE * peak[:, 0].max()
+    by_pressure = np.log(peak[high] / peak[high, :1])[:, 1:]
+    of_drawn = SURE_OF_PRESSURE * float(np.sqrt(((by_pressure**2) @ weights).max()))
     if fitted.furthest is None:
-        by_pressure = np.log(peak[high] / peak[high, :1])[:, 1:]
-        return SURE_OF_PRESSURE * float(np.sqrt(((by_pressure**2) @ weights).max()))
+        return of_drawn
 
     def highest(lanes: Floats) -> Floats:
         found: Floats = np.log(board.forward.run(lanes).peak_kpa[high].max(axis=0))
         return found
 
-    # What the paste lost through the sheet may come back, and pressure goes with the consistency at most.
-    return fitted.furthest(highest, SURE_OF_PRESSURE) + abs(fitted.constants["thinning"])
+    # What the paste lost through the sheet may come back, and pressure goes with the consistency at most. The drawn benches
+    # stand by, should a walk be lost in the bend of a valley.
+    walked = fitted.furthest(highest, SURE_OF_PRESSURE) + abs(fitted.constants["thinning"])
+    return max(walked, of_drawn)
 
 
 def _second(fitted: Fitted, profile: Profile, stakes: Floats, here: Floats) -> float:
