@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from shapely.geometry import Point
 
+from pastewright.inspect.dome import mask_spread
 from pastewright.inspect.flat import FlatBoard
-from pastewright.inspect.ridge import mask_spread, ridge_between
+from pastewright.inspect.ridge import ridge_between
 
 SCALE = 30.0  # px/mm
 SIZE = (61, 91)  # 2 by 3 mm

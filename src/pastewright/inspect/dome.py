@@ -211,12 +211,19 @@ def density(colour: Floats32) -> Floats:
     return np.asarray(smooth / max(smooth.sum(), 1e-9) / VOLUME)
 
 
+def mask_spread(mask_px: Floats32) -> Floats:
+    """Return the spread of the mask's colours (3), from a sample of them."""
+    if not len(mask_px):
+        return np.array(LEAST_SPREAD)
+    return np.maximum(1.4826 * np.median(np.abs(mask_px), axis=0), LEAST_SPREAD)
+
+
 def _mask(colour: Floats32) -> tuple[Floats, Floats, Floats]:
     """Return densities of the mask in light and in shade, of that in light, and of the legend printed on it."""
     nothing = np.zeros(int(np.prod(BINS)))
     if len(colour) < LEAST_PX:
         return nothing + UNKNOWN_LAND, nothing + UNKNOWN_LAND, nothing
-    spread = np.maximum(1.4826 * np.median(np.abs(colour), axis=0), LEAST_SPREAD)
+    spread = mask_spread(colour)
     printed = (np.abs(colour) > PRINTED * spread).any(axis=1)
     plain = colour[~printed] if (~printed).sum() >= LEAST_PX else colour
     found = nothing

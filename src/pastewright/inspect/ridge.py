@@ -16,14 +16,13 @@ from scipy.ndimage import map_coordinates, uniform_filter1d
 from shapely.geometry import Polygon
 from shapely.ops import nearest_points
 
-from pastewright.inspect.flat import FlatBoard, Floats32
+from pastewright.inspect.flat import FlatBoard
 
 Floats = NDArray[np.float64]
 
 LEAST_GAP_MM = 0.04  # closer outlines leave no gap to look at
 MOST_GAP_MM = 0.8  # longer ways are not taken for a straight neck
 CLEAR = 0.1  # of the gap, at either end: the pastes' own rims
-LEAST_SPREAD = (0.1, 0.06, 0.06)  # of the mask's colours [ln], always granted to it
 MIDDLE_MM, BESIDE_MM = (
     0.05,
     (0.2, 0.38),
@@ -32,13 +31,6 @@ OFFSETS_MM: Floats = np.linspace(-0.15, 0.15, 7)  # by which either end may lie 
 ACROSS_MM: Floats = np.linspace(-0.55, 0.55, 67)
 LEAST_SIDE = 4  # samples of mask, to say how a side looks
 WEAKEST = 0.1  # quantile of the stations that counts: one grain of dirt is no gap
-
-
-def mask_spread(mask_px: Floats32) -> Floats:
-    """Return the spread of the mask's colours (3)."""
-    if not len(mask_px):
-        return np.array(LEAST_SPREAD)
-    return np.maximum(1.4826 * np.median(np.abs(mask_px), axis=0), LEAST_SPREAD)
 
 
 def ridge_between(flat: FlatBoard, spread: Floats, shapes: tuple[Polygon, Polygon]) -> float:

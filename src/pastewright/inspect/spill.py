@@ -16,12 +16,12 @@ from shapely import STRtree
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from pastewright.inspect.dome import FLOOR, codes, density
+from pastewright.inspect.dome import FLOOR, codes, density, mask_spread
 from pastewright.inspect.fit import FittedBoard, dome_places
 from pastewright.inspect.flat import FlatBoard, Floats32
 from pastewright.inspect.halo import RINGS_TO, UNTOLD, halo_cells
 from pastewright.inspect.picture import BoardPicture, InspectedRow, drawn, may_touch
-from pastewright.inspect.ridge import Floats, mask_spread, ridge_between
+from pastewright.inspect.ridge import Floats, ridge_between
 
 BRIDGE_MM = 1.2  # gaps that paste is known to bridge
 MOST_TOLD = 3.0  # ln: what one pixel may say at most

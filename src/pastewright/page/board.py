@@ -1,7 +1,5 @@
 """The board screen's routes: files in, what they were taken for, and one side to look at."""
 
-from pathlib import Path
-
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,6 +10,7 @@ from pastewright.page.answers import done, given, ready_view, text_of
 from pastewright.page.board_view import AskedBoard, board_view
 from pastewright.page.context import PageContext
 from pastewright.page.desk import WorkFolder
+from pastewright.page.listed import stamp_of
 from pastewright.page.uploads import Drops
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error
@@ -32,12 +31,6 @@ def asked_board(desk: WorkFolder) -> AskedBoard:
         columns=desk.columns,
         cut_short=desk.cut_short,
     )
-
-
-def stamp_of(path: Path) -> tuple[object, ...]:
-    """Return what changes when a file or the files of a folder do."""
-    files = sorted(path.iterdir()) if path.is_dir() else [path]
-    return tuple((file.name, status.st_mtime_ns, status.st_size) for file in files if (status := file.stat()))
 
 
 def routes(context: PageContext) -> list[Route]:

@@ -14,7 +14,6 @@ from pastewright.link.batch import records
 from pastewright.link.journal import Journal
 from pastewright.page.answers import done, given, picture, ready_view, text_of
 from pastewright.page.bench import bench_file
-from pastewright.page.board import stamp_of
 from pastewright.page.context import PageContext
 from pastewright.page.inspect_work import (
     CROPS,
@@ -27,7 +26,7 @@ from pastewright.page.inspect_work import (
     touch_up_into,
 )
 from pastewright.page.learned import ROW, LearnRoom, learning_routes
-from pastewright.page.listed import PLAN_FILE, ListedPlan
+from pastewright.page.listed import PLAN_FILE, ListedPlan, stamp_of
 from pastewright.page.room import room_of
 from pastewright.page.uploads import Drops, free_place, photo_routes, plain_name
 from pastewright.page.workers import Kept

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import sha256
+from os import stat_result
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -76,6 +77,14 @@ def thing_id(path: Path) -> str:
     return sha256(str(path).encode("utf-8", "surrogateescape")).hexdigest()[:12]
 
 
+def stamp_of(path: Path) -> tuple[object, ...]:
+    """Return what changes when a file or the files of a folder do; one that is not there (any more) is left out."""
+    files = sorted(path.iterdir()) if path.is_dir() else [path]
+    return tuple(
+        (file.name, status.st_mtime_ns, status.st_size) for file in files if (status := _status(file))
+    )
+
+
 def named_of(things: Iterable[AnyListed], name: str) -> AnyListed:
     """Return the thing of this id; raises `InputError` where there is none."""
     for thing in things:
@@ -97,7 +106,7 @@ def plan_row(plan: ListedPlan) -> Mapping[str, Any]:
     """Return a plan ready for JSON."""
     return {
         "id": plan.id,
-        "stamp": _stamp(plan.path / PLAN_FILE),
+        "stamp": stamp_of(plan.path / PLAN_FILE),
         "name": plan.name,
         "board": plan.head.board.name,
         "side": plan.head.board.side,
@@ -106,15 +115,6 @@ def plan_row(plan: ListedPlan) -> Mapping[str, Any]:
         "deposits": plan.head.totals.deposits,
         "machine_s": plan.head.totals.machine_s,
     }
-
-
-def _stamp(file: Path) -> str:
-    """Return what changes when a file is written anew: a window that shows it looks again."""
-    try:
-        status = file.stat()
-    except OSError:
-        return ""
-    return f"{thing_id(file)} {status.st_mtime_ns} {status.st_size}"
 
 
 def programs_in(folders: Iterable[Path], above: Path) -> list[ListedProgram]:
@@ -146,12 +146,16 @@ def _kind(companion: Path) -> ProgramKind:
     return kind_of_text(text, file=str(companion))
 
 
-def _head(file: Path) -> PlanHead | None:
+def _status(file: Path) -> stat_result | None:
     try:
-        status = file.stat()
+        return file.stat()
     except OSError:
         return None
-    return _head_as_it_was(file, status.st_mtime_ns, status.st_size)
+
+
+def _head(file: Path) -> PlanHead | None:
+    status = _status(file)
+    return None if status is None else _head_as_it_was(file, status.st_mtime_ns, status.st_size)
 
 
 @lru_cache(maxsize=100)

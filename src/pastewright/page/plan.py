@@ -14,9 +14,10 @@ from pastewright.job.edit import DoseWish, JobWish, changed_lines, with_fitted, 
 from pastewright.job.model import LayTurn
 from pastewright.job.read import FILE_NAME, job_beside
 from pastewright.page.answers import done, given, number_of, ready_json, text_of
-from pastewright.page.board import asked_board, stamp_of
+from pastewright.page.board import asked_board
 from pastewright.page.context import PageContext
 from pastewright.page.desk import PLACEMENT_FILE
+from pastewright.page.listed import stamp_of
 from pastewright.page.plan_work import AskedPlan, kept_view, plan_into, play_view, what_if_view
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error

@@ -12,8 +12,8 @@ from starlette.routing import Route
 
 from pastewright.page.answers import done, given, number_of, picture, ready_view, text_of
 from pastewright.page.bench import bench_file, text_now
-from pastewright.page.board import stamp_of
 from pastewright.page.context import PageContext
+from pastewright.page.listed import stamp_of
 from pastewright.page.tune_work import (
     RESIDUALS_FILE,
     SHEET_FILE,

@@ -1,8 +1,8 @@
 """Of many pushes the one that a board's deposits share: least machine time within the tolerance asked for.
 
 Each candidate is laid in mind: sizes by falling push and volume, then in the order that is best (`arrange`), and played with
-more air (`ways`). What 95 of 100 deposits are within, on
-benches that are off as a quiet afternoon leaves them, is compared with what the profile asks for.
+more air (`ways`). What 95 of 100 deposits are within, on benches that are off as a quiet afternoon leaves them, is compared
+with what the profile asks for.
 """
 
 from collections.abc import Iterable, Sequence

@@ -62,7 +62,7 @@ export default class PlanScreen extends HTMLElement {
     this.view.addEventListener("pick", (event) => this.pick(/** @type {CustomEvent} */ (event).detail));
     this.off = on("desk", (desk) => {
       this.desk = desk;
-      const now = JSON.stringify([desk.source, desk.side, desk.bench, desk.roles, desk.placed, desk.plans.map((/** @type {any} */ each) => each.stamp)]);
+      const now = JSON.stringify([desk.source, desk.side, desk.bench, desk.roles, desk.placed, desk.plans.map((/** @type {any} */ each) => [each.id, each.stamp])]);
       if (now !== this.seen) {
         this.seen = now;
         trying(() => this.look());
@@ -84,6 +84,7 @@ export default class PlanScreen extends HTMLElement {
     let missing = null;
     try {
       plan = /** @type {PlanData | null} */ (await viewed("/plan/look", "/plan/view"));
+      if (!plan) return; // given up: what was shown stays
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       missing = error.problems;

@@ -207,19 +207,14 @@ export function finished(number, hear = () => undefined) {
     let over = false;
     off = on("tasks", (/** @type {TaskRow[]} */ tasks) => {
       const task = tasks.find((each) => each.id === number);
-      if (over) return;
-      if (!task && tasks.some((each) => each.id > number)) {
-        over = true; // it ended so long ago that it is not told any more
-        if (off) off();
-        good(true);
-      }
-      if (!task) return;
-      hear(task);
-      if (task.state === "waiting" || task.state === "at work") return;
+      // One that later ones have outlived ended so long ago that it is not told any more.
+      if (over || (!task && !tasks.some((each) => each.id > number))) return;
+      if (task) hear(task);
+      if (task?.state === "waiting" || task?.state === "at work") return;
       over = true;
       if (off) off();
-      if (task.state === "failed") bad(new Refused(task.problems));
-      else good(task.state === "done");
+      if (task?.state === "failed") bad(new Refused(task.problems));
+      else good(!task || task.state === "done");
     });
     if (over) off();
   });

@@ -61,7 +61,9 @@ export default class TuneScreen extends HTMLElement {
 
   async lookOnce() {
     try {
-      this.sheet = await viewed("/tune/look", "/tune/view");
+      const sheet = await viewed("/tune/look", "/tune/view");
+      if (!sheet) return; // given up: what was shown stays
+      this.sheet = sheet;
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       this.sheet = null;

@@ -328,8 +328,9 @@ class _Problem:
         return list(range(len(self.shared)))
 
     def seen_of(self, x: Floats, sheet: int) -> Floats:
-        seen = np.empty(len(CONSTANTS))
-        seen[self.shared + self.own] = x[self.columns[sheet]]
+        """What a sheet feels of vectors, any × unknowns: any × constants."""
+        seen = np.empty((*x.shape[:-1], len(CONSTANTS)))
+        seen[..., self.shared + self.own] = x[..., self.columns[sheet]]
         return seen
 
     def residuals(self, x: Floats, keep: "Keep | None" = None) -> Floats:
@@ -400,9 +401,7 @@ class _Problem:
 
     def lasting_seen(self, x: Floats) -> Floats:
         """Return what a board feels of vectors, lanes × unknowns, after the last sheet: lanes × constants."""
-        lanes = np.empty((x.shape[0], len(CONSTANTS)))
-        lanes[:, self.shared + self.own] = x[:, self.columns[-1]]
-        return lasting_seen(lanes)
+        return lasting_seen(self.seen_of(x, -1))
 
     def furthest(self, found: Sequence[Floats], chi: float, quantity: Quantity, sure: float) -> float:
         """Return how much larger the logarithm of a number may be than at the best vector, `found[0]` [-]: its highest
@@ -473,12 +472,11 @@ class _Problem:
 
     def told(self, lanes: Floats) -> Floats:
         """The residuals of many vectors, lanes × unknowns, without the priors: residuals × lanes."""
-        parts = []
-        for k, one in enumerate(self.evidence):
-            seen = np.empty((lanes.shape[0], len(CONSTANTS)))
-            seen[:, self.shared + self.own] = lanes[:, self.columns[k]]
-            parts.append(np.nan_to_num(one.survey(seen), nan=FAR_AWAY))
-        parts += [block.survey(seen) for block in self.blocks]
+        parts = [
+            np.nan_to_num(one.survey(self.seen_of(lanes, k)), nan=FAR_AWAY)
+            for k, one in enumerate(self.evidence)
+        ]
+        parts += [block.survey(self.seen_of(lanes, -1)) for block in self.blocks]
         return np.concatenate(parts)
 
     def costs(self, lanes: Floats, loss: Loss) -> Floats:
