@@ -19,7 +19,7 @@ import time
 from contextlib import contextmanager
 
 import pytest
-from programs import written
+from programs import LETTERS, written
 from server import Server
 from test_running import ASSUMED, BENCHES, HEIGHTS
 
@@ -172,13 +172,19 @@ def test_a_closed_terminal(protocol, tmp_path):
         check(made, "terminal")
 
 
+def and_the_other(protocol, *rest):
+    """The case on one controller in every run of the tests, and on the other one in the campaign."""
+    other = "cnc" if protocol == "reprap" else "reprap"
+    return [pytest.param(protocol, *rest), pytest.param(other, *rest, marks=pytest.mark.campaign)]
+
+
 @pytest.mark.parametrize(
     ("protocol", "number", "reason"),
     [
-        ("reprap", signal.SIGTERM, "SIGTERM"),
-        ("cnc", signal.SIGQUIT, "SIGQUIT"),
-        ("reprap", signal.SIGINT, "Ctrl-C"),
-        ("cnc", signal.SIGHUP, "SIGHUP"),
+        *and_the_other("reprap", signal.SIGTERM, "SIGTERM"),
+        *and_the_other("cnc", signal.SIGQUIT, "SIGQUIT"),
+        *and_the_other("reprap", signal.SIGINT, "Ctrl-C"),
+        *and_the_other("cnc", signal.SIGHUP, "SIGHUP"),
     ],
 )
 def test_a_signal_even_twice(protocol, number, reason, tmp_path):
@@ -193,8 +199,9 @@ def test_a_signal_even_twice(protocol, number, reason, tmp_path):
         check(made, reason)
 
 
-def test_a_broken_pipe_to_the_terminal(tmp_path):
-    with bench("cnc", tmp_path) as made:
+@pytest.mark.parametrize("protocol", and_the_other("cnc"))
+def test_a_broken_pipe_to_the_terminal(protocol, tmp_path):
+    with bench(protocol, tmp_path) as made:
         reading, writing = os.pipe()
         made.begin(stdout=writing)
         os.close(writing)
@@ -213,8 +220,9 @@ def test_an_exception_of_our_own(protocol, tmp_path):
         check(made, "ZeroDivisionError")
 
 
-def test_a_full_disk(tmp_path):
-    with bench("reprap", tmp_path) as made:
+@pytest.mark.parametrize("protocol", and_the_other("reprap"))
+def test_a_full_disk(protocol, tmp_path):
+    with bench(protocol, tmp_path) as made:
         made.begin()
         made.wait_down()
         resource.prlimit(
@@ -229,13 +237,15 @@ def test_a_full_disk(tmp_path):
         journal.close()
         executed = [one.text for one in made.controller.executed]
         # What the journal has as not started was not begun: all that was laid is done, or started and thus in doubt.
-        begun = sum(text.startswith("G1 X") and " Y" in text and "E" not in text for text in executed) - 1
+        plunger = LETTERS[protocol]
+        begun = sum(text.startswith("G1 X") and " Y" in text and plunger not in text for text in executed) - 1
         assert 0 < begun < 60
         assert sum(state is not DepositState.NOT_STARTED for state in states) == begun
 
 
-def test_a_locked_journal(tmp_path):
-    with bench("cnc", tmp_path) as made:
+@pytest.mark.parametrize("protocol", and_the_other("cnc"))
+def test_a_locked_journal(protocol, tmp_path):
+    with bench(protocol, tmp_path) as made:
         made.begin()
         made.wait_down()
         locker = sqlite3.connect(made.journal_file, isolation_level=None, timeout=5)
