@@ -1,23 +1,17 @@
 """However the page's server is told to end, the machine it holds is safe first."""
 
-import re
 import signal
-import subprocess
-import sys
 import time
 
 import pytest
 from page_in_browser import until
+from page_process import Killable
 from pretend_machine import Real
 
-from pastewright.cli.by_page import PageClient
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.page.listed import thing_id
 from pastewright.profile.examples import DEMO
-from pastewright.work.holder import HeldPort
-
-COMMAND = [sys.executable, "-c", "from pastewright.cli.app import main; main()"]
 
 
 def believed(client, port):
@@ -53,30 +47,22 @@ def test_the_tip_is_up_before_the_server_ends(tmp_path, day_folder, signals):
     folder = day_folder(tmp_path, DEMO)
     program = next((folder / "bottom").glob("program.*"))
     with Real("reprap", scale=0.05) as real:
-        command = [*COMMAND, "page", str(folder), "--no-show", "--journal", str(folder / "runs.db")]
-        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        page = Killable(folder)
         try:
-            assert process.stdout is not None
-            process.stdout.readline()
-            found = re.search(r"http://\S+", process.stdout.readline())
-            assert found is not None
-            held = HeldPort(port=real.server.url, address=found.group(), folder=folder, process=process.pid)
-            client = PageClient(held)
+            client = page.client(real.server.url)
             believed(client, real.server.url)
             client.post("/run/begin", {"program": thing_id(program.resolve()), "barrel": "A7"})
             ask = client.heard("machine", lambda machine: machine["ask"])["ask"]
             client.post("/machine/answer", {"id": ask["id"], "value": [one["name"] for one in ask["checks"]]})
             until(lambda: done_of(folder) >= 2)
             for each in signals:
-                process.send_signal(each)
+                page.process.send_signal(each)
                 time.sleep(0.02)
-            said = process.communicate(timeout=60)[0]
+            ended = page.ended()
         finally:
-            if process.poll() is None:
-                process.kill()
-                process.wait()
-        assert process.returncode == 0, said
-        assert "Traceback" not in said
+            page.done_with()
+        assert ended == 0, page.said
+        assert "Traceback" not in page.said
         lifted_mm = real.controller.state.axes_mm[2]
     assert lifted_mm >= 20.0
     journal = Journal(folder / "runs.db")

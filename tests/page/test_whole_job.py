@@ -1,19 +1,17 @@
 """The whole demo job in a browser, from an empty folder to a board inspected and touched up; a server that is killed."""
 
-import re
 import signal
 import subprocess
-import sys
 
 import pytest
 from at_a_terminal import Person
 from page_files import demo_zip
 from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, connected, serving, tab_of, until
+from page_process import COMMAND, Killable
 from pasted_photo import MISSING, pasted_png
 from playwright.sync_api import expect
 from pretend_machine import Real
 
-from pastewright.cli.by_page import PageClient
 from pastewright.link.barrels import barrels
 from pastewright.link.batch import batches, places
 from pastewright.link.journal import Journal
@@ -23,9 +21,6 @@ from pastewright.records.inspection import read_inspection
 from pastewright.records.kinds import DepositVerdict
 from pastewright.records.plan import read_plan
 from pastewright.work.exits import WRONG_INPUT
-from pastewright.work.holder import HeldPort
-
-COMMAND = [sys.executable, "-c", "from pastewright.cli.app import main; main()"]
 
 
 def sent(tab, base, what, press):
@@ -97,28 +92,6 @@ def test_from_an_empty_folder_to_an_inspected_board(browser, tmp_path, size):
         journal.close()
 
 
-class Killable:
-    """A page in a process of its own, as the command starts it."""
-
-    def __init__(self, folder) -> None:
-        command = [*COMMAND, "page", str(folder), "--no-show", "--journal", str(folder / "runs.db")]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        assert self.process.stdout is not None
-        self.address = ""
-        while not self.address:
-            line = self.process.stdout.readline()
-            assert line, "the page ended before it told its address"
-            found = re.search(r"http://\S+", line)
-            self.address = found.group() if found else ""
-        self.base = "/".join(self.address.split("/")[:3])
-
-    def end(self, how: int) -> None:
-        self.process.send_signal(how)
-        self.process.wait(60)
-        assert self.process.stdout is not None
-        self.process.stdout.close()
-
-
 def test_a_server_killed_in_the_middle_of_a_run_lifts_the_tip_and_a_new_one_lays_the_rest(
     browser, tmp_path_factory, day_folder
 ):
@@ -163,9 +136,8 @@ def test_a_server_killed_in_the_middle_of_a_run_lifts_the_tip_and_a_new_one_lays
         finally:
             context.close()
             for one in (first, second):
-                if one is not None and one.process.poll() is None:
-                    one.process.kill()
-                    one.process.wait()
+                if one is not None:
+                    one.done_with()
 
 
 def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
@@ -179,9 +151,7 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
         try:
             given = ["--profile", str(folder / "bench.toml"), "--port", real.server.url]
             words = ["run", str(program), *given]
-            client = PageClient(
-                HeldPort(port=real.server.url, address=page.address, folder=folder, process=page.process.pid)
-            )
+            client = page.client(real.server.url)
             client.post("/machine/do", {"what": "connect", "port": real.server.url})
             client.heard("machine", lambda machine: machine["connected"] and not machine["busy"])
             (note,) = (folder / "state" / "pastewright" / "pages").iterdir()
@@ -213,9 +183,7 @@ def test_a_command_that_finds_the_port_held_says_by_whom_and_sends_by_the_page(
             page.end(signal.SIGINT)
             assert not list((folder / "state" / "pastewright" / "pages").iterdir())
         finally:
-            if page.process.poll() is None:
-                page.process.kill()
-                page.process.wait()
+            page.done_with()
 
 
 def _batch_is_handed_over(folder, client, words):
