@@ -20,7 +20,8 @@ from pastewright.demo.board import write_demo
 from pastewright.link.bench import bench_of
 from pastewright.link.cnc import CncSender
 from pastewright.link.events import Sender
-from pastewright.link.job import ProgramJob, chosen, read_job
+from pastewright.link.job import ProgramJob, read_job
+from pastewright.link.left_out import chosen
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import Run, Send
 from pastewright.profile.examples import example_text

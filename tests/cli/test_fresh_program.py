@@ -7,7 +7,8 @@ import pytest
 from demo_plans import plan_of
 
 from pastewright.board.model import Side
-from pastewright.link.job import in_air, read_job
+from pastewright.link.job import read_job
+from pastewright.link.left_out import in_air
 from pastewright.records.plan import PlanRecord
 from pastewright.work.running import fresh
 from pastewright.work.running.asking import PasteState

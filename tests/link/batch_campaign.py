@@ -16,9 +16,10 @@ from programs import written
 
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.batch import PlaceState, batch, begin_batch, places
-from pastewright.link.job import ProgramPart, chosen
+from pastewright.link.job import ProgramPart
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
+from pastewright.link.left_out import chosen
 from pastewright.link.run import Phase, Run, Send
 from pastewright.link.stroke import Punctuality
 from pastewright.link.weave import Shift

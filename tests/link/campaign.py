@@ -19,7 +19,8 @@ from dataclasses import dataclass, field
 from harness import Ledger, drive, new_run
 from peers import TinyCnc, TinyPrinter
 
-from pastewright.link.job import ProgramBlock, ProgramJob, chosen
+from pastewright.link.job import ProgramBlock, ProgramJob
+from pastewright.link.left_out import chosen
 from pastewright.link.run import Action, Done, Doubt, Phase, Run, Started
 from pastewright.virtual import Direction, FaultKind, Faults, Manners, VirtualController
 

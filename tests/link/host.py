@@ -15,9 +15,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from harness import bench, sender
 
 from pastewright.link.conduct import conduct
-from pastewright.link.job import chosen, read_job
+from pastewright.link.job import read_job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
+from pastewright.link.left_out import chosen
 from pastewright.link.port import open_port
 from pastewright.link.run import Phase, Run
 from pastewright.records.plan import read_plan

@@ -6,7 +6,7 @@ from programs import written
 
 from pastewright.link.bench import Bench
 from pastewright.link.conduct import Halt, RecordLostError, Wish, conduct
-from pastewright.link.job import chosen
+from pastewright.link.left_out import chosen
 from pastewright.link.port import PortLostError
 from pastewright.link.run import Done, Doubt, Entered, Phase, Run, Started
 from pastewright.virtual import VirtualController

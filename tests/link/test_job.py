@@ -12,7 +12,8 @@ from peers import Axes
 from programs import LETTERS, written
 
 from pastewright.board.model import Side
-from pastewright.link.job import ProgramPart, chosen, in_air, read_job
+from pastewright.link.job import ProgramPart, read_job
+from pastewright.link.left_out import chosen, in_air
 from pastewright.link.words import Scan, wire_line
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data
@@ -237,3 +238,64 @@ def test_a_run_that_leaves_deposits_out_hops_no_lower_than_full_height_where_the
                 assert was >= full - 1e-6 or follows, line
                 low += was < full - 1e-6
     assert low >= 1  # from the second deposit to the third, as planned
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_a_program_higher_than_the_bench_says_is_lifted_to_its_own_height(protocol):
+    # The board was probed and lies higher than the profile has it: at the bench's 9 mm the tip would be in the board.
+    job = in_air(job_of(written(protocol, 6)), 9.0)
+    heights = [block.after.place["Z"] for block in job.blocks if "Z" in block.after.place]
+    assert set(heights) == {12.0}
+    axes = Axes("XYZ" + LETTERS[protocol])
+    for block in job.blocks:
+        for line in block.lines:
+            axes.run(line.replace(" ", ""))
+            assert axes.place["Z"] == 12.0 or not {"X", "Y"} & set(line)
+
+
+def with_zone(protocol, height_mm):
+    text, plan = written(protocol, 8, relative=protocol == "reprap")
+    box = {"x_from_mm": 0.0, "x_to_mm": 1.0, "y_from_mm": 0.0, "y_to_mm": 1.0}
+    plan["placement"]["zones"] = [{"name": "clamp", **box, "height_mm": height_mm, "margin_mm": 1.0}]
+    return job_of((text, plan))
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_where_no_height_clears_a_zone_the_tip_goes_by_the_places_that_are_left_out(protocol):
+    job = with_zone(protocol, None)
+    letter = LETTERS[protocol]
+    left_out = [
+        place for each in job.blocks if each.deposit in (12, 13, 14, 15) for place in across(protocol, each)
+    ]
+    (last,) = [block for block in job.blocks if block.deposit == 16]
+    assert len(left_out) == 6  # of four deposits, two are beads with two places
+    axes, way = Axes("XYZ" + letter), []
+    for block in chosen(job, {11, 16}):
+        for line in block.lines:
+            swept = axes.place[letter]
+            axes.run(line.replace(" ", ""))
+            if block.deposit == 16 and "X" in line:
+                way += [axes.place["X"], axes.place["Y"]]
+                if len(way) <= 2 * len(left_out):
+                    assert axes.place["Z"] == 12.0 and axes.place[letter] == swept
+    assert way == pytest.approx([value for place in (*left_out, *across(protocol, last)) for value in place])
+
+
+def across(protocol, block):
+    """The places that a block goes to."""
+    axes, way = Axes("XYZ" + LETTERS[protocol]), []
+    axes.place.update(block.before.place)
+    for line in block.lines:
+        axes.run(line.replace(" ", ""))
+        if "X" in line and "G92" not in line:
+            way.append((axes.place["X"], axes.place["Y"]))
+    return way
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_a_zone_that_the_program_rises_above_is_passed_straight(protocol):
+    # The board lies at 10 mm and the program rises to 12.
+    assert chosen(with_zone(protocol, 1.0), {11, 16}) == chosen(
+        job_of(written(protocol, 8, relative=protocol == "reprap")), {11, 16}
+    )
+    assert with_zone(protocol, 2.5).walked and not with_zone(protocol, 1.0).walked

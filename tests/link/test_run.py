@@ -5,7 +5,7 @@ from harness import Ledger, bench, drive, job_of, new_run
 from peers import TinyCnc, TinyPrinter
 from programs import written
 
-from pastewright.link.job import chosen
+from pastewright.link.left_out import chosen
 from pastewright.link.reprap import RepRapSender
 from pastewright.link.run import OVER, TABLE, Cue, Done, Doubt, Entered, Phase, Run, Send, Started, Swept
 from pastewright.virtual import VirtualController
@@ -218,8 +218,18 @@ def test_a_refused_line_lifts_the_tip_before_the_run_ends():
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_a_stop_over_a_board_that_lies_higher_than_the_profile_says_lifts_above_it(protocol):
+    job = job_of(written(protocol, 6))
+    peer = new_peer(protocol)
+    run = new_run(protocol, job, travel_z_mm=9.0)  # the program lays at 10.2 mm and travels at 12
+    drive(run, peer, watch=At(Ledger(job), 3, lambda run, now_s: run.stop(now_s)))
+    assert run.phase is Phase.STOPPED
+    assert peer.place["Z"] == 12.0
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
 def test_a_dry_stop_never_moves_the_plunger(protocol):
-    from pastewright.link.job import in_air
+    from pastewright.link.left_out import in_air
 
     job = in_air(job_of(written(protocol, 6)), 12.0)
     peer = new_peer(protocol)

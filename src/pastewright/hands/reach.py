@@ -64,7 +64,7 @@ def reach_of(profile: Profile, *, surface_z_mm: float | None = None, touching: b
     return Reach(
         low_mm=(machine.x_min_mm, machine.y_min_mm, floor_mm),
         high_mm=(machine.x_max_mm, machine.y_max_mm, machine.z_max_mm),
-        travel_z_mm=profile.travel_z_mm,
+        travel_z_mm=surface_mm + profile.bed.clearance_mm,
         stroke_mm=profile.plunger.stroke_mm,
         touching=touching,
     )

@@ -7,11 +7,14 @@ from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 
 
-def lifted(at: Spot, profile: Profile) -> tuple[Move, ...]:
-    """Return the move that brings the tip to travel height; none where it is there or higher."""
-    if at.z_mm >= profile.travel_z_mm - SAME_MM:
+def lifted(at: Spot, profile: Profile, *, travel_z_mm: float | None = None) -> tuple[Move, ...]:
+    """Return the move that brings the tip to travel height, the bench's or the one given; none where it is there or
+    higher.
+    """
+    up_mm = profile.travel_z_mm if travel_z_mm is None else travel_z_mm
+    if at.z_mm >= up_mm - SAME_MM:
         return ()
-    return (Go(to_mm={"Z": profile.travel_z_mm}, speed_mm_s=profile.machine.speed_z_mm_s),)
+    return (Go(to_mm={"Z": up_mm}, speed_mm_s=profile.machine.speed_z_mm_s),)
 
 
 def to_place(
@@ -22,8 +25,8 @@ def to_place(
     Raises `InputError` where the place or the height is out of reach.
     """
     x_mm, y_mm = place_mm
-    high = Spot(x_mm=at.x_mm, y_mm=at.y_mm, z_mm=max(at.z_mm, profile.travel_z_mm))
-    moves: list[Move] = [*lifted(at, profile)]
+    high = Spot(x_mm=at.x_mm, y_mm=at.y_mm, z_mm=max(at.z_mm, reach.travel_z_mm))
+    moves: list[Move] = [*lifted(at, profile, travel_z_mm=reach.travel_z_mm)]
     moves.append(Go(to_mm={"X": x_mm, "Y": y_mm}, speed_mm_s=profile.machine.speed_xy_mm_s))
     if down_to_mm is not None and down_to_mm < high.z_mm - SAME_MM:
         moves.append(Go(to_mm={"Z": down_to_mm}, speed_mm_s=profile.machine.speed_z_mm_s / 2))

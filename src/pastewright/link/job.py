@@ -10,7 +10,7 @@ begin with it (`chosen`): modes and the plunger's position are restated by words
 """
 
 import hashlib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -18,15 +18,17 @@ from pastewright.link.words import (
     Modal,
     Scan,
     UnreadableError,
-    number,
-    restated,
     rows_of,
     wire_line,
     words_of,
 )
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.records.kinds import DepositKind, DialectName, Side
+from pastewright.records.placement import BoardPlaceRecord
 from pastewright.records.plan import MEND, PlanRecord
+
+LONGEST_MM = 1000.0
+"""No bed of a bench is longer (own choice): what a slope comes to at most."""
 
 
 class ProgramPart(StrEnum):
@@ -82,11 +84,27 @@ class ProgramJob:
     deposits: tuple[Laid, ...]
     path_sha256: str = ""
     """Name of the way that the tip goes over board and machine, whatever its height and the plunger do."""
+    corner_mm: tuple[float, float] | None = None
+    """Where the lower left corner of the (first) board lies by its plan [mm, machine]; None: where the profile has it."""
+    walked: bool = False
+    """Whether ways lead round something that no height is known to clear: places left out are then gone by, in the air."""
 
     @property
     def pads(self) -> tuple[str, ...]:
         """Every pad that gets paste, in the order it gets it first."""
         return tuple(dict.fromkeys(pad for laid in self.deposits for pad in laid.pads))
+
+    @property
+    def strip_mm(self) -> tuple[float, float] | None:
+        """Where the settling strip begins [mm], None where the program has none."""
+        for block in self.blocks:
+            if block.part is ProgramPart.SETTLE:
+                scan = Scan(self.letter, block.before)
+                for line in block.lines:
+                    scan.line(line)
+                    if {"X", "Y"} <= scan.place.keys():
+                        return scan.place["X"], scan.place["Y"]
+        return None
 
     @property
     def own_mode(self) -> bool:
@@ -120,7 +138,22 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
         blocks=(blocks := blocks_of(rows, starts, letter, file)),
         path_sha256=path_sha256_of(blocks, letter),
         deposits=tuple(laid[deposit] for _, deposit in starts),
+        corner_mm=plan.placement.boards[0].shift_mm,
+        walked=_leads_round(plan, raised(blocks, letter)[1]),
     )
+
+
+def _leads_round(plan: PlanRecord, full_mm: float) -> bool:
+    """Whether a zone of the plan stands higher than the program ever goes by itself, or has no top at all."""
+    highest = max(_highest_mm(one) for one in plan.placement.boards)
+    return any(zone.height_mm is None or highest + zone.height_mm > full_mm for zone in plan.placement.zones)
+
+
+def _highest_mm(board: BoardPlaceRecord) -> float:
+    """No place of a board is higher than this [mm]: the plane's slopes over the longest way that a bed has, and the bow."""
+    ground = board.surface
+    bow_mm = max((dz for row in ground.mesh.dz_mm for dz in row), default=0.0) if ground.mesh else 0.0
+    return ground.z_mm + (abs(ground.slope_x) + abs(ground.slope_y)) * LONGEST_MM + bow_mm
 
 
 def path_sha256_of(blocks: Sequence[ProgramBlock], letter: str) -> str:
@@ -298,89 +331,14 @@ def _end(wire: Sequence[str], start: int, letter: str) -> int | None:
     return hops[-1] if len(hops) > 1 else None
 
 
-def chosen(job: ProgramJob, deposits: Collection[int]) -> tuple[ProgramBlock, ...]:
-    """Return the blocks of a run that lays only `deposits`: setup, settling, those, end, in program order.
-
-    Where a block does not follow its own predecessor, the modes before it are restated first. The tip may stand no
-    higher than the hop to that predecessor's own next deposit asked for: it is raised to the height that the program
-    begins with.
-    """
-    blocks: list[ProgramBlock] = []
-    skipped = False
-    up, full_mm = _raised(job)
-    for block in job.blocks:
-        if block.part is ProgramPart.DEPOSIT and block.deposit not in deposits:
-            skipped = True
-            continue
-        if skipped:
-            again = restated(block.before, job.letter, own_mode=job.own_mode)
-            here_mm = blocks[-1].after.place.get("Z", full_mm) if blocks else full_mm
-            if up and here_mm < full_mm and block.before.absolute is not False:
-                again += [up, *again]
-            block = replace(block, lines=(*again, *block.lines))
-            skipped = False
-        blocks.append(block)
-    return tuple(blocks)
-
-
-def _raised(job: ProgramJob) -> tuple[str, float]:
-    """Return the line that raises the tip to full height, and that height [as the program counts]; "" without one."""
-    for block in job.blocks:
+def raised(blocks: Sequence[ProgramBlock], letter: str) -> tuple[str, float]:
+    """Return the line that raises the tip to full height, and that height [mm]; "" without one."""
+    for block in blocks:
         if block.part is not ProgramPart.SETTLE:
             continue
-        scan = Scan(job.letter, block.before)
+        scan = Scan(letter, block.before)
         for line in block.lines:
             scan.line(line)
             if scan.moved == {"Z"}:
                 return line, scan.place["Z"]
     return "", 0.0
-
-
-def in_air(job: ProgramJob, travel_z_mm: float) -> ProgramJob:
-    """Return the job with the plunger still and the tip never below `travel_z_mm`, for a first run in the air."""
-    if job.dry:
-        return job
-    if any(block.after.absolute is False for block in job.blocks):
-        raise one_error(
-            "a program in relative positions (G91) cannot be lifted into the air line by line",
-            "Plan it with `pastewright plan --dry` instead.",
-        )
-    codes = {
-        word for block in job.blocks for line in block.lines for word in words_of(line) if word[0] == "G"
-    }
-    if {("G", 20.0), ("G", 21.0)} <= codes:
-        raise one_error(
-            "a program that changes between inches (G20) and millimetres (G21) cannot be lifted into the air line by line",
-            "Plan it with `pastewright plan --dry` instead.",
-        )
-    units = next((block.after.units_mm for block in job.blocks if block.after.units_mm), 1.0) or 1.0
-    floor = travel_z_mm / units
-    blocks = tuple(
-        replace(
-            block,
-            lines=tuple(line for line in (_aired(line, job.letter, floor) for line in block.lines) if line),
-            before=_aired_modal(block.before, job.letter, travel_z_mm),
-            after=_aired_modal(block.after, job.letter, travel_z_mm),
-        )
-        for block in job.blocks
-    )
-    return replace(job, dry=True, blocks=blocks)
-
-
-def _aired(line: str, letter: str, floor: float) -> str:
-    words = words_of(line)
-    if ("G", 92.0) in words or not any(name in ("Z", letter) for name, _ in words):
-        return line
-    if any((name == "G" and value in (4.0, 28.0)) or name == "M" for name, value in words):
-        return line
-    kept = [(name, max(value, floor) if name == "Z" else value) for name, value in words if name != letter]
-    if not any(name in "XYZ" for name, _ in kept):
-        return ""  # the plunger alone would have moved, at its own feed
-    return " ".join(f"{name}{number(value)}" for name, value in kept)
-
-
-def _aired_modal(modal: Modal, letter: str, travel_z_mm: float) -> Modal:
-    place = {name: max(value, travel_z_mm) if name == "Z" else value for name, value in modal.place.items()}
-    if letter in place:
-        place[letter] = 0.0
-    return replace(modal, place=place)

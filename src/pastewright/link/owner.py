@@ -12,7 +12,7 @@ host, an exception of our own) ends the motion; `safe` then lifts the tip and re
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from time import monotonic
 
@@ -220,8 +220,13 @@ class Owner:
         """Lift the tip to travel height if it is lower; returns the position."""
         return self.do(self._stop_lines(relief=False))
 
-    def safe(self, why: str) -> bool:
-        """End motion, lift the tip, relieve the paste: what every end of the host does. Tells whether it was done."""
+    def safe(self, why: str, *, above_mm: float | None = None) -> bool:
+        """End motion, lift the tip, relieve the paste: what every end of the host does. Tells whether it was done.
+
+        The tip goes up to travel height, or to `above_mm` where what lies there is higher.
+        """
+        if above_mm is not None:
+            self.bench = replace(self.bench, travel_z_mm=max(self.bench.travel_z_mm, above_mm))
         try:
             sender = self._begun()
             sender.break_off(self._clock())

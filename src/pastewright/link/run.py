@@ -41,6 +41,7 @@ from pastewright.link.events import (
     Trouble,
 )
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
+from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.probes import NO_CONTACT
 from pastewright.link.stroke import LinesOut, Punctuality, plunger_units, walk
 from pastewright.link.words import Modal, Scan
@@ -216,7 +217,7 @@ class Run:
         self._offset = dict.fromkeys("XYZ", 0.0)  # as most are; another is noted
         self._job = job
         self._sender = sender
-        self._bench = bench
+        self._bench = replace(bench, travel_z_mm=height_of_ways_mm(job, bench.travel_z_mm))
         self._head = [block for block in blocks if block.part in (ProgramPart.SETUP, ProgramPart.SETTLE)]
         self._tail = [block for block in blocks if block.part is ProgramPart.END]
         self._groups = _groups(

@@ -1,6 +1,7 @@
 """What a person does at the machine, each as one function of a session."""
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from rich.markup import escape
@@ -17,6 +18,7 @@ from pastewright.hands.measuring import (
     measure_stiffness,
 )
 from pastewright.hands.places import NamedPlace, bench_places, find_place, plan_places
+from pastewright.hands.reach import Reach
 from pastewright.hands.touching import touch_off_by_paper, touch_off_by_probe
 from pastewright.hands.travel import to_place
 from pastewright.problems import one_error
@@ -100,6 +102,16 @@ def places_known(session: Session, plan: Path | None) -> dict[str, NamedPlace]:
     return places
 
 
+def reach_over(session: Session, plan: Path | None) -> Reach:
+    """Return the reach of the hand, with the height of ways that a plan's boards and zones ask for, where one is given."""
+    reach = session.hand.reach()
+    if plan is None:
+        return reach
+    from pastewright.records.plan import read_plan
+
+    return replace(reach, travel_z_mm=max(reach.travel_z_mm, read_plan(plan).placement.travel_z_mm))
+
+
 def gone_to(place: str, plan: Path | None, above_mm: float | None) -> Work:
     """Return the work of going to a place, and down to `above_mm` above the surface there."""
 
@@ -110,7 +122,9 @@ def gone_to(place: str, plan: Path | None, above_mm: float | None) -> Work:
         if above_mm is not None:
             surface = session.profile.bed.board_z_mm if named.surface_z_mm is None else named.surface_z_mm
             down_to_mm = surface + above_mm
-        hand.go(to_place(named.at_mm, hand.at, hand.reach(), hand.profile, down_to_mm=down_to_mm))
+        hand.go(
+            to_place(named.at_mm, hand.at, reach_over(session, plan), hand.profile, down_to_mm=down_to_mm)
+        )
         console.print(f"  {escape(named.name)}: {hand.at.words}")
 
     return work
@@ -166,7 +180,9 @@ def purged(volume_ul: float, at: str | None, plan: Path | None, account: Account
         over = None if at is None else find_place(at, places_known(session, plan)).at_mm
         account.must_hold(session, volume_ul)
         with account.counting(session, "purge"):
-            session.play(purge(hand.profile, hand.at, hand.reach(), volume_ul=volume_ul, over_mm=over))
+            session.play(
+                purge(hand.profile, hand.at, reach_over(session, plan), volume_ul=volume_ul, over_mm=over)
+            )
         console.print(f"[green]purged[/]: {volume_ul:g} µL")
 
     return work

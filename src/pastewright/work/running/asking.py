@@ -16,11 +16,12 @@ from pastewright.link.conduct import unix_s
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, RunRow
+from pastewright.link.left_out import height_of_ways_mm
 from pastewright.profile.model import Profile
 from pastewright.records.kinds import ProgramKind
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
-from pastewright.work.running.checks import RunCheck, paste_checks
+from pastewright.work.running.checks import RunCheck, corner_mm, paste_checks
 from pastewright.work.running.choice import opened_at_of
 from pastewright.work.running.records import write_picture
 
@@ -50,9 +51,11 @@ def show_job(
             f" {job.strip_ul:.1f} µL for the settling strip"
             + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
         )
+    corner, travel_z_mm = corner_mm(profile, job), height_of_ways_mm(job, profile.travel_z_mm)
+    as_in_profile = travel_z_mm == profile.travel_z_mm
     console.print(
-        f"  travel at Z {profile.travel_z_mm:g} mm; board corner at X {profile.bed.board_x_mm:g}"
-        f" Y {profile.bed.board_y_mm:g}, its surface at Z {profile.bed.board_z_mm:g}"
+        f"  travel at Z {travel_z_mm:g} mm; board corner at X {corner[0]:.4g}"
+        f" Y {corner[1]:.4g}" + (f", its surface at Z {profile.bed.board_z_mm:g}" if as_in_profile else "")
     )
     planned_with = profile_sha256_of(plan)
     if planned_with and planned_with != profile.sha256:

@@ -13,6 +13,7 @@ import typer
 from pastewright.link.bookkeeping import PasteBook
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
+from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.owner import Stand
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -80,14 +81,14 @@ def run_checks(
     profile: Profile, job: ProgramJob, journal: Journal, stand: Stand, *, own: Sequence[str] = ()
 ) -> list[RunCheck]:
     """Return what the profile wants checked before a new board; `own` are the names of what its kind adds."""
-    run, bed = profile.run, profile.bed
+    run, corner = profile.run, corner_mm(profile, job)
     checks = place_check(stand, profile)
     if run.confirm_board:
         checks.append(
             RunCheck(
                 name="board",
-                question=f"Does the board {job.board!r} lie at its place, its lower left corner at X {bed.board_x_mm:g}"
-                f" Y {bed.board_y_mm:g}? Push at an edge with a finger: is it held fast?",
+                question=f"Does the board {job.board!r} lie at its place, its lower left corner at X {corner[0]:.4g}"
+                f" Y {corner[1]:.4g}? Push at an edge with a finger: is it held fast?",
             )
         )
     checks += [
@@ -96,7 +97,7 @@ def run_checks(
     if run.confirm_side and job.paste_ul:
         checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {_mark(job)}"))
     if run.confirm_tip_clear:
-        checks.append(_clear(profile))
+        checks.append(_clear(profile, job))
     if run.confirm_air and not job.dry and not journal.ran_in_air(job):
         checks.append(
             RunCheck(
@@ -119,23 +120,30 @@ def resume_checks(profile: Profile, job: ProgramJob, stand: Stand) -> list[RunCh
         ),
     ]
     if not job.dry:
+        strip = job.strip_mm or (profile.bed.strip_x_mm, profile.bed.strip_y_mm)
         checks.append(
             RunCheck(
                 name="strip",
-                question=f"Look at X {profile.bed.strip_x_mm:g} Y {profile.bed.strip_y_mm:g} and at the tip:"
+                question=f"Look at X {strip[0]:.4g} Y {strip[1]:.4g} and at the tip:"
                 " is the settling strip's place free again, and the tip clean?",
             )
         )
     if profile.run.confirm_tip_clear:
-        checks.append(_clear(profile))
+        checks.append(_clear(profile, job))
     return checks
 
 
-def _clear(profile: Profile) -> RunCheck:
+def corner_mm(profile: Profile, job: ProgramJob) -> tuple[float, float]:
+    """Return where the lower left corner of the (first) board lies [mm]: where it was found, else in the bed's corner."""
+    return job.corner_mm or (profile.bed.board_x_mm, profile.bed.board_y_mm)
+
+
+def _clear(profile: Profile, job: ProgramJob) -> RunCheck:
     homing = "it homes first, then " if profile.run.home else ""
+    travel_z_mm = height_of_ways_mm(job, profile.travel_z_mm)
     return RunCheck(
         name="clear",
-        question=f"Look along the way of the tip ({homing}it travels at Z {profile.travel_z_mm:g}): are clamps and parts"
+        question=f"Look along the way of the tip ({homing}it travels at Z {travel_z_mm:g}): are clamps and parts"
         " lower than that, and are hands out of the gantry?",
     )
 

@@ -14,9 +14,10 @@ from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, Wishes, conduct, unix_s
 from pastewright.link.ending import POLITE_ENDS
 from pastewright.link.events import Trouble
-from pastewright.link.job import ProgramJob, chosen
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
+from pastewright.link.left_out import chosen, height_of_ways_mm
 from pastewright.link.owner import SWITCH_MET, Owner, connect
 from pastewright.link.port import NOBODY_ELSES
 from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Send, Started, Swept, deposit_units
@@ -98,9 +99,12 @@ class Laying:
         def mark(sent: Send) -> None:
             journal.mark(number, sent, now_s=unix_s())
 
+        def rescue(why: str) -> bool:
+            return owner.safe(why, above_mm=height_of_ways_mm(job, owner.bench.travel_z_mm))
+
         try:
             with self._watch(job, run) as (view, ask):
-                conduct(run, owner.port, record, wishes=ask, show=view, rescue=owner.safe, mark=mark)
+                conduct(run, owner.port, record, wishes=ask, show=view, rescue=rescue, mark=mark)
         except RecordLostError as error:
             raise one_error(
                 f"{error}; the run ended as {run.phase} ({run.why}), with {counted(len(run.done), 'deposit')} laid",

@@ -4,9 +4,9 @@ from pathlib import Path
 
 from pastewright.counting import counted
 from pastewright.link.conduct import unix_s
-from pastewright.link.job import in_air
 from pastewright.link.journal import open_existing
 from pastewright.link.journal_rows import DepositState
+from pastewright.link.left_out import in_air
 from pastewright.link.port import check_port
 from pastewright.profile.read import read_profile
 from pastewright.records.kinds import ProgramKind

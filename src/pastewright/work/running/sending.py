@@ -10,8 +10,9 @@ from pastewright.link.barrels import BarrelEvent, enter
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.companions import Companion, companion_of, job_of, read_companion
 from pastewright.link.conduct import unix_s
-from pastewright.link.job import ProgramJob, in_air
+from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
+from pastewright.link.left_out import in_air
 from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
 from pastewright.link.run import deposit_units
