@@ -79,8 +79,10 @@ def test_no_travel_of_the_written_program_crosses_a_zone_below_its_top(board):
             here.update({word[0]: float(word[1:]) for word in words[1:] if word[0] in "XYZ"})
             ways.append((before, dict(here)))
     first = next(n for n, (a, b) in enumerate(ways) if (a["X"], a["Y"]) != (b["X"], b["Y"])) + 1
-    hit = {each.name: 0 for each in blocked_on(parse_job(text, "job.toml"), plan.placements)}
-    for each in blocked_on(parse_job(text, "job.toml"), plan.placements):
+    hit = {
+        each.name: 0 for each in blocked_on(parse_job(text, "job.toml"), plan.placements, plan.board.size_mm)
+    }
+    for each in blocked_on(parse_job(text, "job.toml"), plan.placements, plan.board.size_mm):
         for a, b in ways[first:]:
             way = shapely.LineString([(a["X"], a["Y"]), (b["X"], b["Y"])])
             low = min(a["Z"], b["Z"]) < (np.inf if each.top_z_mm is None else each.top_z_mm)
@@ -93,7 +95,7 @@ def test_without_the_zone_the_same_check_finds_crossings(board):
     job = parse_job(
         '[[zone]]\nname = "post"\nx_from_mm = 20\nx_to_mm = 30\ny_from_mm = 18\ny_to_mm = 30\n', "job.toml"
     )
-    (post,) = blocked_on(job, plain.placements)
+    (post,) = blocked_on(job, plain.placements, plain.board.size_mm)
     moves = [move for move in plain.motions.moves if move.step is Step.TRAVEL]
     lines = [shapely.LineString([(a.x_mm, a.y_mm), (b.x_mm, b.y_mm)]) for a, b in pairwise(moves)]
     assert any(line.intersects(post.area) for line in lines)

@@ -145,7 +145,8 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
 
 def _leads_round(plan: PlanRecord, full_mm: float) -> bool:
     """Whether a zone of the plan stands higher than the program ever goes by itself, or has no top at all."""
-    highest = max(_highest_mm(one) for one in plan.placement.boards)
+    others = [one.highest_mm for one in plan.placement.neighbours if one.highest_mm is not None]
+    highest = max([*map(_highest_mm, plan.placement.boards), *others])
     return any(zone.height_mm is None or highest + zone.height_mm > full_mm for zone in plan.placement.zones)
 
 

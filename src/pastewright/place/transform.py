@@ -210,10 +210,29 @@ class Wipe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Neighbour:
-    """A board that lies there and is not in this program: skipped, or in another one; its corners [mm, machine]."""
+    """A board that lies there and is not in this program: skipped, or in another one; its corners [mm, machine].
+
+    `highest_mm` is the highest place of its surface [mm, machine], None where nobody measured it.
+    """
 
     name: str
     corners_mm: tuple[Point, ...]
+    highest_mm: float | None = None
+
+    def board_map(self, size_mm: Point) -> Affine | None:
+        """Return the map from the board's coordinates to the machine's; None where its corners are not those of a board."""
+        width, height = size_mm
+        if len(self.corners_mm) != 4 or width <= 0 or height <= 0:
+            return None
+        (x0, y0), (x1, y1), _, (x3, y3) = self.corners_mm
+        return Affine(
+            xx=(x1 - x0) / width,
+            yx=(y1 - y0) / width,
+            xy=(x3 - x0) / height,
+            yy=(y3 - y0) / height,
+            x_mm=x0,
+            y_mm=y0,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,7 +97,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     layout = layout_of_plan(plan)
     there = located(layout, placements_of_plan(plan))
     zones = zones_of_plan(plan)
-    blocked = blocked_by(zones, there.placements)
+    blocked = blocked_by(zones, there.placements, plan.board.size_mm)
     # A touch-up is laid among paste that its own plan does not list: every travel goes at full height.
     floor = None if plan.kind is ProgramKind.TOUCH_UP else floor_of_plan(plan, blocked)
     motions = around(motions_over(there, _tour(plan, there), bench, floor=floor), blocked, bench)
@@ -139,7 +139,8 @@ def placements_of_plan(plan: PlanRecord) -> Placements:
         if wipe is None
         else Wipe(from_mm=wipe.from_mm, to_mm=wipe.to_mm, z_mm=wipe.z_mm, strokes=wipe.strokes),
         neighbours=tuple(
-            Neighbour(name=other.name, corners_mm=other.corners_mm) for other in places.neighbours
+            Neighbour(name=other.name, corners_mm=other.corners_mm, highest_mm=other.highest_mm)
+            for other in places.neighbours
         ),
     )
 

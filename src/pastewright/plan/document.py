@@ -17,7 +17,7 @@ from pastewright.materials.model import Paste
 from pastewright.motion.aside import strips_mm
 from pastewright.motion.bound import least_time_s
 from pastewright.motion.model import Motions
-from pastewright.place.transform import Placements, on_bed
+from pastewright.place.transform import Neighbour, Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
 from pastewright.plan.rings import PLACE_DIGITS, rings_of
 from pastewright.plan.tolerances import tolerance_cells
@@ -114,10 +114,7 @@ def plan_record(
             travel_z_mm=round(max(move.z_mm for move in motions.moves), 6),
             strips=tuple(StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips),
             park_mm=_place((profile.bed.park_x_mm, profile.bed.park_y_mm)),
-            neighbours=tuple(
-                NeighbourRecord(name=other.name, corners_mm=tuple(map(_place, other.corners_mm)))
-                for other in where.neighbours
-            ),
+            neighbours=tuple(map(_neighbour_record, where.neighbours)),
             zones=tuple(
                 ZoneRecord(
                     name=zone.name,
@@ -359,6 +356,11 @@ def _deposit(deposit: Deposit, program: Program) -> DepositRecord:
         height_mm=_size_mm(deposit.height_mm),
         line=program.deposit_lines.get(deposit.index, 0),
     )
+
+
+def _neighbour_record(other: Neighbour) -> NeighbourRecord:
+    corners = tuple(map(_place, other.corners_mm))
+    return NeighbourRecord(name=other.name, corners_mm=corners, highest_mm=other.highest_mm)
 
 
 def _place(point_mm: tuple[float, float]) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from fnmatch import fnmatchcase
 import numpy as np
 from shapely.geometry import Polygon
 
-from pastewright.board.model import Board
+from pastewright.board.model import Board, Point
 from pastewright.job.model import Job, LayTurn, Zone, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
@@ -58,18 +58,28 @@ def turns_of(job: Job, board: Board) -> dict[str, LayTurn]:
     return {pad.id: job.turn_of(pad.ref) for pad in board.pads}
 
 
-def blocked_on(job: Job, placements: Placements) -> tuple[Blocked, ...]:
+def blocked_on(job: Job, placements: Placements, size_mm: Point) -> tuple[Blocked, ...]:
     """Return the zones of a job on every board; see `blocked_by`."""
-    return blocked_by(job.zones, placements)
+    return blocked_by(job.zones, placements, size_mm)
 
 
-def blocked_by(zones: Sequence[Zone], placements: Placements) -> tuple[Blocked, ...]:
-    """Return the zones of every board where they lie in machine coordinates, heights above their board."""
+def blocked_by(zones: Sequence[Zone], placements: Placements, size_mm: Point) -> tuple[Blocked, ...]:
+    """Return the zones of every board where they lie in machine coordinates, heights above their board.
+
+    What stands on a board stands there also where the board is skipped, or in another program of the tray; where nobody
+    measured its height, the highest of the others counts.
+    """
     found: list[Blocked] = []
-    for placed in placements.boards:
-        for zone in zones:
-            corners = placed.affine.apply(np.array(zone_box(zone).exterior.coords[:4]))
-            surface = float(placed.surface.heights_mm(corners).max())
+    for zone in zones:
+        box = np.array(zone_box(zone).exterior.coords[:4])
+        there = [(placed.affine.apply(box), placed.surface) for placed in placements.boards]
+        tops = [(corners, float(surface.heights_mm(corners).max())) for corners, surface in there]
+        highest = max(surface for _, surface in tops)
+        for other in placements.neighbours:
+            where = other.board_map(size_mm)
+            if where is not None:
+                tops.append((where.apply(box), highest if other.highest_mm is None else other.highest_mm))
+        for corners, surface in tops:
             found.append(
                 Blocked(
                     name=zone.name,

@@ -188,7 +188,7 @@ def decide_prepared(
     board, layout = prepared.board, prepared.layout
     where = placements or on_bed(profile.bed)
     on_stage("order")
-    zones = blocked_on(job, where)
+    zones = blocked_on(job, where, board.size_mm)
     profile = with_strip(profile, where, board.size_mm, zones)
     there = located(layout, where)
     levels = levels_of(there.layout.deposits, profile)

@@ -4,7 +4,7 @@ Boards are copied whole, so that every later stage sees one long list of deposit
 A barrel is refilled between programs, so never in the middle of a board.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -89,15 +89,19 @@ def _part(placements: Placements, begin: int, end: int, size_mm: Point) -> Place
     """Return some of the boards, the others as their neighbours."""
     boards = placements.boards
     others = tuple(
-        Neighbour(name=board.name, corners_mm=tuple(map(_point, corners_mm(size_mm, board.affine).tolist())))
+        Neighbour(
+            name=board.name,
+            corners_mm=tuple(map(_point, (corners := corners_mm(size_mm, board.affine)).tolist())),
+            highest_mm=board.surface.highest_mm((*_point(corners.min(axis=0)), *_point(corners.max(axis=0)))),
+        )
         for board in (*boards[:begin], *boards[end:])
     )
     return replace(placements, boards=boards[begin:end], neighbours=(*placements.neighbours, *others))
 
 
-def _point(pair: list[float]) -> Point:
+def _point(pair: Sequence[float]) -> Point:
     x, y = pair
-    return x, y
+    return float(x), float(y)
 
 
 def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:

@@ -121,6 +121,15 @@ class ReadKeepOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReadNeighbour:
+    """A board that lies there and is not in the program: its corners, and its highest place [mm, machine] where known."""
+
+    name: str
+    corners_mm: tuple[Point, ...]
+    highest_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadTray:
     """The boards of a plan and what lies beside them: strips, wiping pad, park place, other boards by their corners.
 
@@ -131,7 +140,7 @@ class ReadTray:
     strips: tuple[Line, ...] = ()
     wipe: WipePlace | None = None
     park_mm: Point | None = None
-    neighbours: tuple[tuple[str, tuple[Point, ...]], ...] = ()
+    neighbours: tuple[ReadNeighbour, ...] = ()
     zones: tuple[ReadKeepOut, ...] = ()
 
 
@@ -201,7 +210,10 @@ def tray_of_plan(places: PlacesRecord, size_mm: Point, problems: list[str]) -> R
         boards=boards,
         strips=tuple((strip.from_mm, strip.to_mm) for strip in places.strips),
         park_mm=places.park_mm,
-        neighbours=tuple((other.name, other.corners_mm) for other in places.neighbours),
+        neighbours=tuple(
+            ReadNeighbour(name=other.name, corners_mm=other.corners_mm, highest_mm=other.highest_mm)
+            for other in places.neighbours
+        ),
         zones=tuple(
             ReadKeepOut(
                 name=zone.name,

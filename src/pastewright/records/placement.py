@@ -100,6 +100,9 @@ class NeighbourRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     name: str
     corners_mm: Annotated[tuple[Pair, ...], Meta(min_length=3)]
+    highest_mm: Annotated[
+        Length | None, Meta(description="Highest place of its surface [mm, machine]; null: not measured.")
+    ] = None
 
 
 class ZoneRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

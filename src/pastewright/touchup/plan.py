@@ -74,7 +74,7 @@ def touch_up(
     there = located(layout, placements)
     levels = levels_of(there.layout.deposits, bench)
     tour = placed_tour(there, bench, {}, levels.classes)
-    blocked = blocked_by(zones_of_plan(plan), there.placements)
+    blocked = blocked_by(zones_of_plan(plan), there.placements, plan.board.size_mm)
     motions = around(motions_over(there, tour, bench, levels), blocked, bench)
     program = write_program(motions, bench, header_of_plan(wanted, bench, motions), labels_of(layout))
     record = structs.replace(

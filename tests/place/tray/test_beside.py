@@ -1,5 +1,6 @@
 """Strip, wiping pad, park place and zones: beside every board, by the planner's choice and by the judge's own geometry."""
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -193,6 +194,58 @@ def test_the_judge_finds_travel_through_a_zone_below_its_top_and_none_above_it(p
         assert ("in a keep-out zone" in kinds(found)) is bad
     elsewhere = {**box, "x_from_mm": 300.0, "x_to_mm": 310.0}
     assert judged(plain, zones=(ZoneRecord(**elsewhere, height_mm=None),)).ok
+
+
+SKIPPED = ((45.0, 140.0), (75.0, 140.0), (75.0, 160.0), (45.0, 160.0))
+"""On the straight way from a board at (100, 100) to the park place at (10, 200), and marked bad."""
+
+
+def over_the_skipped_board(program, box):
+    """Heights at which the tip is over a box (x0, x1, y0, y1), by the program's own words, looked at each 0.1 mm."""
+    here, heights = [0.0, 0.0, 0.0], []
+    for line in program.splitlines():
+        words = dict(re.findall(r"([XYZ])([-\d.]+)", line.split(";")[0]))
+        if not line.startswith(("G0", "G1")) or not words:
+            continue
+        there = [float(words.get(letter, value)) for letter, value in zip("XYZ", here, strict=True)]
+        steps = max(int(np.hypot(there[0] - here[0], there[1] - here[1]) / 0.1), 1)
+        for x, y, z in np.linspace(here, there, steps + 1):
+            if box[0] < x < box[1] and box[2] < y < box[3]:
+                heights.append(z)
+        here = there
+    return heights
+
+
+@pytest.mark.parametrize("height", [8.0, None], ids=["with a top", "without a top"])
+def test_what_stands_on_a_board_stands_there_also_where_the_board_is_skipped(small, profile, height):
+    where = lying(affine(shift_mm=(100, 100)), neighbours=(Neighbour(name="bad", corners_mm=SKIPPED),))
+    text = "[[zone]]\nname = 'coil'\nx_from_mm = 2\nx_to_mm = 28\ny_from_mm = 17\ny_to_mm = 19\nmargin_mm = 0.1\n"
+    job = parse_job(text + ("" if height is None else f"height_mm = {height}\n"), "job.toml")
+    plan = make_plan(small, profile, placements=where, job=job)
+    assert plan.verdict.ok, plan.verdict.findings[:3]
+    box = (47.0, 73.0, 157.0, 159.0)
+    heights = over_the_skipped_board(plan.program.text, box)
+    assert all(height is not None and z >= 20.0 + height for z in heights)
+    # Without the board there, or what stands on it, the way is straight, and the judge knows.
+    plain = make_plan(small, profile, placements=lying(affine(shift_mm=(100, 100))))
+    assert min(over_the_skipped_board(plain.program.text, box)) == 22.0
+    there = judged(
+        plain,
+        neighbours=(NeighbourRecord(name="bad", corners_mm=SKIPPED),),
+        zones=plan.record.placement.zones,
+    )
+    assert "in a keep-out zone" in kinds(there)
+
+
+def test_ways_keep_the_clearance_above_a_higher_board_that_is_not_in_the_program(small, profile):
+    other = Neighbour(name="2", corners_mm=SKIPPED, highest_mm=21.5)
+    where = lying(affine(shift_mm=(100, 100)), neighbours=(other,))
+    plan = make_plan(small, profile, placements=where)
+    assert plan.verdict.ok, plan.verdict.findings[:3]
+    assert min(over_the_skipped_board(plan.program.text, (45.0, 75.0, 140.0, 160.0))) == 23.5
+    plain = make_plan(small, profile, placements=lying(affine(shift_mm=(100, 100))))
+    higher = (NeighbourRecord(name="2", corners_mm=SKIPPED, highest_mm=21.5),)
+    assert "low travel" in kinds(judged(plain, neighbours=higher))
 
 
 coordinates = st.tuples(st.floats(-20, 20), st.floats(-20, 20))

@@ -37,9 +37,11 @@ class Located:
     def travel_z_mm(self, bed: Bed) -> float:
         """Return the height of every travel [mm, machine]: the clearance above bed and highest point pasted.
 
-        Of a board that was probed, its surface counts over all its mesh, pasted or not.
+        Of a board that was probed, its surface counts over all its mesh, pasted or not; of one that is not in this program
+        its highest place, since ways may lead over it.
         """
         highest = [bed.board_z_mm, *(max(ground) for ground in self.ground_mm)]
+        highest += [other.highest_mm for other in self.placements.neighbours if other.highest_mm is not None]
         for board in self.placements.boards:
             mesh = board.surface.mesh
             if mesh is not None:

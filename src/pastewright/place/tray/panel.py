@@ -83,7 +83,14 @@ def place_tray(
             settle=tray.settle,
             strip_step_mm=tray.strip_step_mm,
             wipe=tray.wipe,
-            neighbours=tuple(Neighbour(name=name, corners_mm=four) for name, four in skipped.items()),
+            neighbours=tuple(
+                Neighbour(
+                    name=name,
+                    corners_mm=four,
+                    highest_mm=None if panel is None else panel.surface.highest_mm(box_of(four)),
+                )
+                for name, four in skipped.items()
+            ),
         ),
         skipped=skipped,
         registrations=registrations,

@@ -69,13 +69,16 @@ def paste_run(
 
 
 def travel_z_mm(boards: tuple[BoardPlace, ...], expected: Expected, profile: Profile) -> float:
-    """Return the height of travels [mm, machine]: the clearance above the bed's height, or the highest place pasted."""
+    """Return the height of travels [mm, machine]: the clearance above bed, highest place pasted, and boards beside."""
     highest = profile.bed.board_z_mm
     for number, board in enumerate(boards):
         points = [
             point for deposit in expected.deposits if deposit.board == number for point in deposit.points_mm
         ]
         highest = max(highest, board.highest_mm(np.array(points, dtype=np.float64).reshape(-1, 2)))
+    highest = max(
+        [highest, *(other.highest_mm for other in expected.tray.neighbours if other.highest_mm is not None)]
+    )
     return highest + profile.bed.clearance_mm
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pastewright.readback.judge.evidence import CaseFile
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM
 from pastewright.readback.model import Finding, FindingKind
-from pastewright.readback.placed import BoardPlace, Line, ReadKeepOut, on_way, strip_lines
+from pastewright.readback.placed import FLAT, BoardPlace, Line, ReadGround, ReadKeepOut, on_way, strip_lines
 
 Floats = NDArray[np.float64]
 
@@ -90,7 +90,7 @@ def out_of_zones(seen: CaseFile) -> Iterator[Finding]:
     start, end = moves.start_mm[:, :3], moves.end_mm[:, :3]
     known = np.isfinite(start[:, :2]).all(axis=1) & np.isfinite(end[:, :2]).all(axis=1)
     lowest = np.fmin(start[:, 2], end[:, 2])
-    for board in seen.boards:
+    for board in (*seen.boards, *_neighbours(seen)):
         for zone in seen.expected.tray.zones:
             top = _top_mm(zone, board)
             low = known & ~(lowest >= top - HEIGHT_GRAIN_MM)
@@ -121,6 +121,33 @@ def out_of_zones(seen: CaseFile) -> Iterator[Finding]:
                 )
 
 
+def _neighbours(seen: CaseFile) -> Iterator[BoardPlace]:
+    """Yield the boards that are not in this program: what stands on all boards stands on them too.
+
+    A place (x, y) of the board is at c₀ + (c₁ − c₀)·x/width + (c₃ − c₀)·y/height. A board that nobody measured is taken
+    to be as high as the highest place of the others.
+    """
+    width, height = seen.boards[0].size_mm
+    if width <= 0 or height <= 0:
+        return
+    edges = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    highest = max(board.highest_mm(edges) for board in seen.boards)
+    for other in seen.expected.tray.neighbours:
+        if len(other.corners_mm) != 4:
+            continue
+        corners = np.array(other.corners_mm)
+        matrix = np.column_stack([(corners[1] - corners[0]) / width, (corners[3] - corners[0]) / height])
+        if abs(np.linalg.det(matrix)) < FLAT:
+            continue
+        yield BoardPlace(
+            name=other.name,
+            matrix=matrix,
+            shift_mm=corners[0],
+            size_mm=(width, height),
+            ground=ReadGround(z_mm=highest if other.highest_mm is None else other.highest_mm),
+        )
+
+
 def _top_mm(zone: ReadKeepOut, board: BoardPlace) -> float:
     if zone.height_mm is None:
         return inf
@@ -137,14 +164,14 @@ def _boards(seen: CaseFile) -> Iterator[tuple[str, Floats]]:
         if width > 0 and height > 0:
             corners = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
             yield (f"board {board.name}" if several else "the board"), board.to_machine(corners)
-    for name, four in seen.expected.tray.neighbours:
-        yield f"board {name}", np.array(four)
+    for other in seen.expected.tray.neighbours:
+        yield f"board {other.name}", np.array(other.corners_mm)
 
 
 def _touched(line: Line, half_mm: float, seen: CaseFile) -> Iterator[str]:
     zones = (
         (f"the zone {zone.name!r}", _zone_corners(zone, board))
-        for board in seen.boards
+        for board in (*seen.boards, *_neighbours(seen))
         for zone in seen.expected.tray.zones
     )
     for name, corners in chain(_boards(seen), zones):
