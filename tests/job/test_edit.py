@@ -6,8 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pastewright.job.edit import DoseWish, JobWish, changed_lines, with_fitted, with_turn, with_wish
-from pastewright.job.model import LayTurn
+from pastewright.job.edit import (
+    DoseWish,
+    JobWish,
+    Whom,
+    changed_lines,
+    with_fitted,
+    with_form,
+    with_turn,
+    with_wish,
+)
+from pastewright.job.model import LaidAs, LayTurn
 from pastewright.job.read import parse_job
 from pastewright.problems import InputError
 
@@ -111,3 +120,18 @@ def test_any_wishes_leave_a_job_with_the_last_of_each(wishes):
     assert [replace(zone, line=0) for zone in job.zones] == [
         replace(zone, line=0) for zone in parse_job(TEXT, "job.toml").zones
     ]
+
+
+def test_a_wish_how_to_lay_is_written_changed_and_taken_back():
+    part, pin = Whom(ref="U2"), Whom(ref="U2", pin="4")
+    once = with_form(with_form(TEXT, part, LaidAs.DOTS), pin, LaidAs.BEAD)
+    told = [(wish.ref, wish.pin, str(wish.laid_as)) for wish in parse_job(once, "job.toml").forms]
+    assert told == [
+        ("U2", "4", "bead"),
+        ("U2", "", "dots"),
+    ]  # the pin first, since the first that meets decides
+    twice = with_form(once, pin, LaidAs.ALONE)
+    assert signs(once, twice) == [("-", 'as = "bead"'), ("+", 'as = "alone"')]
+    back = with_form(with_form(twice, pin, None), part, None)
+    assert parse_job(back, "job.toml").forms == ()
+    assert 'ref = "C*"  # all of them' in back

@@ -36,6 +36,13 @@ volume_ul = 0.05
 [[pad]]
 id = "U1-4"
 skip = true
+[[lay]]
+ref = "C1?"
+pin = "1"
+as = "bead"
+[[lay]]
+id = "U1-3"
+as = "alone"
 [[zone]]
 name = "clamp"
 x_from_mm = 0
@@ -57,6 +64,10 @@ def test_a_whole_job_is_read():
     assert job.side is Side.BOTTOM
     assert job.not_fitted == ("R5", "C1*")
     assert [rule.scale or rule.coverage for rule in job.rules] == [0.8, 0.5]
+    assert [(wish.ref, wish.pin, wish.pad_id, str(wish.laid_as)) for wish in job.forms] == [
+        ("C1?", "1", "", "bead"),
+        ("", "", "U1-3", "alone"),
+    ]
     assert (job.rules[0].file, job.rules[0].line) == ("job.toml", 8)
     assert [(pad.pad_id, pad.volume_ul, pad.skip) for pad in job.pads] == [
         ("U1-3", 0.05, False),
@@ -124,8 +135,8 @@ def test_a_new_job_is_sound_and_changes_nothing(tmp_path, side):
     text = job_text(read_board(tmp_path, Ask(side=side)), for_one_side=True)
     job = parse_job(text, "job.toml")
     assert job.side is side
-    assert (job.not_fitted, job.rules, job.pads, job.zones, job.first) == (
-        NO_JOB.not_fitted, NO_JOB.rules, NO_JOB.pads, NO_JOB.zones, NO_JOB.first)  # fmt: skip
+    assert (job.not_fitted, job.rules, job.pads, job.forms, job.zones, job.first) == (
+        NO_JOB.not_fitted, NO_JOB.rules, NO_JOB.pads, NO_JOB.forms, NO_JOB.zones, NO_JOB.first)  # fmt: skip
     assert "Parts: " in text
 
 
@@ -142,7 +153,7 @@ def test_its_remarks_become_a_sound_job_when_filled_in(tmp_path):
         elif not line.startswith("#"):
             kept.append(line)
     job = parse_job("\n".join(kept), "job.toml")
-    assert (len(job.rules), len(job.pads), len(job.zones)) == (1, 1, 1)
+    assert (len(job.rules), len(job.pads), len(job.forms), len(job.zones)) == (1, 1, 1, 1)
 
 
 def test_the_job_beside_a_design_is_found(tmp_path: Path):
@@ -161,3 +172,16 @@ def test_a_file_that_is_no_job_is_refused(tmp_path: Path):
     (tmp_path / "job.toml").write_bytes(b"side = \xff")
     with pytest.raises(InputError, match="UTF-8"):
         read_job(tmp_path / "job.toml")
+
+
+@pytest.mark.parametrize(
+    "row", ['as = "dots"', 'ref = "C1"\nid = "C1-1"\nas = "dots"', 'pin = "1"\nas = "dots"']
+)
+def test_a_wish_how_to_lay_speaks_of_a_part_or_of_a_pad(row):
+    assert any("speaks of" in words for words in refused(f"[[lay]]\n{row}\n"))
+    assert any("as" in words for words in refused('[[lay]]\nref = "C1"\nas = "blob"\n'))
+
+
+def test_a_pad_without_names_is_met_by_its_id_alone():
+    (wish,) = parse_job('[[lay]]\nref = "*"\nas = "dots"\n', "job.toml").forms
+    assert wish.meets("C1-1", "C1", "1") and not wish.meets("P0007", "", "")

@@ -98,14 +98,21 @@ def test_of_a_tray_every_board_is_seen_where_the_first_one_has_it():
     assert len(other["lands"]) == sum(bool(pad.deposits and pad.land_mm) for pad in record.pads)
 
 
-def test_pads_are_found_by_words_and_by_dose(plan_tab):
+def test_pads_are_found_by_words_and_by_dose(plan_tab, planned):
     rows = plan_tab.locator(".pads tbody tr")
     find = plan_tab.get_by_label("Find by part, net, reason, or dose in µL")
     find.fill("R1")
     expect(rows.first).to_contain_text("R1")
     find.fill(">1")
     for words in rows.all_inner_texts():
-        assert float(words.split("\t")[2]) > 1
+        assert float(words.split("\t")[1]) > 1
+    record = read_plan(planned.folder / "paste-plan-top" / "plan.json")
+    dose_ul = next(pad.target_ul for pad in record.pads if pad.id == "R1-1")
+    alike = sum(round(pad.target_ul, 3) == round(dose_ul, 3) for pad in record.pads)
+    for typed in (f"{dose_ul:.3f}", f"= {dose_ul:.3f} µL", f"{dose_ul:.3f}-{dose_ul:.3f}".replace(".", ",")):
+        find.fill(typed)
+        expect(rows).to_have_count(alike)
+    expect(rows.first).to_contain_text("±")
     find.fill("nothing is called so")
     expect(rows).to_have_count(0)
 
@@ -128,6 +135,12 @@ def test_a_wish_is_shown_written_planned_and_compared(plan_tab, planned):
     plan_tab.get_by_label("Find by part, net, reason, or dose in µL").fill("C1-1")
     plan_tab.get_by_role("button", name="C1-1", exact=True).click()
     plan_tab.get_by_text("Wish something else").click()
+    plan_tab.get_by_label("What is wished").select_option("laid as a bead")
+    plan_tab.get_by_label("For whom").select_option("part")
+    plan_tab.get_by_role("button", name="Show what would change").click()
+    expect(plan_tab.locator(".lines .plus", has_text='as = "bead"')).to_have_count(1)
+    expect(plan_tab.locator(".lines .plus", has_text="pin =")).to_have_count(0)
+    plan_tab.get_by_label("For whom").select_option("pad")
     plan_tab.get_by_label("What is wished").select_option("volume_ul")
     plan_tab.get_by_label("How much").fill("0.2")
     plan_tab.get_by_role("button", name="Show what would change").click()

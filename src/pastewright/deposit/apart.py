@@ -9,7 +9,7 @@ What remains is told with the one change that would mend it: a finer tip, or the
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import dist, hypot
@@ -55,6 +55,8 @@ class Yielding:
     targets_ul: Sequence[float]
     limits: FormLimits
     gap_mm: float
+    kept: Collection[int] = ()
+    """Pads whose form is wished: they may move and get less, and stay what they are."""
 
 
 def kept_apart(
@@ -178,7 +180,7 @@ def _inwards(index: int, own: LaidPad, presses: Sequence[Press], yielding: Yield
 def _narrower(index: int, own: LaidPad, presses: Sequence[Press], yielding: Yielding) -> LaidPad | None:
     """Another form of the same dose that reaches less far across the land."""
     frame, choice = own.parts[0]
-    if choice.form not in PLAIN or frame.fill < RECTANGLE_FILL or choice.warnings:
+    if index in yielding.kept or choice.form not in PLAIN or frame.fill < RECTANGLE_FILL or choice.warnings:
         return None
     sideways = [
         press for press in presses if abs(_local(frame, press.away)[1]) > abs(_local(frame, press.away)[0])

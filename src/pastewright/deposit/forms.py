@@ -16,6 +16,7 @@ from pastewright.deposit.beads import serpentine, straight_bead
 from pastewright.deposit.grids import grid_of_dots, widest_grid
 from pastewright.deposit.limits import FormChoice, FormLimits, finer_tip
 from pastewright.deposit.nearest import nearest_form
+from pastewright.records.kinds import DepositKind
 
 
 def choose(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
@@ -29,14 +30,30 @@ def choose(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits
 
 def attempt(long_mm: float, short_mm: float, volume_ul: float, limits: FormLimits) -> FormChoice:
     """Return the form for a dose on a land, without advice about other tips."""
+    choice = whole_dose(long_mm, short_mm, volume_ul, limits)
+    return choice or nearest_form(long_mm, short_mm, volume_ul, replace(limits, tall_mm=inf, spread=inf))
+
+
+def whole_dose(
+    long_mm: float,
+    short_mm: float,
+    volume_ul: float,
+    limits: FormLimits,
+    kinds: frozenset[DepositKind] = frozenset(DepositKind),
+) -> FormChoice | None:
+    """Return the first form of these kinds of deposits that holds a whole dose; None where there is none."""
     careless = replace(limits, tall_mm=inf, spread=inf)
     for care, grid in (
         (limits, grid_of_dots),
         (replace(limits, spread=inf), widest_grid),
         (careless, grid_of_dots),
     ):
-        for form in (grid, straight_bead, serpentine):
-            choice = form(long_mm, short_mm, volume_ul, care)
+        for kind, form in (
+            (DepositKind.DOT, grid),
+            (DepositKind.BEAD, straight_bead),
+            (DepositKind.BEAD, serpentine),
+        ):
+            choice = form(long_mm, short_mm, volume_ul, care) if kind in kinds else None
             if choice is not None:
                 return choice
-    return nearest_form(long_mm, short_mm, volume_ul, careless)
+    return None

@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from types import MappingProxyType
 
 from pastewright.board.model import Board, Pad, PadKind
 from pastewright.deposit.apart import Yielding, kept_apart, mend_words
@@ -20,7 +21,9 @@ from pastewright.deposit.model import Deposit, DepositKind, Layout, PadPlan, Sha
 from pastewright.deposit.notes import board_warnings, nets_of, note_bridges
 from pastewright.deposit.rows import RowBead, Single, find_rows
 from pastewright.deposit.singly import Chooser, lay_singly
+from pastewright.deposit.wished import KINDS, as_wished, rowless
 from pastewright.dose.model import Dose
+from pastewright.job.model import FormWish, LaidAs
 from pastewright.materials.model import Paste, Tip
 from pastewright.profile.model import DepositSettings, Tuning
 from pastewright.records.kinds import Form
@@ -34,8 +37,11 @@ def lay(
     paste: Paste,
     tuning: Tuning,
     settings: DepositSettings,
+    wishes: Mapping[int, FormWish] = MappingProxyType({}),
 ) -> Layout:
     """Return the deposits of a board; `doses` are those of its pads, in order (else ValueError).
+
+    `wishes` say of pads (by their place in the board) how they are to be laid.
 
     Volumes of a pad's shares add up to its planned volume; what was trimmed, raised, cannot be done or may bridge
     is told in the pad's warnings.
@@ -44,7 +50,7 @@ def lay(
         raise ValueError("doses are not those of the board's pads, in order")
     bench = limits(tip=tip, paste=paste, tuning=tuning, settings=settings)
     chooser = Chooser(bench)
-    laid = lay_singly(board, doses, chooser)
+    laid = as_wished(lay_singly(board, doses, chooser), wishes, board, doses, bench)
     lands = [pad.land for pad in board.pads]
     singles = [
         Single(
@@ -56,13 +62,15 @@ def lay(
         )
         for index, own in laid.items()
         if len(own.parts) == 1 and board.pads[index].kind is PadKind.SURFACE and not board.pads[index].path_mm
+        if index not in wishes or wishes[index].laid_as is LaidAs.ROW
     ]
-    rows = find_rows(singles, lands, settings=settings, limits=bench)
+    rows = find_rows(singles, lands, settings=settings, limits=bench, wished=frozenset(wishes))
     yielding = Yielding(
         pads=board.pads,
         targets_ul=[dose.target_ul for dose in doses],
         limits=bench,
         gap_mm=settings.bridge_gap_mm,
+        kept=frozenset(index for index, wish in wishes.items() if wish.laid_as in KINDS),
     )
 
     last: list[tuple[Mapping[int, LaidPad], tuple[list[Deposit], list[PadPlan]]]] = []
@@ -84,6 +92,8 @@ def lay(
     notes: dict[int, list[str]] = defaultdict(list)
     for index, words in rows.refused.items():
         notes[index].append(words)
+    for index in rowless(wishes, plans):
+        notes[index].append("wished in a bead across its row, and stands in no row that can be laid so")
     bridges = note_bridges(
         board, lands, deposits, notes, settings, mend=partial(mend_words, laid=laid, yielding=yielding)
     )

@@ -79,15 +79,25 @@ class Rows:
 
 
 def find_rows(
-    singles: Sequence[Single], lands: Sequence[Polygon], *, settings: DepositSettings, limits: FormLimits
+    singles: Sequence[Single],
+    lands: Sequence[Polygon],
+    *,
+    settings: DepositSettings,
+    limits: FormLimits,
+    wished: frozenset[int] = frozenset(),
 ) -> Rows:
-    """Return the rows that need one bead; `lands` are those of all pads of the board, in its order."""
+    """Return the rows that need one bead, and those with a pad that is `wished` in one (by its place in the board).
+
+    `lands` are those of all pads of the board, in its order.
+    """
     rows: list[RowBead] = []
     laid = _LaidRows(settings)
     refused: dict[int, str] = {}
     tree: shapely.STRtree | None = None
     for run in sorted(_runs(singles), key=lambda run: min(single.index for single in run)):
         why = _why(run, settings)
+        if not why and any(single.index in wished for single in run):
+            why = "the job wishes it"
         if not why:
             continue
         if tree is None:

@@ -199,7 +199,7 @@ def _holes_in(areas: Sequence[Polygon], holes: Sequence[Hole]) -> dict[int, list
     """The holes that pierce each area, by the area's place."""
     if not holes or not areas:
         return {}
-    shapes = [_hole_shape(hole) for hole in holes]
+    shapes = [hole_shape(hole) for hole in holes]
     area, hole = shapely.STRtree(shapes).query(np.array(areas, dtype=object), predicate="intersects")
     found: dict[int, list[Polygon]] = defaultdict(list)
     for k, h in sorted(zip(area.tolist(), hole.tolist(), strict=True)):
@@ -207,7 +207,8 @@ def _holes_in(areas: Sequence[Polygon], holes: Sequence[Hole]) -> dict[int, list
     return found
 
 
-def _hole_shape(hole: Hole) -> Polygon:
+def hole_shape(hole: Hole) -> Polygon:
+    """Return the ground of a hole or slot [mm, board]."""
     at: PlanePoint = (hole.x_mm, hole.y_mm)
     path = LineString([at, hole.slot_to_mm]) if hole.slot_to_mm is not None else shapely.Point(at)
     shape: Polygon = path.buffer(hole.diameter_mm / 2)

@@ -13,7 +13,7 @@ from typing import Any, cast
 import tomlkit
 from tomlkit.items import AoT
 
-from pastewright.job.model import LayTurn
+from pastewright.job.model import LaidAs, LayTurn
 from pastewright.job.read import FILE_NAME, parse_job
 from pastewright.problems import one_error
 
@@ -33,6 +33,20 @@ class DoseWish(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Whom:
+    """The pads of a part, one of them (`pin`), or a pad without names (`pad_id`)."""
+
+    ref: str = ""
+    pin: str = ""
+    pad_id: str = ""
+
+    @property
+    def by_part(self) -> bool:
+        """Whether the file names it by its part; a name that would be a pattern is told by the pad's id."""
+        return bool(self.ref) and not any(mark in self.ref + self.pin for mark in PLAIN)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobWish:
     """A wish for the pads of a part, for one of them (`pin`), or for a pad without names (`pad_id`).
 
@@ -46,6 +60,11 @@ class JobWish:
     value: float | None = None
     note: str = ""
 
+    @property
+    def who(self) -> Whom:
+        """For whom it is."""
+        return Whom(ref=self.ref, pin=self.pin, pad_id=self.pad_id)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangedLine:
@@ -58,30 +77,27 @@ class ChangedLine:
 def with_wish(text: str, wish: JobWish) -> str:
     """Return a job's text ("" for none yet) with a wish for doses; `InputError` where it is no job then."""
     document = _document(text)
-    by_part = bool(wish.ref) and not any(mark in wish.ref + wish.pin for mark in PLAIN)
-    name = "rule" if by_part else "pad"
-    rows = cast("AoT", document.get(name) or tomlkit.aot())
-    own = [row for row in rows if _is_of(row, wish, by_part=by_part)]
-    for row in own[1:] if wish.what is not DoseWish.USUAL else own:
-        rows.remove(row)
-    if wish.what is not DoseWish.USUAL:
-        if own:
-            row = cast("MutableMapping[str, Any]", own[0])
-            for action in ACTIONS:
-                row.pop(action, None)
-        else:
-            row = tomlkit.table()
-            row.update(
-                {"ref": wish.ref, **({"pin": wish.pin} if wish.pin else {})}
-                if by_part
-                else {"id": wish.pad_id}
-            )
-            # A single pin goes before its whole part.
-            rows.insert(0 if wish.pin or not by_part else _after_pins(rows, wish.ref), row)
-        row[wish.what.value] = True if wish.what is DoseWish.SKIP else wish.value
-        if wish.note:
-            row["note"] = wish.note
-    _put(document, name, rows)
+    who = wish.who
+    name = "rule" if who.by_part else "pad"
+    if wish.what is DoseWish.USUAL:
+        _without_rows(document, name, who)
+        return _checked(document)
+    row = _row(document, name, who)
+    for action in ACTIONS:
+        row.pop(action, None)
+    row[wish.what.value] = True if wish.what is DoseWish.SKIP else wish.value
+    if wish.note:
+        row["note"] = wish.note
+    return _checked(document)
+
+
+def with_form(text: str, who: Whom, laid_as: LaidAs | None) -> str:
+    """Return a job's text with a wish how pads are laid; None takes it back."""
+    document = _document(text)
+    if laid_as is None:
+        _without_rows(document, "lay", who)
+    else:
+        _row(document, "lay", who)["as"] = laid_as.value
     return _checked(document)
 
 
@@ -137,24 +153,45 @@ def _checked(document: tomlkit.TOMLDocument) -> str:
     return text
 
 
-def _is_of(row: MutableMapping[str, Any], wish: JobWish, *, by_part: bool) -> bool:
-    """Tell whether a row speaks of just what the wish does, and of nothing narrower."""
-    if not by_part:
-        return bool(row.get("id") == wish.pad_id)
+def _row(document: tomlkit.TOMLDocument, name: str, who: Whom) -> MutableMapping[str, Any]:
+    """Return the one row of a list that speaks of just these pads, made where there is none."""
+    rows = cast("AoT", document.get(name) or tomlkit.aot())
+    own = [row for row in rows if _is_of(row, who)]
+    for row in own[1:]:
+        rows.remove(row)
+    if own:
+        return cast("MutableMapping[str, Any]", own[0])
+    row = tomlkit.table()
+    row.update(
+        {"ref": who.ref, **({"pin": who.pin} if who.pin else {})} if who.by_part else {"id": who.pad_id}
+    )
+    # A single pin goes before its whole part.
+    place = 0 if who.pin or not who.by_part else _after_pins(rows, who.ref)
+    rows.insert(place, row)
+    if name not in document:
+        document.append(name, rows)
+    return cast("MutableMapping[str, Any]", rows[place])
+
+
+def _without_rows(document: tomlkit.TOMLDocument, name: str, who: Whom) -> None:
+    rows = cast("AoT", document.get(name) or tomlkit.aot())
+    for row in [row for row in rows if _is_of(row, who)]:
+        rows.remove(row)
+    if not len(rows):
+        document.pop(name, None)
+
+
+def _is_of(row: MutableMapping[str, Any], who: Whom) -> bool:
+    """Tell whether a row speaks of just these pads, and of nothing narrower."""
+    if not who.by_part:
+        return bool(row.get("id") == who.pad_id)
     narrower = {"kind", "area_from_mm2", "area_to_mm2"} & row.keys()
-    return not narrower and row.get("ref", "") == wish.ref and row.get("pin", "") == wish.pin
+    return not narrower and row.get("ref", "") == who.ref and row.get("pin", "") == who.pin
 
 
 def _after_pins(rows: AoT, ref: str) -> int:
     pins = [n for n, row in enumerate(rows) if row.get("ref") == ref and row.get("pin")]
     return pins[-1] + 1 if pins else 0
-
-
-def _put(document: tomlkit.TOMLDocument, name: str, rows: AoT) -> None:
-    if not len(rows):
-        document.pop(name, None)
-    elif name not in document:
-        document.append(name, rows)
 
 
 def _without(names: str, ref: str) -> list[str]:

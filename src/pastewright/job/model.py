@@ -26,6 +26,32 @@ class LayTurn(StrEnum):
     LAST = "last"
 
 
+class LaidAs(StrEnum):
+    """How a dose is wished to be laid; each but `ROW` also keeps a pad out of a bead across a row."""
+
+    DOTS = "dots"
+    BEAD = "bead"
+    ALONE = "alone"
+    ROW = "row"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormWish:
+    """How the pads of a part (and pin), or the one with this id, are wished to be laid; `line` of the file, 0 without."""
+
+    laid_as: LaidAs
+    ref: str = ""
+    pin: str = ""
+    pad_id: str = ""
+    line: int = 0
+
+    def meets(self, pad_id: str, ref: str, pin: str) -> bool:
+        """Tell whether it speaks of a pad; a pad without names is met by its id only."""
+        if self.pad_id:
+            return pad_id == self.pad_id
+        return meets((self.ref,), ref) and (not self.pin or meets((self.pin,), pin))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Zone:
     """A box [mm, board] that the tip keeps out of. `height_mm` None: nothing passes over it at any height."""
@@ -55,6 +81,7 @@ class Job:
     not_fitted: Patterns = ()
     rules: tuple[DoseRule, ...] = ()
     pads: tuple[DoseRule, ...] = ()
+    forms: tuple[FormWish, ...] = ()
     zones: tuple[Zone, ...] = ()
     first: Patterns = ()
     last: Patterns = ()

@@ -45,6 +45,8 @@ def _examples(board: Board, refs: Sequence[str]) -> dict[str, object]:
         "rule.scale_percent": 90,
         "pad.id": pasted[0].id if pasted else "U1-3",
         "pad.volume_ul": 0.05,
+        "lay.ref": refs[0] if refs else "U1",
+        "lay.as": "alone",
         "zone.name": "clamp",
         "zone.x_from_mm": 0.0,
         "zone.x_to_mm": round(max(width / 10, 1.0), 2),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pastewright.board.model import Side
 from pastewright.job.limits import InspectionLimits
-from pastewright.job.model import Job, Patterns, Zone
+from pastewright.job.model import FormWish, Job, LaidAs, Patterns, Zone
 from pastewright.problems import InputError, Problem
 from pastewright.profile.build import dose_rule
 from pastewright.profile.keys import Section, section_named, sections_of
@@ -53,12 +53,13 @@ def parse_job(text: str, file: str) -> Job:
     """Return the job in `text`; `file` is the name that messages carry."""
     document, reader = opened(text, file, SECTIONS)
     tables = reader.tables(document)
-    rules, pads, zones = (reader.rows(document, name) for name in ("rule", "pad", "zone"))
+    rules, pads, forms, zones = (reader.rows(document, name) for name in ("rule", "pad", "lay", "zone"))
     values = Values(file=file, tables=tables, rules=rules)
     problems = [
         *reader.problems,
         *rule_problems(values),
         *_each(pads, values, _pad_problems),
+        *_each(forms, values, _form_problems),
         *_each(zones, values, _zone_problems),
         *_doubled(pads, values),
     ]
@@ -73,6 +74,7 @@ def parse_job(text: str, file: str) -> Job:
         not_fitted=_patterns(top.text("not_fitted")),
         rules=tuple(replace(dose_rule(rule, section="dose.rule"), file=Path(file).name) for rule in rules),
         pads=tuple(_pad(pad, file) for pad in pads),
+        forms=tuple(_form(form) for form in forms),
         zones=tuple(_zone(zone) for zone in zones),
         first=_patterns(order.text("first")),
         last=_patterns(order.text("last")),
@@ -101,6 +103,16 @@ def _pad(table: Table, file: str) -> DoseRule:
         note=table.text("note"),
         line=table.lines[""] or 0,
         file=Path(file).name,
+    )
+
+
+def _form(table: Table) -> FormWish:
+    return FormWish(
+        laid_as=LaidAs(table.text("as")),
+        ref=table.text("ref"),
+        pin=table.text("pin"),
+        pad_id=table.text("id"),
+        line=table.lines[""] or 0,
     )
 
 
@@ -134,6 +146,16 @@ def _pad_problems(pad: Table, values: Values) -> Iterator[Problem]:
             "",
             f"the pad {pad.text('id')} has {' and '.join(acting) if acting else 'nothing to do'}; it needs exactly one",
             "Give one of volume_ul, scale_percent or skip = true.",
+        )
+
+
+def _form_problems(form: Table, values: Values) -> Iterator[Problem]:
+    if bool(form.text("ref")) == bool(form.text("id")) or (form.text("pin") and not form.text("ref")):
+        yield values.problem(
+            form,
+            "",
+            "a [[lay]] speaks of a part, of pins of a part, or of one pad",
+            "Give ref, or ref and pin, or id.",
         )
 
 

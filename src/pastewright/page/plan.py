@@ -10,8 +10,17 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.job.edit import DoseWish, JobWish, changed_lines, with_fitted, with_turn, with_wish
-from pastewright.job.model import LayTurn
+from pastewright.job.edit import (
+    DoseWish,
+    JobWish,
+    Whom,
+    changed_lines,
+    with_fitted,
+    with_form,
+    with_turn,
+    with_wish,
+)
+from pastewright.job.model import LaidAs, LayTurn
 from pastewright.job.read import FILE_NAME, job_beside
 from pastewright.page.answers import done, given, number_of, ready_json, text_of
 from pastewright.page.board import asked_board
@@ -37,6 +46,10 @@ WHAT_IFS = (
     "barrel.fill_ml",
 )
 """What the what-if form offers, as far as the table of keys has it."""
+
+
+FORM_WISHES: dict[str, LaidAs | None] = {**{str(each): each for each in LaidAs}, "usual form": None}
+"""What the card of a pad calls a wish how it is laid."""
 
 
 class PlanRoom:
@@ -131,13 +144,16 @@ def wished(text: str, data: Mapping[str, Any]) -> str:
         return with_turn(text, ref, LayTurn(what))
     if what in ("fitted", "not fitted"):
         return with_fitted(text, ref, fitted=what == "fitted")
+    who = Whom(ref=ref, pin=text_of(data, "pin"), pad_id=text_of(data, "pad"))
+    if what in FORM_WISHES:
+        return with_form(text, who, FORM_WISHES[what])
     if what not in set(DoseWish):
         raise one_error(f"{what!r} is no wish")
     wish = JobWish(
         what=DoseWish(what),
-        ref=ref,
-        pin=text_of(data, "pin"),
-        pad_id=text_of(data, "pad"),
+        ref=who.ref,
+        pin=who.pin,
+        pad_id=who.pad_id,
         value=number_of(data, "value"),
         note=text_of(data, "note"),
     )

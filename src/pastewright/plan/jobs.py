@@ -11,7 +11,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Point
-from pastewright.job.model import Job, LayTurn, Zone, zone_box
+from pastewright.job.model import FormWish, Job, LayTurn, Zone, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
 from pastewright.problems import InputError, Problem, one_error
@@ -26,7 +26,7 @@ def check_job(job: Job, board: Board) -> None:
             file=job.file,
         )
     ids = {pad.id for pad in board.pads}
-    missing = [rule for rule in job.pads if rule.pad_id not in ids]
+    missing = [each for each in (*job.pads, *job.forms) if each.pad_id and each.pad_id not in ids]
     if missing:
         raise InputError(
             Problem(
@@ -42,7 +42,13 @@ def check_job(job: Job, board: Board) -> None:
 def warnings_of(job: Job, board: Board) -> list[str]:
     """Return what the job names and the board does not have."""
     refs = {pad.ref for pad in board.pads if pad.ref}
-    named = (("not_fitted", job.not_fitted), ("order.first", job.first), ("order.last", job.last))
+    forms = tuple(dict.fromkeys(form.ref for form in job.forms if form.ref))
+    named = (
+        ("not_fitted", job.not_fitted),
+        ("order.first", job.first),
+        ("order.last", job.last),
+        ("lay", forms),
+    )
     return [
         f"{job.file}: {key} names {pattern!r}, and no part of the {board.side} side is called so"
         for key, patterns in named
@@ -56,6 +62,16 @@ def turns_of(job: Job, board: Board) -> dict[str, LayTurn]:
     if not job.first and not job.last:
         return {}
     return {pad.id: job.turn_of(pad.ref) for pad in board.pads}
+
+
+def forms_of(job: Job, board: Board) -> dict[int, FormWish]:
+    """Return how pads are wished to be laid, by their place in the board; the first wish that meets a pad decides."""
+    found: dict[int, FormWish] = {}
+    for index, pad in enumerate(board.pads if job.forms else ()):
+        wish = next((form for form in job.forms if form.meets(pad.id, pad.ref, pad.pin)), None)
+        if wish is not None:
+            found[index] = wish
+    return found
 
 
 def blocked_on(job: Job, placements: Placements, size_mm: Point) -> tuple[Blocked, ...]:

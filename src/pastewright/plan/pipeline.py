@@ -27,6 +27,7 @@ from pastewright.plan.floor import floor_of
 from pastewright.plan.jobs import (
     blocked_on,
     check_job,
+    forms_of,
     turns_of,
     warnings_of,
 )
@@ -130,6 +131,7 @@ def prepare(
         paste=profile.paste,
         tuning=profile.tuning,
         settings=profile.deposit,
+        wishes=forms_of(job, board),
     )
     if not layout.deposits:
         raise one_error(

@@ -19,6 +19,12 @@ import { Player } from "./plan/play.js";
 
 const HIDDEN = new Set(["copper", "mask", "legend", "bed"]); // drawn when asked for: paste is what is looked at here
 
+/**
+ * The plan that stood before the last planning; it outlives a look at another screen.
+ * @type {PlanData | null}
+ */
+let earlier = null;
+
 export default class PlanScreen extends HTMLElement {
   view = new BoardView();
   head = h("div", {});
@@ -35,7 +41,7 @@ export default class PlanScreen extends HTMLElement {
    */
   standing = null;
   /**
-   * The plan that stood before the last planning.
+   * What the plan is compared with, null where that was one of another board or side.
    * @type {PlanData | null}
    */
   earlier = null;
@@ -111,6 +117,7 @@ export default class PlanScreen extends HTMLElement {
    */
   show(plan, missing = []) {
     this.plan = plan;
+    this.earlier = earlier?.board.name === plan?.board.name && earlier?.board.side === plan?.board.side ? earlier : null;
     this.table.element.hidden = !plan;
     this.player.element.hidden = !plan || Boolean(this.standing);
     if (plan) {
@@ -220,7 +227,7 @@ export default class PlanScreen extends HTMLElement {
     const old = this.plan;
     const { task } = await post("/plan/plan");
     if (!(await finished(task))) return;
-    this.earlier = old;
+    earlier = old;
     await this.look();
     const { said } = await post("/plan/look");
     if (said) say(said);

@@ -17,6 +17,7 @@ def print_job(job: Job) -> None:
         (len(job.not_fitted), "pattern of parts not fitted", "patterns of parts not fitted"),
         (len(job.rules), "dose rule", ""),
         (len(job.pads), "single pad", ""),
+        (len(job.forms), "wish how to lay", "wishes how to lay"),
         (len(job.zones), "zone", ""),
     )
     asked = ", ".join(counted(number, noun, plural) for number, noun, plural in counts if number)

@@ -64,6 +64,11 @@ function wishes(pad, planAnew) {
       ["coverage_percent", "share of the land covered, %"],
       ["skip", "no paste"],
       ["usual", "the usual dose again"],
+      ["dots", "laid as dots"],
+      ["bead", "laid as a bead"],
+      ["alone", "laid by itself, in no bead across a row"],
+      ["row", "laid in one bead across its row"],
+      ["usual form", "laid in the usual form again"],
       ...(pad.ref ? [["first", "part is laid first"], ["last", "part is laid last"], ["between", "part is laid in the usual order"], ["not fitted", "part is not fitted"], ["fitted", "part is fitted"]] : []),
     ].map(([id, name]) => h("option", { value: id }, name)),
   );

@@ -2,30 +2,43 @@
  * The pads of a plan as a table: searched by words or by a dose, filtered, the chosen one marked.
  * @module
  */
-import { counted, fill, h } from "../parts.js";
+import { counted, fill, h, oneStop } from "../parts.js";
 
+const SHOWN = 3; // digits of a volume in µL: a nanolitre
 const MOST_ROWS = 120; // more make a phone slow; the search finds the others
 
 /** @typedef {import("./picture.js").PlanPad} PlanPad */
 
 /**
- * Returns a test for what was typed: words that name a pad, part, net, form or reason, or a dose (">0.1", "<0.05",
- * "0.05-0.1", in µL).
+ * Returns a test for what was typed: words that name a pad, part, net, form or reason; a dose in µL ("0.104", which meets
+ * all that round to it), or an interval of doses (">0.1", "<=0.05", "0.05-0.1").
  * @param {string} typed
  * @returns {(pad: PlanPad) => boolean}
  */
 export function meets(typed) {
   const text = typed.trim().toLowerCase();
   if (!text) return () => true;
-  const range = /^([\d.]+)\s*(?:-|–|to|\.\.)\s*([\d.]+)$/.exec(text);
-  if (range) return (pad) => pad.planned >= Number(range[1]) && pad.planned <= Number(range[2]);
-  const limit = /^([<>])\s*([\d.]+)$/.exec(text);
-  if (limit) return (pad) => (limit[1] === "<" ? pad.planned < Number(limit[2]) : pad.planned > Number(limit[2]));
+  const doses = text.replace(/\s*[µμu]l/g, "").replaceAll(",", ".");
+  const number = "(\\d*\\.?\\d+)";
+  const dose = (/** @type {PlanPad} */ pad) => Number(pad.target.toFixed(SHOWN)); // what the table says is what is compared
+  const range = new RegExp(`^${number}\\s*(?:-|–|to|\\.\\.)\\s*${number}$`).exec(doses);
+  if (range) return (pad) => dose(pad) >= Number(range[1]) && dose(pad) <= Number(range[2]);
+  const limit = new RegExp(`^([<>≤≥])(=?)\\s*${number}$`).exec(doses);
+  if (limit) {
+    const value = Number(limit[3]);
+    const equal = Boolean(limit[2]) || "≤≥".includes(limit[1]);
+    const above = ">≥".includes(limit[1]);
+    return (pad) => (above ? dose(pad) > value : dose(pad) < value) || (equal && dose(pad) === value);
+  }
   const words = text.split(/\s+/);
-  return (pad) => {
+  const named = (/** @type {PlanPad} */ pad) => {
     const all = [pad.id, pad.ref, pad.net, pad.kind, pad.form, pad.reason].join(" ").toLowerCase();
     return words.every((word) => all.includes(word));
   };
+  const value = new RegExp(`^=?\\s*${number}$`).exec(doses)?.[1];
+  if (!value?.includes(".")) return named; // a whole number is a pin's or a part's
+  const digits = value.length - value.indexOf(".") - 1;
+  return (pad) => Math.abs(pad.target - Number(value)) <= 0.5 * 10 ** -digits;
 }
 
 /** The table with its search; `pick` is called with a pad's number. */
@@ -39,7 +52,7 @@ export class PadTable {
     /** @type {Set<number>} */
     this.changed = new Set();
     this.chosen = -1;
-    this.typed = h("input", { type: "search", placeholder: "U1, GND, >0.1, 0.05-0.1", oninput: () => this.show() });
+    this.typed = h("input", { type: "search", placeholder: "U1, GND, 0.104, >0.1, 0.05-0.1", oninput: () => this.show() });
     this.looks = h("input", { type: "checkbox", onchange: () => this.show() });
     this.onlyChanged = h("input", { type: "checkbox", onchange: () => this.show() });
     this.changedLabel = h("label", { class: "check", hidden: true }, this.onlyChanged, "Changed by the last planning");
@@ -56,7 +69,7 @@ export class PadTable {
         h(
           "table",
           {},
-          h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Pad"), h("th", { scope: "col", class: "number" }, "Dose"), h("th", { scope: "col", class: "number" }, "Laid, µL"), h("th", { scope: "col" }, "As"))),
+          h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Pad"), h("th", { scope: "col", class: "number" }, "Dose"), h("th", { scope: "col", class: "number" }, "Laid, µL"), h("th", { scope: "col", class: "number" }, "May be off"), h("th", { scope: "col" }, "As"), h("th", { scope: "col" }, "Why"))),
           this.body,
         ),
       ),
@@ -81,6 +94,7 @@ export class PadTable {
     const shown = found.slice(0, MOST_ROWS);
     if (this.chosen >= 0 && found.includes(this.chosen) && !shown.includes(this.chosen)) shown.unshift(this.chosen);
     fill(this.body, shown.map((n) => this.row(n)));
+    oneStop(this.body, "button.name");
     this.more.textContent = found.length > shown.length ? `${shown.length} of ${counted(found.length, "pad")} shown.` : counted(found.length, "pad");
     this.filtered(found.length === this.pads.length ? [] : found);
   }
@@ -93,9 +107,11 @@ export class PadTable {
       "tr",
       { class: n === this.chosen ? "chosen" : "" },
       h("td", {}, name, pad.looks.length ? h("span", { class: "look", title: pad.looks.join("; ") }, " △") : null),
-      h("td", { class: "number" }, pad.target.toFixed(3)),
-      h("td", { class: "number" }, pad.planned.toFixed(3)),
+      h("td", { class: "number" }, pad.target.toFixed(SHOWN)),
+      h("td", { class: "number" }, pad.planned.toFixed(SHOWN)),
+      h("td", { class: "number" }, pad.off ? `± ${(100 * pad.off.within).toFixed(0)} %` : "–"),
       h("td", {}, pad.form),
+      h("td", { class: "soft" }, pad.reason),
     );
   }
 
