@@ -51,7 +51,7 @@ class PageContext:
 
     def show_desk(self) -> None:
         """Tell every window what lies in the folder now, and what is chosen."""
-        self.live.tell("desk", self.desk.shown())
+        self.live.show("desk", self.desk.shown)
 
 
 def window_of(request: Request) -> str:

@@ -1,7 +1,8 @@
 """The inspect screen's routes: photos of a pasted board, what they show, wiping, touch-up; learning is in `learned`."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -50,7 +51,7 @@ class InspectRoom:
         self.view = Kept(context.works, "inspection", "Opening the inspection")
         self.touched = b""
         self._plan, self._board = "", ""
-        self._wiped: set[str] = set()
+        self._wiped: frozenset[str] = frozenset()
         self._photos: tuple[Path, ...] = ()
         """Those of the board that a phone has sent: one more is looked at together with them."""
         self.tell()
@@ -67,13 +68,20 @@ class InspectRoom:
         found = self.plans()
         if not found:
             raise one_error("nothing is planned yet", "Plan a side, under Plan.")
+        return self._of(found)
+
+    def _of(self, plans: Sequence[ListedPlan]) -> ListedPlan:
+        """Return the one that is chosen among plans that are there."""
         side = str(self._context.desk.side)
-        sides = [each for each in found if each.head.board.side == side]
-        return next((each for each in found if each.id == self._plan), (sides or found)[0])
+        sides = [each for each in plans if each.head.board.side == side]
+        return next((each for each in plans if each.id == self._plan), (sides or plans)[0])
 
     def folder(self) -> Path:
         """Return where the inspection of the chosen board lies, or will."""
-        return self.plan().path / ("inspection" + (f"-{plain_name(self._board)}" if self._board else ""))
+        return self._inspection_of(self.plan())
+
+    def _inspection_of(self, plan: ListedPlan) -> Path:
+        return plan.path / ("inspection" + (f"-{plain_name(self._board)}" if self._board else ""))
 
     def choose(self, plan: str, board: str) -> None:
         """Look at this board from now on."""
@@ -99,21 +107,21 @@ class InspectRoom:
 
     def tell(self) -> None:
         """Tell every window which board is looked at, and what of it is wiped."""
+        self._context.live.show(TOPIC, self._shown)
+
+    def _shown(self) -> dict[str, Any]:
         plans = self.plans()
-        chosen = self.plan().id if plans else ""
-        self._context.live.tell(
-            TOPIC,
-            {
-                "plans": [{"id": each.id, "name": each.name} for each in plans],
-                "plan": chosen,
-                "board": self._board,
-                "seen": bool(plans) and (self.folder() / INSPECTION_FILE).is_file(),
-                "wiped": sorted(self._wiped),
-            },
-        )
+        chosen = self._of(plans) if plans else None
+        return {
+            "plans": [{"id": each.id, "name": each.name} for each in plans],
+            "plan": chosen.id if chosen else "",
+            "board": self._board,
+            "seen": chosen is not None and (self._inspection_of(chosen) / INSPECTION_FILE).is_file(),
+            "wiped": sorted(self._wiped),
+        }
 
     def _forget(self) -> None:
-        self._wiped, self._photos = set(), ()
+        self._wiped, self._photos = frozenset(), ()
         self.touched = b""
         self.tell()
 
@@ -121,7 +129,8 @@ class InspectRoom:
 
     def look(self) -> int:
         """Make the view of the inspection; raises `InputError` where there is none yet."""
-        folder, plan = self.folder(), self.plan()
+        plan = self.plan()
+        folder = self._inspection_of(plan)
         if not (folder / INSPECTION_FILE).is_file():
             raise one_error("this board was not looked at yet", "Take a photo of it.")
         made_of = (folder, stamp_of(folder), stamp_of(plan.path / PLAN_FILE))
@@ -143,25 +152,32 @@ class InspectRoom:
 
     def inspect(self, photos: tuple[Path, ...]) -> int:
         """Look at photos of the chosen board, with a list of frames among them where there is one."""
+        work = self._work(photos)
 
         def keep(_view: bytes) -> None:
-            self._forget()
-            self._photos = photos
             self.view.forget()
+            if self._is_chosen(
+                work.out
+            ):  # else another board was chosen meanwhile: these are no photos of that one
+                self._forget()
+                self._photos = photos
             self.tell()
 
-        return self._context.works.begin(
-            "inspect", "Looking at the board", inspect_into, self._work(photos), then=keep
-        )
+        return self._context.works.begin("inspect", "Looking at the board", inspect_into, work, then=keep)
+
+    def _is_chosen(self, folder: Path) -> bool:
+        """Tell whether the inspection in a folder is of the board that is looked at now."""
+        plans = self.plans()
+        return bool(plans) and self._inspection_of(self._of(plans)) == folder
 
     def _work(self, photos: tuple[Path, ...]) -> PhotoWork:
-        source = self._context.desk.source
+        source, plan = self._context.desk.source, self.plan()
         return PhotoWork(
-            plan=self.plan().path,
+            plan=plan.path,
             photos=photos,
             board=self._board,
             job=job_beside(source) if source is not None else None,
-            out=self.folder(),
+            out=self._inspection_of(plan),
             journal=self.journal,
         )
 
@@ -173,20 +189,22 @@ class InspectRoom:
 
     def wipe(self, part: str, *, wiped: bool) -> None:
         """A part of the list is wiped, or is not after all."""
-        if wiped:
-            self._wiped.add(part)
-        else:
-            self._wiped.discard(part)
-        self.tell()
+
+        def ticked() -> dict[str, Any]:
+            self._wiped = self._wiped | {part} if wiped else self._wiped - {part}
+            return self._shown()
+
+        self._context.live.show(TOPIC, ticked)
 
     def touch_up(self, barrel: str) -> int:
         """Plan what is missing; what had to be wiped only once all of it is."""
-        folder = self.folder()
+        plan = self.plan()
+        folder = self._inspection_of(plan)
         to_wipe = {part for part, _ in wipe_list(read_inspection(folder / INSPECTION_FILE))}
         asked = Touched(
             inspection=folder / INSPECTION_FILE,
             profile=bench_file(self._context.desk),
-            plan=self.plan().path / PLAN_FILE,
+            plan=plan.path / PLAN_FILE,
             wiped=bool(to_wipe) and to_wipe <= self._wiped,
             left_ul=None,
             barrel=barrel,
@@ -196,7 +214,8 @@ class InspectRoom:
         )
 
         def keep(view: bytes) -> None:
-            self.touched = view
+            if self._is_chosen(folder):
+                self.touched = view
             self._context.show_desk()
 
         return self._context.works.begin("touch-up", "Planning a touch-up", touch_up_into, asked, then=keep)
@@ -274,7 +293,8 @@ CROP_MEDIA = {"jpg": "image/jpeg", "svg": "image/svg+xml"}
 def _mending(room: InspectRoom) -> list[Route]:
     async def wiped(request: Request) -> Response:
         data = await given(request)
-        room.wipe(text_of(data, "part"), wiped=data.get("wiped") is True)
+        part, wiped = text_of(data, "part"), data.get("wiped") is True
+        await run_in_threadpool(lambda: room.wipe(part, wiped=wiped))
         return done()
 
     async def touch_up(request: Request) -> Response:

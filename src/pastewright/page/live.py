@@ -6,7 +6,9 @@ gets the last word of every topic. `tell` may be called from any thread.
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections import defaultdict
+from collections.abc import AsyncIterator, Callable
+from threading import Lock
 from typing import Any
 
 BEAT_S = 5.0
@@ -21,6 +23,7 @@ class Live:
         self._windows: list[_Window] = []
         self._loop: asyncio.AbstractEventLoop | None = None
         self._closed = False
+        self._looking: defaultdict[str, Lock] = defaultdict(Lock)
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """Say which loop the windows are served by; before that, words are only kept."""
@@ -33,6 +36,15 @@ class Live:
             self._last[topic] = text
             return
         self._loop.call_soon_threadsafe(self._told, topic, text)
+
+    def show(self, topic: str, look: Callable[[], Any]) -> None:
+        """Make what `look` finds the last word of a topic, from any thread.
+
+        One looks and tells at a time: of two threads the later to look is the later to tell, so that what was seen
+        before a change never becomes the last word after it.
+        """
+        with self._looking[topic]:
+            self.tell(topic, look())
 
     def _told(self, topic: str, text: str) -> None:
         self._last[topic] = text

@@ -162,23 +162,24 @@ class MachineRoom:
 
     def told(self) -> None:
         """Tell every window how it stands."""
-        self.context.live.tell(
-            "machine",
-            {
-                **stands(self.owner, self.hand),
-                "port": self.port,
-                "busy": self._busy,
-                "works": self._works,
-                "ask": self._ask,
-                "notes": self._notes,
-                "problems": problem_rows(self._problems),
-            },
-        )
+        self.context.live.show("machine", self._shown)
+
+    def _shown(self) -> dict[str, Any]:
+        return {
+            **stands(self.owner, self.hand),
+            "port": self.port,
+            "busy": self._busy,
+            "works": self._works,
+            "ask": self._ask,
+            "notes": self._notes,
+            "problems": problem_rows(self._problems),
+        }
 
     def note(self, words: str) -> None:
         """Say something that stays for a while."""
         lines = [line.strip() for line in words.splitlines() if line.strip()]
-        self._notes = [*self._notes, *lines][-MOST_NOTES:]
+        with self._lock:  # photos are measured beside the room's own thread, and noted, too
+            self._notes = [*self._notes, *lines][-MOST_NOTES:]
         self.told()
 
     # -- asking, from the room's own thread -------------------------------------------------------------

@@ -86,9 +86,13 @@ class RunRoom:
         self.tell()
 
     def tell(self, **change: Any) -> None:
-        """Tell the windows how the run stands."""
-        self.shown = {**self.shown, **change}
-        self.context.live.tell("run", self.shown)
+        """Tell the windows how the run stands, with what has changed."""
+
+        def changed() -> dict[str, Any]:
+            self.shown = {**self.shown, **change}
+            return self.shown
+
+        self.context.live.show("run", changed)
 
     @contextmanager
     def watch(self, job: ProgramJob, run: Run) -> Iterator[tuple[Callable[[list[Action]], None], Wishes]]:

@@ -8,6 +8,7 @@ so that only the first one pays for loading the libraries.
 import multiprocessing
 import signal
 import traceback
+from collections import defaultdict
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -73,7 +74,7 @@ class Workroom:
         self._idle: list[_Worker] = []
         self._busy: dict[int, _Worker] = {}
         self._lock = Lock()
-        self._telling = Lock()
+        self._keeping: defaultdict[str, Lock] = defaultdict(Lock)
         self._closed = False
         self._told()
 
@@ -183,11 +184,21 @@ class Workroom:
                 self._idle.append(worker)
         if state is TaskState.DONE:
             try:
-                task.then(result)
+                self._keep(task, result)
             except InputError as error:
                 state, problems = TaskState.FAILED, error.problems
         self._end(task, state, problems)
         self._told()
+
+    def _keep(self, task: PageTask, result: Any) -> None:
+        """Hand a result on, those of a kind one after the other: that of a task which was given up for a newer one would
+        be kept over the newer one's.
+        """
+        with self._keeping[task.kind]:
+            with self._lock:
+                if task.state is TaskState.GIVEN_UP:
+                    return
+            task.then(result)
 
     def _end(self, task: PageTask, state: TaskState, problems: tuple[Problem, ...]) -> None:
         with self._lock:
@@ -196,22 +207,23 @@ class Workroom:
             self._next()
 
     def _told(self) -> None:
-        with self._telling:  # what is seen later is told later: a window waits for the last word
-            with self._lock:
-                rows = [
-                    {
-                        "id": task.id,
-                        "kind": task.kind,
-                        "words": task.words,
-                        "state": task.state,
-                        "stage": task.stage,
-                        "done": task.done,
-                        "of": task.of,
-                        "problems": problem_rows(task.problems),
-                    }
-                    for task in self._tasks.values()
-                ]
-            self._live.tell(TOPIC, rows)
+        self._live.show(TOPIC, self._rows)
+
+    def _rows(self) -> list[dict[str, Any]]:
+        with self._lock:
+            return [
+                {
+                    "id": task.id,
+                    "kind": task.kind,
+                    "words": task.words,
+                    "state": task.state,
+                    "stage": task.stage,
+                    "done": task.done,
+                    "of": task.of,
+                    "problems": problem_rows(task.problems),
+                }
+                for task in self._tasks.values()
+            ]
 
 
 class Kept:
