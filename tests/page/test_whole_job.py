@@ -6,6 +6,7 @@ import subprocess
 import pytest
 from at_a_terminal import Person
 from page_files import demo_zip
+from page_hands import ByKeys, ByTouch
 from page_in_browser import DESKTOP, PATIENCE_MS, PHONE, connected, serving, tab_of, until
 from page_process import COMMAND, Killable
 from pasted_photo import MISSING, pasted_png
@@ -32,50 +33,61 @@ def sent(tab, base, what, press):
 
 
 @pytest.mark.parametrize(
-    "size", [DESKTOP, pytest.param(PHONE, marks=pytest.mark.campaign)], ids=["desktop", "phone"]
+    ("size", "way"), [(DESKTOP, ByKeys), (PHONE, ByTouch)], ids=["keys alone", "phone, by touch"]
 )
-def test_from_an_empty_folder_to_an_inspected_board(browser, tmp_path, size):
+def test_from_an_empty_folder_to_an_inspected_board(browser, tmp_path, size, way):
     folder = tmp_path / "day"
     folder.mkdir()
     with serving(folder, journal=folder / "runs.db") as day, tab_of(browser, day, size=size) as tab:
-        tab.goto(f"{day.base}/#bench")
-        tab.get_by_label("Example").select_option(DEMO)
-        tab.get_by_role("button", name="Begin with it").click()
+        hand = way(tab)
+        hand.open("Bench")
+        hand.choose("Example", DEMO)
+        hand.press("Begin with it")
         tab.get_by_text("The bench can be used.").wait_for()
-        tab.goto(f"{day.base}/#board")
-        tab.get_by_label("Choose a zip or files").set_input_files(demo_zip(tmp_path / "files"))
+        hand.open("Board")
+        hand.send("Choose a zip or files", demo_zip(tmp_path / "files"))
         tab.get_by_text("50.0 × 40.0 mm").wait_for()
-        tab.goto(f"{day.base}/#plan")
-        tab.get_by_role("button", name="Plan", exact=True).click()
+        hand.open("Plan")
+        hand.press("Plan")
         tab.get_by_text("read back and is verified").wait_for()
-        tab.goto(f"{day.base}/#records")
-        tab.get_by_label("Name, as on its label").fill("A7")
-        tab.get_by_role("button", name="Enter it").click()
-        tab.locator("summary", has_text="A7: 2500 of 2500").click()
-        tab.get_by_role("button", name="Open it").click()
+        hand.look_at("J1-A4", after="J1-A1")
+        expect(tab.locator(".card h2")).to_have_text("J1-A4")
+        hand.open("Records")
+        hand.type("Name, as on its label", "A7")
+        hand.press("Enter it")
+        tab.locator("summary", has_text="A7: 2500 of 2500").wait_for()
+        hand.unfold("A7: 2500 of 2500")
+        hand.press("Open it")
         tab.locator("summary", has_text="A7: 2500 of 2500 µL left, opened").wait_for()
 
-        connected(tab, day.base, "sim:reprap?scale=0.002")
-        sent(tab, day.base, "paste-plan-top: board", "Run one board")
+        hand.open("Machine")
+        hand.type("Or another, that is not in the list", "sim:reprap?scale=0.002")
+        hand.press("Connect")
+        tab.get_by_text("● connected").wait_for()
+        hand.open("Run")
+        hand.choose("What to send", "paste-plan-top: board")
+        hand.choose("Barrel", "A7")
+        hand.press("Run one board")
         tab.get_by_text("✓ finished").wait_for()
 
         plan = read_plan(folder / "paste-plan-top" / "plan.json")
         photo = tmp_path / "photo.png"
         photo.write_bytes(pasted_png(plan))
-        tab.goto(f"{day.base}/#inspect")
+        hand.open("Inspect")
         expect(tab.locator("#board-names option")).to_have_count(1)
-        tab.get_by_label("Which board").fill("1")
-        tab.get_by_label("Which board").press("Tab")
-        tab.get_by_label("Take or choose photos").set_input_files(photo)
+        hand.type("Which board", "1")
+        hand.send("Take or choose photos", photo)
         tab.get_by_text("What was seen").wait_for()
         tab.locator(".findings li", has_text=MISSING).wait_for()
-        tab.locator("label.check", has_text="R2").get_by_role("checkbox").check()
+        hand.tick("R2")
         tab.get_by_text("not ticked as wiped").wait_for(state="hidden")
-        tab.get_by_role("button", name="Plan a touch-up").click()
+        hand.press("Plan a touch-up")
         tab.get_by_text("3 deposits on 3 pads").wait_for()
-        sent(tab, day.base, "paste-plan-top/inspection-1/touch-up: touch-up", "Lay the touch-up")
+        hand.open("Run")
+        hand.choose("What to send", "paste-plan-top/inspection-1/touch-up: touch-up")
+        hand.press("Lay the touch-up")
         tab.get_by_text("✓ finished – 3 of 3 deposits").wait_for()
-        tab.goto(f"{day.base}/#records")
+        hand.open("Records")
         expect(tab.locator("tbody tr")).to_have_count(2)
 
         found = read_inspection(folder / "paste-plan-top" / "inspection-1" / "inspection.json")

@@ -19,7 +19,7 @@ import { problemList, trying } from "./messages.js";
 /** The open question, with a way to answer each kind; and below it what was said. */
 export class AskingPanel extends HTMLElement {
   asked = -1;
-  question = h("section", { class: "card ask", hidden: true, "aria-live": "assertive" });
+  question = h("section", { class: "card ask", hidden: true, tabindex: "-1", "aria-live": "assertive" });
   said = h("ul", { class: "rows notes", "aria-live": "polite" });
   wrong = h("div", {});
 
@@ -45,7 +45,9 @@ export class AskingPanel extends HTMLElement {
     if (!ask) return;
     fill(this.question, h("p", { class: "question" }, ask.words), ...this.ways(ask));
     const first = this.question.querySelector("input, button");
-    if (first instanceof HTMLElement && !["steer", "confirm"].includes(ask.kind)) first.focus();
+    // A question of yes or no, or whether the tip is there, is not answered by a key that was meant for something else.
+    if (!["steer", "confirm"].includes(ask.kind)) /** @type {HTMLElement | null} */ (first)?.focus();
+    else if (ask.kind === "confirm") this.question.focus();
   }
 
   /**

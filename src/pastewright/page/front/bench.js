@@ -84,7 +84,7 @@ export default class BenchScreen extends HTMLElement {
     return h(
       "details",
       { class: "section" },
-      h("summary", {}, section.name || "bench", h("span", { class: "soft" }, ` ${section.about}`)),
+      h("summary", {}, section.name || "bench", h("span", { class: "soft" }, ` ${section.about.replaceAll("`", "")}`)),
       section.keys.map((key) => this.field(key)),
     );
   }

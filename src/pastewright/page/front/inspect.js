@@ -4,7 +4,7 @@
  * @module
  */
 import { Refused, finished, get, on, oneAtATime, post, viewed, whenDone } from "./server.js";
-import { button, choice, counted, fill, h } from "./parts.js";
+import { button, choice, counted, fill, h, oneStop } from "./parts.js";
 import { photoChooser } from "./drop.js";
 import { say, trying } from "./messages.js";
 import { BoardView } from "./view/board-view.js";
@@ -209,6 +209,7 @@ export default class InspectScreen extends HTMLElement {
           })
         : null,
     );
+    oneStop(/** @type {HTMLElement} */ (this.found.querySelector(".findings")), "button.name");
   }
 
   /**

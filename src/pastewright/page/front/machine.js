@@ -39,6 +39,7 @@ export default class MachineScreen extends HTMLElement {
   pad = h("section", { class: "card" });
   link = h("section", { class: "card" });
   acts = h("section", { class: "card" });
+  jogs = h("div", { class: "jogs", tabindex: "0", role: "group", "aria-label": "By keys: arrows, PgUp and PgDn for Z, f and b for the plunger" });
   board = h("section", { class: "card" });
   eye = h("section", { class: "card", hidden: true });
   // What is typed outlives whatever is told anew.
@@ -46,6 +47,7 @@ export default class MachineScreen extends HTMLElement {
   waste = h("input", { type: "number", value: "10", min: 0, step: "any", "aria-label": "Waste in µL" });
   columns = h("input", { type: "number", min: 2, max: 20, value: "3", "aria-label": "Columns" });
   rows = h("input", { type: "number", min: 2, max: 20, value: "3", "aria-label": "Rows" });
+  other = h("input", { type: "text", placeholder: "/dev/ttyUSB0 or socket://192.168.1.20:23" });
   camera = "";
   looking = 0;
 
@@ -104,6 +106,7 @@ export default class MachineScreen extends HTMLElement {
   barrels = [];
   seen = "";
   source = "";
+  asked = 0;
 
   /**
    * @param {Machine} machine
@@ -118,6 +121,7 @@ export default class MachineScreen extends HTMLElement {
       h("span", {}, h("b", {}, "plunger"), ` ${machine.plunger.toFixed(2)}`),
     );
     const now = JSON.stringify([machine.connected, machine.busy, machine.known, machine.port, machine.ask?.id]);
+    const asked = machine.ask?.kind === "steer" ? machine.ask.id : 0;
     if (now === this.seen && !anew) return;
     this.seen = now;
     this.showLink(machine);
@@ -125,6 +129,8 @@ export default class MachineScreen extends HTMLElement {
     this.showActs(machine);
     this.showBoard(machine);
     this.showEye(machine);
+    if (asked && asked !== this.asked) this.jogs.focus();
+    this.asked = asked;
   }
 
   /** @param {Machine} machine */
@@ -146,16 +152,17 @@ export default class MachineScreen extends HTMLElement {
             h(
               "div",
               { class: "row" },
-              machine.homes ? button("Home", () => ask("home"), { class: "main", ...busy }) : null,
-              machine.homes || machine.known ? null : h("p", { class: "aside" }, "No homing is written in the bench (run.home)."),
+              button("Home", () => ask("home"), { class: machine.homes ? "main" : "", disabled: !!machine.busy || !machine.homes }),
               machine.known ? null : button("It stands where it says", () => ask("believe"), busy),
               button("Look again", () => ask("look"), busy),
               button("Disconnect", () => ask("disconnect"), { class: "quiet", ...busy }),
             ),
+            machine.homes ? null : h("p", { class: "aside" }, "It does not home by itself: no homing is written in the bench (run: home)."),
           ]
         : [
             choice("Port", this.ports, this.port, (id) => (this.port = id)),
-            button("Connect", () => ask("connect", { port: this.port }), { class: "main", ...busy }),
+            h("label", { class: "field" }, h("span", {}, "Or another, that is not in the list"), this.other),
+            button("Connect", () => ask("connect", { port: this.other.value.trim() || this.port }), { class: "main", ...busy }),
             h("p", { class: "aside" }, "Opening a port starts many controllers anew. Nothing moves by it."),
           ],
       machine.busy ? h("p", { role: "status" }, `${machine.busy} …`) : null,
@@ -198,9 +205,7 @@ export default class MachineScreen extends HTMLElement {
           }),
         ),
       ),
-      h(
-        "div",
-        { class: "jogs" },
+      this.keys(
         key("↑ Y", "Y", 1, "n"),
         key("← X", "X", -1, "w"),
         key("X →", "X", 1, "e"),
@@ -213,9 +218,18 @@ export default class MachineScreen extends HTMLElement {
       h(
         "p",
         { class: "aside" },
-        "A press is one step. Held longer it moves until you let go. Keys: arrows, PgUp and PgDn for Z, f and b for the plunger; Escape stops.",
+        "A press is one step. Held longer it moves until you let go. By keys, once this field was clicked or reached by Tab: arrows, PgUp and PgDn for Z, f and b for the plunger. Escape stops, wherever you are.",
       ),
     );
+  }
+
+  /**
+   * The field of the jog keys, which stays the same: what has the focus there keeps it.
+   * @param {...HTMLElement} keys
+   */
+  keys(...keys) {
+    fill(this.jogs, keys);
+    return this.jogs;
   }
 
   /** @param {Machine} machine */
@@ -320,11 +334,14 @@ export default class MachineScreen extends HTMLElement {
     one();
   }
 
-  /** @param {KeyboardEvent} event */
+  /**
+   * Only in the field of the jog keys: elsewhere the same keys scroll, and nobody means the machine.
+   * @param {KeyboardEvent} event
+   */
   key(event) {
     const found = KEYS[event.key];
-    const typing = event.target instanceof HTMLElement && /^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName);
-    if (!found || typing || event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
+    const here = event.target instanceof Node && this.pad.contains(event.target);
+    if (!found || !here || event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
     event.preventDefault();
     if (!event.repeat) this.press(found[0], found[1]);
   }

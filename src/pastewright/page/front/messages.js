@@ -32,6 +32,11 @@ export function sayProblems(problems) {
   place().replaceChildren(shown);
 }
 
+/** Puts away what was said to be wrong. */
+export function putAway() {
+  for (const shown of place().querySelectorAll(".wrong")) shown.remove();
+}
+
 /**
  * Returns problems as a list.
  * @param {import("./server.js").ProblemRow[]} problems

@@ -41,13 +41,77 @@ export function add(to, children) {
 }
 
 /**
- * Puts children in the place of all that an element holds.
+ * What had the focus in an element when it was filled anew, until it is there again: a button that was pressed goes, or
+ * cannot be pressed, while its work is on.
+ * @type {WeakMap<Element, {tag: string, words: string}>}
+ */
+const lost = new WeakMap();
+
+/**
+ * Puts children in the place of all that an element holds. What had the focus has it again afterwards, or what stands for
+ * it now: who goes by keys must not be thrown back to the top of the page by news.
  * @param {Element} into
  * @param {...(Child | Child[])} children
  */
 export function fill(into, ...children) {
+  const active = /** @type {HTMLElement} */ (document.activeElement);
+  const had = active !== into && into.contains(active) ? { tag: active.tagName, words: wordsOf(active) } : null;
   into.replaceChildren();
   add(into, children);
+  if (!had && active !== document.body) {
+    lost.delete(into); // the person has gone on
+    return;
+  }
+  const wanted = had || lost.get(into);
+  if (!wanted) return;
+  const again = had && into.contains(active) ? active : standsFor(into, wanted);
+  again?.focus({ preventScroll: true });
+  if (again && document.activeElement === again) lost.delete(into);
+  else lost.set(into, wanted);
+}
+
+/**
+ * Returns the element that has the same words and may have the focus.
+ * @param {Element} into @param {{tag: string, words: string}} wanted
+ */
+function standsFor(into, wanted) {
+  const found = /** @type {NodeListOf<HTMLElement>} */ (into.querySelectorAll(wanted.tag));
+  return [...found].find((each) => wordsOf(each) === wanted.words && !(/** @type {any} */ (each).disabled));
+}
+
+/** @param {HTMLElement} element */
+function wordsOf(element) {
+  const label = element.getAttribute("aria-label") || /** @type {any} */ (element).labels?.[0]?.firstChild?.textContent;
+  return label || element.id || element.textContent || "";
+}
+
+/**
+ * Makes the buttons of a long list one stop of the Tab key; arrows, Home and End go among them. To be called anew once
+ * the list was filled.
+ * @param {HTMLElement} list
+ * @param {string} which a selector of the buttons
+ */
+export function oneStop(list, which) {
+  const all = () => /** @type {HTMLElement[]} */ ([...list.querySelectorAll(which)]);
+  const stopAt = (/** @type {HTMLElement | undefined} */ one) => {
+    for (const each of all()) each.tabIndex = each === one ? 0 : -1;
+  };
+  const now = all();
+  stopAt(now.find((each) => each === document.activeElement) || now.find((each) => each.getAttribute("aria-pressed") === "true") || now[0]);
+  if (list.dataset.oneStop) return;
+  list.dataset.oneStop = "yes";
+  list.addEventListener("focusin", (event) => {
+    if (event.target instanceof HTMLElement && event.target.matches(which)) stopAt(event.target);
+  });
+  list.addEventListener("keydown", (event) => {
+    const found = all();
+    const at = found.indexOf(/** @type {HTMLElement} */ (document.activeElement));
+    /** @type {Record<string, number>} */
+    const ways = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: found.length - 1 };
+    if (at < 0 || !(event.key in ways) || event.ctrlKey || event.metaKey || event.altKey) return;
+    event.preventDefault();
+    found[Math.min(Math.max(ways[event.key], 0), found.length - 1)].focus();
+  });
 }
 
 /**
@@ -86,6 +150,16 @@ export function duration(seconds) {
   const minutes = Math.floor(whole / 60);
   if (minutes < 90) return `${minutes} min ${String(whole - 60 * minutes).padStart(2, "0")} s`;
   return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
+}
+
+/**
+ * Returns a moment as files and commands write it: day and time of this place, no seconds.
+ * @param {number} at seconds since 1970
+ */
+export function moment(at) {
+  const two = (/** @type {number} */ n) => String(n).padStart(2, "0");
+  const day = new Date(1000 * at);
+  return `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())} ${two(day.getHours())}:${two(day.getMinutes())}`;
 }
 
 /**

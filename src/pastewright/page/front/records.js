@@ -2,12 +2,12 @@
  * Records: barrels with their accounts, runs, batches and their boards, and the exports.
  * @module
  */
-import { get, on, post } from "./server.js";
-import { button, fill, h } from "./parts.js";
+import { get, on, oneAtATime, post } from "./server.js";
+import { button, fill, h, moment } from "./parts.js";
 import { trying } from "./messages.js";
 import { field } from "./asking.js";
 
-const when = (/** @type {number | null} */ at) => (at ? new Date(1000 * at).toLocaleString([], { dateStyle: "short", timeStyle: "short" }) : "–");
+const when = (/** @type {number | null} */ at) => (at ? moment(at) : "–");
 
 export default class RecordsScreen extends HTMLElement {
   barrels = h("section", { class: "card" });
@@ -40,7 +40,10 @@ export default class RecordsScreen extends HTMLElement {
     this.told = "";
   }
 
-  async look() {
+  /** Shows what the journal has now. One answer after the other: an old one that comes late must not be the last. */
+  look = oneAtATime(() => this.lookOnce());
+
+  async lookOnce() {
     const found = await get("/records/look");
     const now = JSON.stringify(found);
     if (now === this.told) return;
@@ -83,7 +86,7 @@ export default class RecordsScreen extends HTMLElement {
     fill(
       this.barrelRows,
       rows.map((row) => {
-        const put = h("input", { type: "number", min: 0, step: "any", "aria-label": `Put into ${row.name}, in µL` });
+        const put = h("input", { type: "number", min: 0, step: "any" });
         return h(
           "details",
           { id: `barrel-${row.name}`, open: open.has(`barrel-${row.name}`) },
@@ -103,7 +106,7 @@ export default class RecordsScreen extends HTMLElement {
                   row.opened_at ? null : button("Open it", () => this.change({ what: "open", name: row.name })),
                   button("End it", () => this.change({ what: "end", name: row.name }), { class: "quiet" }),
                 ),
-                h("div", { class: "row" }, put, "µL", button("Refill", () => this.change({ what: "refill", name: row.name, ul: Number(put.value) }))),
+                h("div", { class: "row" }, field(`Put into ${row.name}, in µL`, put), button("Refill", () => this.change({ what: "refill", name: row.name, ul: Number(put.value) }))),
               ],
           h(
             "ul",
@@ -146,6 +149,7 @@ export default class RecordsScreen extends HTMLElement {
     fill(
       this.runs,
       h("h2", {}, "Runs"),
+      rows.length ? null : h("p", {}, "No run yet."),
       h(
         "table",
         {},

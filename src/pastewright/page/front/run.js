@@ -56,7 +56,7 @@ export default class RunScreen extends HTMLElement {
         "△ Caution: the gantry moves by itself. Hands out of it, and know where the machine's own stop is. Closing this window ends nothing: the run goes on, and a window opened again shows it. Ending the server in its terminal stops a run: the tip is lifted first.",
       ),
       new AskingPanel(),
-      h("div", { class: "cards" }, h("section", { class: "card broad" }, this.named, h("p", {}, this.phase, this.count), this.bar, h("div", { class: "row" }, this.pauses, this.holds, this.goes), this.canvas), this.begin, this.boards, this.doubts),
+      h("div", { class: "cards" }, h("section", { class: "card broad" }, this.named, h("p", {}, this.phase, this.count), this.bar, h("div", { class: "row" }, this.pauses, this.holds, this.goes), this.canvas), this.doubts, this.begin, this.boards),
     );
     this.offs = [
       on("desk", (desk) => this.showDesk(desk)),

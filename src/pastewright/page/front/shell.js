@@ -5,7 +5,7 @@
  */
 import { get, last, listen, on, post, windowWord } from "./server.js";
 import { button, fill, h } from "./parts.js";
-import { say, trying } from "./messages.js";
+import { putAway, say, trying } from "./messages.js";
 
 /** @typedef {{name: string, words: string, about: string, script: string}} ScreenRow */
 
@@ -20,6 +20,7 @@ async function open() {
   const [name] = location.hash.slice(1).split("/");
   const screen = screens.find((each) => each.name === name) || screens[0];
   if (!screen || screen.name === shown) return;
+  if (shown) putAway(); // what was refused on the screen before has been read, and may be mended on this one
   shown = screen.name;
   const { default: Screen } = await import(`/front/${screen.script}`);
   if (shown !== screen.name) return;
@@ -160,6 +161,7 @@ on("desk", (desk) => {
   fill(place("where"), h("span", {}, desk.folder), plan ? h("span", { class: "chip" }, `${plan.name}, ${desk.side}`) : null);
 });
 place("top-right").append(wheel(), scheme());
+for (const name of ["dragover", "drop"]) document.addEventListener(name, (event) => event.preventDefault()); // beside its place a dropped file would be opened instead of the page
 stopping();
 working();
 standing();

@@ -118,12 +118,19 @@ export default class TuneScreen extends HTMLElement {
       h("h2", {}, "4 Measured"),
       h("p", {}, `${good} of ${counted(sheet.dots.length, "dot")} measured.`),
       sheet.warnings.length ? problemList(sheet.warnings) : null,
-      Array.from({ length: sheet.pictures }, (_, n) => h("p", {}, h("a", { href: `/tune/overlay/${n + 1}.png`, target: "_blank" }, `Photo ${n + 1} with what was measured`))),
+      Array.from({ length: sheet.pictures }, (_, n) => this.overlay(n + 1)),
       this.byNumber(sheet),
       this.about,
       h("p", {}, button("Fit the constants", fit, { class: "main" })),
       this.outcome,
     );
+  }
+
+  /** @param {number} number */
+  overlay(number) {
+    const words = `Photo ${number} with what was measured`;
+    const picture = `/tune/overlay/${number}.png?${Date.now()}`;
+    return h("p", {}, h("a", { href: picture, target: "_blank" }, h("img", { class: "plot", src: picture, alt: words, loading: "lazy" }), words));
   }
 
   /** @param {SheetData} sheet */
