@@ -1,5 +1,6 @@
 """Nobody but our own page, in a browser that was let in, is answered."""
 
+import json
 import socket
 from contextlib import suppress
 from pathlib import Path
@@ -134,3 +135,16 @@ def test_the_key_is_in_no_process_list(served):
             listed.append(words.read_bytes())
     assert listed
     assert not any(key.encode() in words for words in listed)
+
+
+@pytest.mark.parametrize(
+    "port", ["file:{}", "spy:///dev/null?file={}", "alt:///dev/null?class=x", "hwgrep://.*"]
+)
+def test_no_port_that_a_browser_names_writes_a_file(served, tmp_path, port):
+    """URLs of the serial library that write logs (https://pyserial.readthedocs.io/en/latest/url_handlers.html)."""
+    log = tmp_path / "log"
+    body = json.dumps({"what": "connect", "port": port.format(log)}).encode()
+    headers = {"Origin": served.base, "X-Window": "test"}
+    status, _, answer = served.ask("POST", "/machine/do", headers=headers, body=body)
+    served.ask("POST", "/wheel", headers=headers, body=b'{"leave": true}')
+    assert (status, b"is no port" in answer, log.exists()) == (422, True, False)

@@ -38,9 +38,13 @@ SECTIONS = _sections()
 
 def job_beside(source: Path) -> Path | None:
     """Return the job.toml in a folder of fabrication data, or beside a single file; None when there is none."""
-    folder = source if source.is_dir() else source.parent
-    path = folder / FILE_NAME
+    path = job_place(source)
     return path if path.is_file() else None
+
+
+def job_place(source: Path) -> Path:
+    """Return where the job of fabrication data lies, or would: in their folder, or beside their file."""
+    return (source if source.is_dir() else source.parent) / FILE_NAME
 
 
 def read_job(path: Path) -> Job:

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.job.read import FILE_NAME
+from pastewright.job.read import job_place
 from pastewright.learn.notes import JointDefect
 from pastewright.link.journal import Journal
 from pastewright.link.taught import TaughtKind, taught
@@ -155,10 +155,10 @@ class LearnRoom:
         source = self._context.desk.source
         if source is None:
             raise one_error("there are no fabrication files here", "Drop them on the Board screen.")
-        file = (source if source.is_dir() else source.parent) / FILE_NAME
+        design = self._plan().head.board.name
         journal = Journal(self.journal)
         try:
-            _, said = printed_by(lambda: proposed(journal, self._plan().head.board.name, file, accept=write))
+            _, said = printed_by(lambda: proposed(journal, design, job_place(source), accept=write))
         finally:
             journal.close()
         return [line for line in said.splitlines() if line.strip() and "pastewright note" not in line]

@@ -1,5 +1,6 @@
 """The machine screen's routes: connect, home, jog, places, touch off, barrels; each is a function of the commands."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -42,6 +43,7 @@ from pastewright.work.machine.work import (
 from pastewright.work.options import OfBarrel
 
 AXES = ("X", "Y", "Z", "P")
+NETWORK_PORT = re.compile(r"(socket|rfc2217)://(\[[0-9a-fA-F:]+\]|[\w.-]+):\d{1,5}")
 MOST_CAMERAS = 9
 LOOK_FRAMES = 2
 """Frames let go before one is shown: a picture that follows is wanted here, not the best one."""
@@ -131,11 +133,25 @@ def _work_of(room: MachineRoom, data: Any) -> tuple[str, Callable[[], None]]:
     if what in BOARD_WORK:
         return BOARD_WORK[what], lambda: _on_board(room, what, data)
     if what == "connect":
-        port = text_of(data, "port")
+        port = _port_of(data)
         return f"connecting to {port}", lambda: room.connect(port)
     if what == "disconnect":
         return "closing the port", room.disconnect
     raise one_error(f"{what!r} is nothing that a machine can do")
+
+
+def _port_of(data: Any) -> str:
+    """Return a port that a browser may name: a pretended machine, one on the network, or a device of this computer.
+
+    Other URLs of the serial library can write to files, and "file:" is one; of paths `check_port` takes devices alone.
+    """
+    port = text_of(data, "port")
+    if not (port.startswith("sim:") or NETWORK_PORT.fullmatch(port) or ":" not in port or port[0] == "/"):
+        raise one_error(
+            f"{port!r} is no port that the page opens",
+            "A device, as /dev/ttyUSB0, or socket://address:number.",
+        )
+    return port
 
 
 def _on_board(room: MachineRoom, what: str, data: Any) -> None:

@@ -21,7 +21,7 @@ from pastewright.job.edit import (
     with_wish,
 )
 from pastewright.job.model import LaidAs, LayTurn
-from pastewright.job.read import FILE_NAME, job_beside
+from pastewright.job.read import job_beside, job_place
 from pastewright.page.answers import done, given, number_of, ready_json, text_of
 from pastewright.page.board import asked_board
 from pastewright.page.context import PageContext
@@ -123,14 +123,9 @@ def _files(asked: AskedPlan) -> tuple[Path, ...]:
     return (asked.bench,) if asked.job is None else (asked.bench, asked.job)
 
 
-def job_file(source: Path) -> Path:
-    """Return where the job of these fabrication data is, or would be."""
-    return (source if source.is_dir() else source.parent) / FILE_NAME
-
-
 def job_text_now(source: Path) -> str:
     """Return the text of a job that may not be there yet."""
-    path = job_file(source)
+    path = job_place(source)
     try:
         return path.read_text(encoding="utf-8") if path.is_file() else ""
     except (OSError, UnicodeDecodeError):
@@ -201,8 +196,8 @@ def _planning(context: PageContext, room: PlanRoom) -> list[Route]:
             after = wished(before, data)
             lines = [{"sign": line.sign, "text": line.text} for line in changed_lines(before, after)]
             if data.get("write") is True and after != before:
-                write_text(job_file(source), after, what="the job", mend="Look at the folder's rights.")
-            return {"file": job_file(source).name, "new": not before, "lines": lines}
+                write_text(job_place(source), after, what="the job", mend="Look at the folder's rights.")
+            return {"file": job_place(source).name, "new": not before, "lines": lines}
 
         return done(await run_in_threadpool(made))
 

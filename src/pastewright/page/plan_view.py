@@ -9,8 +9,8 @@ from msgspec import structs, to_builtins
 from pastewright.alike import told_together
 from pastewright.page.board_view import um
 from pastewright.place.transform import Affine
+from pastewright.place.tray.document import affine_of
 from pastewright.profile.model import RunSettings
-from pastewright.records.placement import BoardPlaceRecord
 from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
 from pastewright.report.colours import FILL_EDGES
 from pastewright.tolerance.predict import WORDS
@@ -23,20 +23,13 @@ MOST_FINDINGS = 500
 
 def board_back(record: PlanRecord) -> Affine:
     """Return the map from machine to the first board [mm]."""
-    return _there(record.placement.boards[0]).inverse()
-
-
-def _there(board: BoardPlaceRecord) -> Affine:
-    """Return the map from a board to the machine [mm]."""
-    (xx, xy), (yx, yy) = board.matrix
-    x_mm, y_mm = board.shift_mm
-    return Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=x_mm, y_mm=y_mm)
+    return affine_of(record.placement.boards[0]).inverse()
 
 
 def _as_first(record: PlanRecord) -> dict[str, Affine]:
     """Return by name, for each board of a tray but the first, the map to the first one's coordinates [mm]."""
     back = board_back(record)
-    return {board.name: _there(board).then(back) for board in record.placement.boards[1:]}
+    return {board.name: affine_of(board).then(back) for board in record.placement.boards[1:]}
 
 
 def plan_view_text(record: PlanRecord, *, stale: Sequence[str], run: RunSettings | None = None) -> bytes:

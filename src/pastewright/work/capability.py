@@ -1,9 +1,10 @@
 """Inspections and tables as the capability command takes them, and what it leaves as capability.json."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import TypeVar
 
 from pastewright.learn.advice import advice
 from pastewright.learn.findings import FoundDeposit, found_in, found_in_table
@@ -15,13 +16,15 @@ from pastewright.records.inspection import InspectionRecord, inspection_of_text,
 from pastewright.work.running.records import default_journal
 
 HOUR_S = 3600.0
+Found = TypeVar("Found")
 
 
 def found_in_files(files: Sequence[Path], journal: Path | None) -> tuple[FoundDeposit, ...]:
     """Return the rows of inspections and tables; every file that cannot be read is told at once."""
     rows: list[FoundDeposit] = []
     problems: list[Problem] = []
-    ages = _ages_h(journal or default_journal())
+    no_ages: dict[int, float] = {}
+    ages = _with_journal(journal or default_journal(), _ages_h, no_ages)
     for file in files:
         try:
             if file.suffix.lower() == ".csv":
@@ -40,14 +43,10 @@ def found_in_files(files: Sequence[Path], journal: Path | None) -> tuple[FoundDe
 def found_in_journal(journal: Path | None, names: Sequence[str]) -> tuple[FoundDeposit, ...]:
     """Return the rows of the newest inspection of each board that the journal keeps; `names` of boards, or none for all."""
     path = journal or default_journal()
-    texts: list[str] = []
-    if path.is_file():
-        opened = Journal(path)
-        try:
-            texts = inspections_kept(opened, names)
-        finally:
-            opened.close()
-    ages = _ages_h(path)
+    nothing: tuple[Sequence[str], dict[int, float]] = ([], {})
+    texts, ages = _with_journal(
+        path, lambda opened: (inspections_kept(opened, names), _ages_h(opened)), nothing
+    )
     rows = [row for text in texts for row in _found(inspection_of_text(text, file=str(path)), "", ages)]
     if not rows:
         of_which = f" of {', '.join(names)}" if names else ""
@@ -66,19 +65,24 @@ def _found(record: InspectionRecord, otherwise: str, ages: Mapping[int, float]) 
     return found_in(record, board=name or otherwise, age_h=age)
 
 
-def _ages_h(path: Path) -> dict[int, float]:
-    """Return how old the paste was when each board was begun, by its number in the journal [h]."""
+def _with_journal(path: Path, read: Callable[[Journal], Found], nothing: Found) -> Found:
+    """Return what is read of a journal, or `nothing` where there is none."""
     if not path.is_file():
-        return {}
+        return nothing
     journal = Journal(path)
     try:
-        return {
-            run.board: (run.began_at - run.opened_at) / HOUR_S
-            for run in journal.runs()
-            if run.opened_at is not None and run.began_at >= run.opened_at
-        }
+        return read(journal)
     finally:
         journal.close()
+
+
+def _ages_h(journal: Journal) -> dict[int, float]:
+    """Return how old the paste was when each board was begun, by its number in the journal [h]."""
+    return {
+        run.board: (run.began_at - run.opened_at) / HOUR_S
+        for run in journal.runs()
+        if run.opened_at is not None and run.began_at >= run.opened_at
+    }
 
 
 def process_text(told: ProcessTold) -> str:

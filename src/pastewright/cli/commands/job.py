@@ -23,14 +23,14 @@ def new(
 ) -> int:
     """Write a commented job file for a board."""
     from pastewright.job.new import job_text
-    from pastewright.job.read import FILE_NAME
+    from pastewright.job.read import job_place
     from pastewright.work.exits import DONE
     from pastewright.work.printing.console import print_next
     from pastewright.work.reading import load_board
     from pastewright.writing import refuse_existing, write_text
 
     board = load_board(source, side=(side or SideName.TOP).value, files=files)
-    path = out or (source if source.is_dir() else source.parent) / FILE_NAME
+    path = out or job_place(source)
     if not force:
         refuse_existing(path, "Choose another --out, or overwrite it with --force.")
     write_text(path, job_text(board, for_one_side=side is not None), what="the job")

@@ -124,10 +124,16 @@ def _step_of(step: StepRecord) -> PlaceStep:
     )
 
 
+def affine_of(board: BoardPlaceRecord) -> Affine:
+    """Return the map from a board to the machine that its record tells [mm]."""
+    (xx, xy), (yx, yy) = board.matrix
+    x_mm, y_mm = board.shift_mm
+    return Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=x_mm, y_mm=y_mm)
+
+
 def board_place_of(board: BoardPlaceRecord, file: str) -> Placement:
     """Return where a board lies from its record; raises `InputError` where its parts contradict each other."""
-    (xx, xy), (yx, yy) = board.matrix
-    told = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=board.shift_mm[0], y_mm=board.shift_mm[1])
+    told = affine_of(board)
     placed = Placement(
         name=board.name,
         steps=tuple(_step_of(step) for step in board.steps),
