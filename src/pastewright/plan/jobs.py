@@ -26,16 +26,18 @@ def check_job(job: Job, board: Board) -> None:
             file=job.file,
         )
     ids = {pad.id for pad in board.pads}
-    missing = [each for each in (*job.pads, *job.forms) if each.pad_id and each.pad_id not in ids]
+    named = [(each.pad_id, each.line) for each in job.pads]
+    named += [(each.pad_id, each.line) for each in job.forms if each.pad_id]
+    missing = [(name, line) for name, line in named if name not in ids]
     if missing:
         raise InputError(
             Problem(
-                what=f"there is no pad {rule.pad_id} on the {board.side} side",
+                what=f"there is no pad {name} on the {board.side} side",
                 mend="See the ids in pads.csv or with `pastewright look`.",
                 file=job.file,
-                line=rule.line or None,
+                line=line or None,
             )
-            for rule in missing
+            for name, line in missing
         )
 
 
