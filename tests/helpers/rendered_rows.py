@@ -2,13 +2,17 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import cv2
 import msgspec
 import numpy as np
-from rendered_photos import Scene, Truth, render
+from rendered_photos import Scene, Truth, render, through_jpeg
 
+from pastewright.learn.row import witness_row
+from pastewright.plan.pipeline import Plan
 from pastewright.records.sheet import SheetBeadRecord, SheetRecord
 
 STRIP_ASIDE_MM = 2.5
@@ -57,3 +61,19 @@ def row_photo(
     if volumes_ul is not None:
         scene = replace(scene, volumes_ul=dict(volumes_ul))
     return render(replace(scene, **changes))
+
+
+def record_in_batch(plan: Plan) -> SheetRecord:
+    """Return the witness row that a batch lays before the first board of a plan: at the plan's own strip."""
+    (strip, *_) = plan.record.placement.strips
+    bed = replace(plan.profile.bed, strip_x_mm=strip.from_mm[0], strip_y_mm=strip.from_mm[1])
+    return witness_row(replace(plan.profile, bed=bed)).record
+
+
+def row_jpeg(file: Path, record: SheetRecord, *, share: float = 1.0) -> dict[int, float]:
+    """Write a photo of a row of which every dot got a share of its volume; returns the diameters that were laid [mm]."""
+    volumes = {dot.index: share * dot.dose_ul for dot in record.dots}
+    pixels, truth = row_photo(record, volumes_ul=volumes, seed=3)
+    picture = cv2.cvtColor(through_jpeg(pixels, 92), cv2.COLOR_RGB2BGR)
+    assert cv2.imwrite(str(file), picture)
+    return truth.diameter_mm

@@ -1,16 +1,11 @@
 """A witness row's photo from a window: it answers a batch's question, and judges a row that was laid by itself."""
 
-from dataclasses import replace
-
-import cv2
 import pytest
 from demo_plans import plan_of
 from page_in_browser import connected, serving, tab_of, until
-from rendered_photos import through_jpeg
-from rendered_rows import row_photo
+from rendered_rows import record_in_batch, row_jpeg
 
 from pastewright.board.model import Side
-from pastewright.learn.row import witness_row
 from pastewright.link.journal import Journal
 from pastewright.link.taught import TaughtKind, taught
 from pastewright.profile.examples import DEMO
@@ -28,15 +23,6 @@ def day(tmp_path_factory, day_folder):
         yield one
 
 
-def photo_into(file, record, *, share=1.0):
-    """A photo of a row of which every dot got a share of its volume; returns the diameters that were laid."""
-    volumes = {dot.index: share * dot.dose_ul for dot in record.dots}
-    pixels, truth = row_photo(record, volumes_ul=volumes, seed=3)
-    picture = cv2.cvtColor(through_jpeg(pixels, 92), cv2.COLOR_RGB2BGR)
-    assert cv2.imwrite(str(file), picture)
-    return truth.diameter_mm
-
-
 def rows_taught(day):
     journal = Journal(day.folder / "runs.db")
     try:
@@ -52,10 +38,7 @@ def judged(day):
 
 
 def test_a_photo_of_the_row_answers_the_question_of_a_batch(browser, day, tmp_path):
-    plan = plan_of(Side.BOTTOM)
-    (strip, *_) = plan.record.placement.strips
-    bed = replace(plan.profile.bed, strip_x_mm=strip.from_mm[0], strip_y_mm=strip.from_mm[1])
-    laid_mm = photo_into(tmp_path / "row.jpg", witness_row(replace(plan.profile, bed=bed)).record)
+    laid_mm = row_jpeg(tmp_path / "row.jpg", record_in_batch(plan_of(Side.BOTTOM)))
     with tab_of(browser, day) as tab:
         connected(tab, day.base, "sim:reprap?scale=0.001")
         tab.goto(f"{day.base}/#run")
@@ -105,7 +88,7 @@ def test_a_photo_judges_a_row_from_a_window_and_from_a_phone(browser, tmp_path, 
         tab.get_by_role("button", name="Make a row").click()
         tab.get_by_text("The row is in the folder").wait_for()
         record = read_sheet_record(folder / "witness-row" / "sheet.json")
-        photo_into(tmp_path / "thin.jpg", record, share=0.85)
+        row_jpeg(tmp_path / "thin.jpg", record, share=0.85)
         tab.get_by_label("Take or choose a photo of it").set_input_files(tmp_path / "thin.jpg")
         tab.get_by_text("dots were measured in the photo").wait_for()
         until(lambda: judged(day) == 1)
