@@ -12,7 +12,7 @@ SERIOUS = {"serious", "critical"}
 
 @pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop", "phone"])
 def test_axe_finds_nothing_serious_on_any_screen(browser, planned, size, scheme):
-    """axe-core, by its own rules (https://github.com/dequelabs/axe-core, MPL-2.0)."""
+    """axe-core, by its own rules (https://github.com/dequelabs/axe-core, MPL-2.0); contrast in the other scheme, too."""
     with tab_of(browser, planned, size=size, scheme=scheme) as tab:
         for screen in SCREENS:
             tab.goto(f"{planned.base}/#{screen.name}")
@@ -21,6 +21,9 @@ def test_axe_finds_nothing_serious_on_any_screen(browser, planned, size, scheme)
                 "() => document.querySelectorAll('main details').forEach((each) => { each.open = true; })"
             )
             found = Axe().run(tab).response["violations"]
+            tab.emulate_media(color_scheme="dark" if scheme == "light" else "light")
+            found += Axe().run(tab, options={"runOnly": ["color-contrast"]}).response["violations"]
+            tab.emulate_media(color_scheme="light" if scheme == "light" else "dark")
             serious = [
                 (each["id"], [node["target"] for node in each["nodes"]][:4])
                 for each in found

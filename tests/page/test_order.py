@@ -48,7 +48,7 @@ class HandWorker:
 
     def __init__(self, **_given):
         self.pipe = self.process = self
-        self._answers = Queue()
+        self._answers: Queue[tuple[str, object]] = Queue()
         HandWorker.made.append(self)
 
     def send(self, _task):
@@ -98,7 +98,7 @@ def test_a_result_that_is_being_kept_is_not_kept_over_a_newer_one(by_hand):
 
 
 def test_a_result_that_was_given_up_is_not_kept(by_hand):
-    kept = []
+    kept: list[object] = []
     number = by_hand.begin("row", "Judging", print, then=kept.append)
     assert by_hand.give_up(number)
     HandWorker.made[0].answers("late")

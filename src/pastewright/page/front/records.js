@@ -162,7 +162,7 @@ export default class RecordsScreen extends HTMLElement {
               "tr",
               {},
               h("td", { class: "number" }, row.id),
-              h("td", {}, when(row.began_at)),
+              h("td", { class: "whole" }, when(row.began_at)),
               h("td", {}, `${row.kind}${row.dry ? ", in the air" : ""}`),
               h("td", {}, `${row.board}, ${row.side}, ${row.number}`),
               h("td", { class: "number" }, row.counts["done"] || 0),

@@ -69,7 +69,7 @@ export class PadTable {
         h(
           "table",
           {},
-          h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Pad"), h("th", { scope: "col", class: "number" }, "Dose"), h("th", { scope: "col", class: "number" }, "Laid, µL"), h("th", { scope: "col", class: "number" }, "May be off"), h("th", { scope: "col" }, "As"), h("th", { scope: "col" }, "Why"))),
+          h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Pad"), h("th", { scope: "col", class: "number" }, "Dose"), h("th", { scope: "col", class: "number" }, "Laid, µL"), h("th", { scope: "col", class: "number" }, "Off by"), h("th", { scope: "col" }, "As"), h("th", { scope: "col" }, "Why"))),
           this.body,
         ),
       ),
