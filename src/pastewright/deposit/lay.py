@@ -52,18 +52,7 @@ def lay(
     chooser = Chooser(bench)
     laid = as_wished(lay_singly(board, doses, chooser), wishes, board, doses, bench)
     lands = [pad.land for pad in board.pads]
-    singles = [
-        Single(
-            index=index,
-            pad=board.pads[index],
-            frame=own.parts[0][0],
-            target_ul=doses[index].target_ul,
-            choice=own.parts[0][1],
-        )
-        for index, own in laid.items()
-        if len(own.parts) == 1 and board.pads[index].kind is PadKind.SURFACE and not board.pads[index].path_mm
-        if index not in wishes or wishes[index].laid_as is LaidAs.ROW
-    ]
+    singles = _singles(board, doses, laid, wishes)
     rows = find_rows(singles, lands, settings=settings, limits=bench, wished=frozenset(wishes))
     yielding = Yielding(
         pads=board.pads,
@@ -110,6 +99,24 @@ def lay(
         pads=tuple(plans),
         warnings=tuple(board_warnings(tip, paste, settings, failed=failed, pairs=pairs)),
     )
+
+
+def _singles(
+    board: Board, doses: Sequence[Dose], laid: Mapping[int, LaidPad], wishes: Mapping[int, FormWish]
+) -> list[Single]:
+    """Pads that could stand in a row: laid whole, in one area, and not wished otherwise."""
+    return [
+        Single(
+            index=index,
+            pad=board.pads[index],
+            frame=own.parts[0][0],
+            target_ul=doses[index].target_ul,
+            choice=own.parts[0][1],
+        )
+        for index, own in laid.items()
+        if len(own.parts) == 1 and board.pads[index].kind is PadKind.SURFACE and not board.pads[index].path_mm
+        if index not in wishes or wishes[index].laid_as is LaidAs.ROW
+    ]
 
 
 def _collect(
