@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, ConsoleMessage, Request, expect
 from playwright.sync_api import Page as Tab
 
 from pastewright.page.desk import desk_of
+from pastewright.page.front_files import word_in
 from pastewright.page.serve import Opened, open_page
 
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
@@ -40,20 +41,23 @@ class Served:
 
     def cookie(self) -> str:
         """The cookie that the entry gives."""
+        return self._entered()[0]
+
+    def _entered(self) -> tuple[str, str]:
+        """The cookie and the word that the entry gives."""
         split = urlsplit(self.opened.address)
-        status, headers, _ = self.ask("GET", f"{split.path}?{split.query}", entered=False)
+        status, headers, page = self.ask("GET", f"{split.path}?{split.query}", entered=False)
         assert status == 200
-        return headers["set-cookie"].split(";")[0]
+        return headers["set-cookie"].split(";")[0], word_in(page.decode())
 
     def ask(self, method, path, *, headers=None, body=None, entered=True, host=""):
         """Status, headers and body of a request with exactly these headers, as no browser has to send them."""
         connection = HTTPConnection(self.host, timeout=20)
         connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
-        sent = {
-            "Host": host or self.host,
-            **({"Cookie": self.cookie()} if entered else {}),
-            **(headers or {}),
-        }
+        sent = {"Host": host or self.host}
+        if entered:
+            sent["Cookie"], sent["X-Door"] = self._entered()
+        sent |= headers or {}
         if body is not None:
             sent.setdefault("Content-Length", str(len(body)))
         for name, value in sent.items():

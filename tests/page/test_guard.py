@@ -3,9 +3,13 @@
 import json
 import socket
 from contextlib import suppress
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from threading import Thread
+from typing import ClassVar
 
 import pytest
+from page_in_browser import tab_of
 
 from pastewright.page.guard import MOST_BODY_BYTES, DoorKeys
 
@@ -148,3 +152,55 @@ def test_no_port_that_a_browser_names_writes_a_file(served, tmp_path, port):
     status, _, answer = served.ask("POST", "/machine/do", headers=headers, body=body)
     served.ask("POST", "/wheel", headers=headers, body=b'{"leave": true}')
     assert (status, b"is no port" in answer, log.exists()) == (422, True, False)
+
+
+class Thief(BaseHTTPRequestHandler):
+    """A server of another user on this computer, which keeps what browsers tell it."""
+
+    told: ClassVar[list[str]] = []
+
+    def do_GET(self):
+        Thief.told.append(self.headers.get("Cookie", ""))
+        self.send_response(200)
+        self.send_header("content-type", "text/html")
+        self.end_headers()
+        self.wfile.write(b"<title>x</title><p>hello")
+
+    def log_message(self, *_words):
+        return
+
+
+def test_who_has_the_cookie_from_another_port_changes_nothing(browser, served):
+    """Browsers tell cookies to every port of a host (RFC 6265, section 8.5); other scripts are kept apart by port."""
+    thief = HTTPServer(("127.0.0.1", 0), Thief)
+    thread = Thread(target=thief.serve_forever)
+    thread.start()
+    try:
+        with tab_of(browser, served) as tab:
+            assert tab.evaluate("() => localStorage.getItem('door')")
+            other = tab.context.new_page()
+            other.goto(f"http://127.0.0.1:{thief.server_port}/")
+            assert other.evaluate("() => localStorage.getItem('door')") is None
+            other.close()
+            tab.get_by_role("link", name="Machine").click()  # our own window goes on
+            tab.get_by_role("heading", name="Connection").wait_for()
+    finally:
+        thief.shutdown()
+        thread.join()
+        thief.server_close()
+    cookie = next(told for told in Thief.told if "pastewright-" in told)
+    assert cookie == served.cookie()
+    own = {"Origin": served.base, "X-Window": "thief", "Cookie": cookie}
+    for path in (
+        "/machine/do",
+        "/machine/step",
+        "/run/begin",
+        "/wheel",
+        "/bench/text",
+        "/board/drop?drop=00000000&name=x",
+    ):
+        for word in ({}, {"X-Door": ""}, {"X-Door": "guess"}):
+            assert served.ask("POST", path, entered=False, headers={**own, **word}, body=b"{}")[0] == 403, (
+                path
+            )
+    assert served.ask("POST", "/stop", entered=False, headers=own, body=b"{}")[0] == 200

@@ -4,12 +4,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from http.client import HTTPConnection, HTTPException
+from http.client import HTTPConnection, HTTPException, HTTPResponse
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 from pastewright.link.batch import SETTLED
+from pastewright.page.front_files import word_in
+from pastewright.page.guard import WORD_HEADER
 from pastewright.page.listed import thing_id
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.work.exits import DONE, FINDINGS
@@ -39,8 +41,9 @@ class PageClient:
             "Origin": f"http://{split.netloc}",
             "X-Window": f"command-{os.getpid()}",
         }
-        entered = self._ask("GET", f"{split.path}?{split.query}")
+        entered, page = self._ask("GET", f"{split.path}?{split.query}")
         self._headers["Cookie"] = str(entered.headers["set-cookie"]).split(";")[0]
+        self._headers[WORD_HEADER] = word_in(page.decode())
 
     def post(self, path: str, data: Mapping[str, Any]) -> None:
         """Ask for something to be done; raises `InputError` with what the server refuses."""
@@ -70,7 +73,7 @@ class PageClient:
                 return told
         raise _server_ended()
 
-    def _ask(self, method: str, path: str, body: bytes | None = None) -> Any:
+    def _ask(self, method: str, path: str, body: bytes | None = None) -> tuple[HTTPResponse, bytes]:
         connection = HTTPConnection(self._host, timeout=ANSWER_S)
         try:
             connection.request(method, path, body=body, headers=self._headers)
@@ -91,7 +94,7 @@ class PageClient:
             raise one_error(
                 f"the page's server answered {answer.status}: {said.decode(errors='replace')[:200]}"
             )
-        return answer
+        return answer, said
 
 
 def cannot_hand_over(

@@ -12,7 +12,7 @@ from starlette.routing import BaseRoute, Mount, Route
 
 from pastewright.page.answers import done, given, mistake, wrong_input
 from pastewright.page.context import PageContext, window_of
-from pastewright.page.front_files import LET_IN, front
+from pastewright.page.front_files import front, let_in
 from pastewright.page.guard import ENTRY, DoorKeys, Guard
 from pastewright.page.screens import SCREENS, Screen
 from pastewright.problems import InputError
@@ -54,7 +54,7 @@ def _shell(context: PageContext, entry: DoorKeys, screens: Sequence[Screen]) -> 
     async def enter(request: Request) -> Response:
         if not entry.opens(request.query_params.get("key", "")):
             return PlainTextResponse("This address is not of this start of the page.", status_code=403)
-        return Response(LET_IN, media_type="text/html", headers={"set-cookie": entry.header()})
+        return Response(let_in(entry.word), media_type="text/html", headers={"set-cookie": entry.header()})
 
     async def shell(_request: Request) -> Response:
         rows = [

@@ -1,5 +1,6 @@
 """The files of the front end, as answers: by names that are known, never by a path."""
 
+import re
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 
@@ -18,6 +19,18 @@ LET_IN = (
     '<meta http-equiv="refresh" content="0;url=/"><p>Opening …'
 )
 """A page, not a redirect: a redirect that a file began is another site's, and takes no SameSite=Strict cookie along."""
+
+
+def let_in(word: str) -> str:
+    """Return the page that keeps a window's word where scripts of this port alone can read it, and leads on."""
+    head = LET_IN.partition('<meta http-equiv="refresh"')[0]
+    return f'{head}<meta name="door" content="{word}"><script type="module" src="/front/enter.js"></script><p>Opening …'
+
+
+def word_in(page: str) -> str:
+    """Return the word of a page that `let_in` made, "" without."""
+    found = re.search(r'name="door" content="([\w-]+)"', page)
+    return found[1] if found else ""
 
 
 async def front(request: Request) -> Response:

@@ -10,6 +10,7 @@ open a socket. Neither may read or move anything:
 | a socket of another site | there are no WebSockets; the handshake is refused |
 | a frame around our page | frame-ancestors 'none', X-Frame-Options |
 | another user of this computer | the secret of this start, in an HttpOnly cookie; its key is never in a process list |
+| another user's server on another port, which browsers tell our cookie | a change needs a word that our scripts alone read |
 | words of a file shown as markup | script and style from our own files only |
 """
 
@@ -42,17 +43,22 @@ HEADERS = (
     ("cache-control", "no-store"),
 )
 SAFE = frozenset({"GET", "HEAD"})
-ENTRY = "/enter"
+ENTRY, STOP = "/enter", "/stop"
+WORD_HEADER = "x-door"
+"""Every change but a stop has it: a machine must be stopped by whoever can."""
 
 
 class DoorKeys:
     """The secrets of one start: `key` opens the door once a browser has it, `secret` is what the cookie holds then.
 
-    The cookie's name has the port in it, since browsers share cookies among all ports of a host.
+    The cookie's name has the port in it, since browsers share cookies among all ports of a host (RFC 6265, 8.5). So
+    whoever gets a browser to look at another port has the cookie; `word` is what our own window says besides, "" where
+    none is asked for.
     """
 
     def __init__(self, port: int) -> None:
         self.key, self.secret = token_urlsafe(SECRET_BYTES), token_urlsafe(SECRET_BYTES)
+        self.word = token_urlsafe(SECRET_BYTES)
         self.cookie = f"pastewright-{port}"
 
     def opens(self, key: str) -> bool:
@@ -66,6 +72,10 @@ class DoorKeys:
         except CookieError:
             return False
         return held is not None and compare_digest(held.value.encode(), self.secret.encode())
+
+    def hears(self, word: str) -> bool:
+        """Tell whether this is the word, or none is needed."""
+        return not self.word or compare_digest(word.encode(), self.word.encode())
 
     def header(self) -> str:
         """Return the Set-Cookie header that lets a browser in."""
@@ -122,6 +132,11 @@ class Guard:
             return (
                 401,
                 "Open the page from the terminal that runs it: the address there lets this browser in.",
+            )
+        if method not in SAFE and path != STOP and not self._pass.hears(headers.get(WORD_HEADER, "")):
+            return (
+                403,
+                "This window was not let in: open the page by the address in the terminal that runs it.",
             )
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > MOST_BODY_BYTES:

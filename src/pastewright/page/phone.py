@@ -45,6 +45,7 @@ class OneTimeKeys(DoorKeys):
     def __init__(self, port: int) -> None:
         super().__init__(port)
         self.used = False
+        self.word = ""  # what a phone may do moves nothing
 
     def opens(self, key: str) -> bool:
         """Tell whether this is the key and nobody has used it; it is used then."""

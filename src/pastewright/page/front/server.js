@@ -41,7 +41,7 @@ export function problem(what, mend = "") {
 async function answered(path, how = {}) {
   let response;
   try {
-    response = await fetch(path, { ...how, headers: { "x-window": windowWord, ...(how.headers || {}) } });
+    response = await fetch(path, { ...how, headers: { "x-window": windowWord, "x-door": localStorage.getItem("door") || "", ...(how.headers || {}) } });
   } catch {
     throw new Refused([problem("the server does not answer", "Look at the terminal that runs the page.")]);
   }
