@@ -7,7 +7,7 @@ ends what the step leaves. Within a class the order is free for a short way.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -22,6 +22,7 @@ from pastewright.plunger.choice import FED, chosen_push
 from pastewright.plunger.common import bead_flow_ul_s, dots_of
 from pastewright.plunger.draw import with_gentle_draw
 from pastewright.plunger.flow import driving_pressure_kpa
+from pastewright.plunger.runs import even_walks
 from pastewright.plunger.storage import stored_ul
 from pastewright.plunger.ways import BEAD_PARTS, groups_of, kept_ul
 from pastewright.profile.model import Profile
@@ -64,7 +65,7 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     bench = bench_for([deposit.volume_ul for deposit in deposits], profile)
     dots = [deposit for deposit in deposits if is_dot(deposit)]
     beads = [deposit for deposit in deposits if not is_dot(deposit)]
-    least_s = [walk_of(bead, profile).time_s for bead in beads]
+    least_s = _least_s(beads, profile, bench)
     push = chosen_push(
         [dot.volume_ul for dot in dots],
         [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)],
@@ -85,6 +86,19 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
         bead_ul_s=flow,
         classes=_rearranged(groups, classes, strokes, bench),
     )
+
+
+def _least_s(beads: Sequence[Deposit], profile: Profile, bench: PlungerBench) -> list[float]:
+    """How long a bead takes at least if all of it flowed steadily [s]: walked as fast as its leaks allow (`plunger.runs`),
+    which on a large barrel is a third of what the tip would manage.
+    """
+    walks = [walk_of(bead, profile) for bead in beads]
+    even = even_walks([bead.volume_ul for bead in beads], walks, bench.held_still())
+    return [
+        replace(walk, speed_mm_s=slowed.speed_mm_s).time_s
+        + max(walk.row_mm - walk.length_mm, 0.0) / slowed.speed_mm_s
+        for walk, slowed in zip(walks, even, strict=True)
+    ]
 
 
 def _hop_s(profile: Profile) -> float:
