@@ -224,6 +224,7 @@ def test_a_reader_that_has_enough_is_no_mistake(logger_files: Path):
 
 # What each command may load; the rest would only make people wait.
 LIBRARIES = {"numpy", "scipy", "shapely", "matplotlib", "cv2", "PIL", "ezdxf", "jinja2", "serial", "sqlite3"}
+LIBRARIES |= {"numba", "pydantic"}
 LIBRARIES |= {"scipy.stats", "scipy.interpolate", "scipy.signal"}  # each takes half a second or more
 
 
@@ -242,8 +243,9 @@ LIBRARIES |= {"scipy.stats", "scipy.interpolate", "scipy.signal"}  # each takes 
         (["ports"], {"serial"}),
         (["runs", "--journal", "nowhere.db"], {"sqlite3", "serial"}),
         (["tips"], {"numpy"}),
-        (["plan", "nowhere", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely", "jinja2"}),
-        (["verify", "nowhere", "--plan", "p", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely"}),
+        (["look", "nowhere"], {"numpy", "shapely"}),
+        (["plan", "nowhere", "-p", "nowhere.toml"], {"numpy", "shapely", "jinja2"}),
+        (["verify", "nowhere", "--plan", "p", "-p", "nowhere.toml"], {"numpy", "shapely"}),
         (["tune", "sheet", "-p", "nowhere.toml", "-o", "out"], {"numpy", "scipy", "shapely"}),
         (["tune", "fit", "nowhere", "-p", "nowhere.toml"], {"numpy", "scipy", "shapely", "cv2", "PIL"}),
     ],
@@ -261,6 +263,24 @@ def test_a_command_loads_only_what_it_needs(words: list[str], may_load: set[str]
     )
     loaded = set(ast.literal_eval(result.stdout.splitlines()[-1]))
     assert loaded <= may_load
+
+
+def test_a_board_is_planned_without_compiler_and_without_the_large_libraries(
+    run: Callable, logger_files: Path, tmp_path: Path
+):
+    words = ["plan", str(logger_files), "-p", str(tmp_path / "bench.toml"), "-o", str(tmp_path / "out")]
+    (tmp_path / "bench.toml").write_text(example_text(DEMO))
+    assert run(*words).code == exits.DONE  # after it the compiled loops are kept, even in a fresh install
+    script = (
+        "import sys; from pastewright.cli.app import main\n"
+        f"sys.argv = ['pastewright', *{words!r}]\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    print(end.code)\n"
+        f"print(sorted({LIBRARIES!r} & set(sys.modules)))"
+    )
+    result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    code, loaded = result.stdout.splitlines()[-2:]
+    assert code == "0"
+    assert loaded == "['jinja2', 'numpy', 'shapely']"
 
 
 @pytest.mark.parametrize(

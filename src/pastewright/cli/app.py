@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 import typer
 
 from pastewright.cli.commands import BRIEF, COMMANDS, GROUPS
+from pastewright.cli.given import spare_pydantic
 from pastewright.cli.usage import usage_problem
 from pastewright.uncollected import uncollected
 from pastewright.version import __version__
@@ -43,7 +44,7 @@ def _ended() -> int:
     from pastewright.problems import InputError, Problem
 
     try:
-        code = app(standalone_mode=False)
+        code = spare_pydantic(typer.main.get_command(app))(standalone_mode=False)
     except InputError as error:
         _tell(error.problems)
         return WRONG_INPUT

@@ -6,7 +6,6 @@ from dataclasses import replace
 import numpy as np
 import shapely
 from msgspec import structs
-from scipy.spatial import cKDTree
 from shapely.geometry import MultiPolygon, Polygon
 
 from pastewright.board.model import Pad
@@ -22,6 +21,7 @@ from pastewright.deposit.grids import FIELD_DOTS
 from pastewright.deposit.laid import LaidPad
 from pastewright.deposit.limits import FormChoice, FormLimits, Piece
 from pastewright.deposit.model import Balance
+from pastewright.near import NearPlaces
 from pastewright.records.kinds import Form
 
 RUN_TOGETHER_MM = 0.1
@@ -93,8 +93,8 @@ def _too_many(pieces: Sequence[Piece]) -> bool:
     if len(pieces) <= FIELD_DOTS:
         return False
     at = np.array([piece.points_mm[0] for piece in pieces])
-    nearest_mm = np.asarray(cKDTree(at).query(at, k=[2])[0])
-    return bool((nearest_mm[:, 0] - max(piece.width_mm for piece in pieces)).min() < RUN_TOGETHER_MM)
+    nearest_mm = NearPlaces(at).some(at, 2)[0][:, 1]
+    return bool((nearest_mm - max(piece.width_mm for piece in pieces)).min() < RUN_TOGETHER_MM)
 
 
 def _local(frame: Frame, at_mm: tuple[float, float]) -> tuple[float, float]:

@@ -12,10 +12,10 @@ from enum import StrEnum
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from pastewright.board.model import Board, Pad, Point
 from pastewright.dose.doses import dose_board
+from pastewright.near import NearPlaces
 from pastewright.profile.model import Profile
 
 # Smaller moves and changes come from rounding of files, and from one format's curves to another's.
@@ -167,10 +167,10 @@ def _guessed_shift(old_places: NDArray[np.float64], new_places: NDArray[np.float
     none = np.zeros(2)
     if not len(old_places) or not len(new_places):
         return none
-    tree = cKDTree(new_places)
+    tree = NearPlaces(new_places)
 
     def met(shift: NDArray[np.float64]) -> int:
-        away, _ = tree.query(old_places + shift, distance_upper_bound=MOVED_MM)
+        away, _ = tree.nearest(old_places + shift, within=MOVED_MM)
         return int(np.isfinite(away).sum())
 
     corner = new_places.min(axis=0) - old_places.min(axis=0)
@@ -187,12 +187,12 @@ def _by_place(
     if not one or not other:
         return []
     olds, news = old_places[list(one)], new_places[list(other)]
-    away, near = cKDTree(news).query(olds, distance_upper_bound=SAME_PLACE_MM)
-    _, back = cKDTree(olds).query(news)
+    away, near = NearPlaces(news).nearest(olds, within=SAME_PLACE_MM)
+    _, back = NearPlaces(olds).nearest(news)
     return [
         (one[n], other[int(m)])
-        for n, (gap, m) in enumerate(zip(np.atleast_1d(away), np.atleast_1d(near), strict=True))
-        if np.isfinite(gap) and int(np.atleast_1d(back)[int(m)]) == n
+        for n, (gap, m) in enumerate(zip(away, near, strict=True))
+        if np.isfinite(gap) and int(back[m]) == n
     ]
 
 

@@ -12,6 +12,8 @@ them is short.
 """
 
 from dataclasses import dataclass
+from math import sqrt
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +58,7 @@ def arranged(groups: Groups, start_ul: Floats) -> list[int]:
     """
     order = np.arange(groups.count.size, dtype=np.int64)
     if 2 < order.size <= MOST_GROUPS:
-        _improve(order, _tables(groups), np.ascontiguousarray(start_ul, dtype=np.float64))
+        _improve(order, (order.copy(), order.copy()), _tables(groups), _Room.of(groups, start_ul))
     found: list[int] = order.tolist()
     return found
 
@@ -71,8 +73,9 @@ def errors_of(groups: Groups, order: list[int], start_ul: Floats) -> tuple[Float
     """Return the squares of errors by each constant [-], n × c, of the deposits that are told in an order, and for how many
     each of these stands.
     """
-    at = np.array(order, dtype=np.int64)
-    return _told(at, _tables(groups), np.ascontiguousarray(start_ul, dtype=np.float64))
+    room = _Room.of(groups, start_ul)
+    _told(np.array(order, dtype=np.int64), _tables(groups), room)
+    return room.squares, room.weights
 
 
 def told_of(groups: Groups, order: list[int]) -> Ints:
@@ -83,7 +86,12 @@ def told_of(groups: Groups, order: list[int]) -> Ints:
 
 def worst_of(squares: Floats, weights: Floats) -> float:
     """Return the mean of the worst tenth of errors [-], from their squares and for how many each stands."""
-    return float(_worst_told(np.ascontiguousarray(squares), weights))
+    worst = np.zeros(1)
+    sums = np.ascontiguousarray(squares, dtype=np.float64)
+    _worst_told(
+        sums, np.ascontiguousarray(weights, dtype=np.float64), np.empty(sums.size, dtype=np.int64), worst
+    )
+    return float(worst[0])
 
 
 _Tables = tuple[Floats, Floats, Floats, Floats, Ints]
@@ -97,31 +105,62 @@ def _tables(groups: Groups) -> _Tables:
     return laid, left, by_start, passed, np.ascontiguousarray(groups.count, dtype=np.int64)
 
 
-@entry
-def _worst_told(squares: Floats, weights: Floats) -> float:
-    return _worst(squares, weights)
+class _Room(NamedTuple):
+    """Room for an order's errors: what is stored before the first and on the way (c) [µL], squares (told × c), for how many
+    each told one stands, their sums, and their places.
+    """
+
+    start_ul: Floats
+    stored_ul: Floats
+    squares: Floats
+    weights: Floats
+    sums: Floats
+    places: Ints
+
+    @classmethod
+    def of(cls, groups: Groups, start_ul: Floats) -> "_Room":
+        """Return the room that groups take, in whatever order."""
+        start = np.ascontiguousarray(start_ul, dtype=np.float64)
+        told = int(np.minimum(groups.count, max(TOLD // groups.count.size, 4)).sum())
+        return cls(
+            start_ul=start,
+            stored_ul=np.empty(start.size),
+            squares=np.empty((told, start.size)),
+            weights=np.empty(told),
+            sums=np.empty(told),
+            places=np.empty(told, dtype=np.int64),
+        )
 
 
 @entry
-def _improve(order: Ints, tables: _Tables, start_ul: Floats) -> None:
+def _worst_told(sums: Floats, weights: Floats, places: Ints, worst: Floats) -> None:
+    worst[0] = _worst(sums, weights, places)
+
+
+@entry
+def _improve(order: Ints, others: tuple[Ints, Ints], tables: _Tables, room: _Room) -> None:
     """Take groups out and put them in elsewhere, each where it brings most; the first stays."""
-    best = _within(order, tables, start_ul)
-    trial, kept = order.copy(), order.copy()
+    trial, kept = others
+    best = _within(order, tables, room)
     for _ in range(ROUNDS):
         begun = best
         for group in range(order.size):
             least = best * (1.0 - WORTH)
-            take = int(np.argmax(order == group))
+            take = 0
+            while order[take] != group:
+                take += 1
             for put in range(1, order.size):
                 if put == take or take == 0:
                     continue
                 _moved(order, trial, take, put)
-                here = _within(trial, tables, start_ul)
+                here = _within(trial, tables, room)
                 if here < least:
                     least = here
-                    kept[:] = trial
+                    for place in range(trial.size):
+                        kept[place] = trial[place]
             if least < best * (1.0 - WORTH):
-                order[:] = kept
+                for place in range(kept.size):
+                    order[place] = kept[place]
                 best = least
         if best >= begun:
             return
@@ -142,50 +181,77 @@ def _moved(order: Ints, trial: Ints, take: int, put: int) -> None:
 
 
 @entry
-def _told(order: Ints, tables: _Tables, start_ul: Floats) -> tuple[Floats, Floats]:
-    return _errors(order, tables, start_ul)
+def _told(order: Ints, tables: _Tables, room: _Room) -> None:
+    _errors(order, tables, room)
 
 
 @inner
-def _errors(order: Ints, tables: _Tables, start_ul: Floats) -> tuple[Floats, Floats]:
-    """Squares of the errors by each constant [-], n × c, of those deposits that are told; and for how many each stands."""
+def _errors(order: Ints, tables: _Tables, room: _Room) -> None:
+    """Write down the squares of errors by each constant [-] of the deposits that are told; and for how many each stands."""
     laid, left, by_start, passed, count = tables
-    told = 0
+    stored, squares, weights = room.stored_ul, room.squares, room.weights
+    for c in range(stored.size):
+        stored[c] = room.start_ul[c]
     most_told = max(TOLD // order.size, 4)
-    for group in order:
-        told += min(count[group], most_told)
-    squares, weights = np.empty((told, start_ul.size)), np.ones(told)
-    stored = start_ul.copy()
     at = 0
-    for group in order:
+    for turn in range(order.size):
+        group = order[turn]
         most = min(count[group], most_told)
         for k in range(most):
             for c in range(stored.size):
                 error = laid[group, c] + by_start[group] * stored[c]
                 squares[at, c] = error * error
                 stored[c] = left[group, c] + passed[group] * stored[c]
-            if k == most - 1:
-                weights[at] += count[group] - most
+            weights[at] = 1.0 + (count[group] - most) if k == most - 1 else 1.0
             at += 1
-    return squares, weights
 
 
 @inner
-def _within(order: Ints, tables: _Tables, start_ul: Floats) -> float:
+def _within(order: Ints, tables: _Tables, room: _Room) -> float:
     """Mean of the worst tenth [-]."""
-    squares, weights = _errors(order, tables, start_ul)
-    return _worst(squares.sum(axis=1), weights)
+    _errors(order, tables, room)
+    for at in range(room.sums.size):
+        room.sums[at] = 0.0
+        for c in range(room.squares.shape[1]):
+            room.sums[at] += room.squares[at, c]
+    return _worst(room.sums, room.weights, room.places)
 
 
 @inner
-def _worst(squares: Floats, weights: Floats) -> float:
-    """Mean of the worst tenth of errors [-], from their squares."""
-    whole = weights.sum()
+def _worst(sums: Floats, weights: Floats, places: Ints) -> float:
+    """Mean of the worst tenth of errors [-], from their squares; `places` is room for their order.
+
+    Only the worst are put in order: they are taken one by one from the top of a heap.
+    """
+    size = sums.size
+    whole = 0.0
+    for at in range(size):
+        whole += weights[at]
+        places[at] = at
+    for at in range(size // 2 - 1, -1, -1):
+        _sink(sums, places, at, size)
     left_over, worst = WORST * whole, 0.0
-    for place in np.argsort(squares)[::-1]:
+    while size > 0:
+        place = places[0]
         taken = min(weights[place], left_over)
-        worst += taken * np.sqrt(squares[place])
+        worst += taken * sqrt(sums[place])
         left_over -= taken
         if left_over <= 0.0:
             break
-    return float(worst / (WORST * whole))
+        size -= 1
+        places[0] = places[size]
+        _sink(sums, places, 0, size)
+    return worst / (WORST * whole)
+
+
+@inner
+def _sink(sums: Floats, places: Ints, at: int, size: int) -> None:
+    """Let a place of the heap sink to below all that is worse."""
+    while 2 * at + 1 < size:
+        below = 2 * at + 1
+        if below + 1 < size and sums[places[below + 1]] > sums[places[below]]:
+            below += 1
+        if sums[places[below]] <= sums[places[at]]:
+            return
+        places[at], places[below] = places[below], places[at]
+        at = below

@@ -20,9 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import minimum_spanning_tree
 
+from pastewright.compiled import entry
 from pastewright.route.tour import CostOf, Floats, Ints, nearest
 
 ROUNDS = 100
@@ -137,16 +136,35 @@ def _graph(task: Task, a: Ints, b: Ints) -> _Graph:
 
 def _sparse_tree(graph: _Graph, weight: Floats) -> tuple[float, Ints]:
     """Return the least tree's weight, with mates' edges at nothing and always in it, and each node's degree."""
-    # The tree stays the same when all weights grow alike; above zero, none is mistaken for a missing edge.
+    # The tree stays the same when all weights grow alike; above zero, mates' edges are the cheapest.
     lift = 1.0 - float(weight.min())
     raised = np.where(graph.fixed, 0.5, weight + lift)
-    starts = np.searchsorted(graph.a, np.arange(graph.n + 1)).astype(np.int32)
-    matrix = csr_array((raised, graph.b.astype(np.int32), starts), shape=(graph.n, graph.n))
-    tree = minimum_spanning_tree(matrix).tocoo()
-    fixed = int(np.count_nonzero(tree.data == 0.5))
-    total = float(tree.data.sum()) - 0.5 * fixed - lift * (len(tree.data) - fixed)
-    degree = np.bincount(tree.row, minlength=graph.n) + np.bincount(tree.col, minlength=graph.n)
-    return total, degree
+    inside = np.zeros(len(raised), dtype=np.bool_)
+    # Equals in the order of their numbers: where rows are regular, which of them is taken decides how the search goes on.
+    _take_cheapest(np.argsort(raised, kind="stable"), graph.a, graph.b, np.arange(graph.n), inside)
+    data = raised[inside]
+    fixed = int(np.count_nonzero(data == 0.5))
+    total = float(data.sum()) - 0.5 * fixed - lift * (len(data) - fixed)
+    ends = np.concatenate((graph.a[inside], graph.b[inside]))
+    return total, np.bincount(ends, minlength=graph.n)
+
+
+@entry
+def _take_cheapest(order: Ints, a: Ints, b: Ints, above: Ints, inside: NDArray[np.bool_]) -> None:
+    """Mark the edges (a, b) of the least tree, looked at from the cheapest on (J. B. Kruskal, 1956); `above` holds for
+    each node one of its piece that is nearer to the piece's head, at first itself.
+    """
+    for edge in order:
+        one, other = a[edge], b[edge]
+        while above[one] != one:
+            above[one] = above[above[one]]
+            one = above[one]
+        while above[other] != other:
+            above[other] = above[above[other]]
+            other = above[other]
+        if one != other:
+            above[other] = one
+            inside[edge] = True
 
 
 def _penalties(

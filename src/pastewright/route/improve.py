@@ -35,6 +35,9 @@ FEWEST_TO_IMPROVE = 5
 FEWEST_TO_KICK = 8
 """With fewer nodes there is no move, or no room for two stretches and their surroundings."""
 
+MOST_TURNS, MOST_AT_ONCE = 4096, 3
+"""Turns kept of a kick, so that it can be undone (most kicks bring some dozens), and those of one move."""
+
 GAIN = 1e-9
 """Smallest gain that counts, so that rounding can never make moves run in a circle."""
 
@@ -62,7 +65,8 @@ class Hops(NamedTuple):
 
 class _Search(NamedTuple):
     """A tour being improved: the nodes in order, the place of each, its mate, its near ones and what they cost; then
-    those still worth looking at, a ring that begins and ends at `ring`, with a mark for each that waits in it."""
+    those still worth looking at, a ring that begins and ends at `ring`, with a mark for each that waits in it; then room
+    for a stretch that is moved, and the turns (first and last place) that a kick has brought, `made` so many of them."""
 
     tour: Ints
     pos: Ints
@@ -72,9 +76,9 @@ class _Search(NamedTuple):
     queue: Ints
     ring: Ints
     waiting: NDArray[np.uint8]
-
-
-Turns = list[tuple[int, int]]
+    held: Ints
+    turns: Ints
+    made: Ints
 
 
 def improved_tour(
@@ -100,6 +104,9 @@ def improved_tour(
         queue=np.zeros(n + 1, dtype=np.int64),
         ring=np.zeros(2, dtype=np.int64),
         waiting=np.zeros(n, dtype=np.uint8),
+        held=np.zeros(LONGEST_KICK, dtype=np.int64),
+        turns=np.zeros((MOST_TURNS, 2), dtype=np.int64),
+        made=np.zeros(1, dtype=np.int64),
     )
     _improve(search, hops, kicks if n >= FEWEST_TO_KICK else 0)
     found: list[int] = order.tolist()
@@ -113,25 +120,25 @@ def tour_cost(tour: Sequence[int], cost: Distance) -> float:
 
 def hops_cost(tour: Sequence[int], hops: Hops) -> float:
     """Return the cost of the closed tour, the edge from last to first included."""
-    return float(_total(np.array(tour, dtype=np.int64), hops))
+    total = np.zeros(1)
+    _total(np.array(tour, dtype=np.int64), hops, total)
+    return float(total[0])
 
 
 @entry
-def _total(tour: Ints, hops: Hops) -> float:
-    total = 0.0
+def _total(tour: Ints, hops: Hops, total: Floats) -> None:
     for i in range(tour.size):
-        total += _cost(tour[i - 1], tour[i], hops)
-    return total
+        total[0] += _cost(tour[i - 1], tour[i], hops)
 
 
 @entry
 def _improve(search: _Search, hops: Hops, kicks: int) -> None:
     n = search.tour.size
-    turns = [(0, 0)]
-    turns.clear()
     for k in range(n):
         _wake(search, search.tour[k])
-    _settle(search, hops, turns)
+    while search.ring[0] != search.ring[1]:
+        search.made[0] = 0
+        _settle(search, hops)
     longest = min(LONGEST_KICK, (n - 2) // 3)
     state = _SEED
     for _ in range(kicks):
@@ -141,7 +148,7 @@ def _improve(search: _Search, hops: Hops, kicks: int) -> None:
         first, second = high % longest + 1, (high // longest) % longest + 1
         room = n - first - second - 1
         place = np.int64(state >> np.uint64(33)) % room
-        _kick(search, hops, place, first, second, turns)
+        _kick(search, hops, place, first, second)
 
 
 @inner
@@ -165,39 +172,46 @@ def _wake(search: _Search, v: int) -> None:
 
 
 @inner
-def _settle(search: _Search, hops: Hops, turns: Turns) -> float:
-    """Improve around the nodes that wait, and around all that moves by it, until nothing helps; return the gain."""
+def _settle(search: _Search, hops: Hops) -> float:
+    """Improve around the nodes that wait, and around all that moves by it, until nothing helps; return the gain.
+
+    Where no more turns can be kept the rest waits for the next time.
+    """
     gained = 0.0
     ring = search.ring
-    while ring[0] != ring[1]:
+    while ring[0] != ring[1] and search.made[0] < MOST_TURNS - MOST_AT_ONCE:
         a = search.queue[ring[0]]
         ring[0] = (ring[0] + 1) % search.queue.size
         search.waiting[a] = 0
-        gain = _better(search, hops, a, turns)
+        gain = _better(search, hops, a)
         while gain > 0:
             gained += gain
-            gain = _better(search, hops, a, turns)
+            if search.made[0] >= MOST_TURNS - MOST_AT_ONCE:
+                _wake(search, a)
+                break
+            gain = _better(search, hops, a)
     return gained
 
 
 @inner
 def _swap(search: _Search, p: np.int64, first: np.int64, second: np.int64) -> None:
     """Let the `first` nodes after place p change places with the `second` ones after those."""
-    tour, pos = search.tour, search.pos
-    held = tour[p + 1 : p + 1 + first].copy()
+    tour, pos, held = search.tour, search.pos, search.held
+    for k in range(first):
+        held[k] = tour[p + 1 + k]
     place = p + 1
     for k in range(p + 1 + first, p + 1 + first + second):
         tour[place] = tour[k]
         pos[tour[place]] = place
         place += 1
-    for v in held:
-        tour[place] = v
-        pos[v] = place
+    for k in range(first):
+        tour[place] = held[k]
+        pos[held[k]] = place
         place += 1
 
 
 @inner
-def _kick(search: _Search, hops: Hops, p: np.int64, first: np.int64, second: np.int64, turns: Turns) -> None:
+def _kick(search: _Search, hops: Hops, p: np.int64, first: np.int64, second: np.int64) -> None:
     """Swap the `first` nodes after place p with the `second` ones after those; mend, or undo what ends dearer."""
     tour, mate = search.tour, search.mate
     q = p + first
@@ -208,14 +222,13 @@ def _kick(search: _Search, hops: Hops, p: np.int64, first: np.int64, second: np.
     change = _cost(a, d, hops) + _cost(e, b, hops) + _cost(c, f, hops)
     change = change - _cost(a, b, hops) - _cost(c, d, hops) - _cost(e, f, hops)
     _swap(search, p, first, second)
-    turns.clear()
+    search.made[0] = 0
     for v in (a, b, c, d, e, f):
         _wake(search, v)
-    change -= _settle(search, hops, turns)
+    change -= _settle(search, hops)
     if change > 0:
-        for k in range(len(turns) - 1, -1, -1):
-            i, j = turns[k]
-            _reverse(search, i, j)
+        for k in range(search.made[0] - 1, -1, -1):
+            _reverse(search, search.turns[k, 0], search.turns[k, 1])
         _swap(search, p, second, first)
 
 
@@ -231,7 +244,7 @@ def _beside(search: _Search, place: int, forward: bool) -> int:
 
 
 @inner
-def _better(search: _Search, hops: Hops, a: int, turns: Turns) -> float:
+def _better(search: _Search, hops: Hops, a: int) -> float:
     """Make the first move around `a` that helps; return its gain, 0 where none does."""
     place, mate = search.pos[a], search.mate[a]
     for forward in (True, False):
@@ -239,16 +252,16 @@ def _better(search: _Search, hops: Hops, a: int, turns: Turns) -> float:
         b = _beside(search, place, forward)
         if b != mate:
             d_ab = _cost(a, b, hops)
-            gain = _two_opt(search, hops, (a, b, d_ab, forward), turns)
+            gain = _two_opt(search, hops, (a, b, d_ab, forward))
             if gain == 0.0:
-                gain = _or_opt(search, hops, (a, b, d_ab, forward), turns)
+                gain = _or_opt(search, hops, (a, b, d_ab, forward))
             if gain > 0.0:
                 return gain
     return 0.0
 
 
 @inner
-def _two_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool], turns: Turns) -> float:
+def _two_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool]) -> float:
     """Put a-c and b-d in place of a-b and c-d for the first near c for which that helps."""
     a, b, d_ab, forward = cut
     for k in range(search.near.shape[1]):
@@ -262,9 +275,9 @@ def _two_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool], tur
         gain += _cost(c, d, hops) - _cost(b, d, hops)
         if gain > GAIN:
             if forward:
-                _turn(search, search.pos[b], search.pos[c], turns)
+                _turn(search, search.pos[b], search.pos[c])
             else:
-                _turn(search, search.pos[c], search.pos[b], turns)
+                _turn(search, search.pos[c], search.pos[b])
             for v in (b, c, d):
                 _wake(search, v)
             return gain
@@ -272,7 +285,7 @@ def _two_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool], tur
 
 
 @inner
-def _or_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool], turns: Turns) -> float:
+def _or_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool]) -> float:
     """Move a stretch that begins at `a` and leads away from `b` to the first place where that helps."""
     a, b, d_ab, forward = cut
     e = a
@@ -285,7 +298,7 @@ def _or_opt(search: _Search, hops: Hops, cut: tuple[int, int, float, bool], turn
             break
         loose = d_ab + _cost(e, f, hops) - _cost(b, f, hops)
         if loose > GAIN:
-            gain = _moved(search, hops, (a, e, b, f), loose, size, forward, turns)
+            gain = _moved(search, hops, (a, e, b, f), loose, size, forward)
             if gain > 0:
                 return gain
         e = f
@@ -300,7 +313,6 @@ def _moved(
     loose: float,
     size: int,
     forward: bool,
-    turns: Turns,
 ) -> float:
     """Put the stretch a…e, cut from b and f, between two neighbours c and d where that costs less than `loose`."""
     a, e, b, f = stretch
@@ -320,7 +332,7 @@ def _moved(
                 continue
             gain: float = loose - d_ac + _cost(c, d, hops) - _cost(e, d, hops)
             if gain > GAIN:
-                _move(search, (b, a, e, f, c, d), turns)
+                _move(search, (b, a, e, f, c, d))
                 for v in (b, c, d, e, f):
                     _wake(search, v)
                 return gain
@@ -328,7 +340,7 @@ def _moved(
 
 
 @inner
-def _turn(search: _Search, i: int, j: int, turns: Turns) -> None:
+def _turn(search: _Search, i: int, j: int) -> None:
     """Turn the stretch at places i to j round, or all the rest where that is shorter: same closed tour."""
     n = search.tour.size
     size = j - i
@@ -336,7 +348,8 @@ def _turn(search: _Search, i: int, j: int, turns: Turns) -> None:
         size += n
     if 2 * size >= n:
         i, j = (j + 1) % n, (i - 1) % n
-    turns.append((i, j))
+    search.turns[search.made[0], 0], search.turns[search.made[0], 1] = i, j
+    search.made[0] += 1
     _reverse(search, i, j)
 
 
@@ -356,17 +369,17 @@ def _reverse(search: _Search, i: int, j: int) -> None:
 
 
 @inner
-def _exchange(search: _Search, a: int, b: int, c: int, d: int, turns: Turns) -> None:
+def _exchange(search: _Search, a: int, b: int, c: int, d: int) -> None:
     """Put edges a-c, b-d in place of a-b, c-d; b follows a as d follows c, or both precede."""
     i = search.pos[a]
     if _beside(search, i, True) == b and _beside(search, i, False) != b:
-        _turn(search, search.pos[b], search.pos[c], turns)
+        _turn(search, search.pos[b], search.pos[c])
     else:
-        _turn(search, search.pos[c], search.pos[b], turns)
+        _turn(search, search.pos[c], search.pos[b])
 
 
 @inner
-def _move(search: _Search, ends: tuple[int, int, int, int, int, int], turns: Turns) -> None:
+def _move(search: _Search, ends: tuple[int, int, int, int, int, int]) -> None:
     """Take the stretch a…e out from between b and f, put it between c and d, a beside c, e beside d.
 
     Three exchanges at most: read b→a…e→f in the tour's direction or against it, whichever it is.
@@ -380,8 +393,8 @@ def _move(search: _Search, ends: tuple[int, int, int, int, int, int], turns: Tur
     # as_is: result is u-a…e-v; else u-e…a-v
     if v == b:
         b, a, e, f, u, v = f, e, a, b, v, u
-    _exchange(search, b, a, u, v, turns)
+    _exchange(search, b, a, u, v)
     if u != f:
-        _exchange(search, b, u, f, e, turns)
+        _exchange(search, b, u, f, e)
     if as_is:
-        _exchange(search, u, e, a, v, turns)
+        _exchange(search, u, e, a, v)

@@ -12,7 +12,8 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+
+from pastewright.near import NearPlaces
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -38,8 +39,7 @@ def nearest(
     points = np.column_stack((x, y))
     # More are asked for than wanted, so that ties at the cut are (nearly always) broken here, not in the tree.
     asked = min(n, 2 * count + 2)
-    _, tree_found = cKDTree(points, balanced_tree=False).query(points, k=asked, p=norm)
-    found = np.asarray(tree_found, dtype=np.int64).reshape(n, asked)
+    _, found = NearPlaces(points, slower_axis=norm == np.inf).some(points, asked)
     own = np.arange(n)[:, None]
     costs = cost(np.abs(x[found] - x[own]), np.abs(y[found] - y[own]))
     costs = np.where((found == own) | (found == mate[:, None]), np.inf, costs)
@@ -101,8 +101,7 @@ def greedy_tour(
         ids = np.array([v for v in range(n) if len(link[v]) < 2])
         k = min(len(ids), asked)
         points = np.column_stack((x[ids], y[ids]))
-        _, tree_found = cKDTree(points, balanced_tree=False).query(points, k=k, p=norm)
-        near = np.asarray(tree_found, dtype=np.int64).reshape(len(ids), k)
+        _, near = NearPlaces(points, slower_axis=norm == np.inf).some(points, k)
         roots = np.array([root(v) for v in ids.tolist()])
         source, column = np.nonzero(roots[near] != roots[:, None])
         a_ids, b_ids = ids[source], ids[near[source, column]]

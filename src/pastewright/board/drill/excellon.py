@@ -10,7 +10,6 @@ from collections.abc import Iterable, Sequence
 from pathlib import PurePosixPath
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from pastewright.board.artwork import Drill, DrillFile
 from pastewright.board.drill.number_format import (
@@ -23,6 +22,7 @@ from pastewright.board.drill.scan import DrillScan, scanned
 from pastewright.board.drill.walk import DrillWalk, ToolChange
 from pastewright.board.source.files import SourceFile
 from pastewright.board.source.sniff import HEAD_BYTES, FileKind, kind_of, text_of
+from pastewright.near import NearPlaces
 from pastewright.problems import InputError, Problem, Severity, one_error
 
 _MEND_UNIT = "Export drills with METRIC or INCH in the header, or put the drill report beside the file."
@@ -229,7 +229,7 @@ def _plausible(drills: Sequence[Drill]) -> bool:
     centres = np.unique(np.array([(hole.x_mm, hole.y_mm) for hole in holes]), axis=0)
     if len(centres) < 2:
         return True
-    gaps = np.asarray(cKDTree(centres).query(centres, k=2)[0])[:, 1]
+    gaps = NearPlaces(centres).some(centres, 2)[0][:, 1]
     smallest = min(hole.diameter_mm for hole in holes)
     return float(np.mean(gaps < smallest)) < 0.05
 

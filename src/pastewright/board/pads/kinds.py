@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import shapely
 from msgspec import Struct
-from scipy.spatial import cKDTree
 from shapely import STRtree
 from shapely.geometry import Polygon
 
@@ -23,6 +22,7 @@ from pastewright.board.pads.lands import Lands
 from pastewright.board.pads.rounds import round_diameter_mm, sides_mm
 from pastewright.board.pads.site import Site
 from pastewright.board.shapes.islands import Indices, Shapes, shape_array
+from pastewright.near import NearPlaces
 
 # X2 aperture functions (Gerber layer format specification, 5.6.10) that settle the kind.
 _BY_FUNCTION = {
@@ -207,10 +207,10 @@ def _leads(number: int, near: Indices, area_mm2: Shapes, shapes: Shapes) -> list
         return []
     centre = shapely.get_coordinates(shapes[number].centroid)[0]
     away = shapely.get_coordinates(shapely.centroid(shapes[others])) - centre
-    tree = cKDTree(away)
+    tree = NearPlaces(away)
     leads = [
         int(other)
-        for other, opposite in zip(others, tree.query_ball_point(-away, SYMMETRY_MM), strict=True)
+        for other, opposite in zip(others, tree.within(-away, SYMMETRY_MM), strict=True)
         if any(abs(area_mm2[others[n]] - area_mm2[other]) < 0.05 * area_mm2[other] for n in opposite)
     ]
     return leads if len(leads) >= SYMMETRIC_LEADS else []

@@ -10,7 +10,8 @@ from math import atan2, cos, degrees, hypot, sin
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+
+from pastewright.near import NearPlaces
 
 Points = NDArray[np.float64]
 
@@ -84,8 +85,7 @@ def equal_pairs(centres: Points, areas: Points) -> NDArray[np.intp]:
     count = min(NEIGHBOURS + 1, len(centres))
     if len(centres) <= ALL_PAIRS_UP_TO:
         count = len(centres)
-    away, other = cKDTree(centres).query(centres, k=count, distance_upper_bound=REACH_MM)
-    away, other = np.atleast_2d(away), np.atleast_2d(other)
+    away, other = NearPlaces(centres).some(centres, count, within=REACH_MM)
     one = np.repeat(np.arange(len(centres)), other.shape[1])
     two = other.ravel()
     good = np.isfinite(away.ravel()) & (two > one)
@@ -101,7 +101,7 @@ def registered(places: Points, middles: Points) -> list[Fit]:
     """
     if not len(middles):
         return []
-    tree = cKDTree(middles)
+    tree = NearPlaces(middles)
     fits: list[Fit] = []
     for mirrored in (False, True):
         for quarter in range(4):
@@ -150,24 +150,18 @@ def _votes(turned: Points, middles: Points) -> list[Points]:
     return [shift for count, shift in found if count >= AS_GOOD * best]
 
 
-def _refined(places: Points, tree: cKDTree, middles: Points, fit: Fit) -> Fit:
+def _refined(places: Points, tree: NearPlaces, middles: Points, fit: Fit) -> Fit:
     """Return the least-squares rigid motion of the parts that meet a middle, found again twice."""
     for reach_mm in (2 * NEAR_MM, NEAR_MM, NEAR_MM):
-        away, near = nearest_within(tree, fit.places(places), reach_mm)
+        away, near = tree.nearest(fit.places(places), within=reach_mm)
         met = np.isfinite(away)
         if met.sum() < 2:
             return Fit(matrix=fit.matrix, shift=fit.shift, rms_mm=0.0, met=int(met.sum()))
         fit = kabsch(places[met], middles[near[met]], mirrored=fit.mirrored)
-    away, near = nearest_within(tree, fit.places(places), NEAR_MM)
+    away, near = tree.nearest(fit.places(places), within=NEAR_MM)
     met = np.isfinite(away)
     rms = float(np.sqrt(np.mean(away[met] ** 2))) if met.any() else 0.0
     return Fit(matrix=fit.matrix, shift=fit.shift, rms_mm=rms, met=int(met.sum()))
-
-
-def nearest_within(tree: cKDTree, places: Points, reach_mm: float) -> tuple[Points, NDArray[np.intp]]:
-    """Return how far the nearest of a tree is from each place [mm, inf beyond the reach], and which it is."""
-    away, near = tree.query(places, distance_upper_bound=reach_mm)
-    return np.asarray(away, dtype=np.float64), np.asarray(near, dtype=np.intp)
 
 
 def kabsch(source: Points, target: Points, *, mirrored: bool) -> Fit:

@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
-from pastewright.board.parts.registration import ALIKE, NEAR_MM, REACH_MM, Points, nearest_within
+from pastewright.board.parts.registration import ALIKE, NEAR_MM, REACH_MM, Points
+from pastewright.near import NearPlaces
 
 Give = Callable[[int, Iterable[int]], None]
 """Gives lands, by index, to a part."""
@@ -23,7 +23,7 @@ part is the middle of its pads or of its body)."""
 
 def shares(places: Points, centres: Points, areas: Points, free: NDArray[np.bool_]) -> dict[int, int]:
     """Return the part of each land, by index; lands that are not `free` stay out."""
-    tree = cKDTree(centres)
+    tree = NearPlaces(centres)
     symmetric = [_symmetric(place, tree, centres, areas) for place in places]
     owner: dict[int, int] = {}
     taken = ~free
@@ -41,7 +41,7 @@ def shares(places: Points, centres: Points, areas: Points, free: NDArray[np.bool
     for _away, part, one, two in claims:
         if part not in has and not taken[one] and not taken[two]:
             give(part, {one, two})
-    others = cKDTree(places)
+    others = NearPlaces(places)
     closed: set[int] = set()
     for _away, part, one, two in claims:
         # Near pairs first: in a row of equal parts, each keeps its own outer pads from its neighbours.
@@ -55,14 +55,16 @@ def shares(places: Points, centres: Points, areas: Points, free: NDArray[np.bool
     return owner
 
 
-def _symmetric(place: Points, tree: cKDTree, centres: Points, areas: Points) -> list[tuple[float, int, int]]:
+def _symmetric(
+    place: Points, tree: NearPlaces, centres: Points, areas: Points
+) -> list[tuple[float, int, int]]:
     """Return the pairs of equal lands opposite each other about a place, near ones first; one land alone
     stands on the place itself."""
-    near = np.array(tree.query_ball_point(place, REACH_MM), dtype=np.intp)
+    near = tree.within(place, REACH_MM)[0]
     if not len(near):
         return []
     opposite = 2 * place - centres[near]
-    away, other = nearest_within(tree, opposite, NEAR_MM)
+    away, other = tree.nearest(opposite, within=NEAR_MM)
     good = np.isfinite(away)
     one, two = near[good], other[good]
     good = (one <= two) & (np.abs(areas[one] - areas[two]) <= ALIKE * areas[one])
@@ -83,7 +85,7 @@ def _foreign(
     part: int,
     pair: tuple[int, int],
     places: Points,
-    others: cKDTree,
+    others: NearPlaces,
     centres: Points,
     has: Mapping[int, list[int]],
 ) -> bool:
@@ -95,14 +97,14 @@ def _foreign(
         other != part
         and other not in has
         and bool(np.all(places[other] > low) and np.all(places[other] < high))
-        for other in others.query_ball_point(middle, reach + 1e-6)
+        for other in others.within(middle, reach + 1e-6)[0].tolist()
     )
 
 
 def _boxes(
     places: Points,
     centres: Points,
-    tree: cKDTree,
+    tree: NearPlaces,
     taken: NDArray[np.bool_],
     has: Mapping[int, list[int]],
     give: Give,
@@ -111,13 +113,13 @@ def _boxes(
     bare = [part for part in range(len(places)) if part not in has]
     if not bare:
         return
-    bare_tree = cKDTree(places[bare])
+    bare_tree = NearPlaces(places[bare])
     for number, part in enumerate(bare):
-        near = np.array(tree.query_ball_point(places[part], REACH_MM), dtype=np.intp)
+        near = tree.within(places[part], REACH_MM)[0]
         near = near[~taken[near]] if len(near) else near
         if not len(near):
             continue
-        mine = near[bare_tree.query(centres[near])[1] == number]
+        mine = near[bare_tree.nearest(centres[near])[1] == number]
         mine = mine[np.argsort(np.hypot(*(centres[mine] - places[part]).T), kind="stable")]
         found = 0
         for count in range(2, len(mine) + 1):

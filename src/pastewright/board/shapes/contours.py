@@ -5,7 +5,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 from shapely import STRtree
 from shapely.geometry import LineString, Polygon
 from shapely.geometry import Point as PlanePoint
@@ -13,6 +12,7 @@ from shapely.geometry import Point as PlanePoint
 from pastewright.board.artwork import DrawnKind, Layer
 from pastewright.board.model import Point
 from pastewright.board.shapes.islands import Shapes, polygons, shape_array
+from pastewright.near import NearPlaces
 
 GAP_MM = 0.1
 """Ends nearer than this are joined; more than rounding of any file format, less than any routed slot."""
@@ -62,7 +62,7 @@ def _bridges(noded: Shapes) -> tuple[list[LineString], list[float]]:
     joined: set[int] = set()
     if len(ends) > 1:
         places = np.array([end for end, _ in ends])
-        pairs = cKDTree(places).query_pairs(GAP_MM)
+        pairs = NearPlaces(places).pairs(GAP_MM)
         near = sorted((float(np.hypot(*(places[i] - places[j]))), i, j) for i, j in pairs)
         for gap_mm, i, j in near:
             if i not in joined and j not in joined:

@@ -5,14 +5,13 @@ groups that touch are united. Clear objects are taken off what was drawn before 
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import shapely
 from msgspec import Struct
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from shapely import STRtree
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -66,14 +65,26 @@ def groups(count: int, pairs: NDArray[np.intp]) -> list[Indices]:
     """Return the connected groups of 0…count-1 under `pairs` (2×M), each sorted, in order of first member."""
     if count == 0:
         return []
-    ones = np.ones(pairs.shape[1], dtype=np.int8)
-    _, label = connected_components(
-        coo_array((ones, (pairs[0], pairs[1])), shape=(count, count)), directed=False
-    )
-    order = np.argsort(label, kind="stable")
-    starts = np.flatnonzero(np.diff(label[order], prepend=-1))
-    bounds = [*starts.tolist(), count]
-    return [order[bounds[n] : bounds[n + 1]] for n in np.argsort(order[starts], kind="stable").tolist()]
+    first = _first_members(count, pairs)
+    order = np.argsort(first, kind="stable")
+    bounds = [*np.flatnonzero(np.diff(first[order], prepend=-1)).tolist(), count]
+    return [order[begin:end] for begin, end in pairwise(bounds)]
+
+
+def _first_members(count: int, pairs: NDArray[np.intp]) -> Indices:
+    """Return for each of 0…count-1 the first member of its group under `pairs` (2×M).
+
+    Each takes the lowest number that a pair of its own leads to, then what that one has taken, until nothing changes: the
+    rounds grow with the logarithm of the longest chain.
+    """
+    first = np.arange(count)
+    one, other = pairs
+    while np.any(apart := first[one] != first[other]):
+        a, b = first[one[apart]], first[other[apart]]
+        np.minimum.at(first, np.maximum(a, b), np.minimum(a, b))
+        while np.any((jumped := first[first]) != first):
+            first = jumped
+    return first
 
 
 def touching(shapes: Shapes, *, within_mm: float = ABUT_MM) -> NDArray[np.intp]:

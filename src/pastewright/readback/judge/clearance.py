@@ -15,8 +15,8 @@ from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from pastewright.near import NearPlaces
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.cap import height_mm
 from pastewright.readback.judge.match import Target
@@ -111,15 +111,14 @@ def _unknown(ways: Floats, number: int, board: BoardPlace, expected: Expected, t
     ]
     if not boxes:
         return unknown
-    middles = cKDTree((ways[:, :2] + ways[:, 2:]) / 2)
+    middles = NearPlaces((ways[:, :2] + ways[:, 2:]) / 2)
     longest = float(np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]).max())
     # A tip's round way past a corner stays clear of a box grown by this much along both sides.
     grown = tip_mm * 0.7
     for low, high in boxes:
         corners = board.to_machine(np.array([low, high]))
         size = hypot(high[0] - low[0], high[1] - low[1])
-        near = middles.query_ball_point(corners.mean(axis=0), size / 2 + longest / 2 + 2 * tip_mm)
-        rows = np.array(near, dtype=np.int64)
+        (rows,) = middles.within(corners.mean(axis=0), size / 2 + longest / 2 + 2 * tip_mm)
         if len(rows):
             hit = on_way(
                 (low[0] - grown, low[1] - grown),
@@ -145,13 +144,13 @@ def _paste(
     middles = (ways[:, :2] + ways[:, 2:]) / 2
     halves = np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]) / 2
     for places, reach, tops in _standing(wanted, expected, boards, profile, tip_mm):
-        tree = cKDTree(places)
-        near = tree.query_ball_point(middles, halves + float(reach.max()))
+        tree = NearPlaces(places)
+        near = tree.within(middles, halves + float(reach.max()))
         counts = np.array([len(one) for one in near])
         if not counts.any():
             continue
         rows = np.repeat(np.arange(len(ways)), counts)
-        which = np.concatenate([np.array(one, dtype=np.int64) for one in near if one])
+        which = np.concatenate(near)
         met = _away(places[which], ways[rows]) < reach[which] - ROUNDING_MM
         np.maximum.at(found, rows[met], tops[which[met]])
     return found

@@ -12,9 +12,9 @@ from math import isfinite
 import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from pastewright.board.model import Point
+from pastewright.near import NearPlaces
 from pastewright.profile.model import Bed
 from pastewright.readback.machine.visits import HEIGHT_GRAIN_MM, TipVisit
 from pastewright.readback.model import Expected
@@ -71,7 +71,7 @@ class Finder:
         if self._dot_tree is None or not places_mm:
             return [None] * len(places_mm)
         places = np.nan_to_num(np.array(places_mm), nan=1e9)
-        found = np.asarray(self._dot_tree.query(places, distance_upper_bound=self.tolerance_mm)[1])
+        found = self._dot_tree.nearest(places, within=self.tolerance_mm)[1]
         return [self._dots[k].index if k < len(self._dots) else None for k in found.tolist()]
 
     def beads(self, paths_mm: Sequence[Sequence[Point]]) -> list[int | None]:
@@ -82,8 +82,8 @@ class Finder:
             return found
         count = min(MOST_CANDIDATES, 2 * len(self._beads))
         firsts = np.array([paths_mm[k][0] for k in known])
-        _, near = self._bead_tree.query(firsts, k=count, distance_upper_bound=self.tolerance_mm)
-        for turn in np.asarray(near).reshape(len(known), count).T.tolist():
+        _, near = self._bead_tree.some(firsts, count, within=self.tolerance_mm)
+        for turn in near.T.tolist():
             alike: dict[tuple[int, int], list[tuple[int, int, tuple[Point, ...]]]] = {}
             for k, end in zip(known, turn, strict=True):
                 if found[k] is None and end < 2 * len(self._beads):
@@ -101,12 +101,12 @@ class Finder:
         """Return the index and distance [mm] of the expected deposit nearest to a place, if within `NEAR_MM`."""
         if self._any_tree is None or not np.isfinite(np.array(place_mm)).all():
             return None
-        distance, found = self._any_tree.query(place_mm, distance_upper_bound=NEAR_MM)
+        (distance,), (found,) = self._any_tree.nearest(place_mm, within=NEAR_MM)
         return (self._ends[int(found)][0], float(distance)) if np.isfinite(distance) else None
 
 
-def _tree(points: list[Point]) -> cKDTree | None:
-    return cKDTree(np.array(points)) if points else None
+def _tree(points: list[Point]) -> NearPlaces | None:
+    return NearPlaces(points) if points else None
 
 
 def same_paths(paths_mm: Floats, wanted_mm: Floats, *, tolerance_mm: float) -> Flags:

@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterator
 from math import cos, pi, radians
 
 import numpy as np
-from scipy.spatial import cKDTree
 
+from pastewright.near import NearPlaces
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.evidence import CaseFile, paste_run
 from pastewright.readback.judge.ledger import stray_limit_ul
@@ -198,11 +198,11 @@ def every_place_visited(seen: CaseFile) -> Iterator[Finding]:
     """A dry program goes to both ends of every deposit that is planned."""
     places = seen.moves.end_mm[:, :2]
     places = places[np.isfinite(places).all(axis=1)]
-    tree = cKDTree(places) if len(places) else None
+    tree = NearPlaces(places) if len(places) else None
     for target in targets(seen.expected, seen.profile.bed):
         ends = np.array([target.path_mm[0], target.path_mm[-1]])
         limit = seen.profile.verify.place_tolerance_mm
-        if tree is None or np.any(tree.query(ends)[0] > limit):
+        if tree is None or np.any(tree.nearest(ends)[0] > limit):
             deposit = seen.expected.deposits[target.index]
             yield _finding(FindingKind.MISSING, deposit, "the tip does not go there", 0)
 

@@ -6,8 +6,8 @@ from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from pastewright.near import NearPlaces
 from pastewright.readback.judge.evidence import CaseFile
 from pastewright.readback.model import ExpectedDeposit, Finding, FindingKind
 
@@ -97,10 +97,10 @@ def _near(deposits: Sequence[ExpectedDeposit], gap_mm: float) -> Iterator[tuple[
     reach = arm + half[own] + gap_mm
     # Boards of a tray are set apart by more than any reach.
     far = np.column_stack([middle, board[own] * (4 * float(reach.max()) + 1)])
-    tree = cKDTree(far)
+    tree = NearPlaces(far)
     # The segment of the longer reach finds both: no two that meet are further apart than twice its reach.
     pairs: list[tuple[int, int]] = []
-    for segment, found in enumerate(tree.query_ball_point(far, 2 * reach)):
+    for segment, found in enumerate(tree.within(far, 2 * reach)):
         pairs.extend((min(segment, k), max(segment, k)) for k in found if own[k] != own[segment])
     if not pairs:
         return

@@ -138,10 +138,11 @@ def run(
     follower = float(drive[0]) + (bench.backlash_mm if slack_mm is None else slack_mm)
     out, peak, last, structure = (np.zeros(count) for _ in range(4))
     trace = np.zeros((steps.LONGEST_TRACE if trace_rows else 0, 3))
-    ended, lowest = steps.through_rows(
+    ended = np.zeros(2)
+    steps.through_rows(
         state,
         (drive, np.asarray(duration_s, dtype=np.float64), np.asarray(ramp_s, dtype=np.float64)),
-        (out, peak, last, structure),
+        (out, peak, last, structure, ended),
         trace,
         follower,
         trace_rows,
@@ -168,8 +169,8 @@ def run(
         peak_kpa=peak,
         last_kpa=last,
         built=structure,
-        lowest_kpa=lowest,
-        swept_ul=(ended - follower) * bench.sweep_ul_mm,
+        lowest_kpa=float(ended[1]),
+        swept_ul=float(ended[0] - follower) * bench.sweep_ul_mm,
         stored_ul=float(state[steps.STORED]) - begun_ul,
         trace=tuple(zip(*kept[::every].T.tolist(), strict=True)) if len(kept) else (),
     )

@@ -43,20 +43,21 @@ LONGEST_TRACE = 1 << 16  # samples; what comes after is not drawn
 def through_rows(
     state: Floats,
     rows: tuple[Floats, Floats, Floats],
-    out: tuple[Floats, Floats, Floats, Floats],
+    out: tuple[Floats, Floats, Floats, Floats, Floats],
     trace: Floats,
     follower_mm: float,
     trace_rows: int,
     bench: Numbers,
     table: tuple[Floats, Floats],
-) -> tuple[float, float]:
-    """Take the barrel through all rows; return where the plunger is then [mm], and the lowest pressure met [kPa].
+) -> None:
+    """Take the barrel through all rows.
 
     `rows`: drive [mm] (one more than there are rows), duration [s], ramp [s]; `out`, changed: paste out [µL], highest
-    and last pressure [kPa], last structure of each row; `trace` (N×3), changed: s, kPa, mm.
+    and last pressure [kPa], last structure of each row, and of all where the plunger is then [mm] and the lowest pressure
+    met [kPa]; `trace` (N×3), changed: s, kPa, mm.
     """
     drive, durations, ramps = rows
-    out_ul, peak_kpa, last_kpa, built = out
+    out_ul, peak_kpa, last_kpa, built, ended = out
     follower, lowest, clock = follower_mm, 0.0, 0.0
     state[TRACING] = 1.0 if trace_rows > 0 else 0.0
     _begin_row(state, bench)
@@ -78,7 +79,7 @@ def through_rows(
         count = int(state[TRACED])
         if state[TRACING] > 0.0 and not (count > 0 and trace[count - 1, 0] >= clock):
             _keep(state, trace, clock, pressure, at)
-    return follower, lowest
+    ended[0], ended[1] = follower, lowest
 
 
 @inner
