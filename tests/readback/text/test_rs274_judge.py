@@ -52,6 +52,7 @@ PROGRAMS = {
     "distances": "G91 G1 X1 Y2 A10\nG1 X1 Y-1 A-3\nG0 Z5\nG90 G1 X0\n",
     "inches": "G20 G1 X1 Y0.5 Z0.1 A30\nG91 X0.1 A5\nG90 G21 X10\n",
     "offsets": "G1 X10 Y10 A5\nG92 X0 Y2 A0\nG1 X1 Y1 A1\nG92.2\nG1 X1 A2\nG92.3\nG1 X1 A3\nG92.1\nG1 X2\n",
+    "offsets taken up": "G0 Y2\nG92 X1\nG92.3\nG0 X0\nG92.2\nG92.2\nG0 X0\nG92.3\nG0 X0\nG92.1\nG92.3\nG0 X0\n",
     "offsets in inches": "G1 X10 A5\nG20 G92 X0 A1\nG1 X1 A2\nG21\nG1 X1\n",
     "coordinate systems": "G10 L2 P2 X10 Y5 A3\nG55 G1 X1 Y1 A1\nG54 X1 A1\nG92 X5\nG55 X1\nG53 G0 X1 Y1\nG92.1 G54\n"
     "G10 L20 P1 X100\nG1 X101\nG59.3\nG54\n",

@@ -338,7 +338,8 @@ class ReadController:
                 self.doubt(line, f"G92 {letter} moves the origin to a place that no line has stated")
                 place[index] = value
             offset[index] = place[index] - value - system[index]
-        state.offset = (offset[0], offset[1], offset[2], offset[3])
+        # What G92.3 takes up again is the last one stated, laid aside or not (LinuxCNC keeps it as parameters 5211 on).
+        state.offset = state.parked_offset = (offset[0], offset[1], offset[2], offset[3])
         state.place = (place[0], place[1], place[2], place[3])
 
     def offsets(self, code: Code, state: ReadState) -> None:
@@ -346,7 +347,8 @@ class ReadController:
         if code.act is Effect.RESTORE_OFFSET:
             state.offset = state.parked_offset
             return
-        state.parked_offset = state.offset if code.act is Effect.SUSPEND_OFFSET else NO_OFFSET
+        if code.act is not Effect.SUSPEND_OFFSET:
+            state.parked_offset = NO_OFFSET
         state.offset = NO_OFFSET
 
     def data(self, line: int, params: Params, state: ReadState) -> None:
