@@ -228,17 +228,22 @@ def test_on_another_computer_the_mark_is_not_believed_and_the_doubt_is_shown(jou
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("protocol", PROTOCOLS)
-@pytest.mark.parametrize("faulty", [True, False], ids=["over a wire that fails", "over a sound wire"])
-def test_a_hundred_random_batches(protocol, faulty, tmp_path):
+@pytest.mark.parametrize(
+    ("faulty", "early"),
+    [(True, True), (False, True), (False, False)],
+    ids=["over a wire that fails", "over a sound wire, opened early", "over a sound wire"],
+)
+def test_a_hundred_random_batches(protocol, faulty, early, tmp_path):
     """Every deposit once or in doubt (`random_batch` holds it), and the account right as far as anybody can know.
 
     A stop, an end or a reset in the midst of a push leaves nobody to say how far the plunger came: there the account is
-    wrong by no more than it says itself, beside the 0.1 % that holds where nothing of the kind struck.
+    wrong by no more than it says itself, beside the 0.1 % that holds where nothing of the kind struck. A host that comes
+    back by our commands waits until the machine has ended what it was sent; one that opens the port early resets it.
     """
     kills = lost = near = sure = 0
     beyond, shares = [], []
     for seed in range(100):
-        told = random_batch(seed, protocol, tmp_path / f"{seed}.db", boards=30, faulty=faulty)
+        told = random_batch(seed, protocol, tmp_path / f"{seed}.db", boards=30, faulty=faulty, early=early)
         kills, lost = kills + told.story.kills, lost + told.story.lost
         off_ul, allowed_ul = abs(told.ledger_ul - told.plunger_ul), 0.001 * told.plunger_ul
         near += off_ul <= allowed_ul
@@ -251,6 +256,6 @@ def test_a_hundred_random_batches(protocol, faulty, tmp_path):
         f" and {100 * max(shares):.2f} % at most; {kills} kills, {lost} lost; beyond the doubt told: {beyond}"
     )
     assert beyond == []
-    assert near > 90 or faulty
+    assert near > (75 if early else 90) or faulty  # opened early: 84 and 98 were
     assert median(shares) < 0.02 and max(shares) < 0.08  # a doubt without end would always be kept
     assert kills > 50 and (lost > 50 or not faulty)

@@ -274,10 +274,12 @@ class BatchWork:
         ]
         run = next(run.id for run in self._journal.runs() if run.board == row.board)
         for one in doubted:
-            key = self._desk.key(
-                f"board {row.place}: look at {', '.join(one.pads[:4])} ({one.why}). t it is there, l lay it (again),"
-                " b the board is bad, Enter leaves it in doubt"
-            )
+            key = ""
+            while key not in ("t", "l", "b", "enter"):  # a slip of the finger is no answer about paste
+                key = self._desk.key(
+                    f"board {row.place}: look at {', '.join(one.pads[:4])} ({one.why}). t it is there, l lay it (again),"
+                    " b the board is bad, Enter leaves it in doubt"
+                )
             if key == "b":
                 put(self._journal, row, PlaceState.BAD, note=f"{', '.join(one.pads[:4])} in doubt")
                 return
