@@ -217,6 +217,25 @@ def test_a_refused_line_lifts_the_tip_before_the_run_ends():
     assert ledger.count("to be checked") == 1
 
 
+def test_a_stop_before_the_first_line_draws_back_no_more_than_the_relief_whatever_number_the_plunger_has():
+    # A run before left the plunger at E0.5; nothing has been told of it when this one is stopped, at its first lines.
+    job = job_of(written("reprap", 6))
+    peer = TinyPrinter()
+    peer.place["E"] = 0.5
+    run = new_run("reprap", job)
+
+    def at_once(run, actions, now_s):
+        if run.phase is Phase.PREPARING and not stopped:
+            stopped.append(dict(run.place))
+            run.stop(now_s)
+
+    stopped: list[dict[str, float]] = []
+    drive(run, peer, watch=at_once)
+    assert stopped == [{}]
+    assert run.phase is Phase.STOPPED
+    assert peer.place["E"] == pytest.approx(0.5 - 0.02)
+
+
 @pytest.mark.parametrize("protocol", PROTOCOLS)
 def test_a_stop_over_a_board_that_lies_higher_than_the_profile_says_lifts_above_it(protocol):
     job = job_of(written(protocol, 6))

@@ -240,7 +240,7 @@ class Run:
         # The plunger's number before the lines sent, None where they rename it on the way.
         self._told_from: float | None = 0.0
         self._named: int | None = None  # which of the lines sent renames the plunger's place, if any does
-        self._called = 0.0  # the plunger's number before that line
+        self._called: float | None = 0.0  # the plunger's number before that line, None until it was told
         self._machine: dict[str, float] = {}  # the last place told in the machine's own coordinates
         self._machine_twice: float | None = None  # the plunger's there, where two reports in a row agree
         self._machine_rest: float | None = None  # the plunger's there before the lines sent
@@ -479,7 +479,7 @@ class Run:
             for at, line in enumerate(line for block in blocks for line in block.lines)
             if _names(line, letter)
         ]
-        self._named, self._called = (names[-1] if names else None), self.place.get(letter, 0.0)
+        self._named, self._called = (names[-1] if names else None), self.place.get(letter)
         # What was said before the first lines no barrier has proved: one report may be garbled, two alike are not.
         first = self.phase is Phase.PREPARING
         self._machine_rest = self._machine_twice if first else self._machine.get(letter)
@@ -572,7 +572,12 @@ class Run:
         if letter not in position or self._told_from is None:
             return None
         renamed = self._named is None or not self._bench.reprap or self._stroke.acknowledged > self._named
-        return position[letter] - (self._told_from if renamed else self._called)
+        if renamed:
+            return position[letter] - self._told_from
+        if self._called is None:
+            # The first report of this run: what a run before left its number at. It has not moved since.
+            self._called = position[letter]
+        return position[letter] - self._called
 
     def _strayed(self, position: dict[str, float], now_s: float) -> None:
         """Stop where two reports in a row have an axis where no line brings it: one was garbled into another."""
