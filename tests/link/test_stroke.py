@@ -25,19 +25,23 @@ def test_lines_take_their_way_over_their_feed_and_a_new_name_moves_nothing():
     assert walk(["G4 P0.5"], BEFORE, "A", reprap=False)[0][1] == pytest.approx(0.5)
 
 
+def by_the_clock(stroke, now_s):
+    """Where the plunger most likely is, of all that is out."""
+    return stroke.stood(now_s, now_s, Punctuality())[0]
+
+
 def test_what_is_out_is_counted_and_the_clock_tells_how_far_it_came():
     stroke = LinesOut(walk(LINES, BEFORE, "E"))
     assert (stroke.counted, stroke.unsent, stroke.out) == pytest.approx((0.4, 0.4, 0))
     stroke.went_out(3, 100.0)  # the strip is out, the retraction not
     assert (stroke.out, stroke.unsent) == pytest.approx((3, -0.2))
-    assert stroke.by_the_clock(100.1, 3) == 0.0
-    assert stroke.by_the_clock(100.18 + 0.05, 3) == pytest.approx(0.05)
-    assert stroke.by_the_clock(100.33 + 2.0, 3) == pytest.approx(0.15 + 0.225)
-    assert stroke.by_the_clock(200.0, 3) == pytest.approx(0.6)
-    assert stroke.by_the_clock(200.0, 2) == pytest.approx(0.15)  # the third was never acknowledged
+    assert by_the_clock(stroke, 100.1) == 0.0
+    assert by_the_clock(stroke, 100.18 + 0.05) == pytest.approx(0.05)
+    assert by_the_clock(stroke, 100.33 + 2.0) == pytest.approx(0.15 + 0.225)
+    assert by_the_clock(stroke, 200.0) == pytest.approx(0.6)
     stroke.went_out(0, 110.0)
     assert stroke.unsent == 0.0
-    assert stroke.by_the_clock(110.5 + 0.1, 6) == pytest.approx(0.6 - 0.1)
+    assert by_the_clock(stroke, 110.5 + 0.1) == pytest.approx(0.6 - 0.1)
 
 
 def test_rapids_and_inverse_time_take_what_they_say():

@@ -203,10 +203,6 @@ class LinesOut:
         """Return when all would have been carried out had each begun when it was acknowledged."""
         return max(self._ends(self._answered_s), default=-inf)
 
-    def by_the_clock(self, now_s: float, most_lines: int) -> float:
-        """Return where the plunger is at a time, of the first `most_lines` lines [its letter's unit]."""
-        return self._at(self._share(self._out_s[:most_lines], now_s))
-
     def stood(self, last_s: float, now_s: float, punctual: Punctuality) -> tuple[float, float, float]:
         """Return where the plunger stands after a dead stop at some time from `last_s` to `now_s`: likely, least, most."""
         best, least, most = self._shares(last_s, now_s, punctual)
