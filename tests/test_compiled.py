@@ -157,22 +157,23 @@ def test_other_values_are_refused(module):
 
 
 def entries():
-    """The entries that commands of everyday run."""
+    from pastewright.inspect import search
     from pastewright.plunger import arrange, loops, played
     from pastewright.readback.machine import steps
     from pastewright.route import bound, improve
+    from pastewright.tune.fit import chain
 
     return [
         (module.__name__, name)
-        for module in (arrange, loops, played, steps, bound, improve)
+        for module in (arrange, bound, chain, improve, loops, played, search, steps)
         for name, value in vars(module).items()
         if isinstance(value, Compiled)
     ]
 
 
-def test_everyday_loops_write_what_they_find_and_make_nothing():
+def test_all_loops_write_what_they_find_and_give_nothing_back():
     found = entries()
-    assert len(found) >= 10
+    assert len(found) >= 12
     for module, name in found:
         hints = sys.modules[module].__dict__[name].function.__annotations__
         assert hints["return"] in (None, type(None), "None"), (module, name)

@@ -34,12 +34,14 @@ import numpy as np
 ENDING = ".loops"
 
 MATHEMATICS = frozenset(
-    {"exp", "expm1", "log", "log1p", "pow", "sqrt", "sin", "cos", "atan2", "memcpy", "memset"}
+    ["atan2", "cos", "exp", "expm1", "hypot", "log", "log1p", "memcpy", "memset", "pow", "sin", "sqrt"]
 )
 """What kept code may call: functions that every process has."""
 
 BY_LLVM = {f"llvm.{name}.f64": name for name in ("exp", "log", "pow", "sin", "cos")}
-"""LLVM's own operations that become calls; its others (roots, least and most) become instructions."""
+MAY_BE_CALLS = ("ceil", "floor", "fmod", "memcpy", "memmove", "memset", "rint", "round", "trunc")
+"""LLVM's own operations that become calls, and what others become on processors that cannot do them at once: what is called
+and not there ends the whole process."""
 
 LET_GO = re.compile(r"^declare void @NRT_MemInfo_call_dtor\(([^)]*)\).*$", re.MULTILINE)
 """What numba calls when the last owner of an array lets it go. Ours have no owner that it knows of: never called, it
@@ -159,7 +161,7 @@ def run_of(code: MachineCode, args: tuple[Any, ...]) -> Run | None:
     import llvmlite.binding as llvm
 
     machine = _machine()  # each engine's own, and gone with it
-    if not all(_there(name) for name in code.calls):
+    if not all(_there(name) for name in (*code.calls, *MAY_BE_CALLS)):
         return None
     engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine)
     engine.add_object_file(llvm.ObjectFileRef.from_data(code.data))

@@ -34,7 +34,6 @@ def from_line(x: float, y: float, line: Floats) -> tuple[float, float, float]:
     return best, best_x, best_y
 
 
-@entry
 def searched(
     pixels: tuple[Floats, Floats32, Floats, Floats, Floats, Floats],
     line: Floats,
@@ -49,10 +48,25 @@ def searched(
     weights, and ln densities of paste shaded as no other is (n); `look` are the dome's mean and spread (RINGS·SECTORS, 3)
     and Σ ln spread (RINGS·SECTORS).
     """
+    weighed, plain, within = (np.zeros((len(shifts), len(widths))) for _ in range(3))
+    _search(pixels, line, half_mm, shifts, widths, look, (weighed, plain, within))
+    return weighed, plain, within
+
+
+@entry
+def _search(
+    pixels: tuple[Floats, Floats32, Floats, Floats, Floats, Floats],
+    line: Floats,
+    half_mm: float,
+    shifts: Floats,
+    widths: Floats,
+    look: tuple[Floats, Floats, Floats],
+    found: tuple[Floats, Floats, Floats],
+) -> None:
+    """Add up what `searched` returns, in `found`."""
     places, colour, other, rim, weight, unusual = pixels
     mean, spread, log_spread = look
-    weighed = np.zeros((len(shifts), len(widths)))
-    plain, within = np.zeros_like(weighed), np.zeros_like(weighed)
+    weighed, plain, within = found
     for m in range(len(shifts)):
         for n in range(len(places)):
             away, off_x, off_y = from_line(places[n, 0] - shifts[m, 0], places[n, 1] - shifts[m, 1], line)
@@ -77,4 +91,3 @@ def searched(
                 weighed[m, w] += gain * weight[n]
                 plain[m, w] += gain
                 within[m, w] += 1
-    return weighed, plain, within
