@@ -1,16 +1,20 @@
 """The plan screen: plan, look, wish, compare, ask what if, and play back; all with the demo board on the demo bench."""
 
 import json
+import zipfile
 
 import pytest
 from demo_plans import plan_of
 from msgspec import structs
+from page_files import demo_zip
 from page_in_browser import tab_of
 from playwright.sync_api import expect
 
 from pastewright.board.model import Side
+from pastewright.board.read import source_sha256
 from pastewright.job.read import read_job
 from pastewright.page.plan_view import plan_view_text
+from pastewright.page.plan_work import files_changed
 from pastewright.records.plan import PadRecord, read_plan
 
 LONG_MS = 60_000  # planning on a loaded machine
@@ -191,3 +195,13 @@ def test_planning_can_be_given_up(plan_tab, planned):
     states = [task["state"] for task in planned.opened.context.live.last("tasks")]
     assert "given up" in states
     assert (planned.folder / "paste-plan-top" / "plan.json").read_bytes() == record
+
+
+def test_a_plan_of_other_files_is_told_from_one_of_these(tmp_path):
+    packed, record = demo_zip(tmp_path), plan_of(Side.BOTTOM).record
+    same = structs.replace(record, board=structs.replace(record.board, inputs_sha256=source_sha256(packed)))
+    assert not files_changed(packed, same)
+    with zipfile.ZipFile(packed, "a") as archive:
+        archive.writestr("greenhouse-logger-notes.txt", "a later export")
+    assert files_changed(packed, same)
+    assert not files_changed(tmp_path, same)  # a folder holds the job and the plan, too

@@ -120,7 +120,7 @@ class PlanRoom:
 
 
 def _files(asked: AskedPlan) -> tuple[Path, ...]:
-    return (asked.bench,) if asked.job is None else (asked.bench, asked.job)
+    return (asked.bench, asked.board.source, *(() if asked.job is None else (asked.job,)))
 
 
 def job_text_now(source: Path) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pastewright.board.model import Board
+from pastewright.board.read import source_sha256
 from pastewright.dose.exposed import shrunk_openings
 from pastewright.job.model import NO_JOB, Job
 from pastewright.job.read import read_job
@@ -20,7 +21,7 @@ from pastewright.profile.keys import Value
 from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile, toml_text
 from pastewright.program.dialects import PROGRAM_ENDINGS
-from pastewright.records.plan import read_plan
+from pastewright.records.plan import PlanRecord, read_plan
 from pastewright.report.results import PROGRAM_STEM, judge_and_write
 
 
@@ -66,9 +67,16 @@ def kept_view(folder: Path, asked: AskedPlan | None, tell: Callable[[str, int, i
             stale.append("the bench was changed since")
         if (read_job(asked.job).sha256 if asked.job else "") != record.job_sha256:
             stale.append("the job was changed since")
+        if files_changed(asked.board.source, record):
+            stale.append("the board's files were changed since")
     if not _program(folder):
         stale.append("no program was written")
     return plan_view_text(record, stale=stale, run=run)
+
+
+def files_changed(source: Path, record: PlanRecord) -> bool:
+    """Tell whether a zip or file is another one now; a folder may hold the job and what was planned, too."""
+    return source.is_file() and source_sha256(source) != record.board.inputs_sha256
 
 
 def play_view(folder: Path, bench: Path, tell: Callable[[str, int, int], None]) -> bytes:

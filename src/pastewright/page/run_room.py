@@ -245,6 +245,8 @@ class _PageDesk:
         """Give the room's owner; after a lost run it is closed, and connected anew next time."""
         room = self._runs.room
         owner = room.anew()
+        if laying.rehearsal:
+            room.note("A pretended machine: there is nothing to look at, so no checks are asked.")
         yield owner
         if self._runs.shown["phase"] == Phase.LOST:
             owner.doubt(self._runs.shown["why"])
