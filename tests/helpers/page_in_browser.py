@@ -18,7 +18,7 @@ from pastewright.page.front_files import word_in
 from pastewright.page.serve import Opened, open_page
 
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-PATIENCE_MS = 90_000
+PATIENCE_MS = 300_000
 """For any one step: a machine that has other work may be slow, and nothing here is about time."""
 expect.set_options(timeout=PATIENCE_MS)
 DESKTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
@@ -123,7 +123,7 @@ def tab_of(browser: Browser, served: Served, *, size=DESKTOP, scheme="light", **
     assert not errors, errors
 
 
-def until(true: Callable[[], object], seconds: float = 120.0) -> None:
+def until(true: Callable[[], object], seconds: float = 300.0) -> None:
     """Wait until something is so; what is waited for may come late on a loaded machine."""
     end_s = monotonic() + seconds
     while not true():

@@ -37,6 +37,8 @@ export class AskingPanel extends HTMLElement {
   /** @param {Machine} machine */
   show(machine) {
     fill(this.said, machine.notes.map((words) => h("li", {}, words)));
+    this.said.scrollTop = this.said.scrollHeight; // what was said last is read first
+    this.said.tabIndex = this.said.scrollHeight > this.said.clientHeight ? 0 : -1;
     fill(this.wrong, machine.problems.length ? problemList(machine.problems) : null);
     const ask = machine.ask;
     if ((ask ? ask.id : 0) === this.asked) return;
