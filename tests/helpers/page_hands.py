@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from page_in_browser import PATIENCE_MS
+from playwright.sync_api import Locator, expect
 from playwright.sync_api import Page as Tab
 
 MOST_STEPS = 90
@@ -31,7 +32,8 @@ class ByKeys:
         self.tab = tab
 
     def to(self, name: str, tag: str = "", *, key: str = "Tab") -> None:
-        """Press Tab (or Shift+Tab) until a thing of this name has the focus."""
+        """Press Tab (or Shift+Tab) until a thing of this name has the focus; it may come late, as answers do."""
+        expect(self._found(name, tag)).to_be_enabled()
         passed: list[str] = []
         for _ in range(MOST_STEPS):
             self.tab.keyboard.press(key)
@@ -43,6 +45,13 @@ class ByKeys:
             if here["name"].startswith(name) and here["tag"].startswith(tag):
                 return
         raise AssertionError(f"Tab does not lead to {name!r}: {passed}")
+
+    def _found(self, name: str, tag: str) -> Locator:
+        if tag == "SUMMARY":
+            return self.tab.locator("summary", has_text=name).first
+        if tag in ("INPUT", "SELECT"):
+            return self.tab.get_by_label(name).first
+        return self.tab.get_by_role("link" if tag == "A" else "button", name=name).first
 
     def open(self, words: str) -> None:
         """Go to a screen: backwards, since the rail stands before what a screen shows."""
@@ -74,6 +83,7 @@ class ByKeys:
 
     def choose(self, name: str, option: str) -> None:
         """Choose one of several things: by the first, then the arrow."""
+        expect(self.tab.get_by_label(name).locator("option", has_text=option)).not_to_have_count(0)
         self.to(name, "SELECT")
         self.tab.keyboard.press("Home")
         chosen = "() => document.activeElement.selectedOptions[0].textContent"
