@@ -44,7 +44,8 @@ def test_a_run_takes_the_time_that_its_plunger_needs(board_of: Callable[..., tup
         profile = replace(profile, tuning=replace(profile.tuning, fastest_push=False))
     layout, tour = board_of(*BEADS)
     # As fast as tuned, whatever push would suit: slow beads on a stiff bench leak so little that they need no run.
-    levels = replace(levels_of(layout.deposits, profile), bead_ul_s=1e6)
+    levels = levels_of(layout.deposits, profile)
+    levels = replace(levels, pushes=replace(levels.pushes, bead_ul_s=1e6))
     motions = motions_over(located(layout, on_bed(profile.bed)), tour, profile, levels)
     told = runs(motions)
     assert len(told) == 4  # into and out of each bead

@@ -102,6 +102,7 @@ OFF = {
         (Side.BOTTOM, "bench-reprap-ul-abs"),
         (Side.TOP, "bench-ngc-turns-b"),
         (Side.BOTTOM, "bench-ngc-turns-b"),
+        (Side.BOTTOM, "bench-ngc-linear-u"),
     ],
 )
 def test_other_boards_and_benches_show_as_little(side, bench):
@@ -118,21 +119,17 @@ def test_other_boards_and_benches_show_as_little(side, bench):
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize(
-    ("side", "bench", "most"),
-    [
-        (Side.TOP, "bench-ngc-linear-u", (0.02, 0.02, 0.03, 0.17)),
-        (Side.BOTTOM, "bench-ngc-linear-u", (0.02, 0.02, 0.03, 0.12)),
-    ],
-)
-def test_benches_that_cannot_hold_it_are_as_near_as_told(side, bench, most):
-    """Two µL of air are seven times what the stiffest bench has."""
-    plan = plan_of(side, bench)
+def test_the_stiffest_bench_is_as_near_as_told():
+    """Two µL of air are seven times what it has; begun in the middle it holds the 6 %, else it is 6.2."""
+    plan = plan_of(Side.TOP, "bench-ngc-linear-u")
     assert plan.verdict.ok
-    for (constant, (less, more, _)), within in zip(OFF.items(), most, strict=True):
+    assert plan.motions.machine_s <= 1.15 * 90.5
+    for (constant, (less, more, _)), within in zip(OFF.items(), (0.02, 0.02, 0.03, 0.063), strict=True):
         was = getattr(truth_of(plan.profile), constant)
         for change in (less, more):
-            assert errors_95(plan, **{constant: change(was)}) <= within, (constant, change(was))
+            for of_rest in (0.0, 0.5, 1.0):
+                found = errors_95(plan, of_rest=of_rest, **{constant: change(was)})
+                assert found <= within, (constant, change(was), of_rest)
 
 
 @pytest.mark.campaign

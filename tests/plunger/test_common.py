@@ -68,7 +68,7 @@ def test_what_the_push_does_not_lay_takes_another_at_the_shortest_or_longest_dwe
 
 def test_no_push_passes_the_pressure_limit(bench):
     limited = replace(bench, barrel_limit_kpa=float(solved_dots([0.1], bench).peak_kpa[0]))
-    push = chosen_push([0.05, 0.1, 0.2, 2.0], [], limited, tolerance=0.05, hop_s=0.5)
+    push = chosen_push([0.05, 0.1, 0.2, 2.0], [], limited, tolerance=0.05, hop_s=0.5).push_ul
     dots = dots_of([0.05, 0.1, 0.2, 2.0], push, limited)
     assert (dots.peak_kpa <= limited.limit_kpa * 1.001).all()
 
@@ -76,7 +76,7 @@ def test_no_push_passes_the_pressure_limit(bench):
 def test_a_bench_that_is_off_shows_less_with_the_chosen_push_than_with_equal_dwells(bench):
     """The judge is the chain itself: each dot begins where the one before ended, on a paste 10 % thicker."""
     volumes = np.array([0.3] * 4 + [0.15] * 4 + [0.06] * 8)
-    push = chosen_push(volumes.tolist(), [], bench, tolerance=0.005, hop_s=0.5)
+    push = chosen_push(volumes.tolist(), [], bench, tolerance=0.005, hop_s=0.5).push_ul
     one, each = dots_of(volumes, push, bench), solved_dots(volumes, bench)
     # 0.54 (measured): dots may not wait for ever, an eighth of the machine time is all that tolerance may cost.
     assert _worst_error(one, bench) < 0.6 * _worst_error(each, bench)

@@ -20,6 +20,7 @@ from pastewright.plunger.bead import Beads, solved_beads
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.choice import OF_TOLERANCE
 from pastewright.plunger.common import dots_of
+from pastewright.plunger.left import Pushes
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.runs import even_walks
 from pastewright.plunger.settle import Settling
@@ -110,7 +111,7 @@ def cycles_of(
     at = np.array([i for i, deposit in enumerate(deposits) if is_dot(deposit)], dtype=int)
     shift = np.zeros_like(volumes) if thicker is None else thicker
     for index, dot in zip(
-        at.tolist(), _dots(volumes[at], (share[at], shift[at]), levels.push_ul, (bench, late)), strict=True
+        at.tolist(), _dots(volumes[at], (share[at], shift[at]), levels.pushes, (bench, late)), strict=True
     ):
         cycles[index] = dot
 
@@ -122,7 +123,7 @@ def cycles_of(
         # No faster than the common push feeds it.
         walk_lasting(
             walk_of(deposits[index], profile, backwards=laid[index][1]),
-            float(volumes[index]) / levels.bead_ul_s,
+            float(volumes[index]) / levels.pushes.bead_ul_s,
         )
         for index in at.tolist()
     ]
@@ -203,7 +204,7 @@ def late_bench(bench: PlungerBench, used_ul: float) -> PlungerBench | None:
 def _dots(
     volumes: Floats,
     shares: tuple[Floats, Floats],
-    push_ul: float,
+    pushes: Pushes,
     benches: tuple[PlungerBench, PlungerBench | None],
 ) -> list[DotCycle]:
     """Cycles of dots; `shares` are how much of the paste is used before each, and how much thicker it is then."""
@@ -211,6 +212,7 @@ def _dots(
         return []
     bench, late = benches
     used, shift = shares
+    push_ul = pushes.of(volumes)
     dots = dots_of(volumes, push_ul, bench)
     push, rate, peak, dwell = dots.push_ul, dots.push_ul_s, dots.peak_kpa, dots.dwell_s
     for share, other in _others(used, shift, bench, late):

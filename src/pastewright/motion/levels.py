@@ -19,9 +19,10 @@ from pastewright.motion.paths import is_dot, walk_of
 from pastewright.plunger.arrange import MOST_GROUPS, arranged
 from pastewright.plunger.bench import PlungerBench, board_bench_of
 from pastewright.plunger.choice import FED, chosen_push
-from pastewright.plunger.common import bead_flow_ul_s, dots_of
+from pastewright.plunger.common import dots_of
 from pastewright.plunger.draw import with_gentle_draw
 from pastewright.plunger.flow import driving_pressure_kpa
+from pastewright.plunger.left import Pushes, pushes_for
 from pastewright.plunger.runs import even_walks
 from pastewright.plunger.storage import stored_ul
 from pastewright.plunger.ways import BEAD_PARTS, groups_of, kept_ul
@@ -45,12 +46,11 @@ HOP_RISE_MM = 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PushLevels:
-    """The push [µL] that most dots share, the flow [µL/s] of beads that store as much, and each deposit's class by its
-    index: classes of lower numbers are laid first.
+    """The push that most dots share, with the flow of beads, and each deposit's class by its index: classes of lower numbers
+    are laid first.
     """
 
-    push_ul: float
-    bead_ul_s: float
+    pushes: Pushes
     classes: Mapping[int, int]
 
 
@@ -66,24 +66,20 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     dots = [deposit for deposit in deposits if is_dot(deposit)]
     beads = [deposit for deposit in deposits if not is_dot(deposit)]
     least_s = _least_s(beads, profile, bench)
-    push = chosen_push(
-        [dot.volume_ul for dot in dots],
-        [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)],
-        bench,
-        tolerance=profile.verify.tolerance,
-        hop_s=_hop_s(profile),
-    )
-    flow = bead_flow_ul_s(push, bench)
-    strokes = _strokes(dots, beads, least_s, push=push, flow_ul_s=flow, bench=bench)
-    pushes = {index: stroke.level_ul for index, stroke in strokes.items()}
-    classes = _classes(deposits, pushes, SAME_VOLUME)
+    dots_ul = [dot.volume_ul for dot in dots]
+    beads_ul = [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)]
+    tolerance, hop_s = profile.verify.tolerance, _hop_s(profile)
+    chosen = chosen_push(dots_ul, beads_ul, bench, tolerance=tolerance, hop_s=hop_s)
+    pushes = pushes_for(dots_ul, beads_ul, bench, chosen, tolerance=tolerance, hop_s=hop_s)
+    strokes = _strokes(dots, beads, least_s, pushes=pushes, bench=bench)
+    levels = {index: stroke.level_ul for index, stroke in strokes.items()}
+    classes = _classes(deposits, levels, SAME_VOLUME)
     groups = _groups(deposits, classes)
     if len(groups) > MOST_GROUPS:
-        classes = _classes(deposits, pushes, COARSE_VOLUME)
+        classes = _classes(deposits, levels, COARSE_VOLUME)
         groups = _groups(deposits, classes)
     return PushLevels(
-        push_ul=push,
-        bead_ul_s=flow,
+        pushes=pushes,
         classes=_rearranged(groups, classes, strokes, bench),
     )
 
@@ -125,16 +121,17 @@ def _strokes(
     beads: Sequence[Deposit],
     least_s: Sequence[float],
     *,
-    push: float,
-    flow_ul_s: float,
+    pushes: Pushes,
     bench: PlungerBench,
 ) -> dict[int, _Stroke]:
     """The strokes of each deposit, by its index."""
     found: dict[int, _Stroke] = {}
     if dots:
-        solved = dots_of([dot.volume_ul for dot in dots], push, bench)
+        dots_ul = [dot.volume_ul for dot in dots]
+        solved = dots_of(dots_ul, pushes.of(dots_ul), bench)
         for dot, own, dwell_s in zip(dots, solved.push_ul.tolist(), solved.dwell_s.tolist(), strict=True):
             found[dot.index] = _Stroke(own, own, 0.0, dwell_s)
+    flow_ul_s, push = pushes.bead_ul_s, max(pushes.pushes_ul)
     if beads:
         volumes = np.array([bead.volume_ul for bead in beads])
         walked_s = np.maximum(np.array(least_s), volumes / flow_ul_s)

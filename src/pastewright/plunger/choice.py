@@ -59,6 +59,15 @@ OF_LIMIT = 0.999
 FED = 0.8
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """A push [µL], what deposits are off with it in mind [-], and how long the board takes [s]."""
+
+    push_ul: float
+    error: float
+    seconds: float
+
+
 def chosen_push(
     dots_ul: Sequence[float],
     beads: Sequence[tuple[float, float]],
@@ -66,16 +75,16 @@ def chosen_push(
     *,
     tolerance: float,
     hop_s: float,
-) -> float:
+) -> Chosen:
     """Return the push [µL] that takes least time among those that hold the tolerance and are not much slower than the
     quickest. Where none does, what it is beyond decides more than time (`BEYOND`).
 
     `dots_ul` are volumes [µL]; `beads` volumes [µL] and the least time of their walks [s]. `tolerance` is the share that
     95 of 100 deposits may be off at 95 %; `hop_s` is what a deposit takes besides its strokes [s].
     """
-    candidates = _candidates(dots_ul, bench)
-    surface = _Surface(candidates, bench)
-    sizes = (_classes((volume, 1.0) for volume in dots_ul), _classes(beads))
+    candidates = candidates_ul(dots_ul, bench)
+    surface = LaidByPush(candidates, bench)
+    sizes = (sizes_of((volume, 1.0) for volume in dots_ul), sizes_of(beads))
     each = [surface.rows(index, *sizes) for index in range(candidates.size)]
     besides_s = hop_s * (len(dots_ul) + len(beads))
     tries = [
@@ -86,7 +95,8 @@ def chosen_push(
     most_s = MOST_SLOWER * min(one.seconds for one in tries)
     found = _worth_a_look([one for one in tries if one.seconds <= most_s])
     errors = [error_in_mind(one.way, bench) for one in found]
-    return float(candidates[_worth_most(found, errors, OF_TOLERANCE * tolerance).index])
+    at = found.index(_worth_most(found, errors, OF_TOLERANCE * tolerance))
+    return Chosen(push_ul=float(candidates[found[at].index]), error=errors[at], seconds=found[at].seconds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +132,7 @@ def _worth_a_look(tries: Sequence[_Try]) -> list[_Try]:
     return [each[k] for k in at.tolist()]
 
 
-def _candidates(dots_ul: Sequence[float], bench: PlungerBench) -> Floats:
+def candidates_ul(dots_ul: Sequence[float], bench: PlungerBench) -> Floats:
     """Rising pushes [µL] below the pressure limit, from what the smallest dot needs at the longest dwell."""
     smallest = min(dots_ul, default=bench.rest_ul)
     low = float(solved_dots([smallest], replace(bench, dwell_s=MOST_DWELL_S)).push_ul[0])
@@ -132,7 +142,7 @@ def _candidates(dots_ul: Sequence[float], bench: PlungerBench) -> Floats:
     return below if below.size else ladder[:1]
 
 
-class _Surface:
+class LaidByPush:
     """Volumes over push and dwell, for choosing."""
 
     def __init__(self, pushes: Floats, bench: PlungerBench) -> None:
@@ -141,7 +151,9 @@ class _Surface:
         self.full_kpa = pressures[0]
         self.laid = pushes - retractions_read(pressures, bench)
 
-    def rows(self, index: int, dots: Sequence["_Size"], beads: Sequence["_Size"]) -> list[LikeDeposits]:
+    def rows(
+        self, index: int, dots: Sequence["SizeInMind"], beads: Sequence["SizeInMind"]
+    ) -> list[LikeDeposits]:
         """Return what a candidate makes of the sizes, in the order they are laid."""
         rate = self.bench.push_ul_s
         rows = []
@@ -161,7 +173,7 @@ class _Surface:
             rows += self._beads(index, beads)
         return sorted(rows, key=lambda row: (-row.push_ul, -row.volume_ul))
 
-    def _beads(self, index: int, beads: Sequence["_Size"]) -> list[LikeDeposits]:
+    def _beads(self, index: int, beads: Sequence["SizeInMind"]) -> list[LikeDeposits]:
         bench = self.bench
         flow = max(float(flow_ul_s(self.full_kpa[index], bench.tip)), 1e-9)
         volumes = np.array([size.volume_ul for size in beads])
@@ -191,7 +203,7 @@ class _Surface:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Size:
+class SizeInMind:
     """So many deposits of about this volume and least time of walking."""
 
     volume_ul: float
@@ -199,7 +211,7 @@ class _Size:
     count: int
 
 
-def _classes(deposits: Iterable[tuple[float, float]]) -> list[_Size]:
+def sizes_of(deposits: Iterable[tuple[float, float]]) -> list[SizeInMind]:
     """Return sizes of deposits with these volumes [µL] and times [s], alike within `SAME_SIZE`."""
     found: dict[tuple[int, int], list[float]] = {}
     for volume, seconds in deposits:
@@ -207,6 +219,6 @@ def _classes(deposits: Iterable[tuple[float, float]]) -> list[_Size]:
         sums = found.setdefault(key, [0.0, 0.0, 0])
         sums[0], sums[1], sums[2] = sums[0] + volume, sums[1] + seconds, sums[2] + 1
     return [
-        _Size(volume_ul=volume / count, seconds=seconds / count, count=int(count))
+        SizeInMind(volume_ul=volume / count, seconds=seconds / count, count=int(count))
         for volume, seconds, count in found.values()
     ]

@@ -65,7 +65,7 @@ class CommonPush:
         return monotone_curve(np.log(inside), np.log(self.laid_ul), self.dwell_at_s)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def common_push(push_ul: float, bench: PlungerBench) -> CommonPush:
     """Return what one push lays, by dwell. The push must stay below the pressure limit at the tuned rate."""
     times, pressures, peaks = decays(np.array([push_ul]), bench, KNOTS)
@@ -73,9 +73,21 @@ def common_push(push_ul: float, bench: PlungerBench) -> CommonPush:
     return CommonPush(push_ul, float(peaks[0]), laid, times)
 
 
-def dots_of(volumes_ul: ArrayLike, push_ul: float, bench: PlungerBench) -> Dots:
-    """Return dots of volumes > 0 [µL]: with the common push where it lays them, else with the nearest that does."""
+def dots_of(volumes_ul: ArrayLike, push_ul: ArrayLike, bench: PlungerBench) -> Dots:
+    """Return dots of volumes > 0 [µL]: with the common push where it lays them, else with the nearest that does; several
+    volumes may each have a push of their own.
+    """
     volumes = np.atleast_1d(np.asarray(volumes_ul, dtype=float))
+    pushes = np.broadcast_to(np.asarray(push_ul, dtype=float), volumes.shape)
+    each, which = np.unique(pushes, return_inverse=True)
+    found = _dots_of_one(volumes, float(each[0]), bench)
+    for number, push in enumerate(each[1:].tolist(), start=1):
+        here = which == number
+        found = found.where(~here, _dots_of_one(np.where(here, volumes, volumes[here][0]), push, bench))
+    return found
+
+
+def _dots_of_one(volumes: Floats, push_ul: float, bench: PlungerBench) -> Dots:
     common = common_push(push_ul, bench)
     found = Dots(
         volumes,

@@ -93,14 +93,7 @@ class WayInMind:
 
 def ways_of(each: Sequence[Sequence[LikeDeposits]], bench: PlungerBench) -> list[WayInMind]:
     """Return a way for each list of rows, which are laid in that order."""
-    table = np.array(
-        [
-            (row.push_ul, row.fed_ul, row.volume_ul - row.push_ul - row.fed_ul, row.middle_s, row.volume_ul)
-            for rows in each
-            for row in rows
-        ]
-    )
-    turns = _turns(table, bench)
+    turns = turns_of_rows([row for rows in each for row in rows], bench)
     answers = answers_of(turns, bench)
     found, at = [], 0
     for rows in each:
@@ -110,6 +103,17 @@ def ways_of(each: Sequence[Sequence[LikeDeposits]], bench: PlungerBench) -> list
         groups, row_of = _groups(answers.taken(own), turns.volume_ul[own], kinds, bench)
         found.append(WayInMind(groups=groups, turns=turns.taken(own[row_of]), start_ul=kept_ul(groups)))
     return found
+
+
+def turns_of_rows(rows: Sequence[LikeDeposits], bench: PlungerBench) -> Turns:
+    """Return a turn of each row; beads are laid standing."""
+    table = np.array(
+        [
+            (row.push_ul, row.fed_ul, row.volume_ul - row.push_ul - row.fed_ul, row.middle_s, row.volume_ul)
+            for row in rows
+        ]
+    )
+    return _turns(table, bench)
 
 
 def error_in_mind(way: WayInMind, bench: PlungerBench) -> float:
