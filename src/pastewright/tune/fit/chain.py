@@ -21,7 +21,7 @@ Steps are exponential Rosenbrock of third order (Hochbruck and Ostermann, Expone
 """
 
 from itertools import pairwise
-from math import copysign, exp, expm1, pi, sqrt
+from math import copysign, exp, expm1, sqrt
 from os import cpu_count
 from threading import Thread
 
@@ -54,8 +54,13 @@ WAIT_GROWTH = 1.7
     THICKENS,  # s/n
     BUILDS,  # T [s]
     BREAKS,  # V_b [µL]
-) = range(13)
-LANE = 13
+    POWER,  # 1/n
+    WHOLE,  # πR³ [mm³]
+    OF_SQUARE,  # of the flow's three terms, with πR³·n: 1/(3n + 1)
+    OF_FIRST,  # 2τ_y/(2n + 1) [kPa]
+    OF_NONE,  # τ_y²/(n + 1) [kPa²]
+) = range(18)
+LANE = 18
 
 # Benches do not know of each other: they run on so many cores at most, where each has so many to run (a thread costs
 # a tenth of a millisecond, a bench one or two; own choice).
@@ -71,7 +76,7 @@ def pressure_kpa(stored_ul: float, linear: float, bubble: float) -> float:
     """Pressure of what is stored [kPa], the root of S(P) = S."""
     cubed = linear * P0_KPA
     b = cubed + bubble - stored_ul
-    return (sqrt(b * b + 4.0 * cubed * stored_ul) - b) / (2.0 * linear)
+    return (sqrt(b * b + 4.0 * cubed * stored_ul) - b) * (0.5 / linear)
 
 
 @inner
@@ -87,21 +92,15 @@ def flow_and_slope(pressure: float, lane: Floats, fluidity: float) -> tuple[floa
 
     `fluidity` is K^(−1/n).
     """
-    yield_kpa = lane[YIELD]
     wall = abs(pressure) * lane[TO_WALL]
-    excess = wall - yield_kpa
+    excess = wall - lane[YIELD]
     if excess <= 0.0:
         return 0.0, 0.0
-    n = lane[INDEX]
-    shear = fluidity * excess ** (1.0 / n)
-    shape = (
-        excess * excess / (3.0 * n + 1.0)
-        + excess * 2.0 * yield_kpa / (2.0 * n + 1.0)
-        + yield_kpa * yield_kpa / (n + 1.0)
-    )
-    whole = pi * lane[RADIUS] ** 3
-    flow = whole * n * shear * excess * shape / (wall * wall * wall)
-    slope = max(whole * shear - 3.0 * flow, 0.0) / wall * lane[TO_WALL]
+    flooded = lane[WHOLE] * fluidity * excess ** lane[POWER]
+    shape = lane[OF_NONE] + excess * (lane[OF_FIRST] + excess * lane[OF_SQUARE])
+    per_wall = 1.0 / wall
+    flow = flooded * excess * shape * (per_wall * per_wall * per_wall)
+    slope = max(flooded - 3.0 * flow, 0.0) * per_wall * lane[TO_WALL]
     return copysign(flow, pressure), slope
 
 
@@ -125,8 +124,9 @@ def stepped(
         phi1 = 1.0 + z * (0.5 + z / 6.0)
         phi3 = 1.0 / 6.0 + z / 24.0
     else:
-        phi1 = expm1(z) / z
-        phi3 = ((phi1 - 1.0) / z - 0.5) / z
+        per_z = 1.0 / z
+        phi1 = expm1(z) * per_z
+        phi3 = ((phi1 - 1.0) * per_z - 0.5) * per_z
     guess = stored + phi1 * (swept - h * flow)
     there, _ = flow_and_slope(pressure_kpa(guess, linear, lane[BUBBLE]), lane, fluidity)
     return guess + 2.0 * h * phi3 * (flow - there + slope * (guess - stored))
@@ -144,11 +144,14 @@ def gripped(
     if grip <= 0.0:
         after = stepped((stored, pressure, flow, by_pressure), swept, h, whole, lane, fluidity)
         return after, 0.0, swept - (after - stored)
-    # How far the plunger itself would go in this step, were it to slide.
-    soft = capacity_ul_kpa(pressure, paste, bubble) / capacity_ul_kpa(pressure, whole, bubble)
-    way = flow * h + soft * (swept - flow * h)
     spent = grip * (1.0 - 1e-9)
-    if (held >= spent and way > 0.0) or (held <= -spent and way < 0.0):
+    slides = False
+    if held >= spent or held <= -spent:
+        # How far the plunger itself would go in this step, were it to slide.
+        soft = capacity_ul_kpa(pressure, paste, bubble) / capacity_ul_kpa(pressure, whole, bubble)
+        way = flow * h + soft * (swept - flow * h)
+        slides = way > 0.0 if held > 0.0 else way < 0.0
+    if slides:
         after = stepped((stored, pressure, flow, by_pressure), swept, h, whole, lane, fluidity)
         out = swept - (after - stored)
         held_after = held
@@ -163,13 +166,19 @@ def gripped(
 
 
 @inner
-def walked(at_s: float, seconds: float, rise_s: float) -> float:
-    """Share of the way done at a time [-], for a trapezoid of `seconds` with ramps of `rise_s`."""
-    rate = 1.0 / max(seconds - rise_s, 1e-12)
-    ramp = max(rise_s, 1e-12)
+def walked(at_s: float, seconds: float, rise_s: float, rates: tuple[float, float]) -> float:
+    """Share of the way done at a time [-], for a trapezoid of `seconds` with ramps of `rise_s`; `rates` are those of
+    `rates_of`.
+    """
     up = min(at_s, rise_s)
     down = max(at_s - (seconds - rise_s), 0.0)
-    return rate * ((at_s - up) + up * up / (2.0 * ramp) - down * down / (2.0 * ramp))
+    return rates[0] * ((at_s - up) + (up * up - down * down) * rates[1])
+
+
+@inner
+def rates_of(seconds: float, rise_s: float) -> tuple[float, float]:
+    """Share of a trapezoid's way done by second between its ramps, and one over twice its ramp [1/s]."""
+    return 1.0 / max(seconds - rise_s, 1e-12), 0.5 / max(rise_s, 1e-12)
 
 
 @inner
@@ -187,38 +196,40 @@ def through_stroke(
     `stroke`: the motor's way [mm], forward positive, its time [s], its ramps [s], and how much of the way is slack [mm].
     """
     delta, seconds, rise, dead = stroke
+    share, growth = 1.0 / steps, 1.0
     if delta == 0.0:
         pressure = pressure_kpa(state[0], paste + lane[SPRING], lane[BUBBLE])
         if abs(pressure) * lane[TO_WALL] <= lane[YIELD]:
             state[5] = 1.0 - (1.0 - state[5]) * exp(-seconds / lane[BUILDS])
             return
-        whole = (WAIT_GROWTH**steps - 1.0) / (WAIT_GROWTH - 1.0)
+        share, growth = (WAIT_GROWTH - 1.0) / (WAIT_GROWTH**steps - 1.0), WAIT_GROWTH
+    rates = rates_of(seconds, rise)
     sign = copysign(lane[PER_MM], delta)
-    before_mm, passed, mark, came = 0.0, 0.0, 0.0, 0.0
+    before_mm, passed, kept = 0.0, 0.0, 1.0
+    h = seconds * share
+    unbuilt = exp(-h / lane[BUILDS])
     for step in range(steps):
         swept = 0.0
-        if delta == 0.0:
-            share = WAIT_GROWTH**step / whole
-        else:
-            share = 1.0 / steps
-        mark += share
-        h = seconds * share
         passed += h
         if delta != 0.0:
             end = seconds if step == steps - 1 else passed
-            way_mm = max(abs(delta) * walked(end, seconds, rise) - dead, 0.0)
+            way_mm = max(abs(delta) * walked(end, seconds, rise, rates) - dead, 0.0)
             swept = sign * (way_mm - before_mm)
             before_mm = way_mm
+        elif step > 0:
+            unbuilt = exp(-h / lane[BUILDS])
         thinned = fluidity
         if lane[THICKENS] != 0.0:
-            thinned *= exp(-lane[THICKENS] * state[5] * exp(-0.5 * came / lane[BREAKS]))
+            # What breaks down in half of a step is the root of what breaks down in all of it.
+            thinned *= exp(-lane[THICKENS] * state[5] * sqrt(kept))
         stored, held, out = gripped(state[0], state[1], swept, h, paste, lane, thinned)
         state[0], state[1] = stored, held
-        came = abs(out)
-        state[5] = (1.0 - (1.0 - state[5]) * exp(-h / lane[BUILDS])) * exp(-came / lane[BREAKS])
+        kept = exp(-abs(out) / lane[BREAKS])
+        state[5] = (1.0 - (1.0 - state[5]) * unbuilt) * kept
         state[2] += out
         state[3] = max(state[3], state[2])
         state[4] = max(state[4], stored)
+        h *= growth
 
 
 @inner

@@ -163,7 +163,9 @@ class Evidence:
         nudges: Floats | None = None,
     ) -> tuple[Floats, Floats]:
         """Return residuals and their derivatives by the constants `active`, residuals × constants."""
-        flowed, by_out, by_back = self.forward.slopes(seen, active, one_sided=one_sided, nudges=nudges)
+        flowed, by_out, by_back = self.forward.slopes(
+            seen, active, one_sided=one_sided, nudges=nudges, here=self.flowed(seen)
+        )
         step = 1e-5
         out = np.concatenate([flowed.out_ul, flowed.out_ul + step * by_out], axis=1)
         back = np.concatenate([flowed.back_ul, flowed.back_ul + step * by_back], axis=1)

@@ -11,6 +11,7 @@ Longer than 400 lines because the residuals, the steps and what ends them are on
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from math import log
@@ -295,6 +296,7 @@ class _Problem:
         priors: dict[str, tuple[float, float]],
     ) -> None:
         self.evidence = tuple(evidence)
+        self.kept_secants: dict[bytes, Floats] = {}
         self.begun: list[Floats] = []
         self.blocks: tuple[WeighedBlock, ...] = ()
         own = constants_of(profile)
@@ -374,6 +376,7 @@ class _Problem:
         *,
         loss: Loss = SEARCH_LOSS,
         pulled: "Pull | None" = None,
+        on_step: Callable[[Floats], None] = lambda y: None,
     ) -> tuple[Floats, float]:
         inside = np.clip(x, self.low + 1e-9, self.high - 1e-9)
 
@@ -382,6 +385,7 @@ class _Problem:
             return rows if pulled is None else np.append(rows, pulled.row(y))
 
         def slopes(y: Floats) -> Floats:
+            on_step(y)
             rows = self.slopes(y, keep, one_sided=True)
             return rows if pulled is None else np.vstack([rows, pulled.slope(y)])
 
@@ -513,7 +517,11 @@ class _Problem:
     def solved(self) -> list[Floats]:
         """Return the vector that explains the sheets best, and then every other that the data allow as well."""
         begun = self.begun or self.surveyed()
-        scouts = sorted((self.search(x, SCOUT_ROUNDS) for x in begun), key=lambda item: item[1])
+        scouts: list[tuple[Floats, float]] = []
+        for x in begun:
+            with suppress(_HasCompany):
+                scouts.append(self.search(x, SCOUT_ROUNDS, on_step=partial(self.alone, scouts)))
+        scouts.sort(key=lambda item: item[1])
         ended: list[tuple[Floats, float]] = []
         for x, cost in scouts:
             least = min((one for _, one in ended), default=np.inf)
@@ -532,6 +540,17 @@ class _Problem:
         best = self.search(best, ROUNDS, loss=LAST_LOSS)[0]
         return [best, *(x for x in allowed[1:])]
 
+    def alone(self, scouts: Sequence[tuple[Floats, float]], x: Floats) -> None:
+        """Raise `_HasCompany` where a search has come into a valley that an earlier one is at home in: it is about as low,
+        with no hill between. It would end where that one does.
+        """
+        homes = [(there, cost) for there, cost in scouts if cost <= GOOD_COST * self.dots]
+        if not homes:
+            return
+        cost = self.cost(x, SEARCH_LOSS)
+        if any(cost <= FAR_OFF * low and not self.hill_between(x, there) for there, low in homes):
+            raise _HasCompany
+
     def weigh_by_scatter(self, x: Floats) -> None:
         """Let each dot count by how much dots scatter on this bench, as the best vector shows it."""
         off, read = [], []
@@ -545,6 +564,7 @@ class _Problem:
         free = float(np.trace(np.linalg.solve(told + np.diag(self.sd**-2), told)))
         scatter = scatter_of(np.array(off), np.concatenate(read), free=free)
         self.evidence = tuple(one.with_scatter(scatter) for one in self.evidence)
+        self.kept_secants.clear()
 
     @property
     def dots(self) -> int:
@@ -589,8 +609,11 @@ class _Problem:
         """The slopes over what the data leave to each constant by itself: backlash that is just taken up and a seal that
         just slides make kinks, and the slope at a kink tells nothing of either side.
         """
-        alone: Floats = 1 / np.sqrt(np.square(self.slopes(x)).sum(axis=0))
-        return self.slopes(x, nudges=alone)
+        key = x.tobytes()
+        if key not in self.kept_secants:
+            alone = 1 / np.sqrt(np.square(self.slopes(x)).sum(axis=0))
+            self.kept_secants[key] = self.slopes(x, nudges=alone)
+        return self.kept_secants[key]
 
     def covariance(self, x: Floats, chi: float) -> Floats:
         """Covariance of the unknowns; errors are not smaller than stated, but larger where the dots scatter more."""
@@ -693,6 +716,10 @@ class _Problem:
                 )
             first += one.count
         return tuple(found)
+
+
+class _HasCompany(Exception):  # noqa: N818  # no error: a search that is not gone on with
+    """A search has met another one's valley."""
 
 
 class Pull:

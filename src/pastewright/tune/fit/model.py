@@ -119,11 +119,6 @@ class Flowed:
     held_ul: Floats
     peak_kpa: Floats
 
-    def of_lane(self, at: int) -> "Flowed":
-        """Return what one lane has, turns × 1."""
-        parts = (self.out_ul, self.back_ul, self.stored_ul, self.held_ul, self.peak_kpa)
-        return Flowed(*(part[:, at : at + 1] for part in parts))
-
 
 def _named(seen: Floats) -> dict[str, Floats]:
     """The constants of vectors of the fit as they are, a lane an entry."""
@@ -158,7 +153,9 @@ class Forward:
         """Return benches as `chain` wants them, lanes × `LANE`, from vectors of constants, lanes × constants."""
         named = _named(seen)
         area, radius, length = self.setting.area_mm2, self.setting.radius_mm, self.setting.length_mm
-        stiffness, yields = named["frame_stiffness_n_mm"], named["yield_stress_kpa"]
+        stiffness, yields, index = (
+            named[name] for name in ("frame_stiffness_n_mm", "yield_stress_kpa", "flow_index")
+        )
         table = np.empty((seen.shape[0], LANE))
         columns: tuple[Floats | float, ...] = (
             area * named["gain"],
@@ -166,14 +163,19 @@ class Forward:
             named["bubble_ul"],
             area**2 * N_PER_KPA_MM2 / stiffness,
             area * np.maximum(named["seal_friction_n"], 0.0) / stiffness,
-            named["flow_index"],
+            index,
             yields,
             radius,
             radius / (2 * length),
             named["start"] * 2 * length * yields / radius,
-            named["standing"] / named["flow_index"],
+            named["standing"] / index,
             named["building_s"],
             named["breaking_strain"] * pi * radius**3 / 4,
+            1 / index,
+            pi * radius**3,
+            index / (3 * index + 1),
+            2 * index * yields / (2 * index + 1),
+            index * yields**2 / (index + 1),
         )
         for at, values in enumerate(columns):
             table[:, at] = values
@@ -186,10 +188,11 @@ class Forward:
         *,
         one_sided: bool = False,
         nudges: Floats | None = None,
+        here: Flowed | None = None,
     ) -> tuple[Flowed, Floats, Floats]:
         """Return what flows for one vector, and the derivatives of `out_ul` and `back_ul` by the constants `active`,
         turns × constants; `one_sided` in half the time, good enough for a step of a search. `nudges`, one a constant, are
-        how far either way the differences go where they are more than usual.
+        how far either way the differences go where they are more than usual; `here` is what flows at the vector, if known.
         """
         felt = [place for place, at in enumerate(active) if CONSTANTS[at].group is not Group.SHAPE]
         count, moved = len(felt), [active[place] for place in felt]
@@ -204,9 +207,13 @@ class Forward:
         down[:, AT["seal_friction_n"]] = np.maximum(down[:, AT["seal_friction_n"]], 0.0)
         below = seen[None, :] if one_sided else down
         apart = (up - below)[np.arange(count), moved]
-        flowed = self.run(np.concatenate([seen[None, :], up] if one_sided else [seen[None, :], up, down]))
+        flowed = self.run(seen) if here is None else here
+        moved_there = self.run(up if one_sided else np.concatenate([up, down]))
         by_out, by_back = (np.zeros((len(self.score.turns), len(active))) for _ in range(2))
-        for by, values in ((by_out, flowed.out_ul), (by_back, flowed.back_ul)):
-            lower = values[:, :1] if one_sided else values[:, 1 + count :]
-            by[:, felt] = (values[:, 1 : 1 + count] - lower) / apart
-        return flowed.of_lane(0), by_out, by_back
+        for by, values, at_rest in (
+            (by_out, moved_there.out_ul, flowed.out_ul),
+            (by_back, moved_there.back_ul, flowed.back_ul),
+        ):
+            lower = at_rest if one_sided else values[:, count:]
+            by[:, felt] = (values[:, :count] - lower) / apart
+        return flowed, by_out, by_back

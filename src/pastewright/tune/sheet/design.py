@@ -53,7 +53,7 @@ from pastewright.tune.sheet.foreseen import (
     within_95,
 )
 from pastewright.tune.sheet.model import Role, Sheet, SheetBead, SheetDot, odd_places
-from pastewright.tune.sheet.program import BeadToLay, DotToLay, sheet_motions
+from pastewright.tune.sheet.program import BeadToLay, DotToLay, SolvedBead, sheet_motions, solved_beads_of
 from pastewright.tune.sheet.recipe import (
     LARGEST_MM,
     Item,
@@ -76,7 +76,7 @@ SHORTER = (
     10,
     12,
 )  # rows of sheets for a board, where little is in doubt; fewer do not tell how a photo is turned
-TRIES = 24
+TRIES = 48
 DRAWN = 3  # every third try is an order drawn anew, the first ones; the others improve on the best
 
 # A rival bench that lays boards alike still holds pressures down and asks for a further sheet: as if it cost so much of
@@ -174,13 +174,21 @@ def designed(
         sizes = _sizes(drawn[0], recipe, pitch, profile, strip, boards[0])
         dots = COLUMNS * chosen_size(sizes, profile.verify.tolerance).rows
         drawn = [items[:dots] for items in drawn]
+    beads = solved_beads_of(
+        [thing for thing, _ in _things(drawn[0], recipe, pitch, profile, strip)], profile, strip=strip
+    )
     best: _Try | None = None
     rng = np.random.default_rng([seed, 1])
     for number in range(tries):
         on_try()
         items = drawn[number] if best is None or number < len(drawn) else altered(best.items, rng)
         one = _tried(
-            items, _forward(items, recipe, pitch, profile, strip), boards, rivals, known.covariance, profile
+            items,
+            _forward(items, recipe, pitch, profile, strip, beads),
+            boards,
+            rivals,
+            known.covariance,
+            profile,
         )
         if best is None or (one.error < best.error and _pitch(profile, one.largest_mm) <= room):
             best = one
@@ -215,10 +223,14 @@ def _expected_sd(covariance: Floats) -> dict[str, float]:
     }
 
 
-def sheet_at_random(profile: Profile, *, seed: int) -> tuple[Sheet, Motions, Layout]:
-    """Return a sheet whose order is drawn and not chosen, with the journey that lays it and its layout."""
+def sheet_at_random(
+    profile: Profile, *, seed: int, recipe: Recipe | None = None
+) -> tuple[Sheet, Motions, Layout]:
+    """Return a sheet whose order is drawn and not chosen, with the journey that lays it and its layout; `recipe` is the
+    profile's, if known.
+    """
     strip = strip_of(profile)
-    recipe = recipe_of(profile)
+    recipe = recipe or recipe_of(profile)
     (items,) = orders(recipe, ROWS * COLUMNS, tries=1, seed=seed)
     pitch = min(
         _pitch(profile, dot_width_mm(recipe.doses_ul[-1], profile.tuning.dot_shape_ratio)),
@@ -394,10 +406,15 @@ def _tried(
 
 
 def _forward(
-    items: Sequence[Item], recipe: Recipe, pitch: float, profile: Profile, strip: Settling
+    items: Sequence[Item],
+    recipe: Recipe,
+    pitch: float,
+    profile: Profile,
+    strip: Settling,
+    beads: Sequence[SolvedBead] | None = None,
 ) -> Forward:
     things = [thing for thing, _ in _things(items, recipe, pitch, profile, strip)]
-    motions, _ = sheet_motions(things, profile, strip=strip)
+    motions, _ = sheet_motions(things, profile, strip=strip, beads=beads)
     return Forward(score_of(turns_of(motions, profile)), setting_of(profile))
 
 

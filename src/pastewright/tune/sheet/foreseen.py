@@ -135,7 +135,7 @@ def information(forward: Forward, seen: Floats, profile: Profile) -> tuple[Float
 
 def told_rows(forward: Forward, seen: Floats, profile: Profile) -> tuple[Floats, Ints, float]:
     """Return what each dot that is seen tells, dots × constants, its turn after the strip, and the largest dot [µL]."""
-    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)))
+    flowed, by_out, _ = forward.slopes(seen, range(len(CONSTANTS)), one_sided=True)
     out = flowed.out_ul[1:]
     shape = profile.tuning.dot_shape_ratio
     least = dot_volume_ul(profile.tuning.smallest_dot_bores * profile.tip.bore_mm, shape)

@@ -18,7 +18,7 @@ from pastewright.motion.model import Motions, Move, Step
 from pastewright.motion.paths import LENGTH_DIGITS
 from pastewright.motion.plan import motions_of
 from pastewright.plunger.bench import bench_of
-from pastewright.plunger.model import DotCycle
+from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.settle import Settling
 from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
@@ -51,42 +51,32 @@ class BeadToLay:
     tip_mm_s: float
 
 
+SolvedBead = tuple[BeadCycle, Walk, float]  # its cycle, its walk, what is laid standing at its ends [µL]
+
+
 def sheet_motions(
-    things: Sequence[DotToLay | BeadToLay], profile: Profile, *, strip: Settling
+    things: Sequence[DotToLay | BeadToLay],
+    profile: Profile,
+    *,
+    strip: Settling,
+    beads: Sequence[SolvedBead] | None = None,
 ) -> tuple[Motions, Layout]:
     """Return the journey, the strip and then the things in their order, and the layout it was made of.
 
-    A thing's place in the order is the index of its deposit. Raises `InputError` when a place is out of reach or the
-    barrel too small.
+    A thing's place in the order is the index of its deposit. `beads` are those of `solved_beads_of`, where they are known.
+    Raises `InputError` when a place is out of reach or the barrel too small.
     """
-    deposits = tuple(
-        dot_deposit(index, thing.place_mm, thing.cycle.volume_ul, profile)
-        if isinstance(thing, DotToLay)
-        else _bead(index, thing, profile)
-        for index, thing in enumerate(things)
-    )
+    deposits = _deposits(things, profile)
     tour = Tour(
         visits=tuple(Visit(deposit=deposit.index, backwards=False) for deposit in deposits),
         travel_mm=0.0,
         travel_s=0.0,
         bound_s=0.0,
     )
-    bench = bench_of(profile)
-    used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum([d.volume_ul for d in deposits])])
-    late = late_bench(bench, float(used[-1]))
-    at = [index for index, thing in enumerate(things) if isinstance(thing, BeadToLay)]
-    beads = iter(
-        zip(
-            *bead_cycles(
-                np.array([deposits[index].volume_ul for index in at]),
-                [_walk(thing, profile) for thing in things if isinstance(thing, BeadToLay)],
-                bench,
-                [] if late is None else [(used[at] / used[-1], late)],
-            ),
-            strict=True,
-        )
-    )
-    solved = [(thing.cycle, None, 0.0) if isinstance(thing, DotToLay) else next(beads) for thing in things]
+    next_bead = iter(solved_beads_of(things, profile, strip=strip) if beads is None else beads)
+    solved = [
+        (thing.cycle, None, 0.0) if isinstance(thing, DotToLay) else next(next_bead) for thing in things
+    ]
     cycles = Cycles(
         settling=strip,
         visits=tuple(cycle for cycle, _, _ in solved),
@@ -100,6 +90,35 @@ def sheet_motions(
     }
     layout = Layout(deposits=deposits, pads=())
     return with_pauses(motions_of(cycles, layout, tour, profile), pauses), layout
+
+
+def solved_beads_of(
+    things: Sequence[DotToLay | BeadToLay], profile: Profile, *, strip: Settling
+) -> list[SolvedBead]:
+    """Return the beads among things that are laid in this order after the strip. Another order of the dots hardly changes
+    them: paste in the barrel is a little more or less stiff.
+    """
+    deposits = _deposits(things, profile)
+    bench = bench_of(profile)
+    used = strip.cycle.volume_ul + np.concatenate([[0.0], np.cumsum([d.volume_ul for d in deposits])])
+    late = late_bench(bench, float(used[-1]))
+    at = [index for index, thing in enumerate(things) if isinstance(thing, BeadToLay)]
+    solved = bead_cycles(
+        np.array([deposits[index].volume_ul for index in at]),
+        [_walk(thing, profile) for thing in things if isinstance(thing, BeadToLay)],
+        bench,
+        [] if late is None else [(used[at] / used[-1], late)],
+    )
+    return list(zip(*solved, strict=True))
+
+
+def _deposits(things: Sequence[DotToLay | BeadToLay], profile: Profile) -> tuple[Deposit, ...]:
+    return tuple(
+        dot_deposit(index, thing.place_mm, thing.cycle.volume_ul, profile)
+        if isinstance(thing, DotToLay)
+        else _bead(index, thing, profile)
+        for index, thing in enumerate(things)
+    )
 
 
 def with_pauses(motions: Motions, pauses_s: Mapping[int, float]) -> Motions:

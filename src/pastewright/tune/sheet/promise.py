@@ -33,7 +33,7 @@ from pastewright.tune.sheet.foreseen import (
     expected_error,
     information,
 )
-from pastewright.tune.sheet.recipe import LEVELS, recipe_of
+from pastewright.tune.sheet.recipe import LEVELS, Recipe, recipe_of
 
 # Pressures are kept to their limits on every bench within so many standard deviations (own choice: 1 in 700 is beyond).
 # Stiffness and consistency grow together along a curved valley, whose far end the fit walks to.
@@ -93,7 +93,8 @@ class Promise:
 
 def promise_of(fitted: Fitted, profile: Profile) -> Promise:
     """Return what a board may expect that is planned with `profile`, which holds the fitted constants."""
-    board = board_in_mind(profile, recipe_of(profile).doses_ul)
+    recipe = recipe_of(profile)
+    board = board_in_mind(profile, recipe.doses_ul)
     here = lasting_seen(as_seen(fitted.constants))
     there = _possible(fitted, here)
     flowed = board.forward.run(np.vstack([here[None, :], there.vectors]))
@@ -108,7 +109,7 @@ def promise_of(fitted: Fitted, profile: Profile) -> Promise:
         doses_ul=board.doses_ul,
         errors=tuple(errors),
         pressure_doubt=min(exp(_higher(fitted, board, flowed.peak_kpa, there.weights)), MOST_DOUBT),
-        second=_second(fitted, profile, board.stakes(here), here),
+        second=_second(fitted, profile, recipe, board.stakes(here)),
         worst=hypot(quantile_of(on_each, there.weights, ALMOST_ALL), Z95 * MODEL_MISSES),
     )
 
@@ -135,9 +136,10 @@ def _higher(fitted: Fitted, board: BoardInMind, peak: Floats, weights: Floats) -
     return max(walked, of_drawn)
 
 
-def _second(fitted: Fitted, profile: Profile, stakes: Floats, here: Floats) -> float:
+def _second(fitted: Fitted, profile: Profile, recipe: Recipe, stakes: Floats) -> float:
     """What a further sheet leaves of the expected error [-]; its order is drawn, the real one is chosen and does better."""
-    _, motions, _ = sheet_at_random(profile, seed=1)
+    here = lasting_seen(as_seen(fitted.constants))
+    _, motions, _ = sheet_at_random(profile, seed=1, recipe=recipe)
     forward = Forward(score_of(turns_of(motions, profile)), setting_of(profile))
     told, _ = information(forward, here, profile)
     before = expected_error(stakes, fitted.covariance)
