@@ -531,7 +531,8 @@ class _Problem:
             # Of one valley with another that is home it would end there too.
             if any(not self.hill_between(x, home) for home, _ in ended):
                 continue
-            ended.append(self.search(x, ROUNDS))
+            with suppress(_HasCompany):
+                ended.append(self.search(x, ROUNDS, on_step=partial(self.alone, ended)))
         ended.sort(key=lambda item: item[1])
         least = ended[0][1]
         allowed = [x for x, cost in ended if cost <= least + MODE_COST]
