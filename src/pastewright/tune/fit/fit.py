@@ -71,6 +71,10 @@ MODE_COST = 3.0
 MODE_AWAY = 3.0
 # Between the two there must be a hill, or they are of one valley; it is looked for at these shares of the way.
 BETWEEN = (0.25, 0.5, 0.75)
+# Where there is one on the straight way, a way round it is looked for: the lowest place half-way, held to the plane there so
+# tightly (in standard deviations of the priors), in so many rounds (own choice).
+PLANE_TIGHT = 0.01
+PLANE_ROUNDS = 12
 
 # Where the model has no answer, the residual [in standard errors] (own choice: no bench is so far off).
 FAR_AWAY = 1e3
@@ -375,7 +379,7 @@ class _Problem:
         keep: "Keep | None" = None,
         *,
         loss: Loss = SEARCH_LOSS,
-        pulled: "Pull | None" = None,
+        pulled: "Pull | Plane | None" = None,
         on_step: Callable[[Floats], None] = lambda y: None,
     ) -> tuple[Floats, float]:
         inside = np.clip(x, self.low + 1e-9, self.high - 1e-9)
@@ -633,7 +637,7 @@ class _Problem:
         kept: list[tuple[Floats, float]] = [(found[0], 1.0)]
         for x, cost in zip(found[1:], costs[1:], strict=True):
             away = min(float((x - other) @ inverse @ (x - other)) for other, _ in kept)
-            if away > MODE_AWAY**2 and all(self.hill_between(x, other) for other, _ in kept):
+            if away > MODE_AWAY**2 and all(self.parted(x, other) for other, _ in kept):
                 kept.append((x, float(np.exp(-max(cost - costs[0], 0.0)))))
         return kept[1:]
 
@@ -645,6 +649,17 @@ class _Problem:
         shares = np.array([0.0, *BETWEEN, 1.0])
         costs = self.costs(x + shares[:, None] * (other - x), SEARCH_LOSS)
         return bool(costs[1:-1].max() > max(costs[0], costs[-1]) + MODE_COST)
+
+    def parted(self, x: Floats, other: Floats) -> bool:
+        """Tell whether two vectors are of two valleys: there is a hill on the straight way, and no way round it, as there is
+        where one valley bends.
+        """
+        if not self.hill_between(x, other):
+            return False
+        plane = Plane(x, other, self.sd)
+        middle, _ = self.search(plane.middle, PLANE_ROUNDS, pulled=plane)
+        highest = max(self.cost(one, SEARCH_LOSS) for one in (x, other))
+        return self.cost(middle, SEARCH_LOSS) > highest + MODE_COST
 
     def estimates(self, x: Floats, sds: Floats) -> tuple[Estimate, ...]:
         estimates = []
@@ -744,6 +759,26 @@ class Pull:
         values = self.quantity(self.problem.lasting_seen(np.vstack([x + np.diag(steps), x])))
         slopes: Floats = (values[:-1] - values[-1]) / steps / REACH_TIGHT
         return slopes[None, :]
+
+
+class Plane:
+    """One more row of the least squares, which holds a search to the plane half-way between two vectors; it stands upright
+    on the way from one to the other as the priors measure.
+    """
+
+    def __init__(self, x: Floats, other: Floats, sd: Floats) -> None:
+        self.middle: Floats = (x + other) / 2
+        way = (other - x) / sd
+        self.upright: Floats = way / np.linalg.norm(way) / sd / PLANE_TIGHT
+
+    def row(self, x: Floats) -> float:
+        """The residual."""
+        return float(self.upright @ (x - self.middle))
+
+    def slope(self, x: Floats) -> Floats:
+        """Its derivatives by the unknowns, 1 × unknowns."""
+        del x  # a plane is straight
+        return self.upright[None, :]
 
 
 def _let_go(loss: Loss, kept: int) -> Callable[[Floats], Floats]:
