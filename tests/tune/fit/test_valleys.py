@@ -1,12 +1,14 @@
 """Two valleys are two benches that explain a sheet, one valley that bends is one: on misfits whose valleys are known."""
 
 from math import log
+from typing import cast
 
 import numpy as np
 import pytest
 from tuning_trials import demo_bench
 
 from pastewright.tune.fit.constants import AT, as_seen, constants_of
+from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import MODE_COST, SEARCH_LOSS, _Problem
 
 SIGMA = 0.1  # of each made-up dot
@@ -39,7 +41,8 @@ class MadeUp:
 
 
 def problem_of(off):
-    return _Problem([MadeUp(off)], demo_bench(), shape_stated=False, priors={})
+    evidence = cast(Evidence, MadeUp(off))
+    return _Problem([evidence], demo_bench(), shape_stated=False, priors={})
 
 
 def ended(problem, *, u, v):
