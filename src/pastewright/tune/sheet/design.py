@@ -177,23 +177,13 @@ def designed(
     beads = solved_beads_of(
         [thing for thing, _ in _things(drawn[0], recipe, pitch, profile, strip)], profile, strip=strip
     )
-    best: _Try | None = None
-    rng = np.random.default_rng([seed, 1])
-    for number in range(tries):
+
+    def tried(items: tuple[Item, ...]) -> _Try:
         on_try()
-        items = drawn[number] if best is None or number < len(drawn) else altered(best.items, rng)
-        one = _tried(
-            items,
-            _forward(items, recipe, pitch, profile, strip, beads),
-            boards,
-            rivals,
-            known.covariance,
-            profile,
-        )
-        if best is None or (one.error < best.error and _pitch(profile, one.largest_mm) <= room):
-            best = one
-    if best is None:
-        raise ValueError("no order was tried")
+        forward = _forward(items, recipe, pitch, profile, strip, beads)
+        return _tried(items, forward, boards, rivals, known.covariance, profile)
+
+    best = _improved(drawn, tries, tried, profile=profile, room_mm=room, seed=seed)
     # Orders differ in their largest drop; where this one's is larger after all, the lattice is widened.
     items, largest_mm = best.items, best.largest_mm
     pitch = min(max(pitch, _pitch(profile, largest_mm)), room)
@@ -215,6 +205,25 @@ def designed(
         _as_chosen(sizes, best, boards[0], motions),
         best.apart,
     )
+
+
+def _improved(
+    drawn: Sequence[tuple[Item, ...]],
+    tries: int,
+    tried: Callable[[tuple[Item, ...]], "_Try"],
+    *,
+    profile: Profile,
+    room_mm: float,
+    seed: int,
+) -> "_Try":
+    """Return the best of so many orders: those that were drawn, and then changes of the best one."""
+    rng = np.random.default_rng([seed, 1])
+    best = tried(drawn[0])
+    for number in range(1, tries):
+        one = tried(drawn[number] if number < len(drawn) else altered(best.items, rng))
+        if one.error < best.error and _pitch(profile, one.largest_mm) <= room_mm:
+            best = one
+    return best
 
 
 def _expected_sd(covariance: Floats) -> dict[str, float]:
