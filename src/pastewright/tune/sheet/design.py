@@ -76,7 +76,7 @@ SHORTER = (
     10,
     12,
 )  # rows of sheets for a board, where little is in doubt; fewer do not tell how a photo is turned
-TRIES = 48
+TRIES = 24
 DRAWN = 3  # every third try is an order drawn anew, the first ones; the others improve on the best
 
 # A rival bench that lays boards alike still holds pressures down and asks for a further sheet: as if it cost so much of
