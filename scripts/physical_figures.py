@@ -1,8 +1,8 @@
 """Read photos made by scripts/physical_photos.py and say how far off the reader is: FOLDER [FIRST LAST] [--write].
 
 Judged against the scenes' own truth, dots of 20 pixels and more: signed median, 95th percentile of the absolute error,
-error over claimed error; what was refused; accepted photos whose median error is above 4 %. With --write the table
-goes into docs/tuning.md.
+error over claimed error; what was good, rough and refused; good photos whose median error is above 4 %, and rough ones that
+are off by more than the two standard errors they tell. With --write the table goes into docs/tuning.md.
 """
 
 import json
@@ -21,10 +21,11 @@ from scenes import GROUNDS, LOOKS, truth  # noqa: E402
 from pastewright.photo.file import read_photo  # noqa: E402
 from pastewright.problems import InputError  # noqa: E402
 from pastewright.tune.photo.measure import measure_photo  # noqa: E402
-from pastewright.tune.record.measurements import DotState  # noqa: E402
+from pastewright.tune.record.measurements import DotState, PhotoGrade  # noqa: E402
 from pastewright.tune.sheet.model import Sheet, read_sheet  # noqa: E402
 
 WIDE_PX = 20.0
+MOST = 0.04  # median error that no good photo may have
 PAGE = ROOT / "docs" / "tuning.md"
 BLOCK = re.compile(r"(<!-- numbers: made by scripts/physical_figures\.py -->\n).*?(<!-- end -->)", re.DOTALL)
 
@@ -36,6 +37,8 @@ class Judged:
     name: str
     ground: str
     refused: str = ""
+    rough: bool = False
+    shared_sd: float = 0.0
     laid: int = 0
     measured: int = 0
     unlaid_measured: int = 0
@@ -59,6 +62,8 @@ def judged(file: Path, scene: dict, sheet: Sheet) -> Judged:
     except InputError as error:
         result.refused = error.problems[0].what
         return result
+    result.rough = reading.facts.grade is PhotoGrade.ROUGH
+    result.shared_sd = reading.facts.shared_sd
     for dot in reading.readings:
         if dot.state is not DotState.MEASURED:
             result.why[dot.why] = result.why.get(dot.why, 0) + 1
@@ -76,24 +81,29 @@ def judged(file: Path, scene: dict, sheet: Sheet) -> Judged:
 
 
 HEAD = (
-    "| ground | photos | refused | dots measured | bias | off at the 95th percentile | worst median of a photo "
-    "| accepted above 4 % | error over claimed (rms) |\n|---|---|---|---|---|---|---|---|---|"
+    "| ground | photos | good | rough | refused | dots measured | bias | off at the 95th percentile"
+    " | worst median of a good photo, of a rough one | good above 4 % | rough beyond what they say"
+    " | median over claimed (rms) |\n|---|---|---|---|---|---|---|---|---|---|---|---|"
 )
 
 
 def row(name: str, photos: list[Judged]) -> str:
-    """One line of the table."""
-    read = [one for one in photos if not one.refused]
+    """One line of the table; `median over claimed` is each photo's median error over what it says of all dots together."""
+    read = [one for one in photos if not one.refused and one.off]
+    lost = len(photos) - len(read)
     if not read:
-        return f"| {name} | {len(photos)} | {len(photos)} | | | | | | |"
+        return f"| {name} | {len(photos)} | 0 | 0 | {lost} | | | | | | | |"
     off = np.concatenate([one.off for one in read])
-    score = np.concatenate([one.score for one in read])
-    medians = np.array([float(np.median(np.abs(one.off))) if one.off else 0.0 for one in read])
     measured = sum(one.measured for one in read) / sum(one.laid for one in read)
+    good, rough = ([one for one in read if one.rough is kind] for kind in (False, True))
+    worst = ", ".join(
+        f"{max(abs(one.median) for one in kind):.1%}" if kind else "–" for kind in (good, rough)
+    )
+    claimed = np.array([one.median / one.shared_sd for one in read])
     return (
-        f"| {name} | {len(photos)} | {len(photos) - len(read)} | {measured:.1%}"
-        f" | {np.median(off):+.2%} | {np.quantile(np.abs(off), 0.95):.1%} | {medians.max():.1%} | {(medians > 0.04).sum()}"
-        f" | {np.sqrt(np.mean(score**2)):.1f} |"
+        f"| {name} | {len(photos)} | {len(good)} | {len(rough)} | {lost} | {measured:.1%} | {np.median(off):+.2%}"
+        f" | {np.quantile(np.abs(off), 0.95):.1%} | {worst} | {sum(abs(one.median) > MOST for one in good)}"
+        f" | {sum(abs(one.median) > 2 * one.shared_sd for one in rough)} | {np.sqrt(np.mean(claimed**2)):.2f} |"
     )
 
 
@@ -112,6 +122,7 @@ def main() -> None:
             photos.append(one)
             if "--quiet" not in sys.argv:
                 said = one.refused or (
+                    f"{'rough' if one.rough else 'good'} ±{200 * one.shared_sd:.1f} % "
                     f"{one.measured}/{one.laid} bias {one.median:+.1%} "
                     f"p95 {np.quantile(np.abs(one.off), 0.95) if one.off else 0:.1%} false {one.unlaid_measured} "
                     f"lost {one.laid_missing} {one.why}"

@@ -107,6 +107,21 @@ def test_a_bench_that_is_as_believed_stays_as_it_is():
         assert found.belief.seen[AT[name]] == pytest.approx(found.before.seen[AT[name]], abs=0.005)
 
 
+def test_what_no_dot_of_a_photo_is_told_better_than_by_is_taken_for_what_all_have_in_common():
+    """A rough photo of a sound bench, all of it 5 % too wide: its own error, and little is learned of the volumes."""
+    truth, landed = laid()
+
+    def wide_by_5_percent(photos: int) -> list[DotReading]:
+        return [
+            replace(one, diameter_mm=1.05 * one.diameter_mm, sigma_mm=share * one.diameter_mm, photos=photos)
+            for one, share in zip(exact(truth, landed), np.linspace(0.04, 0.05, 12), strict=True)
+        ]
+
+    by_photo, one_by_one = taught(wide_by_5_percent(1)), taught(wide_by_5_percent(0))
+    assert by_photo.off < 0.02
+    assert one_by_one.off > 2 * by_photo.off
+
+
 @pytest.mark.parametrize("factor", [0.9, 1.1])
 def test_consistency_that_drifted_is_found_and_the_row_is_explained(factor):
     found = taught(exact(*laid(consistency=factor)))

@@ -31,6 +31,9 @@ NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (cho
 # A fainter neck is a bridge where it is narrow and sharp: mask shows on both sides of it (see `ridge`). Two of 2 500 pairs
 # that are not joined passed both, and eight of eight faint bridges on white mask (rendered photos seen before).
 FAINT_NECK, RIDGE = -0.5, 1.8
+# Between two round rims nearer than this the blur of both is faint, narrow and sharp as well: nine of twelve such pairs
+# that were not joined lay nearer, and the four faint bridges farther apart (rendered photos seen before).
+FAINT_GAP_PX = 6.5
 SPILT, CLEAR_OF_PRINT = 1.0, 1.2  # ln: of a smear, over mask, and over legend in the mean
 SURELY_PRINT = 1.0  # ln: how much likelier legend than paste a place is that no bridge leads over
 CORE = 0.15  # of a width, from the rim inwards: what lies nearer may be blurred over a gap
@@ -123,6 +126,7 @@ def joined_rows(
             least = NECK if flat.before is None else NECK_BEFORE
             if _joined(flat, beside, pair, least) or (
                 {number, other} <= set(sure)
+                and shapes[number].distance(shapes[other]) * flat.scale > FAINT_GAP_PX
                 and _joined(flat, beside, pair, FAINT_NECK)
                 and ridge_between(flat, beside.mask_spread, pair.shapes) > RIDGE
             ):

@@ -31,7 +31,8 @@ from pastewright.tune.record.measurements import DotReading, DotState
 Bools = NDArray[np.bool_]
 
 SHARED_SPREAD = 0.01
-"""What all diameters of one photo are off by [-, of ln d]: the rim on its ground (docs/tuning.md, photos)."""
+"""What all diameters of one photo are off by at least [-, of ln d]: the rim on its ground (docs/tuning.md, photos). Where no
+dot of a photo is told better than by a larger share, that share is what they have in common: the rim's own doubt."""
 START_SPREAD = 0.3
 """Of the pressure before the strip, in yield pressures, as for a sheet; the strip forgets it."""
 LETTING_GO = 3.0
@@ -210,7 +211,11 @@ class _Row:
         self.diameter = np.array([(one.diameter_mm if one else None) or 1.0 for one in got])
         share = np.array([(one.sigma_mm if one else None) or 0.0 for one in got]) / self.diameter
         share[share == 0] = DIAMETER_SPREAD
-        self.spread = np.sqrt(DOT_SPREAD**2 + MODEL_SPREAD**2 + (3 * share) ** 2)
+        by_photo = self.measured & np.array([one is not None and one.photos > 0 for one in got])
+        in_common = float(np.min(share[by_photo])) if by_photo.any() else 0.0
+        own = np.where(by_photo, np.sqrt(np.maximum(share**2 - in_common**2, 0.0)), share)
+        self.shared = max(SHARED_SPREAD, in_common)
+        self.spread = np.sqrt(DOT_SPREAD**2 + MODEL_SPREAD**2 + (3 * own) ** 2)
         count = len(LASTING)
         scale = np.zeros((count + 1, count + 1))
         scale[:count, :count] = np.linalg.cholesky(belief.covariance + 1e-12 * np.eye(count))
@@ -265,8 +270,8 @@ class _Row:
         over = self._log_over(out, back, shape)[self.measured]
         spread = self.spread[self.measured][:, None]
         by_seen = (over[:, 1:] - over[:, :1]) / nudge
-        slopes = np.concatenate([by_seen @ self.scale, -np.full((len(over), 1), 3 * SHARED_SPREAD)], axis=1)
-        residuals = over[:, 0] - 3 * SHARED_SPREAD * u[-1]
+        slopes = np.concatenate([by_seen @ self.scale, -np.full((len(over), 1), 3 * self.shared)], axis=1)
+        residuals = over[:, 0] - 3 * self.shared * u[-1]
         return residuals / spread[:, 0], slopes / spread
 
     def solved(self) -> tuple[Floats, Bools]:

@@ -12,7 +12,7 @@ import pytest
 
 from pastewright.photo.file import read_photo
 from pastewright.tune.photo.measure import measure_photo
-from pastewright.tune.record.measurements import DotState
+from pastewright.tune.record.measurements import DotState, PhotoGrade
 from pastewright.tune.sheet.model import read_sheet
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -25,16 +25,16 @@ WIDE_PX = 20
 
 
 @pytest.mark.parametrize(
-    ("name", "median", "most"),
+    ("name", "median", "most", "grade"),
     [
-        ("1008-window", 0.01, 0.04),  # paper
-        ("1001-window", 0.02, 0.06),  # green mask
-        ("1002-both", 0.02, 0.06),  # black mask
-        ("1003-lamp", 0.02, 0.06),  # blue mask
-        ("1005-lamp", 0.02, 0.06),  # bare copper
+        ("1008-window", 0.01, 0.04, PhotoGrade.GOOD),  # paper
+        ("1001-window", 0.02, 0.06, PhotoGrade.ROUGH),  # green mask
+        ("1002-both", 0.02, 0.06, PhotoGrade.ROUGH),  # black mask
+        ("1003-lamp", 0.02, 0.06, PhotoGrade.ROUGH),  # blue mask
+        ("1005-lamp", 0.02, 0.06, PhotoGrade.GOOD),  # bare copper
     ],
 )
-def test_diameters_hold_under_physical_light(name, median, most):
+def test_diameters_hold_under_physical_light(name, median, most, grade):
     scene = json.loads((PHOTOS / f"{name.partition('-')[0]}.json").read_text())
     laid = truth(scene)
     reading = measure_photo(read_photo(PHOTOS / f"{name}.jpg"), read_sheet(PHOTOS / "sheet.json"))
@@ -49,6 +49,9 @@ def test_diameters_hold_under_physical_light(name, median, most):
     off = np.array([measured[index].diameter_mm for index in wide], dtype=float) / wide_mm - 1
     assert abs(np.median(off)) < median
     assert np.quantile(np.abs(off), 0.95) < most
+    assert reading.facts.grade is grade
+    said = [one.what for one in reading.warnings if one.what.startswith("rough: all diameters together")]
+    assert len(said) == (grade is PhotoGrade.ROUGH)
     claimed = np.array([measured[index].sigma_mm for index in wide], dtype=float) / wide_mm
     assert np.sqrt(np.mean((off / claimed) ** 2)) < 2
 

@@ -13,6 +13,7 @@ from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.records.sheet import SheetRecord
 from pastewright.tune.photo import measure
+from pastewright.tune.photo.find import find_dark
 from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.photo.row import measure_row, row_laid
 from pastewright.tune.record.measurements import DotState
@@ -51,6 +52,21 @@ def test_a_dozen_dots_are_measured_with_errors_as_claimed(record, changes):
     assert abs(np.nanmedian(off)) < 0.015
     assert np.nanmax(np.abs(off) / sigma) < 3
     assert np.nanmax(sigma) < 0.06
+
+
+def test_dots_that_cover_less_than_a_thousandth_of_a_dim_and_noisy_photo_are_found():
+    """What two of a thousand pixels are beyond is noise here; the dots do not fill so many."""
+    random = np.random.default_rng(2)
+    light = random.normal(70, 6, (960, 1280))
+    y, x = np.mgrid[:960, :1280]
+    middles = [(200 + 80 * k, 480 + 20 * (k % 2)) for k in range(12)]
+    for at in middles:
+        light[np.hypot(x - at[0], y - at[1]) < 5] -= 35
+    pixels = np.repeat(np.clip(light, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    found = find_dark(pixels, work_px=2600)
+    assert found is not None
+    away = np.linalg.norm(found.places_px[:, None] - np.array(middles)[None], axis=2)
+    assert (away.min(axis=0) < 2).all()
 
 
 def test_four_clear_outlines_of_a_dozen_are_no_view_and_no_crash(record, monkeypatch):

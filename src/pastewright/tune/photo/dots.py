@@ -46,7 +46,7 @@ FOLLOWS = 0.6  # rank correlation of width and dose, from where on a dose tells 
 LIKE_SIZED = 9  # dots
 NEAREST = 0.02  # pitch: dots closer than this touch
 # Errors that no scatter shows, as shares of the diameter and in pixels (measured on photos rendered for development).
-SHARED_ON_GREY, SHARED_ON_COLOUR, SHARED_PX, SHARED = 0.007, 0.018, 0.12, 0.006
+SHARED_PX, SHARED = 0.12, 0.006
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,7 +63,6 @@ class SeenDots:
     inside: Flags
     clipped: Floats
     strange: Floats
-    by_colour: bool
 
 
 def dots_of(
@@ -73,8 +72,6 @@ def dots_of(
     common: Common,
     rim: Rim,
     blur_px: float,
-    *,
-    by_colour: bool,
 ) -> SeenDots:
     """Put the common picture and the rim together."""
     centres = common.centres + common.radii[:, None] * rim.centre
@@ -96,7 +93,6 @@ def dots_of(
         inside=np.asarray(inside.all(axis=(1, 2))),
         clipped=(values[..., 0] > FULL).mean(axis=(1, 2)),
         strange=((common.beyond > STRANGE_BEYOND) & seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1),
-        by_colour=by_colour,
     )
 
 
@@ -121,7 +117,7 @@ def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats)
     radius = np.sqrt(dots.radii**2 + np.minimum(swing, 0.3 * dots.radii) ** 2 / 2) * grown
     # Neighbouring rays share pixels: their error is that of a third of them.
     own = dots.outline.error / np.maximum(dots.radii, 1e-9) * np.sqrt(3)
-    shared = np.hypot(SHARED_ON_COLOUR if dots.by_colour else SHARED_ON_GREY, dots.rim.doubt)
+    shared = dots.rim.shared_sd
     pale = PALE * np.maximum(1 - dots.common.gain, 0)
     share = np.sqrt(
         own**2

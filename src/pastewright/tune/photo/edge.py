@@ -3,7 +3,7 @@
 All arrays have the shape (dots, rays, steps) or shorter ones of the same order; nothing here knows of photos.
 The outline is r(φ) = r0 + cx·cos φ + cy·sin φ + a·cos 2φ + b·sin 2φ: a circle, moved and made elliptic, to first
 order in both. Blur moves the halfway line of a disc inward by σ²/2r (the second term of a disc blurred by a
-Gaussian), which is put back.
+Gaussian): these are places to begin with, and `rim` tells where paste ends.
 """
 
 from dataclasses import dataclass
@@ -149,11 +149,6 @@ def outline_at(outline: Outlines, angles: Floats) -> Floats:
         + outline.offset @ np.stack([np.cos(angles), np.sin(angles)])
         + outline.ellipse @ np.stack([np.cos(2 * angles), np.sin(2 * angles)])
     )
-
-
-def unblurred(radius: Floats, blur: Floats) -> Floats:
-    """Return the radius whose halfway line, blurred by σ, lies at `radius`: r + σ²/2r, for σ up to r/2."""
-    return np.asarray(radius + np.minimum(blur, radius / 2) ** 2 / (2 * np.maximum(radius, 1e-9)))
 
 
 def aspect_of(outline: Outlines) -> Floats:

@@ -23,6 +23,8 @@ LEAST_CONTRAST = 0.05  # natural logarithm of light
 DARKEST = 0.01  # of white: light below this says nothing, and noise there must not look like contrast
 MOST_CANDIDATES = 700
 LEAST_AREA_PX = 12
+# Percent of the photo that levels are tried up to: a row's dozen dots cover a thousandth of it, a sheet's fifty times that.
+MOST_OF_SHEET, MOST_OF_ROW = 99.8, 99.98
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,7 +43,7 @@ def find_candidates(pixels: NDArray[np.uint8]) -> list[BlobCandidates]:
     found = []
     for kind, residual in _maps(small):
         for sign, name in ((1, "more"), (-1, "less")):
-            blobs = _blobs(residual * sign)
+            blobs = _blobs(residual * sign, MOST_OF_SHEET)
             if blobs is not None:
                 found.append(_candidates(f"{name} {kind}", blobs, factors))
     return found
@@ -51,7 +53,7 @@ def find_dark(pixels: NDArray[np.uint8], *, work_px: int) -> BlobCandidates | No
     """Return what is darker than its surroundings, as paste on a white card is; searched on a copy `work_px` long."""
     small, factors = _smaller(pixels, work_px)
     light = _lightness(_logs(small))
-    blobs = _blobs(-np.asarray(light - _surroundings(light), np.float32))
+    blobs = _blobs(-np.asarray(light - _surroundings(light), np.float32), MOST_OF_ROW)
     return None if blobs is None else _candidates("less light", blobs, factors)
 
 
@@ -112,12 +114,15 @@ def _surroundings(plane: Floats32) -> Floats32:
     return np.asarray(cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _blobs(residual: Floats32) -> tuple[Floats, Floats, Floats] | None:
-    """Return (places, widths, contrast) of round blobs, taken at the lowest level at which they are round."""
+def _blobs(residual: Floats32, most: float) -> tuple[Floats, Floats, Floats] | None:
+    """Return (places, widths, contrast) of round blobs, taken at the lowest level at which they are round.
+
+    Levels go up to what `most` percent of the photo stay below.
+    """
     sample = residual[::3, ::3]
     noise = 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
     level = max(4 * noise, LEAST_CONTRAST)
-    top = float(np.percentile(sample, 99.8))
+    top = float(np.percentile(sample, most))
     most_area = (min(residual.shape) / 4) ** 2
     places: list[Floats] = []
     widths: list[Floats] = []

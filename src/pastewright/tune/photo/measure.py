@@ -31,7 +31,7 @@ from pastewright.tune.photo.common import HALF, Common, burnt_picture, darker_pa
 from pastewright.tune.photo.dots import LEAST_STRENGTH, MOST_LEFT, dots_of, plausible, readings_of
 from pastewright.tune.photo.find import find_candidates
 from pastewright.tune.photo.grid import Match, index_dots, refusal
-from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, MENDS, Judged, verdict
+from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, LOST, MENDS, Judged, lost_share, verdict
 from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.outset import Outset, outset
 from pastewright.tune.photo.rays import tells_by_lightness
@@ -92,7 +92,7 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
     blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
     view, common, rim = _laid(photo, view, light, camera, begun, (first.blur_px, blur_px), sheet, fit)
-    dots = dots_of(light, view, camera, common, rim, blur_px, by_colour=begun.by_colour)
+    dots = dots_of(light, view, camera, common, rim, blur_px)
     good = plausible(dots, commanded, sheet.pitch_mm)
     if not _tell_a_view(good):
         raise _no_outlines(int(good.sum()), len(commanded), photo.name)
@@ -100,7 +100,7 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     last, residual_mm, k1 = fit(commanded[good], places_px[good], view.width_px, view.height_px)
     centres = last.to_sheet(places_px)
     readings = readings_of(dots, sheet, centres, view.px_per_mm(dots.centres) / last.px_per_mm(centres))
-    facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1), readings)
+    facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1, rim.shared_sd), readings)
     warnings = verdict(
         Judged(
             sheet=sheet,
@@ -259,10 +259,10 @@ def _facts(
     photo: Photo,
     view: PhotoView,
     middle: Floats,
-    told: tuple[float, float, float | None],
+    told: tuple[float, float, float | None, float],
     readings: tuple[DotReading, ...],
 ) -> PhotoFacts:
-    """Return how good a photo was; `told` is blur [px], rms of the centres [mm], and the lens's k1 or None."""
+    """Return how good a photo was; `told` is blur [px], rms of the centres [mm], the lens's k1 or None, the rim's error."""
     to_camera = camera_place_mm(view, photo.focal_px) - np.append(middle, 0.0)
     return PhotoFacts(
         name=photo.name,
@@ -272,6 +272,7 @@ def _facts(
         blur_px=told[0],
         residual_mm=told[1],
         k1=told[2],
+        shared_sd=float(np.hypot(told[3], LOST * lost_share(readings))),
         tilt_deg=float(np.degrees(np.arctan2(np.hypot(to_camera[0], to_camera[1]), to_camera[2]))),
         found=sum(1 for reading in readings if reading.state is not DotState.MISSING),
         measured=sum(1 for reading in readings if reading.state is DotState.MEASURED),

@@ -49,11 +49,24 @@ class Weighed:
         return self.mass_mg / self.dots
 
 
+class PhotoGrade(StrEnum):
+    """What a photo's diameters are good for as a whole; rough ones hold beside each other."""
+
+    GOOD = "good"
+    ROUGH = "rough"
+
+
+GOOD_SD = 0.02
+"""Of a diameter: what all diameters of a good photo may be off by together, one standard error. Of 353 such photos rendered
+for development one was more than 4 % off in the median, by 4.1 %."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoFacts:
     """How good a photo was: `px_per_mm` in the middle, `blur_px` the standard deviation of its edge's blur,
     `residual_mm` the rms distance of dot centres from their commanded places, `k1` the lens distortion (per square
-    of half the diagonal), None where the photo cannot tell it."""
+    of half the diagonal), None where the photo cannot tell it; `shared_sd` is what all diameters together may be off
+    by, one standard error, as a share."""
 
     name: str
     width_px: int
@@ -65,6 +78,12 @@ class PhotoFacts:
     tilt_deg: float
     found: int
     measured: int
+    shared_sd: float
+
+    @property
+    def grade(self) -> PhotoGrade:
+        """Good, or rough."""
+        return PhotoGrade.GOOD if self.shared_sd <= GOOD_SD else PhotoGrade.ROUGH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

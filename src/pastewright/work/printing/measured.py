@@ -12,7 +12,16 @@ from pastewright.work.printing.console import table_of
 
 def print_measurements(measurements: Measurements) -> None:
     """Print each photo's facts, and what was measured and what was not."""
-    numbers = ("px/mm", "blur px", "tilt °", "centres off mm", "lens k1", "found", "measured")
+    numbers = (
+        "px/mm",
+        "blur px",
+        "tilt °",
+        "centres off mm",
+        "lens k1",
+        "found",
+        "measured",
+        "all together ±%",
+    )
     table = table_of("photo", *numbers, words=("photo",))
     for facts in measurements.photos:
         table.add_row(
@@ -24,6 +33,7 @@ def print_measurements(measurements: Measurements) -> None:
             "not told" if facts.k1 is None else f"{facts.k1:+.4f}",
             str(facts.found),
             str(facts.measured),
+            f"{200 * facts.shared_sd:.1f} {facts.grade}",
         )
     console.print(table)
     states = Counter(reading.state for reading in measurements.readings)
