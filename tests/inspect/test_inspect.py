@@ -1,6 +1,7 @@
 """A pasted board in a photo: found however it is turned, every planted fault told, what is not seen never good."""
 
 import json
+from dataclasses import replace
 from functools import cache
 
 import msgspec
@@ -12,8 +13,11 @@ from drawn_boards import board_photo
 from pastewright.board.model import Side
 from pastewright.inspect.document import InspectedBoard, csv_rows, inspection_record, wipe_list
 from pastewright.inspect.find import find_board
+from pastewright.inspect.judge import judged
+from pastewright.inspect.measure import RowReading
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import Findings, findings_of
+from pastewright.job.limits import DEFAULT_LIMITS
 from pastewright.link.inspections import keep_inspection
 from pastewright.link.journal import Journal
 from pastewright.problems import InputError
@@ -68,6 +72,32 @@ def test_what_is_missing_and_what_is_bridged_is_told():
     assert verdict_of("FB1-1") is DepositVerdict.MISSING
     assert verdict_of("R2-1") is DepositVerdict.BRIDGED
     assert verdict_of("R2-2") is DepositVerdict.BRIDGED
+
+
+def _reading_of(pad_id: str) -> RowReading:
+    number = next(k for k, row in enumerate(picture().rows) if row.pad.id == pad_id)
+    reading = findings().readings[number]
+    assert reading is not None
+    return reading
+
+
+def test_burnt_out_land_is_missing_paste_only_where_it_is_surely_bare():
+    bare = replace(_reading_of("FB1-1"), full=0.5, bare=True)
+    for reading, verdict in (
+        (bare, DepositVerdict.MISSING),
+        (replace(bare, bare=False), DepositVerdict.NOT_SEEN),
+        (replace(bare, gone=False), DepositVerdict.NOT_SEEN),
+    ):
+        assert judged(reading, picture().rows, DEFAULT_LIMITS).verdict is verdict
+
+
+def test_what_looks_unlike_the_others_is_neither_high_nor_good():
+    """Where a land mirrors what paste does, the outline runs on over it."""
+    reading = _reading_of("FB1-2")
+    doubled = replace(reading, volume_ul=2 * reading.volume_ul, like_paste=0.95)
+    for like_paste, verdict in ((0.95, DepositVerdict.HIGH), (0.7, DepositVerdict.NOT_SEEN)):
+        told = judged(replace(doubled, like_paste=like_paste), picture().rows, DEFAULT_LIMITS)
+        assert told.verdict is verdict
 
 
 def test_the_others_are_good_and_what_lies_outside_is_not_seen():

@@ -42,14 +42,18 @@ NEAR_MM = 1.0  # gaps beyond are not told
 THERE, GONE = (0.4, 0.55), (0.2, 0.05)
 # Where a lamp mirrored in the mask burns out more than this share of what is near, good paste was taken for none.
 GLARE_MM, GLARE, GONE_IN_GLARE = 0.3, 0.02, -0.1
+# A land that mirrors a lamp is burnt out where paste is not: with so much evidence against paste, of the usual evidence for
+# it, where nine of ten deposits of the photo are less burnt out than this, it is bare. Nine such rows rendered for
+# development had a quarter of their paste or none; burnt-out paste has evidence for itself, 0.9 and more.
+BARE, BURNT_OUT = -0.5, 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RowReading:
     """What one photo shows of a row. `whole` tells that all of its surroundings are in the photo; `full` is the share
-    of overexposed pixels; `like_paste` how much it looks like paste, the photo's usual deposit being 1. `there` and
-    `gone` are both False where that cannot be told. `own_sd` is the standard error of its volume against
-    others in the photo (ln).
+    of overexposed pixels, `bare` tells that it is surely bare land all the same; `like_paste` is how much it looks like
+    paste, the photo's usual deposit being 1. `there` and `gone` are both False where that cannot be told. `own_sd` is the
+    standard error of its volume against others in the photo (ln).
     """
 
     row: int
@@ -59,6 +63,7 @@ class RowReading:
     like_paste: float
     there: bool
     gone: bool = False
+    bare: bool = False
     own_sd: float = 0.0
     area_mm2: float = 0.0
     volume_ul: float = 0.0
@@ -96,6 +101,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys())
     spilt = spills(flat, beside, shapes, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
+    burnt_out = float(np.quantile([whole[n][1] for n in shapes], 0.9)) if shapes else 1.0
     found: list[RowReading] = []
     for number in flat.rows:
         fit = fitted.rows.get(number)
@@ -108,6 +114,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             like_paste=(fit.mean / usual) if fit else 0.0,
             there=there,
             gone=not there and gone.get(number, False),
+            bare=fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT,
             planned_on_pad=on_pad[number],
             joined=tuple(sorted(joined.get(number, set()))),
         )

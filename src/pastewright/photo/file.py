@@ -68,8 +68,8 @@ def photo_from_bytes(content: bytes, name: str) -> Photo:
             _check_size(image.width, image.height, name)
             image.load()
             focal_px = _focal_px(image)
-            # Writes nothing to the file; returns the picture as it was when there is no such tag.
-            image = ImageOps.exif_transpose(image)
+            # Writes nothing to the file; leaves the picture as it is when there is no such tag.
+            ImageOps.exif_transpose(image, in_place=True)
             pixels = _rgb(image)
         except InputError:
             raise
@@ -136,4 +136,5 @@ def _rgb(image: Image.Image) -> NDArray[np.uint8]:
     if image.mode in ("RGBA", "LA", "PA") or "transparency" in image.info:
         paper = Image.new("RGBA", image.size, (255, 255, 255, 255))
         image = Image.alpha_composite(paper, image.convert("RGBA"))
-    return np.ascontiguousarray(np.asarray(image.convert("RGB"), dtype=np.uint8))
+    plain = image if image.mode == "RGB" else image.convert("RGB")
+    return np.ascontiguousarray(np.asarray(plain, dtype=np.uint8))

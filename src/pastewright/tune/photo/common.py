@@ -230,17 +230,22 @@ def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats, *, las
         moves[alike] = solved[:, 1:4] / np.maximum(solved[:, :1], LEAST_GAIN)
         if last:
             own = values - solved[:, 4:] @ basis[:, 4:].T
-            for dot, unlike, all_of_it in zip(alike, rest, own, strict=True):
-                power = max(_coarse_power(all_of_it, near), 1e-12)
-                left[dot] = np.sqrt(_coarse_power(unlike, near) / power)
+            left[alike] = np.sqrt(_coarse_power(rest, near) / np.maximum(_coarse_power(own, near), 1e-12))
     return _Match(moves=moves, gain=gain, veils=veils, left=left)
 
 
-def _coarse_power(values: Floats, near: Flags) -> float:
-    """Return the mean square of what is broader than grain and noise; `values` are all channels where `near` holds."""
-    picture = np.zeros((*near.shape, 3))
-    picture[near] = values.reshape(-1, 3)
-    return float(np.mean(cv2.GaussianBlur(picture, (0, 0), GRAIN / (2 * HALF / (len(near) - 1)))[near] ** 2))
+def _coarse_power(values: Floats, near: Flags) -> Floats:
+    """Return the mean square of what is broader than grain and noise, a dot; `values` (dots, samples) are all channels where
+    `near` holds.
+    """
+    side = len(near)
+    sigma = GRAIN / (2 * HALF / (side - 1))
+    # What a blur along one axis makes of each place: all dots are blurred by two products of matrices.
+    spread = cv2.GaussianBlur(np.eye(side), (1, 2 * round(4 * sigma) + 1), sigma)
+    pictures = np.zeros((len(values), 3, side, side))
+    pictures[:, :, near] = np.moveaxis(values.reshape(len(values), -1, 3), 1, 2)
+    coarse = spread @ pictures @ spread.T
+    return np.asarray(np.mean(coarse[:, :, near] ** 2, axis=(1, 2)))
 
 
 def _let_go(basis: Floats, values: Floats) -> tuple[Floats, Floats]:
