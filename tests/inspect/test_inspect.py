@@ -13,7 +13,7 @@ from drawn_boards import board_photo
 from pastewright.board.model import Side
 from pastewright.inspect.document import InspectedBoard, csv_rows, inspection_record, wipe_list
 from pastewright.inspect.find import find_board
-from pastewright.inspect.judge import judged
+from pastewright.inspect.judge import judged, scatter_of
 from pastewright.inspect.measure import RowReading
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import Findings, findings_of
@@ -98,6 +98,24 @@ def test_what_looks_unlike_the_others_is_neither_high_nor_good():
     for like_paste, verdict in ((0.95, DepositVerdict.HIGH), (0.7, DepositVerdict.NOT_SEEN)):
         told = judged(replace(doubled, like_paste=like_paste), picture().rows, DEFAULT_LIMITS)
         assert told.verdict is verdict
+
+
+def test_a_size_is_told_no_better_than_the_photo_s_deposits_differ():
+    reading = _reading_of("FB1-2")
+    planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul
+    for share, scatter, verdict in (
+        (1.7, 0.1, DepositVerdict.HIGH),
+        (1.7, 0.4, DepositVerdict.NOT_SEEN),
+        (2.2, 0.4, DepositVerdict.HIGH),
+        (1.1, 0.4, DepositVerdict.GOOD),
+    ):
+        read = replace(reading, volume_ul=share * planned, own_sd=0.05)
+        assert judged(read, picture().rows, DEFAULT_LIMITS, scatter=scatter).verdict is verdict
+    usual = [replace(one, volume_ul=2 * one.volume_ul) for one in findings().photos[0].readings if one.there]
+    assert scatter_of(usual, picture().rows) == pytest.approx(
+        scatter_of(findings().photos[0].readings, picture().rows)
+    )
+    assert 0 < scatter_of(usual, picture().rows) < 0.2
 
 
 def test_the_others_are_good_and_what_lies_outside_is_not_seen():

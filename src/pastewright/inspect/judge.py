@@ -5,7 +5,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot
+from math import hypot, log
 from statistics import median
 
 from pastewright.inspect.measure import SURE, UNSIZED, RowReading
@@ -45,12 +45,14 @@ def judged(
     limits: InspectionLimits,
     *,
     usual: float | None = 1.0,
+    scatter: float = 0.0,
 ) -> JudgedRow:
     """Return the verdict on one row's reading, None being a row that no photo shows.
 
     `usual` is the volume of the photo's usual deposit over the plan: each is judged against the others, since what all
     share (an edge lost into shade, a tip that lays a little more) is told once. None is a photo whose sizes are not
-    believed: what is there is then not seen to be good.
+    believed: what is there is then not seen to be good. `scatter` is what the photo's deposits differ by [ln]: no size is
+    told better.
     """
     unseen = _unseen(reading, rows)
     if unseen or reading is None:
@@ -64,7 +66,7 @@ def judged(
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN, why="whether paste is there cannot be told from its land"
         )
-    found = _of_paste(reading, rows, limits, usual)
+    found = _of_paste(reading, rows, limits, (usual, scatter))
     if found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and reading.like_paste < UNLIKE:
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN,
@@ -74,9 +76,13 @@ def judged(
 
 
 def _of_paste(
-    reading: RowReading, rows: Sequence[InspectedRow], limits: InspectionLimits, usual: float | None
+    reading: RowReading,
+    rows: Sequence[InspectedRow],
+    limits: InspectionLimits,
+    others: tuple[float | None, float],
 ) -> JudgedRow:
-    """Return the verdict on paste that is there and joined with no other."""
+    """Return the verdict on paste that is there and joined with no other; `others`: the photo's usual share, its scatter."""
+    usual, scatter = others
     row = rows[reading.row]
     volume = reading.volume_ul / row.deposit.volume_ul
     words = f"{volume:.0%} of the planned volume"
@@ -84,7 +90,7 @@ def _of_paste(
         return JudgedRow(verdict=DepositVerdict.OFF, why=smeared, wipe=True)
     if usual is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"sizes cannot be told in this photo ({words})")
-    sd = max(reading.own_sd, UNSIZED) if reading.full > FULL_FOR_SIZE else reading.own_sd
+    sd = max(reading.own_sd, scatter, UNSIZED if reading.full > FULL_FOR_SIZE else 0.0)
     if sized := _sized(volume / usual, sd, words, limits):
         return sized
     if beside := _beside(reading, row, limits):
@@ -118,11 +124,28 @@ def usual_share(readings: Sequence[RowReading], rows: Sequence[InspectedRow]) ->
     Deposits that are all much larger or smaller may be so; as often their edges were lost into shade, gloss or a land that
     looks like paste, and nothing in the photo tells which.
     """
-    shares = [one.volume_ul / rows[one.row].deposit.volume_ul for one in readings if one.there and one.whole]
+    shares = _shares(readings, rows)
     if len(shares) < LEAST_USUAL:
         return 1.0
     usual = float(median(shares))
     return usual if USUAL_FROM <= usual <= USUAL_TO else None
+
+
+def scatter_of(readings: Sequence[RowReading], rows: Sequence[InspectedRow]) -> float:
+    """Return what the deposits of a photo differ by, volume over plan: a standard deviation from the median distance [ln],
+    nil with too few to say. Shade and gloss that widen some outlines and not others show in it.
+    """
+    shares = [log(share) for share in _shares(readings, rows)]
+    if len(shares) < LEAST_USUAL:
+        return 0.0
+    middle = median(shares)
+    return 1.4826 * median(abs(share - middle) for share in shares)
+
+
+def _shares(readings: Sequence[RowReading], rows: Sequence[InspectedRow]) -> list[float]:
+    """Return the volumes over the plan of all deposits that a photo shows whole."""
+    shares = [one.volume_ul / rows[one.row].deposit.volume_ul for one in readings if one.there and one.whole]
+    return [share for share in shares if share > 0]
 
 
 def _unseen(reading: RowReading | None, rows: Sequence[InspectedRow]) -> str:

@@ -10,7 +10,7 @@ from pastewright.inspect.before import as_before
 from pastewright.inspect.find import FoundBoard, find_board
 from pastewright.inspect.fit import bare_land, fit_rows
 from pastewright.inspect.flat import blur_mm, laid_flat
-from pastewright.inspect.judge import WORTH_A_WORD, JudgedRow, judged, usual_share
+from pastewright.inspect.judge import WORTH_A_WORD, JudgedRow, judged, scatter_of, usual_share
 from pastewright.inspect.measure import RowReading, read_rows
 from pastewright.inspect.picture import BoardPicture
 from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
@@ -104,10 +104,15 @@ def joined(
     readings: list[RowReading | None] = []
     shown_by: list[int | None] = []
     usual = [usual_share(photo.readings, picture.rows) for photo in photos]
+    scatter = [scatter_of(photo.readings, picture.rows) for photo in photos]
     by_row = [{reading.row: reading for reading in photo.readings} for photo in photos]
     for number in range(len(picture.rows)):
         told = [
-            (reading, judged(reading, picture.rows, limits, usual=usual[place]), place)
+            (
+                reading,
+                judged(reading, picture.rows, limits, usual=usual[place], scatter=scatter[place]),
+                place,
+            )
             for place, rows in enumerate(by_row)
             if (reading := rows.get(number)) is not None
         ]
