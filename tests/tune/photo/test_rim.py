@@ -8,7 +8,7 @@ from pastewright.photo.light import COARSE_COLOUR, MIDDLE
 from pastewright.tune.photo.aside import NEVER_SURER, UNTOLD, middle_of_bases
 from pastewright.tune.photo.common import HALF, grid
 from pastewright.tune.photo.hue import REACH, by_hue
-from pastewright.tune.photo.rim import UNEVEN, Doubt, Rim, RimLook, common_rim, polar
+from pastewright.tune.photo.rim import UNEVEN, Rim, RimDoubt, RimLook, common_rim, polar
 
 SIGMA = 0.06
 FINE = 8  # the disc is drawn this much finer than the common picture, then averaged
@@ -56,7 +56,7 @@ def _look(picture: np.ndarray, middle: tuple[float, float] = (0.0, 0.0), burnt: 
     )
 
 
-def _most(rim: Rim) -> Doubt:
+def _most(rim: Rim) -> RimDoubt:
     return max(rim.errors, key=lambda why: rim.errors[why])
 
 
@@ -67,7 +67,7 @@ def test_the_rim_of_a_shaded_disc_is_found(radius, aside):
     assert rim.value == pytest.approx(radius, abs=0.012)
     assert rim.centre == pytest.approx(aside, abs=0.02)
     assert rim.shared_sd < 0.023
-    assert _most(rim) is Doubt.GROUND
+    assert _most(rim) is RimDoubt.GROUND
 
 
 def test_paste_lighter_here_and_darker_there_and_a_shadow_beside_it_do_not_move_the_rim_far():
@@ -91,7 +91,7 @@ def test_a_shadow_round_half_of_the_dot_shows_in_how_far_out_the_rays_see_the_ed
     shaded = common_rim(_look(_seen(np.where(np.hypot(x, y) < wide, -0.7, 0.0))))
     assert shaded.uneven > 0.06
     assert shaded.shared_sd > clean.shared_sd + 0.005
-    assert _most(shaded) in (Doubt.SHADOW, Doubt.WAYS)
+    assert _most(shaded) in (RimDoubt.SHADOW, RimDoubt.WAYS)
     assert shaded.least == pytest.approx(1.0, abs=0.03)
     assert shaded.value < shaded.circle
 
@@ -107,7 +107,7 @@ def test_burnt_paste_is_in_doubt():
     clear, burnt = common_rim(_look(picture)), common_rim(_look(picture, burnt=0.6))
     assert burnt.burnt == pytest.approx(0.6)
     assert burnt.shared_sd > clear.shared_sd + 0.005
-    assert _most(burnt) is Doubt.BURNT
+    assert _most(burnt) is RimDoubt.BURNT
 
 
 def _sheet(random: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

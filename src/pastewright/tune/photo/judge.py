@@ -9,7 +9,7 @@ import numpy as np
 from pastewright.problems import InputError, Problem, Severity
 from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.rank import rank_correlation
-from pastewright.tune.photo.rim import Doubt, Rim
+from pastewright.tune.photo.rim import Rim, RimDoubt
 from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts, PhotoGrade
 
 GOOD_DIAMETER_PX = 20.0  # from here on errors of diameters are as documented; measured on rendered photos
@@ -155,27 +155,27 @@ def _doubted(photo: Judged) -> Said:
             "Avoid the lamp's reflection in the ground; use flatter light.",
         )
     match why:
-        case Doubt.GROUND:
+        case RimDoubt.GROUND:
             return "paste is lighter than its ground, which looks like the shade at its foot", MEND_ALIKE
-        case Doubt.WAYS:
+        case RimDoubt.WAYS:
             differ = max(abs(rim.halfway / rim.value - 1), rim.narrower)
             return (
                 f"two ways of telling where the paste ends differ by {100 * differ:.0f} % of the width",
                 f"Let the camera focus. {flat}",
             )
-        case Doubt.SHADOW:
+        case RimDoubt.SHADOW:
             return (
                 "a shadow looks like paste: on one side of the dots the edge is seen "
                 f"{100 * rim.uneven:.0f} % of the radius farther out than on the other",
                 flat,
             )
-        case Doubt.BURNT:
+        case RimDoubt.BURNT:
             return (
                 f"the paste is burnt out: {100 * rim.blank:.0f} % of its rim is full white,"
                 f" {100 * rim.burnt:.0f} % full in a colour, and looks wider than it is",
                 "Make the picture darker (touch the screen on a dot to expose for it), or lay the sheet on white paper.",
             )
-        case Doubt.MIDDLE:
+        case RimDoubt.MIDDLE:
             return "one side of the dots lies in shadow, and where their middles are is hardly told", flat
 
 

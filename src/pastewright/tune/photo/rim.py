@@ -69,7 +69,7 @@ AT_WORST = 0.6  # of the middle's error goes into the radius where a shadow hide
 WELL_TOLD = 0.03  # radii: a middle known to this or better is taken as it is
 
 
-class Doubt(StrEnum):
+class RimDoubt(StrEnum):
     """Why a rim is not better known."""
 
     GROUND = "ground"
@@ -158,16 +158,16 @@ class Rim:
         return (self.usual - self.least) / max(self.value, 1e-9)
 
     @property
-    def errors(self) -> dict["Doubt", float]:
+    def errors(self) -> dict["RimDoubt", float]:
         """What all diameters of the photo may be off by together, by reason: standard errors, as shares."""
         grey, hued = ON_LIGHT
         apart = APART * abs(self.halfway / max(self.value, 1e-9) - 1)
         return {
-            Doubt.GROUND: (grey if self.light_share > GREY else hued) if self.darker else ON_DARK_SD,
-            Doubt.WAYS: float(np.hypot(apart, NARROW * max(self.narrower, 0.0))),
-            Doubt.SHADOW: SHADOWED * max(self.uneven - USUALLY_UNEVEN, 0.0),
-            Doubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
-            Doubt.MIDDLE: MIDDLE * self.aside,
+            RimDoubt.GROUND: (grey if self.light_share > GREY else hued) if self.darker else ON_DARK_SD,
+            RimDoubt.WAYS: float(np.hypot(apart, NARROW * max(self.narrower, 0.0))),
+            RimDoubt.SHADOW: SHADOWED * max(self.uneven - USUALLY_UNEVEN, 0.0),
+            RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
+            RimDoubt.MIDDLE: MIDDLE * self.aside,
         }
 
     @property
