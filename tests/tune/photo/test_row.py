@@ -8,11 +8,12 @@ from rendered_rows import row_photo
 
 from pastewright.learn.row import witness_row
 from pastewright.photo.file import Photo
+from pastewright.photo.posed import fit_pose
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.records.sheet import SheetRecord
-from pastewright.tune.photo import measure
+from pastewright.tune.photo import measure, row
 from pastewright.tune.photo.find import find_dark
 from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.photo.row import measure_row, row_laid
@@ -52,6 +53,25 @@ def test_a_dozen_dots_are_measured_with_errors_as_claimed(record, changes):
     assert abs(np.nanmedian(off)) < 0.015
     assert np.nanmax(np.abs(off) / sigma) < 3
     assert np.nanmax(sigma) < 0.06
+
+
+def test_dots_that_tell_no_view_are_refused_in_words(record, monkeypatch):
+    picture, _ = row_photo(record, seed=3)
+    asked = []
+
+    def none_after_the_first(points):
+        asked.append(points)
+        if len(asked) > 1:
+            raise ValueError("these points tell no view")
+        return fit_pose(points)
+
+    found = row._rows_among(
+        find_dark(photo_of(picture).pixels, work_px=2600), row_laid(record), photo_of(picture)
+    )
+    monkeypatch.setattr(row, "_rows_among", lambda *_: found)
+    monkeypatch.setattr(row, "fit_pose", none_after_the_first)
+    with pytest.raises(InputError, match="do not tell how the camera saw them"):
+        measure_row(photo_of(picture), row_laid(record))
 
 
 def test_dots_that_cover_less_than_a_thousandth_of_a_dim_and_noisy_photo_are_found():

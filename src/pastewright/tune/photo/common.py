@@ -240,12 +240,14 @@ def _coarse_power(values: Floats, near: Flags) -> Floats:
     """
     side = len(near)
     sigma = GRAIN / (2 * HALF / (side - 1))
-    # What a blur along one axis makes of each place: all dots are blurred by two products of matrices.
+    # What a blur along one axis makes of each place: two products of matrices blur a picture.
     spread = cv2.GaussianBlur(np.eye(side), (1, 2 * round(4 * sigma) + 1), sigma)
-    pictures = np.zeros((len(values), 3, side, side))
-    pictures[:, :, near] = np.moveaxis(values.reshape(len(values), -1, 3), 1, 2)
-    coarse = spread @ pictures @ spread.T
-    return np.asarray(np.mean(coarse[:, :, near] ** 2, axis=(1, 2)))
+    found = np.empty(len(values))
+    picture = np.zeros((3, side, side))
+    for dot, own in enumerate(values):
+        picture[:, near] = own.reshape(-1, 3).T
+        found[dot] = np.mean((spread @ picture @ spread.T)[:, near] ** 2)
+    return found
 
 
 def _let_go(basis: Floats, values: Floats) -> tuple[Floats, Floats]:

@@ -102,15 +102,22 @@ def measure_row(photo: Photo, row: RowLaid) -> PhotoReading:
     matches = _indexed(find_dark(photo.pixels, work_px=WORK_PX), row, photo)
 
     def fit(sheet_mm: Floats, places_px: Floats, *_: int) -> tuple[PhotoView, float, float | None]:
-        return fit_pose(
-            PosedPoints(
-                sheet_mm=sheet_mm,
-                places_px=places_px,
-                width_px=width,
-                height_px=height,
-                focal_px=photo.focal_px,
+        try:
+            return fit_pose(
+                PosedPoints(
+                    sheet_mm=sheet_mm,
+                    places_px=places_px,
+                    width_px=width,
+                    height_px=height,
+                    focal_px=photo.focal_px,
+                )
             )
-        )
+        except ValueError as error:
+            raise refusal(
+                "the dots that have a clear outline do not tell how the camera saw them",
+                "Photograph the row from above, sharp and evenly lit.",
+                photo.name,
+            ) from error
 
     reading = measured(photo, row, matches, fit)
     seen = [(dot.diameter_mm, laid.dose_ul) for dot, laid in zip(reading.readings, row.dots, strict=True)]
