@@ -111,10 +111,13 @@ def test_what_no_dot_of_a_photo_is_told_better_than_by_is_taken_for_what_all_hav
     """A rough photo of a sound bench, all of it 5 % too wide: its own error, and little is learned of the volumes."""
     truth, landed = laid()
 
+    widths = [1.05 * truth.dot_mm(volume) for volume in landed.mean_ul.values()]
+    shares = np.linspace(0.04, 0.05, len(widths)).tolist()
+
     def wide_by_5_percent(photos: int) -> list[DotReading]:
         return [
-            replace(one, diameter_mm=1.05 * one.diameter_mm, sigma_mm=share * one.diameter_mm, photos=photos)
-            for one, share in zip(exact(truth, landed), np.linspace(0.04, 0.05, 12), strict=True)
+            replace(one, diameter_mm=wide, sigma_mm=share * wide, photos=photos)
+            for one, wide, share in zip(exact(truth, landed), widths, shares, strict=True)
         ]
 
     by_photo, one_by_one = taught(wide_by_5_percent(1)), taught(wide_by_5_percent(0))

@@ -65,9 +65,9 @@ def test_dots_that_tell_no_view_are_refused_in_words(record, monkeypatch):
             raise ValueError("these points tell no view")
         return fit_pose(points)
 
-    found = row._rows_among(
-        find_dark(photo_of(picture).pixels, work_px=2600), row_laid(record), photo_of(picture)
-    )
+    blobs = find_dark(photo_of(picture).pixels, work_px=2600)
+    assert blobs is not None
+    found = row._rows_among(blobs, row_laid(record), photo_of(picture))
     monkeypatch.setattr(row, "_rows_among", lambda *_: found)
     monkeypatch.setattr(row, "fit_pose", none_after_the_first)
     with pytest.raises(InputError, match="do not tell how the camera saw them"):
