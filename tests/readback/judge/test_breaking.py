@@ -333,8 +333,9 @@ def test_there_are_many_ways_of_breaking():
         lambda lines: [*lines[:20], lines[20].replace("1", "2", 1), *lines[21:]],
         lambda lines: [*lines[:20], lines[20].split("*")[0], *lines[21:]],
         lambda lines: [*lines[:20], re.sub(r"X|Z|E|P", "Y", lines[20], count=1), *lines[21:]],
+        lambda lines: [f";{lines[0][1:]}", *lines[1:]],
     ],
-    ids=["dropped", "twice", "swapped", "checksum", "number", "no checksum", "letter"],
+    ids=["dropped", "twice", "swapped", "checksum", "number", "no checksum", "letter", "no first number"],
 )
 def test_a_checked_program_shows_any_damage(good, change):
     lines = good("reprap-checked").text.rstrip("\n").split("\n")

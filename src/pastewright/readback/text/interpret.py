@@ -217,7 +217,7 @@ class _Reader:
         return not block.optional
 
     def _number_fits(self, line: int, block: ReadBlock) -> bool:
-        """Return whether a numbered line is taken. Numbers must rise; with checksums, by one each time.
+        """Return whether a numbered line is taken. Numbers must rise; with checksums, by one each time from an M110 on.
 
         A controller with checksums asks for a missing line again and never goes on; here reading goes on, so
         that the rest of the program is judged too. RS274/NGC allows any number (NISTIR 6556 section 3.3.3),
@@ -230,18 +230,18 @@ class _Reader:
         if block.words and block.words[0] == ("M", 110.0):  # starts counting anew
             self.last_number = number
             return True
-        if last is not None and number <= last:
-            self.find(FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; numbers must rise")
-            return self.is_ngc
-        if (
-            self.checksums
-            and number != (0 if last is None else last) + 1
-            and not (last is None and number == 0)
-        ):
+        if self.checksums and last is None:
             self.find(
                 FindingKind.SYNTAX,
                 line,
-                f"line number N{number} follows N{last or 0}; a line is missing between",
+                f"line number N{number} comes before M110; a controller that counts from elsewhere asks for other lines",
+            )
+        if last is not None and number <= last:
+            self.find(FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; numbers must rise")
+            return self.is_ngc
+        if self.checksums and last is not None and number != last + 1:
+            self.find(
+                FindingKind.SYNTAX, line, f"line number N{number} follows N{last}; a line is missing between"
             )
         self.last_number = number
         return True
