@@ -99,12 +99,13 @@ def _near(deposits: Sequence[ExpectedDeposit], gap_mm: float) -> Iterator[tuple[
     far = np.column_stack([middle, board[own] * (4 * float(reach.max()) + 1)])
     tree = NearPlaces(far)
     # The segment of the longer reach finds both: no two that meet are further apart than twice its reach.
-    pairs: list[tuple[int, int]] = []
-    for segment, found in enumerate(tree.within(far, 2 * reach)):
-        pairs.extend((min(segment, k), max(segment, k)) for k in found if own[k] != own[segment])
-    if not pairs:
+    found = tree.within(far, 2 * reach)
+    here, there = np.repeat(np.arange(len(own)), [len(near) for near in found]), np.concatenate(found)
+    apart = own[here] != own[there]
+    if not apart.any():
         return
-    i, k = np.unique(np.array(pairs), axis=0).T
+    pairs = np.sort(np.column_stack([here, there])[apart], axis=1)
+    i, k = np.unique(pairs, axis=0).T
     kept = _segments_apart(a[i], b[i], a[k], b[k]) - half[own[i]] - half[own[k]]
     close = kept < gap_mm - ROUNDING_MM
     best: dict[tuple[int, int], float] = {}
