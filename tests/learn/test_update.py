@@ -121,7 +121,7 @@ def test_what_no_dot_of_a_photo_is_told_better_than_by_is_taken_for_what_all_hav
         ]
 
     by_photo, one_by_one = taught(wide_by_5_percent(1)), taught(wide_by_5_percent(0))
-    assert by_photo.off < 0.02
+    assert by_photo.off < 0.16 / 6  # of what dots 5 % too wide feign
     assert one_by_one.off > 2 * by_photo.off
 
 

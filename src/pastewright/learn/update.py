@@ -213,8 +213,10 @@ class _Row:
         share[share == 0] = DIAMETER_SPREAD
         by_photo = self.measured & np.array([one is not None and one.photos > 0 for one in got])
         in_common = float(np.min(share[by_photo])) if by_photo.any() else 0.0
-        own = np.where(by_photo, np.sqrt(np.maximum(share**2 - in_common**2, 0.0)), share)
         self.shared = max(SHARED_SPREAD, in_common)
+        # Each dot keeps as much of its own as the dots of any photo share.
+        beyond = self.shared**2 - SHARED_SPREAD**2
+        own = np.where(by_photo, np.sqrt(np.maximum(share**2 - beyond, 0.0)), share)
         self.spread = np.sqrt(DOT_SPREAD**2 + MODEL_SPREAD**2 + (3 * own) ** 2)
         count = len(LASTING)
         scale = np.zeros((count + 1, count + 1))
