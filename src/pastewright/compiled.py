@@ -12,6 +12,7 @@ file.
 
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from functools import update_wrapper
 from types import FunctionType
 from typing import Any, Generic, ParamSpec, TypeVar, cast
@@ -61,10 +62,11 @@ class Compiled(Generic[P, R]):
         if run is not None:
             return run
         function = _with_inner_compiled(self.function)
-        code = machine_code.made(function, args)
-        if code is not None:
-            machine_code.keep(place, code)
-            run = machine_code.run_of(code, args)
+        with suppress(AttributeError, ImportError, TypeError):  # numba's inside, otherwise in another version
+            code = machine_code.made(function, args)
+            if code is not None:
+                machine_code.keep(place, code)
+                run = machine_code.run_of(code, args)
         return run or _kept_by_numba(function)
 
 

@@ -206,7 +206,7 @@ def test_exit_codes_mean_the_same_for_every_command(
     def failing(**_: object) -> int:
         raise thrown
 
-    monkeypatch.setattr("pastewright.cli.app.app", failing)
+    monkeypatch.setattr("pastewright.cli.app.spare_pydantic", lambda _: failing)
     with pytest.raises(SystemExit) as left:
         main()
     assert left.value.code == code
