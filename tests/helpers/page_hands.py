@@ -25,11 +25,18 @@ FOCUSED = """() => {
 }"""
 
 
+def hand_over_files(tab: Tab) -> None:
+    """Have the browser hand its windows for files over from now on. Asked for only when a key is pressed, it may hear so
+    after the key: the window then opens for nobody."""
+    tab.on("filechooser", lambda _: None)
+
+
 class ByKeys:
     """A person without a mouse. Whatever has the focus must be seen, and bear a ring."""
 
     def __init__(self, tab: Tab) -> None:
         self.tab = tab
+        hand_over_files(tab)
 
     def to(self, name: str, tag: str = "", *, key: str = "Tab") -> None:
         """Press Tab (or Shift+Tab) until a thing of this name has the focus; it may come late, as answers do."""
@@ -114,6 +121,7 @@ class ByTouch:
 
     def __init__(self, tab: Tab) -> None:
         self.tab = tab
+        hand_over_files(tab)
 
     def open(self, words: str) -> None:
         """Go to a screen."""
