@@ -47,23 +47,12 @@ class Whom:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JobWish:
-    """A wish for the pads of a part, for one of them (`pin`), or for a pad without names (`pad_id`).
-
-    `value` is in the unit of the file's key.
-    """
+class JobWish(Whom):
+    """A wish for the dose of some pads; `value` is in the unit of the file's key."""
 
     what: DoseWish
-    ref: str = ""
-    pin: str = ""
-    pad_id: str = ""
     value: float | None = None
     note: str = ""
-
-    @property
-    def who(self) -> Whom:
-        """For whom it is."""
-        return Whom(ref=self.ref, pin=self.pin, pad_id=self.pad_id)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,12 +66,11 @@ class ChangedLine:
 def with_wish(text: str, wish: JobWish) -> str:
     """Return a job's text ("" for none yet) with a wish for doses; `InputError` where it is no job then."""
     document = _document(text)
-    who = wish.who
-    name = "rule" if who.by_part else "pad"
+    name = "rule" if wish.by_part else "pad"
     if wish.what is DoseWish.USUAL:
-        _without_rows(document, name, who)
+        _without_rows(document, name, wish)
         return _checked(document)
-    row = _row(document, name, who)
+    row = _row(document, name, wish)
     for action in ACTIONS:
         row.pop(action, None)
     row[wish.what.value] = True if wish.what is DoseWish.SKIP else wish.value
