@@ -75,16 +75,15 @@ class NearPlaces:
         if not self._few(of, reaches):
             told = self._tree.query_ball_point(of, reaches, p=self._norm, return_sorted=True)
             return [np.array(one, dtype=np.intp) for one in told]
-        found: list[Ints] = []
+        none = np.empty(0, dtype=np.intp)
+        asking, found = [none], [none]
         for rows, which, far in self._pairs(of, reaches):
             near = far <= reaches[rows]
-            rows, which = rows[near], which[near]
-            which = which[np.lexsort((which, rows))]
-            last = int(rows[-1]) if len(rows) else len(found) - 1
-            found += np.split(which, np.searchsorted(rows, np.arange(len(found) + 1, last + 1)))[
-                : last + 1 - len(found)
-            ]
-        return found + [np.empty(0, dtype=np.intp)] * (len(of) - len(found))
+            asking.append(rows[near])
+            found.append(which[near])
+        whose, which = np.concatenate(asking), np.concatenate(found)
+        ends = np.cumsum(np.bincount(whose, minlength=len(of)))
+        return np.split(which[np.lexsort((which, whose))], ends)[: len(of)]
 
     def pairs(self, reach: float) -> list[tuple[int, int]]:
         """Return the pairs (i < j) that are no further apart than `reach` [mm], in order."""
