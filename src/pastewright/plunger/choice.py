@@ -111,10 +111,15 @@ class _Try:
 def _worth_most(tries: Sequence["_Try"], errors: Sequence[float], asked: float) -> "_Try":
     """Return the quickest of those that hold what is asked for [-]; where none does, the one whose time is worth most."""
     power = BEYOND if min(errors) <= HOPELESS * asked else 1
-    costs = [one.seconds * max(error / asked, 1.0) ** power for one, error in zip(tries, errors, strict=True)]
+    costs = [cost_of(one.seconds, error / asked, power) for one, error in zip(tries, errors, strict=True)]
     least = errors[int(np.argmin(costs))]
     alike = [one for one, error in zip(tries, errors, strict=True) if error <= max(SAME_ERROR * least, asked)]
     return min(alike, key=lambda one: one.seconds)
+
+
+def cost_of(seconds: float, error: float, power: int = BEYOND) -> float:
+    """Return what a way costs that takes so long [s], its error told in shares of what is asked for [-]."""
+    return seconds * max(error, 1.0) ** power
 
 
 def _worth_a_look(tries: Sequence[_Try]) -> list[_Try]:

@@ -18,13 +18,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.choice import (
-    BEYOND,
     MOST_SLOWER,
     OF_TOLERANCE,
     Chosen,
     LaidByPush,
     SizeInMind,
     candidates_ul,
+    cost_of,
     sizes_of,
 )
 from pastewright.plunger.common import bead_flow_ul_s
@@ -106,9 +106,9 @@ def pushes_for(
     ]
     most_s = MOST_SLOWER * min([chosen.seconds, *(seconds for _, _, seconds in tries)])
     tries = [found for found in tries if found[2] <= most_s]
-    best, least = one, chosen.seconds * (chosen.error / asked) ** BEYOND
+    best, least = one, cost_of(chosen.seconds, chosen.error / asked)
     for way, (pushes, _, seconds) in zip(ways_of([rows for _, rows, _ in tries], bench), tries, strict=True):
-        cost = seconds * max(error_in_mind(way, bench) / asked, 1.0) ** BEYOND
+        cost = cost_of(seconds, error_in_mind(way, bench) / asked)
         if cost < least:
             best, least = pushes, cost
     return best
@@ -124,13 +124,11 @@ def _alike(
     # Of each size: the pushes that lay it as they are, and what they leave.
     known = []
     for per_step in dots:
-        own = [rows[0] for step, rows in enumerate(per_step) if rows[0].push_ul == surface.pushes[step]]
-        known.append(
-            (
-                np.array([row.push_ul for row in own or [per_step[0][0]]]),
-                _left_ul(own or [per_step[0][0]], bench),
-            )
-        )
+        as_they_are = [
+            rows[0] for step, rows in enumerate(per_step) if rows[0].push_ul == surface.pushes[step]
+        ]
+        own = as_they_are or per_step[0]
+        known.append((np.array([row.push_ul for row in own]), _left_ul(own, bench)))
     common = known[int(np.argmax([size.count for size in sizes]))][1]
     bead_rows = [surface.rows(step, [], beads) for step in steps] if beads else []
     bead_left = np.array([_left_ul(rows, bench).mean() for rows in bead_rows])
