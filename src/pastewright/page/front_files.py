@@ -14,17 +14,14 @@ KINDS = {
     ".css": "text/css; charset=utf-8",
     ".svg": "image/svg+xml",
 }
-LET_IN = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><title>pastewright</title><link rel="icon" href="data:,">'
-    '<meta http-equiv="refresh" content="0;url=/"><p>Opening …'
-)
+_HEAD = '<!doctype html><html lang="en"><meta charset="utf-8"><title>pastewright</title><link rel="icon" href="data:,">'
+LET_IN = f'{_HEAD}<meta http-equiv="refresh" content="0;url=/"><p>Opening …'
 """A page, not a redirect: a redirect that a file began is another site's, and takes no SameSite=Strict cookie along."""
 
 
 def let_in(word: str) -> str:
     """Return the page that keeps a window's word where scripts of this port alone can read it, and leads on."""
-    head = LET_IN.partition('<meta http-equiv="refresh"')[0]
-    return f'{head}<meta name="door" content="{word}"><script type="module" src="/front/enter.js"></script><p>Opening …'
+    return f'{_HEAD}<meta name="door" content="{word}"><script type="module" src="/front/enter.js"></script><p>Opening …'
 
 
 def word_in(page: str) -> str:

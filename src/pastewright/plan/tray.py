@@ -4,7 +4,7 @@ Boards are copied whole, so that every later stage sees one long list of deposit
 A barrel is refilled between programs, so never in the middle of a board.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -13,6 +13,7 @@ from pastewright.deposit.model import Deposit, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.motion.cycles import cycles_of
+from pastewright.place.height.heights import box_of
 from pastewright.place.transform import Neighbour, Placements, corners_mm
 from pastewright.plan.pipeline import Decided, Plan, Prepared, decide_prepared, judged
 from pastewright.plunger.bench import bench_of
@@ -91,17 +92,18 @@ def _part(placements: Placements, begin: int, end: int, size_mm: Point) -> Place
     others = tuple(
         Neighbour(
             name=board.name,
-            corners_mm=tuple(map(_point, (corners := corners_mm(size_mm, board.affine)).tolist())),
-            highest_mm=board.surface.highest_mm((*_point(corners.min(axis=0)), *_point(corners.max(axis=0)))),
+            corners_mm=tuple(map(_point, corners.tolist())),
+            highest_mm=board.surface.highest_mm(box_of(corners)),
         )
         for board in (*boards[:begin], *boards[end:])
+        for corners in (corners_mm(size_mm, board.affine),)
     )
     return replace(placements, boards=boards[begin:end], neighbours=(*placements.neighbours, *others))
 
 
-def _point(pair: Sequence[float]) -> Point:
+def _point(pair: list[float]) -> Point:
     x, y = pair
-    return float(x), float(y)
+    return x, y
 
 
 def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:
