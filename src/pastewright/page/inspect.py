@@ -158,10 +158,9 @@ class InspectRoom:
             self.view.forget()
             if self._is_chosen(
                 work.out
-            ):  # else another board was chosen meanwhile: these are no photos of that one
+            ):  # else another board was chosen meanwhile, which has photos of its own
                 self._forget()
                 self._photos = photos
-            self.tell()
 
         return self._context.works.begin("inspect", "Looking at the board", inspect_into, work, then=keep)
 

@@ -46,9 +46,7 @@ WAIT_GROWTH = 1.7
     BUBBLE,  # [µL]
     SPRING,  # A²/k [µL/kPa]
     GRIP,  # A·F/k [µL]
-    INDEX,  # n
     YIELD,  # τ_y [kPa]
-    RADIUS,  # of the bore [mm]
     TO_WALL,  # wall stress per pressure, R/2L
     START,  # pressure before the first turn [kPa]
     THICKENS,  # s/n
@@ -59,8 +57,8 @@ WAIT_GROWTH = 1.7
     OF_SQUARE,  # of the flow's three terms, with πR³·n: 1/(3n + 1)
     OF_FIRST,  # 2τ_y/(2n + 1) [kPa]
     OF_NONE,  # τ_y²/(n + 1) [kPa²]
-) = range(18)
-LANE = 18
+) = range(16)
+LANE = 16
 
 # Benches do not know of each other: they run on so many cores at most, where each has so many to run (a thread costs
 # a tenth of a millisecond, a bench one or two; own choice).

@@ -58,10 +58,7 @@ MOST_TO_LEAST = 0.08  # of the radius
 # and on a coloured ground, and where it is the lighter; and for each unit by which the ways differ or the outline is hidden.
 # On 660 photos rendered for development errors are 0.9 to 1.0 times what these say, in sharp and in doubtful ones alike.
 ON_LIGHT, ON_DARK_SD = (0.010, 0.013), 0.0185
-APART, NARROW = (
-    0.25,
-    0.6,
-)  # by how far the halfway line is from the radius; how much narrower other ways have the paste
+APART, NARROW = 0.25, 0.6  # how far the halfway line is from the radius; how much narrower other ways are
 SHADOWED, USUALLY_UNEVEN = 0.4, 0.025  # what rays differ by, beyond what they always do
 BLANK, FULL = 0.03, 0.012  # of the rim burnt out in all colours, in some
 MIDDLE = 0.7  # of what the middle's error may do
