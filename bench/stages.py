@@ -22,7 +22,6 @@ AIMS_S = {500: 2.0, 20_000: 6.0, 100_000: 40.0}  # from files to verdict and rep
 AIM_MB = 1536.0  # a bench computer of 2 GB
 BENCH = "bench-reprap-e"
 ALL = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-COMMON_FILL_UL = 5000.0  # up to so much the barrel is as it is; own choice
 PASTE_UL = 0.15  # a deposit of these boards takes 0.125 µL in the mean
 
 
@@ -78,19 +77,13 @@ def processor_s() -> float:
 
 
 def big_bed(profile, *, paste_ul=5000.0):
-    """The profile on axes long enough for any field, with a barrel that holds all the paste it takes [µL].
-
-    So much paste would give like rubber, and each change of dose would come out ten deposits later: what a barrel of a
-    common size is filled with gives as much as this does.
-    """
+    """The profile on axes long enough for any field, with a barrel that holds all the paste it takes [µL]."""
     from dataclasses import replace
 
     machine = replace(profile.machine, x_max_mm=5000.0, y_max_mm=5000.0)
     plunger = replace(profile.plunger, stroke_mm=1e5)
     barrel = replace(profile.barrel, capacity_ul=1.6 * paste_ul, fill_ul=paste_ul)
-    harder = max(paste_ul / COMMON_FILL_UL, 1.0)
-    paste = replace(profile.paste, bulk_modulus_kpa=profile.paste.bulk_modulus_kpa * harder)
-    return replace(profile, machine=machine, plunger=plunger, barrel=barrel, paste=paste)
+    return replace(profile, machine=machine, plunger=plunger, barrel=barrel)
 
 
 def main() -> int:
