@@ -7,8 +7,7 @@ MOTION = re.compile(r"^(N\d+\s+)?G[01]\b.*[XYZABCEUVW]-?\d")
 
 
 def _changed(line: str, letters: str, change) -> str:
-    found = list(re.finditer(rf"([{letters}])(-?\d+\.?\d*)", line.split("*")[0]))
-    match = found[0] if found else None
+    match = re.search(rf"([{letters}])(-?\d+\.?\d*)", line.split("*")[0])
     if match is None:
         return line
     value = change(float(match[2]))

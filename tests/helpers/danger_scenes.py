@@ -25,7 +25,6 @@ from pastewright.plan.tray import decide_tray
 from pastewright.profile.read import parse_profile
 
 KINDS = ("reprap-e", "reprap-ul", "ngc-u", "ngc-a", "ngc-b")
-LEAST_CELL_MM = 4.0
 
 
 def _spread(rng: random.Random, value: float, by: float = 1.25) -> float:
