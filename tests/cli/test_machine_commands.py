@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import sys
 from collections.abc import Callable
 from contextlib import closing
@@ -11,14 +12,18 @@ import cv2
 import numpy as np
 import pytest
 from demo_plans import plan_of
+from msgspec import structs
+from shapely.geometry import LineString, box
 
 from pastewright.board.model import Side
 from pastewright.link.barrels import barrel_named
 from pastewright.link.journal import Journal
+from pastewright.link.owner import Owner
 from pastewright.link.port import SerialPort
 from pastewright.problems import one_error
 from pastewright.profile.examples import example_text
 from pastewright.profile.read import parse_profile
+from pastewright.records.placement import ZoneRecord
 from pastewright.records.plan import plan_text
 
 SIM = "sim:reprap?scale=0.001"
@@ -104,6 +109,69 @@ def test_a_place_is_reached_from_a_plan(run, bench, lines, tmp_path) -> None:
     assert answer.code == 0
     assert "F1: X 69.00  Y 96.60  Z 21.50" in answer.out
     assert "stays at" in answer.out  # below travel height, and told so
+
+
+STANDING = structs.replace(
+    plan_of(Side.TOP).record,
+    placement=structs.replace(
+        plan_of(Side.TOP).record.placement,
+        zones=(
+            ZoneRecord(
+                name="tall", x_from_mm=20, x_to_mm=30, y_from_mm=5, y_to_mm=38, height_mm=None, margin_mm=0.5
+            ),
+            ZoneRecord(
+                name="coil", x_from_mm=36, x_to_mm=40, y_from_mm=5, y_to_mm=10, height_mm=4.0, margin_mm=0.5
+            ),
+        ),
+    ),
+)
+"""The demo board with a wall without a top right across, but for 5 mm below it and 2 above, and a coil."""
+
+
+@pytest.fixture
+def sent(monkeypatch) -> list[str]:
+    """The lines of moves that reach the controller."""
+    sent: list[str] = []
+    push = Owner.do
+
+    def heard(self, moves, **more):
+        sent.extend(moves)
+        return push(self, moves, **more)
+
+    monkeypatch.setattr(Owner, "do", heard)
+    return sent
+
+
+def test_the_way_to_a_place_leads_round_what_has_no_top(run, bench, lines, tmp_path, sent) -> None:
+    plan = tmp_path / "plan.json"
+    plan.write_text(plan_text(STANDING), encoding="utf-8")
+    lines("to 65,80", "to 105,80", "to F1", "quit")
+    answer = run("machine", "stay", "--plan", plan, "-p", bench, "--port", SIM)
+    assert answer.code == 0, answer
+    ways = [(float(m[1]), float(m[2])) for line in sent if (m := re.search(r"X([-\d.]+) Y([-\d.]+)", line))]
+    assert ways.index((65.0, 80.0)) < ways.index((105.0, 80.0)) - 1
+    path = LineString([(0.0, 0.0), *ways])
+    # The demo board lies at 60, 60: the wall is from 80 to 90 and 65 to 98.
+    assert path.distance(box(80, 65, 90, 98)) > 0.45
+    assert "105,80: X 105.00  Y 80.00" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (["to", "85,80"], "within the zone 'tall'"),
+        (["to", "98,67", "--above", "1"], "within the zone 'coil'"),
+        (["purge", "--at", "85,80"], "within the zone 'tall'"),
+        (["touch-off", "--at", "85,80"], "within the zone 'tall'"),
+    ],
+)
+def test_no_hand_goes_into_what_stands_there(run, bench, lines, tmp_path, sent, words, complaint) -> None:
+    plan = tmp_path / "plan.json"
+    plan.write_text(plan_text(STANDING), encoding="utf-8")
+    answer = run("machine", *words, "--plan", plan, "-p", bench, "--port", SIM)
+    assert answer.code != 0
+    assert complaint in " ".join((answer.out + answer.err).split())
+    assert sent == []
 
 
 def test_touching_off_by_paper_writes_the_height_and_nothing_else(run, bench, lines) -> None:

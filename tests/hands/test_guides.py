@@ -77,7 +77,6 @@ def test_a_barrel_goes_in_and_is_fed_until_paste_shows() -> None:
     # Drawn back by 30 mm, fed 10 µL, relieved by the profile's 2 µL.
     area_mm2 = PROFILE.barrel.area_mm2
     assert pushed_mm(played) == approx(-30 + (10 - PROFILE.run.relieve_ul) / area_mm2)
-    assert (played.at.x_mm, played.at.y_mm) == (PROFILE.bed.park_x_mm, PROFILE.bed.park_y_mm)
     assert cautions(played) == 1
 
 
@@ -92,16 +91,15 @@ def test_a_barrel_comes_out_relieved() -> None:
 
 
 def test_purging_presses_out_what_was_asked_and_relieves() -> None:
-    guide = purge(PROFILE, HIGH, reach_of(PROFILE), volume_ul=12.0, over_mm=(60.0, 45.0))
+    guide = purge(PROFILE, HIGH, reach_of(PROFILE), volume_ul=12.0)
     played = Played(PROFILE, HIGH).run(guide, [True])
     assert pushed_mm(played) * PROFILE.barrel.area_mm2 == approx(12.0 - PROFILE.run.relieve_ul)
-    assert (played.at.x_mm, played.at.y_mm) == (60.0, 45.0)
 
 
 def test_nothing_is_pressed_out_where_the_card_is_not_confirmed() -> None:
     played = Played(PROFILE, HIGH)
     with pytest.raises(GivenUpError, match="nothing was pressed out"):
-        played.run(purge(PROFILE, HIGH, reach_of(PROFILE), volume_ul=12.0, over_mm=None), [False])
+        played.run(purge(PROFILE, HIGH, reach_of(PROFILE), volume_ul=12.0), [False])
     assert pushed_mm(played) == 0.0
 
 

@@ -70,6 +70,21 @@ def test_a_start_alone_is_followed_by_questions():
     assert b"M115" in asked
 
 
+def test_who_has_just_started_is_asked_at_once_and_who_may_hold_half_a_line_is_given_time():
+    def asked(said: bytes) -> bytes:
+        detector = Detector(0.0)
+        detector.received(said, 0.1)
+        now_s = 0.1
+        while not detector.to_send():
+            now_s += 0.05
+            detector.tick(now_s)
+        detector.tick(now_s + 0.05)
+        return detector.to_send()
+
+    assert asked(b"start\n") == b"\nM115\n"
+    assert asked(b"T:21\n") == b""
+
+
 def test_silence_is_silence():
     assert finding()[0] == NotFound(Deaf.SILENT, "")
 

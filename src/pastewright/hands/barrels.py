@@ -1,15 +1,16 @@
 """A barrel in and out, paste to the tip, waste and rest: what hands do with the plunger.
 
-load     up ▸ park ▸ draw back ▸ (barrel in) ▸ run up to the paste ▸ feed until it shows ▸ relieve ▸ wipe
-unload   up ▸ park ▸ relieve ▸ draw back ▸ (barrel out)
-purge    up ▸ place of waste ▸ feed ▸ relieve ▸ wipe
+load     up ▸ draw back ▸ (barrel in) ▸ run up to the paste ▸ feed until it shows ▸ relieve ▸ wipe
+unload   up ▸ relieve ▸ draw back ▸ (barrel out)
+purge    up ▸ feed ▸ relieve ▸ wipe
+
+Where that is done (the parking place, a card for waste) the tip has gone before.
 """
 
-from pastewright.board.model import Point
 from pastewright.hands.guide import Act, Choice, Confirm, GivenUpError, Guide, Number, Steer, Tell
 from pastewright.hands.moves import Push, Spot, Wait
 from pastewright.hands.reach import Reach
-from pastewright.hands.travel import to_place
+from pastewright.hands.travel import lifted
 from pastewright.profile.model import Profile
 
 FEED_UL = 5.0
@@ -40,16 +41,14 @@ def relieved(profile: Profile) -> tuple[Push, ...]:
     return (pushed_ul(profile, -profile.run.relieve_ul),) if profile.run.relieve_ul else ()
 
 
-def to_park(profile: Profile, at: Spot, reach: Reach) -> Act:
-    """Return the way to the parking place, up first."""
-    return Act(
-        moves=to_place((profile.bed.park_x_mm, profile.bed.park_y_mm), at, reach, profile), words="to park"
-    )
+def _up(profile: Profile, at: Spot, reach: Reach) -> Act:
+    """Return the way up to travel height, out of paste and parts."""
+    return Act(moves=lifted(at, profile, travel_z_mm=reach.travel_z_mm))
 
 
 def load(profile: Profile, at: Spot, reach: Reach) -> Guide[float]:
-    """Put a barrel in and bring its paste to the tip; returns the paste fed [µL]."""
-    at = yield to_park(profile, at, reach)
+    """Put a barrel in where the tip is, and bring its paste to the tip; returns the paste fed [µL]."""
+    yield _up(profile, at, reach)
     yield Tell(
         words="The plunger moves with force. Keep fingers off the plunger and away from the tip.",
         caution=True,
@@ -104,8 +103,8 @@ def _fed(profile: Profile) -> Guide[float]:
 
 
 def unload(profile: Profile, at: Spot, reach: Reach) -> Guide[None]:
-    """Relieve the paste, draw the plunger out of the barrel, and let it be taken out."""
-    at = yield to_park(profile, at, reach)
+    """Relieve the paste, draw the plunger out of the barrel where the tip is, and let it be taken out."""
+    yield _up(profile, at, reach)
     yield Tell(words="The plunger moves. Keep fingers off it and away from the tip.", caution=True)
     yield Act(moves=relieved(profile), words="relieving")
     back_mm: float = yield Number(
@@ -125,14 +124,9 @@ def unload(profile: Profile, at: Spot, reach: Reach) -> Guide[None]:
         raise GivenUpError("the barrel is still in; the paste in it is relieved")
 
 
-def purge(
-    profile: Profile, at: Spot, reach: Reach, *, volume_ul: float, over_mm: Point | None
-) -> Guide[float]:
-    """Press waste out over a place (else where the tip is); returns how much [µL]."""
-    if over_mm is not None:
-        at = yield Act(moves=to_place(over_mm, at, reach, profile), words="to the place of waste")
-    else:
-        at = yield Act(moves=to_place((at.x_mm, at.y_mm), at, reach, profile))
+def purge(profile: Profile, at: Spot, reach: Reach, *, volume_ul: float) -> Guide[float]:
+    """Press waste out where the tip is, at travel height; returns how much [µL]."""
+    yield _up(profile, at, reach)
     below: bool = yield Confirm(
         question="Is a card for waste below the tip, and are your hands away?", name="card", safety=True
     )

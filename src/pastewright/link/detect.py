@@ -4,9 +4,10 @@
     2. ask `?`      a CNC controller reports its status `<Idle|…>` at once
     3. ask `M115`   a printer controller gives its FIRMWARE_NAME
 
-The order matters: a host that was killed may have left half a line in the controller, and the line end of the third
-step would complete it. A printer controller refuses such a line for its checksum; a CNC controller would move, but
-has been recognised by then.
+The order of 2 and 3 matters, and that time goes by between them: a host that was killed may have left half a line in the
+controller, and the line end of the third step would complete it. A printer controller refuses such a line for its checksum;
+a CNC controller would move, but has been recognised by then. One that has just said `start` holds no half line: it is asked
+both at once.
 
 What cannot be told is said to be so, with what was heard; nothing is guessed. No question moves anything.
 """
@@ -110,18 +111,23 @@ class Detector:
             return
         quiet = now_s - self._heard_s >= QUIET_S
         if self._sign is not None and quiet:
-            self.found = replace(self._sign, fresh=_STARTED.search(self._heard.decode("latin-1")) is not None)
+            self.found = replace(self._sign, fresh=self._is_fresh)
         elif self._polled_s is None:
             waited_s = now_s - self._began_s
             if (quiet and (self._heard or waited_s >= GREETING_S)) or waited_s >= GREETING_S + ANSWER_S:
                 self._out += b"?"
                 self._polled_s = now_s
         elif self._asked_s is None:
-            if self._sign is None and now_s - self._polled_s >= STATUS_S:
+            if self._sign is None and (now_s - self._polled_s >= STATUS_S or self._is_fresh):
                 self._out += b"\nM115\n"
                 self._asked_s = now_s
         elif self._sign is None and now_s - max(self._asked_s, self._heard_s) >= ANSWER_S:
             self.found = self._deaf()
+
+    @property
+    def _is_fresh(self) -> bool:
+        """Whether it said that it has just started."""
+        return _STARTED.search(self._heard.decode("latin-1")) is not None
 
     def to_send(self) -> bytes:
         """Return the questions that are due, once."""

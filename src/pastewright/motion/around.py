@@ -93,6 +93,34 @@ def around(motions: Motions, blocked: Sequence[Blocked], profile: Profile) -> Mo
     )
 
 
+def way_round(
+    start: Place, end: Place, z_mm: float, blocked: Sequence[Blocked], profile: Profile
+) -> tuple[Place, ...]:
+    """Return the corners by which a level way at a height [mm, machine] gets to its end, none where it is straight.
+
+    Raises `InputError` where its end lies within what stands higher, or no way leads there.
+    """
+    for each in blocked:
+        if each.free_z_mm > z_mm + 1e-9 and each.area.intersects(Point(end)):
+            raise one_error(
+                f"({end[0]:.2f}, {end[1]:.2f}) mm of the machine lies within the zone {each.name!r}, which stands higher"
+                f" than the tip would be there (Z {z_mm:g} mm)",
+                "Go beside it, and the last of the way by keys: machine jog.",
+            )
+    detour = _Detours(blocked, profile)
+    if not detour.crossed(start, end, z_mm):
+        return ()
+    way = detour.way(start, end, z_mm)
+    if way is None:
+        names = ", ".join(repr(each.name) for each in detour.crossed(start, end, z_mm))
+        raise one_error(
+            f"no way leads from ({start[0]:.2f}, {start[1]:.2f}) to ({end[0]:.2f}, {end[1]:.2f}) mm of the machine at"
+            f" Z {z_mm:g} mm: {names} stand(s) between",
+            "Go by places beside it (machine to X,Y), or by keys: machine jog.",
+        )
+    return tuple(way[1:-1])
+
+
 def crossings(moves: Sequence[Move], blocked: Sequence[Blocked]) -> list[Problem]:
     """Return a problem for each area that some move goes through below its top (the tip's path alone, no margin)."""
     if len(moves) < 2 or not blocked:

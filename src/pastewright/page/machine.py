@@ -115,8 +115,8 @@ def _work_of(room: MachineRoom, data: Any) -> tuple[str, Callable[[], None]]:
         "home": ("homing", Session.home),
         "believe": ("looking", _believed),
         "look": ("looking", state),
-        "load": ("loading a barrel", loaded(account)),
-        "unload": ("unloading the barrel", unloaded(account)),
+        "load": ("loading a barrel", loaded(account, plan)),
+        "unload": ("unloading the barrel", unloaded(account, plan)),
         "relieve": ("relieving", rested(account)),
         "touch-off-paper": ("touching off", touched_off("paper", None, None)),
         "touch-off-probe": ("touching off", touched_off("probe", None, None)),
@@ -126,7 +126,7 @@ def _work_of(room: MachineRoom, data: Any) -> tuple[str, Callable[[], None]]:
         return words, lambda: room.said(lambda: work(session()))
     if what == "purge":
         volume_ul = number_of(data, "ul") or PURGE_UL
-        return "purging", lambda: room.said(lambda: purged(volume_ul, None, None, account)(session()))
+        return "purging", lambda: room.said(lambda: purged(volume_ul, None, plan, account)(session()))
     if what == "to":
         to = gone_to(text_of(data, "place"), plan, number_of(data, "above"))
         return f"going to {text_of(data, 'place')}", lambda: room.said(lambda: to(session()))

@@ -82,22 +82,26 @@ def touch_off(
     return worked(profile, machine.port, work.touched_off(by, at, plan), baud=machine.baud, home=machine.home)
 
 
-def load(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
-    """Put a barrel in, run the plunger up to the paste, and feed until paste shows."""
+def load(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel, plan: PlanOption = None) -> int:
+    """Go to the parking place, put a barrel in, run the plunger up to the paste, and feed until paste shows."""
     from pastewright.work.machine import work
     from pastewright.work.machine.paste import Account
     from pastewright.work.machine.session import worked
 
-    return worked(profile, machine.port, work.loaded(Account(barrel)), baud=machine.baud, home=machine.home)
+    return worked(
+        profile, machine.port, work.loaded(Account(barrel), plan), baud=machine.baud, home=machine.home
+    )
 
 
-def unload(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel) -> int:
-    """Relieve the paste, draw the plunger back, and take the barrel out."""
+def unload(*, profile: ProfilePath, machine: AtMachine, barrel: OfBarrel, plan: PlanOption = None) -> int:
+    """Go to the parking place, relieve the paste, draw the plunger back, and take the barrel out."""
     from pastewright.work.machine import work
     from pastewright.work.machine.paste import Account
     from pastewright.work.machine.session import worked
 
-    return worked(profile, machine.port, work.unloaded(Account(barrel)), baud=machine.baud, home=machine.home)
+    return worked(
+        profile, machine.port, work.unloaded(Account(barrel), plan), baud=machine.baud, home=machine.home
+    )
 
 
 def purge(

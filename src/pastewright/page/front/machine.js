@@ -34,6 +34,7 @@ export default class MachineScreen extends HTMLElement {
   /** @type {Machine | null} */
   machine = null;
   barrel = "";
+  plan = "";
   port = "";
   place = h("div", { class: "dro", "aria-live": "off" });
   pad = h("section", { class: "card" });
@@ -67,7 +68,13 @@ export default class MachineScreen extends HTMLElement {
       on("machine", (machine) => this.show(machine)),
       on("desk", (desk) => {
         this.source = desk.source;
-        if (this.machine) this.showBoard(this.machine);
+        const plans = desk.plans.filter((/** @type {any} */ each) => !each.dry);
+        if (!plans.some((/** @type {any} */ each) => each.id === this.plan)) this.plan = plans[0]?.id ?? "";
+        const anew = JSON.stringify(plans) !== JSON.stringify(this.plans);
+        this.plans = plans;
+        if (!this.machine) return;
+        this.showBoard(this.machine);
+        if (anew) this.showActs(this.machine);
       }),
     ];
     this.off = () => offs.forEach((off) => off());
@@ -104,6 +111,8 @@ export default class MachineScreen extends HTMLElement {
   ports = [];
   /** @type {string[]} */
   barrels = [];
+  /** @type {{id: string, name: string}[]} */
+  plans = [];
   seen = "";
   source = "";
   asked = 0;
@@ -236,11 +245,18 @@ export default class MachineScreen extends HTMLElement {
   showActs(machine) {
     const off = { disabled: !machine.connected || !!machine.busy };
     const ask = (/** @type {string} */ what, more = {}) =>
-      trying(() => post("/machine/do", { what, barrel: this.barrel, ...more }));
+      trying(() => post("/machine/do", { what, barrel: this.barrel, plan: this.plan, ...more }));
     const { goal: place, waste: ul } = this;
     fill(
       this.acts,
       h("h2", {}, "Work"),
+      choice(
+        "What lies there",
+        [...this.plans.map(({ id, name }) => ({ id, name })), { id: "", name: "nothing, or nobody knows" }],
+        this.plan,
+        (id) => (this.plan = id),
+      ),
+      h("p", { class: "aside" }, "Of a plan's boards every way is high enough, goes round tall parts, and has its places by name: F1, LR, U1-3."),
       h(
         "div",
         { class: "row" },

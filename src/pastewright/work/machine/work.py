@@ -1,11 +1,12 @@
 """What a person does at the machine, each as one function of a session."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rich.markup import escape
 
+from pastewright.board.model import Point
 from pastewright.hands.barrels import load, purge, relieved, unload
 from pastewright.hands.guide import Steer
 from pastewright.hands.jog import speeds_of, stepped, typed_steps
@@ -17,10 +18,12 @@ from pastewright.hands.measuring import (
     measure_plunger_by_scale,
     measure_stiffness,
 )
+from pastewright.hands.moves import Move
 from pastewright.hands.places import NamedPlace, bench_places, find_place, plan_places
 from pastewright.hands.reach import Reach
 from pastewright.hands.touching import touch_off_by_paper, touch_off_by_probe
 from pastewright.hands.travel import to_place
+from pastewright.motion.around import Blocked
 from pastewright.problems import one_error
 from pastewright.work.machine.paste import NO_ACCOUNT, Account
 from pastewright.work.machine.session import Session, tried
@@ -92,42 +95,75 @@ def jogged(words: Sequence[str], account: Account = NO_ACCOUNT) -> Work:
     return work
 
 
-def places_known(session: Session, plan: Path | None) -> dict[str, NamedPlace]:
-    """Return the places of the bench, and of a plan where one is given."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What a plan tells of the bench for a hand: places by name, and what stands there; without a plan the bench's alone."""
+
+    places: Mapping[str, NamedPlace]
+    travel_z_mm: float = 0.0
+    blocked: tuple[Blocked, ...] = ()
+
+    def reach(self, session: Session) -> Reach:
+        """Return the reach of the hand, with the height of ways that the plan's boards and zones ask for."""
+        reach = session.hand.reach()
+        return replace(reach, travel_z_mm=max(reach.travel_z_mm, self.travel_z_mm))
+
+    def way(self, session: Session, to_mm: Point, down_to_mm: float | None = None) -> tuple[Move, ...]:
+        """Return the moves over a place, round what stands higher than the tip travels, and down to a height.
+
+        Raises `InputError` where no way leads there, or the tip would go down into what stands there.
+        """
+        at, profile, reach = session.hand.at, session.profile, self.reach(session)
+        if not self.blocked:
+            return to_place(to_mm, at, reach, profile, down_to_mm=down_to_mm)
+        from pastewright.motion.around import way_round
+
+        high_mm = max(at.z_mm, reach.travel_z_mm)
+        by_mm = way_round((at.x_mm, at.y_mm), to_mm, high_mm, self.blocked, profile)
+        if down_to_mm is not None:
+            way_round(to_mm, to_mm, down_to_mm, self.blocked, profile)
+        return to_place(to_mm, at, reach, profile, by_mm=by_mm, down_to_mm=down_to_mm)
+
+
+def around(session: Session, plan: Path | None) -> Around:
+    """Return what is known of the bench, and of a plan where one is given."""
     places = bench_places(session.profile.bed)
-    if plan is not None:
-        from pastewright.records.plan import read_plan
-
-        places |= plan_places(read_plan(plan), file=str(plan))
-    return places
-
-
-def reach_over(session: Session, plan: Path | None) -> Reach:
-    """Return the reach of the hand, with the height of ways that a plan's boards and zones ask for, where one is given."""
-    reach = session.hand.reach()
     if plan is None:
-        return reach
+        return Around(places=places)
+    from pastewright.plan.again import placements_of_plan, zones_of_plan
+    from pastewright.plan.jobs import blocked_by
     from pastewright.records.plan import read_plan
 
-    return replace(reach, travel_z_mm=max(reach.travel_z_mm, read_plan(plan).placement.travel_z_mm))
+    record = read_plan(plan)
+    zones = zones_of_plan(record)
+    return Around(
+        places=places | plan_places(record, file=str(plan)),
+        travel_z_mm=record.placement.travel_z_mm,
+        blocked=blocked_by(zones, placements_of_plan(record), record.board.size_mm) if zones else (),
+    )
 
 
 def gone_to(place: str, plan: Path | None, above_mm: float | None) -> Work:
     """Return the work of going to a place, and down to `above_mm` above the surface there."""
 
     def work(session: Session) -> None:
-        hand = session.hand
-        named = find_place(place, places_known(session, plan))
+        hand, there = session.hand, around(session, plan)
+        named = find_place(place, there.places)
         down_to_mm = None
         if above_mm is not None:
             surface = session.profile.bed.board_z_mm if named.surface_z_mm is None else named.surface_z_mm
             down_to_mm = surface + above_mm
-        hand.go(
-            to_place(named.at_mm, hand.at, reach_over(session, plan), hand.profile, down_to_mm=down_to_mm)
-        )
+        hand.go(there.way(session, named.at_mm, down_to_mm))
         console.print(f"  {escape(named.name)}: {hand.at.words}")
 
     return work
+
+
+def parked(session: Session, plan: Path | None) -> Reach:
+    """Go where programs park, a plan's own place where one is given; returns the reach of what follows."""
+    there = around(session, plan)
+    session.hand.go(there.way(session, there.places["park"].at_mm))
+    return there.reach(session)
 
 
 def touched_off(by: str, at: str | None, plan: Path | None) -> Work:
@@ -146,26 +182,28 @@ def touched_off(by: str, at: str | None, plan: Path | None) -> Work:
     return work
 
 
-def loaded(account: Account) -> Work:
+def loaded(account: Account, plan: Path | None = None) -> Work:
     """Return the work of putting a barrel in; what was fed is entered in its account."""
 
     def work(session: Session) -> None:
         hand = session.hand
         with account.opened():  # a name that is not there is told before anything moves
             pass
-        fed_ul = session.play(load(hand.profile, hand.at, hand.reach()))
+        reach = parked(session, plan)
+        fed_ul = session.play(load(hand.profile, hand.at, reach))
         account.enter("load", fed_ul - hand.profile.run.relieve_ul)
         console.print(f"[green]loaded[/]: {fed_ul:.0f} µL fed until paste showed")
 
     return work
 
 
-def unloaded(account: Account) -> Work:
+def unloaded(account: Account, plan: Path | None = None) -> Work:
     """Return the work of taking a barrel out."""
 
     def work(session: Session) -> None:
         hand = session.hand
-        session.play(unload(hand.profile, hand.at, hand.reach()))
+        reach = parked(session, plan)
+        session.play(unload(hand.profile, hand.at, reach))
         account.enter("unload", -hand.profile.run.relieve_ul)
         console.print("[green]unloaded[/]")
 
@@ -177,12 +215,12 @@ def purged(volume_ul: float, at: str | None, plan: Path | None, account: Account
 
     def work(session: Session) -> None:
         hand = session.hand
-        over = None if at is None else find_place(at, places_known(session, plan)).at_mm
+        there = around(session, plan)
         account.must_hold(session, volume_ul)
+        if at is not None:
+            hand.go(there.way(session, find_place(at, there.places).at_mm))
         with account.counting(session, "purge"):
-            session.play(
-                purge(hand.profile, hand.at, reach_over(session, plan), volume_ul=volume_ul, over_mm=over)
-            )
+            session.play(purge(hand.profile, hand.at, there.reach(session), volume_ul=volume_ul))
         console.print(f"[green]purged[/]: {volume_ul:g} µL")
 
     return work
@@ -252,8 +290,8 @@ def _line(words: Sequence[str], plan: Path | None, account: Account) -> Work:
     simple: Mapping[str, Work] = {
         "state": state,
         "home": Session.home,
-        "load": loaded(account),
-        "unload": unloaded(account),
+        "load": loaded(account, plan),
+        "unload": unloaded(account, plan),
         "relieve": rested(account),
         "help": lambda _: console.print(escape(HELP)),
     }
