@@ -80,6 +80,15 @@ class Turns:
         """Return some of them, in that order."""
         return Turns(self.way_mm[at], self.seconds[at], self.rise_s[at], self.volume_ul[at])
 
+    def before(self, other: "Turns") -> "Turns":
+        """Return these and then the others."""
+        return Turns(
+            np.vstack([self.way_mm, other.way_mm]),
+            np.vstack([self.seconds, other.seconds]),
+            np.vstack([self.rise_s, other.rise_s]),
+            np.concatenate([self.volume_ul, other.volume_ul]),
+        )
+
 
 def turns_of(cycles: Sequence[DotCycle | BeadCycle], bench: PlungerBench) -> Turns:
     """Return cycles as turns."""

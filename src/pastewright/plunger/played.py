@@ -39,18 +39,20 @@ def played(
     structure: Floats,
     *,
     idle_s: Floats | float = 0.0,
-    start_ul: float = 0.0,
+    start_ul: Floats | float = 0.0,
 ) -> Floats:
     """Return the logarithm of what each turn lays over what it lays on the bench as it is, lanes × n.
 
     `shifts`, lanes × 9, are of the constants `chain.NAMES`; `structure` as in `chain.chained`; `idle_s` is how long the
     plunger stood before each turn: a bench that is far off may rest above yield, and what oozes hangs at the tip and is
-    laid with the next. All begin with `start_ul` stored; without pressure every bench stores none.
+    laid with the next. All begin with `start_ul` stored, or each with its own, the bench as it is first; without pressure
+    every bench stores none.
     """
     off = np.vstack([np.zeros(shifts.shape[1]), shifts])
     lanes = BenchLanes(bench, off[:, : len(CONSTANTS)])
     columns = (lanes.linear, lanes.bubble, lanes.per_mm, lanes.backlash, lanes.fluidity, lanes.index)
-    numbers = np.column_stack([*columns, lanes.yields, off[:, len(CONSTANTS)]])
+    starts = np.broadcast_to(np.asarray(start_ul, dtype=np.float64), len(off))
+    numbers = np.column_stack([*columns, lanes.yields, off[:, len(CONSTANTS)], starts])
     grown = np.r_[0.0, np.cumsum(WAIT_GROWTH ** np.arange(WAIT_STEPS))]
     out = np.empty((len(off), turns.volume_ul.size))
     strokes = tuple(
@@ -61,7 +63,7 @@ def played(
         np.ascontiguousarray(numbers),
         (strokes[0], strokes[1], strokes[2], np.ascontiguousarray(structure, dtype=np.float64), idle),
         grown / grown[-1],
-        (lanes.to_wall, lanes.whole, start_ul),
+        (lanes.to_wall, lanes.whole),
         out,
     )
     least = LEAST_SHARE * turns.volume_ul
@@ -74,16 +76,16 @@ def _play(
     benches: Floats,
     strokes: tuple[Floats, Floats, Floats, Floats, Floats],
     waits: Floats,
-    tip: tuple[float, float, float],
+    tip: tuple[float, float],
     out: Floats,
 ) -> None:
     """Lay all turns on each bench; a row of `benches` is (linear compliance, air, sweep per mm, backlash, fluidity, index,
-    yield, thickening), `tip` is (R/2L, π·R³, stored at the start).
+    yield, thickening, stored at the start), `tip` is (R/2L, π·R³).
     """
     ways, seconds, rises, structure, idle = strokes
     for lane in range(benches.shape[0]):
-        linear, air, per_mm, backlash, fluidity, index, yields, standing = benches[lane]
-        stored, forward, gap = tip[2], False, backlash
+        linear, air, per_mm, backlash, fluidity, index, yields, standing, stored = benches[lane]
+        forward, gap = False, backlash
         for turn in range(ways.shape[0]):
             thinner = exp(-standing * structure[turn] / index)
             numbers = (linear, air, fluidity * thinner, index, yields, tip[0], tip[1])
