@@ -20,6 +20,7 @@ from shapely.geometry import Polygon
 from pastewright.board.artwork import Drawn, DrawnKind, Drill, Layer
 from pastewright.board.model import Area, Point, Source
 from pastewright.board.pads.graphics import outside_of
+from pastewright.board.shapes.covering import covers
 from pastewright.board.shapes.islands import (
     Indices,
     Island,
@@ -184,7 +185,7 @@ def _shown(shapes: Shapes, openings: Shapes) -> dict[int, list[tuple[int, Polygo
     worth = open_mm2[which] >= OPEN_PART * area_mm2[which]
     small = shapely.get_num_coordinates(shapes[which]) < 500
     which, opening = which[worth | small], opening[worth | small]
-    inside = shapely.covers(openings[opening], shapes[which])
+    inside = covers(openings[opening], shapes[which])
     cut = shapes[which].copy()
     cut[~inside] = shapely.intersection(shapes[which[~inside]], openings[opening[~inside]])
     found: dict[int, list[tuple[int, Polygon]]] = {}

@@ -18,6 +18,7 @@ from shapely.geometry import Polygon
 from pastewright.board.artwork import Drawn, DrawnKind, Layer
 from pastewright.board.model import Area, LeftOut, Source
 from pastewright.board.pads.lands import Land, Lands, poured_lands
+from pastewright.board.shapes.covering import covers
 from pastewright.board.shapes.islands import (
     LEAST_AREA_MM2,
     Indices,
@@ -143,7 +144,7 @@ class _Over:
         covered_mm2 = np.zeros(len(which))
         shape, land = tree.query(which, predicate="intersects")
         ground = tree.geometries
-        whole = shapely.covers(ground[land], which[shape])
+        whole = covers(ground[land], which[shape])
         # An object inside one land needs no overlay: most objects are such.
         settled = np.zeros(len(which), dtype=bool)
         settled[shape[whole]] = True

@@ -55,9 +55,11 @@ def needed_z_mm(
     asked &= np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]) <= reach_mm + ROUNDING_MM
     asked[list(moves.arcs)] = False
     rows = np.flatnonzero(asked)
-    # A deposit's lines all stand at one place: each way is looked at once.
-    kinds, which = np.unique(ways[rows], axis=0, return_inverse=True)
-    found = _over(kinds, wanted, expected, boards, profile)
+    # A deposit's lines stand at one place one after another: they are looked at once.
+    anew = np.ones(len(rows), dtype=np.bool_)
+    anew[1:] = (np.diff(ways[rows], axis=0) != 0).any(axis=1)
+    which = np.cumsum(anew) - 1
+    found = _over(ways[rows[anew]], wanted, expected, boards, profile)
     known = np.isfinite(found)[which]
     need[rows[known]] = np.minimum(found[which][known], travel_z_mm)
     return need

@@ -1,18 +1,17 @@
 """Rules about beads across rows: every pad of a row has its share nearest to it, before the paste settles.
 
 The barrel is followed through each such visit again, from the pressure that it began with, in `PARTS` of every move that
-goes sideways; what comes out in a part lies along its way, and belongs to the pads whose centres are nearest.
+goes sideways; what comes out in a part lies along its way, and belongs to the pads whose centres are nearest: each has the
+stretch of a straight way that is nearer to it than to any other.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
 from pastewright.readback.judge.evidence import CaseFile, tolerance_ul
-from pastewright.readback.machine.barrel import run
+from pastewright.readback.machine.barrel import runs_out_ul
 from pastewright.readback.machine.timeline import Floats, Ints
 from pastewright.readback.machine.visits import Flags, TipVisit
 from pastewright.readback.model import Finding, FindingKind, RowOfPads
@@ -20,9 +19,8 @@ from pastewright.readback.model import Finding, FindingKind, RowOfPads
 WITHIN = 0.15  # of its share; common practice: prints scatter about as much on such pads
 GRAIN = 0.02  # parts of a move and rounded places leave less
 HONEST = 0.1  # a plan may tell of a pad beyond the limit, and is believed where it is right within this
-PARTS = 24  # of a move, and places that the paste of each is spread over: half a per cent of a share of a long row
-PLACES = 32
-SPREAD = (np.arange(PLACES) + 0.5) / PLACES
+PARTS = 24  # of a move: half a per cent of a share of a long row
+SHORTEST = 1e-9  # of a way; a part that is shorter lies at its place
 AT_ONCE = 256  # pads whose rows are looked at in one go: 15 MB
 
 
@@ -70,13 +68,17 @@ def _shares(seen: CaseFile, laid: Sequence[tuple[RowOfPads, TipVisit]], *, step_
         pads[own] = seen.boards[number].to_machine(pads[own].reshape(-1, 2)).reshape(pads[own].shape)
     came = np.where(seen.where.lift[parts.move], 0.0, out_ul)
     start, end = seen.moves.start_mm[parts.move, :2], seen.moves.end_mm[parts.move, :2]
-    standing, along = np.flatnonzero(~parts.sideways), np.flatnonzero(parts.sideways)
+    standing = np.flatnonzero(~parts.sideways)
     got = np.zeros(pads.shape[:2])
     np.add.at(got, _nearest(pads, parts.visit[standing], end[standing]), came[standing])
-    where = parts.begun[along, None] + (parts.done - parts.begun)[along, None] * SPREAD
-    places = start[along, None, :] + where[:, :, None] * (end - start)[along, None, :]
-    nearest = _nearest(pads, np.repeat(parts.visit[along], PLACES), places.reshape(-1, 2))
-    np.add.at(got, nearest, np.repeat(came[along] / PLACES, PLACES))
+    along = np.flatnonzero(parts.sideways).reshape(-1, PARTS)  # the parts of a move follow one another
+    visit = parts.visit[along[:, 0]]
+    begin, over = _stretches(pads[visit], start[along[:, 0]], end[along[:, 0]])
+    begun = parts.begun[along]
+    done = np.maximum(parts.done[along], begun + SHORTEST)
+    lies = np.minimum(over[:, None], done[..., None]) - np.maximum(begin[:, None], begun[..., None])
+    ours = np.maximum(lies, 0.0) * (came[along] / (done - begun))[..., None]
+    np.add.at(got, visit, ours.sum(axis=1))
     due = np.array([row.shares_ul for row, _ in laid])
     all_ul = np.maximum(got.sum(axis=1, keepdims=True), 1e-12)
     found: Floats = got / all_ul * due.sum(axis=1, keepdims=True) / due
@@ -124,18 +126,19 @@ def _parts(seen: CaseFile, visits: Sequence[TipVisit]) -> _Parts:
 
 def _out_ul(seen: CaseFile, parts: _Parts, first: Sequence[int], *, step_ul: float) -> Floats:
     """Return what comes out in each part [µL], every visit begun as the barrel was before its `first` move."""
-    out = np.zeros(len(parts.move))
-    bounds = np.searchsorted(parts.visit, np.arange(len(first) + 1)).tolist()
-    for (start, stop), row in zip(pairwise(bounds), first, strict=True):
-        built = float(seen.paste.built[row - 1]) if row > 0 else 1.0
-        out[start:stop] = run(
-            replace(seen.bench, built=built),
-            plunger_mm=np.concatenate([seen.moves.plunger_mm[row : row + 1], parts.swept_to_mm[start:stop]]),
-            duration_s=parts.duration_s[start:stop],
-            ramp_s=parts.ramp_s[start:stop],
-            tolerance_ul=step_ul,
-            start_kpa=float(seen.paste.last_kpa[row - 1]) if row > 0 else 0.0,
-        ).out_ul
+    bounds = np.searchsorted(parts.visit, np.arange(len(first) + 1))
+    before = np.array(first)
+    known = before > 0
+    out = runs_out_ul(
+        seen.bench,
+        bounds,
+        plunger_mm=np.insert(parts.swept_to_mm, bounds[:-1], seen.moves.plunger_mm[before]),
+        duration_s=parts.duration_s,
+        ramp_s=parts.ramp_s,
+        tolerance_ul=step_ul,
+        start_kpa=np.where(known, seen.paste.last_kpa[before - 1], 0.0),
+        built=np.where(known, seen.paste.built[before - 1], 1.0),
+    )
     return np.maximum(out, 0.0)
 
 
@@ -143,6 +146,23 @@ def _nearest(pads: Floats, rows: Ints, places: Floats) -> tuple[Ints, Ints]:
     """Return row and pad (of R×M×2, mm) nearest to each of N places that belong to `rows`."""
     off = (places[:, :1] - pads[rows, :, 0]) ** 2 + (places[:, 1:] - pads[rows, :, 1]) ** 2
     return rows, np.asarray(off.argmin(axis=1), dtype=np.int64)
+
+
+def _stretches(pads: Floats, start: Floats, end: Floats) -> tuple[Floats, Floats]:
+    """Return where on each of K straight ways (K×2, mm) its M pads (K×M×2, mm) begin and cease to be the nearest [-].
+
+    At a share t of the way, the square of the distance to pad i less |t·d|² is cᵢ + mᵢ·t: the nearest pad has the lowest of
+    M lines. The share may be beyond 0…1, and a pad that is nowhere the nearest ceases before it begins.
+    """
+    off = pads - start[:, None]
+    at_start, slope = (off**2).sum(axis=2), -2 * (off * (end - start)[:, None]).sum(axis=2)
+    more, steeper = at_start[:, :, None] - at_start[:, None], slope[:, :, None] - slope[:, None]
+    numbers = np.arange(pads.shape[1])
+    hidden = (steeper == 0) & ((more > 0) | ((more == 0) & (numbers[:, None] > numbers)))
+    meet = -more / np.where(steeper == 0, 1.0, steeper)
+    begin = np.where(steeper < 0, meet, np.where(hidden, np.inf, -np.inf)).max(axis=2)
+    over = np.where(steeper > 0, meet, np.inf).min(axis=2)
+    return begin, over
 
 
 def _way(at_s: Floats, seconds: Floats, ramp_s: Floats) -> Floats:

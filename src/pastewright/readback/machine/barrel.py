@@ -32,6 +32,7 @@ known at any time from what was swept and what came out. The loops themselves ar
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, inf, pi
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,9 @@ ATMOSPHERE_KPA = 101.325  # standard atmosphere, ISO 2533
 TRACE_SAMPLES = 2000  # points in the report's plot of the pressure: own choice
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Sample = tuple[float, float, float]
+Pressure = TypeVar("Pressure", float, Floats)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,8 +70,8 @@ class BarrelBench:
     breaks_ul: float = 1.0
     built: float = 1.0
 
-    def stored_ul(self, pressure_kpa: float, paste_ul: float) -> float:
-        """Return S(P) [µL] with `paste_ul` of paste in the barrel."""
+    def stored_ul(self, pressure_kpa: Pressure, paste_ul: float) -> Pressure:
+        """Return S(P) [µL], for one pressure or many, with `paste_ul` of paste in the barrel."""
         stiff = self.frame_ul_kpa + paste_ul / self.bulk_kpa
         return stiff * pressure_kpa + self.bubble_ul * pressure_kpa / (ATMOSPHERE_KPA + pressure_kpa)
 
@@ -127,7 +130,6 @@ def run(
     bounds the error of one step. `trace_rows` rows are sampled as (time, pressure, plunger).
     """
     drive = np.asarray(plunger_mm, dtype=np.float64)
-    count = len(duration_s)
     forward = slack_mm == 0.0  # a drive that stands on its forward side has the grip of a push
     held = bench.grip_ul if forward else -bench.grip_ul
     state = np.zeros(steps.PLACES)
@@ -136,30 +138,16 @@ def run(
     state[steps.BUILT], state[steps.EASE] = bench.built, exp(-bench.thickens * bench.built)
     state[steps.STORED] = begun_ul = bench.stored_ul(start_kpa, bench.fill_ul) + held
     follower = float(drive[0]) + (bench.backlash_mm if slack_mm is None else slack_mm)
-    out, peak, last, structure = (np.zeros(count) for _ in range(4))
     trace = np.zeros((steps.LONGEST_TRACE if trace_rows else 0, 3))
-    ended = np.zeros(2)
+    out, peak, last, structure, ended = told = _told(len(duration_s))
     steps.through_rows(
         state,
         (drive, np.asarray(duration_s, dtype=np.float64), np.asarray(ramp_s, dtype=np.float64)),
-        (out, peak, last, structure, ended),
+        told,
         trace,
         follower,
         trace_rows,
-        (
-            bench.sweep_ul_mm,
-            bench.frame_ul_kpa,
-            bench.bulk_kpa,
-            bench.bubble_ul,
-            bench.backlash_mm,
-            bench.grip_ul,
-            bench.flow.yield_kpa,
-            bench.flow.per_root,
-            tolerance_ul,
-            bench.thickens,
-            bench.builds_s,
-            bench.breaks_ul,
-        ),
+        _numbers(bench, tolerance_ul),
         (bench.flow.flow_ul_s, bench.flow.slope),
     )
     kept = trace[: int(state[steps.TRACED])]
@@ -173,4 +161,60 @@ def run(
         swept_ul=float(ended[0] - follower) * bench.sweep_ul_mm,
         stored_ul=float(state[steps.STORED]) - begun_ul,
         trace=tuple(zip(*kept[::every].T.tolist(), strict=True)) if len(kept) else (),
+    )
+
+
+def runs_out_ul(
+    bench: BarrelBench,
+    bounds: Ints,
+    *,
+    plunger_mm: Floats,
+    duration_s: Floats,
+    ramp_s: Floats,
+    tolerance_ul: float,
+    start_kpa: Floats,
+    built: Floats,
+) -> Floats:
+    """Return what comes out in each row [µL] of V runs, which go through `bounds[v]` … `bounds[v + 1]`, as `run` does it.
+
+    Each begins from its own `start_kpa` and structure `built` (V), with all slack to cross. `plunger_mm` has where the
+    plunger is before a run in front of the run's rows.
+    """
+    states = np.zeros((len(start_kpa), steps.PLACES))
+    states[:, steps.PASTE], states[:, steps.PEAK] = bench.fill_ul, -inf
+    states[:, steps.HELD] = -bench.grip_ul
+    states[:, steps.BUILT], states[:, steps.EASE] = built, np.exp(-bench.thickens * built)
+    states[:, steps.STORED] = bench.stored_ul(start_kpa, bench.fill_ul) - bench.grip_ul
+    told = _told(len(duration_s))
+    steps.through_each(
+        states,
+        bounds,
+        (plunger_mm, duration_s, ramp_s),
+        told,
+        np.zeros((0, 3)),
+        _numbers(bench, tolerance_ul),
+        (bench.flow.flow_ul_s, bench.flow.slope),
+    )
+    return told[0]
+
+
+def _told(count: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Return where the steps write what they find of so many rows: see `steps.through_rows`."""
+    return np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(2)
+
+
+def _numbers(bench: BarrelBench, tolerance_ul: float) -> steps.Numbers:
+    return (
+        bench.sweep_ul_mm,
+        bench.frame_ul_kpa,
+        bench.bulk_kpa,
+        bench.bubble_ul,
+        bench.backlash_mm,
+        bench.grip_ul,
+        bench.flow.yield_kpa,
+        bench.flow.per_root,
+        tolerance_ul,
+        bench.thickens,
+        bench.builds_s,
+        bench.breaks_ul,
     )

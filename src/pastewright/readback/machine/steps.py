@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pastewright.compiled import entry, inner
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Numbers = tuple[float, float, float, float, float, float, float, float, float, float, float, float]
 """A bench: sweep_ul_mm, frame_ul_kpa, bulk_kpa, bubble_ul, backlash_mm, grip_ul, yield_kpa, per_root, tolerance_ul; what
 structure takes of the flow's logarithm, the time in which it comes back [s], the volume that breaks it [µL]."""
@@ -56,15 +57,57 @@ def through_rows(
     and last pressure [kPa], last structure of each row, and of all where the plunger is then [mm] and the lowest pressure
     met [kPa]; `trace` (N×3), changed: s, kPa, mm.
     """
+    _through(state, rows, (0, rows[1].size, 0), out, trace, (follower_mm, trace_rows), bench, table)
+
+
+@entry
+def through_each(
+    begun: Floats,
+    bounds: Ints,
+    rows: tuple[Floats, Floats, Floats],
+    out: tuple[Floats, Floats, Floats, Floats, Floats],
+    trace: Floats,
+    bench: Numbers,
+    table: tuple[Floats, Floats],
+) -> None:
+    """Take V barrels, each through its own rows, as `through_rows` does; all slack is to be crossed.
+
+    `begun` (V×PLACES), changed: the states; `bounds` (V+1): where the rows of each begin and end. `drive` has one number
+    more for each, which stands before its rows.
+    """
+    drive = rows[0]
+    for number in range(bounds.size - 1):
+        first, last = bounds[number], bounds[number + 1]
+        follower = drive[first + number] + bench[BACKLASH]
+        _through(begun[number], rows, (first, last, number), out, trace, (follower, 0), bench, table)
+
+
+@inner
+def _through(
+    state: Floats,
+    rows: tuple[Floats, Floats, Floats],
+    which: tuple[int, int, int],
+    out: tuple[Floats, Floats, Floats, Floats, Floats],
+    trace: Floats,
+    begun: tuple[float, int],
+    bench: Numbers,
+    table: tuple[Floats, Floats],
+) -> None:
+    """Take the barrel through the rows from `which` on, and before; its third tells how much further on `drive` stands.
+
+    `begun`: where the plunger is [mm], and how many rows are traced.
+    """
     drive, durations, ramps = rows
     out_ul, peak_kpa, last_kpa, built, ended = out
-    follower, lowest, clock = follower_mm, 0.0, 0.0
+    from_row, before_row, ahead = which
+    follower, trace_rows = begun
+    lowest, clock = 0.0, 0.0
     state[TRACING] = 1.0 if trace_rows > 0 else 0.0
     _begin_row(state, bench)
-    for row in range(durations.size):
+    for row in range(from_row, before_row):
         if row == trace_rows:
             state[TRACING] = 0.0
-        start, at, seconds = drive[row], drive[row + 1], durations[row]
+        start, at, seconds = drive[row + ahead], drive[row + ahead + 1], durations[row]
         moved = 0.0
         if at != start:
             moved = min(max(follower, at), at + bench[BACKLASH]) - follower
