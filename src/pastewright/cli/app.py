@@ -44,7 +44,7 @@ def _ended() -> int:
     from pastewright.problems import InputError, Problem
 
     try:
-        code = spare_pydantic(typer.main.get_command(app))(standalone_mode=False)
+        code = spare_pydantic(typer.main.get_command(_program(sys.argv[1:])))(standalone_mode=False)
     except InputError as error:
         _tell(error.problems)
         return WRONG_INPUT
@@ -155,4 +155,18 @@ def _built(commands: Mapping[str, str], groups: Mapping[str, str]) -> typer.Type
     return top
 
 
-app = _built(COMMANDS, GROUPS)
+def _program(words: Sequence[str]) -> typer.Typer:
+    """Return the program as far as what was typed needs it: one command or group of them, or all where it names none.
+
+    Describing all of them takes as long as half a wrong option does (measured).
+    """
+    first = words[0] if words else ""
+    named = {typed: place for typed, place in COMMANDS.items() if typed.partition(" ")[0] == first}
+    return _built(named or COMMANDS, {first: GROUPS[first]} if first in GROUPS else {} if named else GROUPS)
+
+
+def __getattr__(name: str) -> typer.Typer:
+    """Return `app`, the program with all its commands."""
+    if name == "app":
+        return _program([])
+    raise AttributeError(f"there is no {name} in {__name__}")

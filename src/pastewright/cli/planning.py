@@ -1,4 +1,7 @@
-"""One board planned, or a tray of boards: the same wishes, the same files, the same words."""
+"""One board planned, or a tray of boards: the same wishes, the same files, the same words.
+
+What only trays and placements need is imported where they are met.
+"""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -6,17 +9,12 @@ from pathlib import Path
 from rich.markup import escape
 
 from pastewright.job.model import NO_JOB, Job
-from pastewright.place.tray.document import placement_for
-from pastewright.place.tray.file import read_tray
-from pastewright.place.tray.panel import place_tray
+from pastewright.place.transform import Placements
 from pastewright.plan.pipeline import STAGES, decide, prepare
-from pastewright.plan.tray import decide_tray
 from pastewright.report.results import judge_and_write
 from pastewright.work.options import ReadOptions
-from pastewright.work.placing import tip_tolerance
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import stages
-from pastewright.work.printing.placing import print_tray
 from pastewright.work.printing.plan import print_summary
 from pastewright.work.reading import AS_FILES_SAY, load_board, load_profile
 
@@ -38,13 +36,17 @@ class Wanted:
 
 def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
     """Plan one board, write and print its results; whether its program is verified."""
+    where: Placements | None = None
     with stages(STAGES) as begin:
         begin("reading")
         profile = load_profile(wanted.profile)
         board = load_board(
             wanted.source, side=wanted.side, files=wanted.files, shrink_mm=profile.dose.shrink_mm
         )
-        where = placement_for(placement, board) if placement is not None else None
+        if placement is not None:
+            from pastewright.place.tray.document import placement_for
+
+            where = placement_for(placement, board)
         decided = decide(board, profile, dry=wanted.dry, placements=where, job=wanted.job, on_stage=begin)
         plan, program_file = judge_and_write(
             decided, wanted.out, even_if_unverified=wanted.even_if_unverified, on_stage=begin
@@ -55,6 +57,12 @@ def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
 
 def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
     """Plan a tray, in as many programs as the barrel asks for; whether all of them are verified."""
+    from pastewright.place.tray.file import read_tray
+    from pastewright.place.tray.panel import place_tray
+    from pastewright.plan.tray import decide_tray
+    from pastewright.work.placing import tip_tolerance
+    from pastewright.work.printing.placing import print_tray
+
     with stages(STAGES) as begin:
         begin("reading")
         profile = load_profile(wanted.profile)

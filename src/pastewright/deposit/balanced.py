@@ -23,6 +23,7 @@ from pastewright.board.model import Area
 from pastewright.deposit.grids import FIELD_DOTS
 from pastewright.deposit.limits import EPS, FormChoice, FormLimits, Piece, dot_piece
 from pastewright.deposit.shape import dot_width_mm
+from pastewright.distinct import distinct
 from pastewright.records.kinds import Form
 
 Floats = NDArray[np.float64]
@@ -69,7 +70,7 @@ def merged_panes(
     areas = np.array([pane.area for pane in panes])
     centres = np.array([pane.centroid.coords[0] for pane in panes])
     low, high = centres.min(axis=0), centres.max(axis=0)
-    columns, rows = (len(np.unique(np.round(centres[:, axis], 1))) for axis in (0, 1))
+    columns, rows = (len(distinct(np.round(centres[:, axis], 1))) for axis in (0, 1))
     blocks = [(nu, nv) for nu in range(1, columns + 1) for nv in range(1, rows + 1) if nu * nv <= COUNTS[-1]]
     # As many as a field has, split as the panes are; more only where fewer would stand too high.
     blocks.sort(

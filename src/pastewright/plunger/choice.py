@@ -12,6 +12,7 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.distinct import distinct
 from pastewright.plunger.arrange import error_of
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.common import KNOTS, LEAST_DWELL_S, MOST_DWELL_S, decays, retractions_read
@@ -133,7 +134,7 @@ def _worth_a_look(tries: Sequence[_Try]) -> list[_Try]:
         if rung not in found or error < found[rung][0]:
             found[rung] = error, one
     each = [one for _, (_, one) in sorted(found.items(), key=lambda item: item[0])]
-    at = np.unique(np.linspace(0, len(each) - 1, PUT_IN_ORDER).round().astype(int))
+    at = distinct(np.linspace(0, len(each) - 1, PUT_IN_ORDER).round().astype(int))
     return [each[k] for k in at.tolist()]
 
 

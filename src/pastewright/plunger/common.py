@@ -21,6 +21,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pastewright.distinct import distinct
 from pastewright.monotone import monotone_curve
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.cycle import Dots, dots_begun, most_flow_ul_s, retractions_ul, solved_dots
@@ -109,7 +110,7 @@ def _all_at(volumes: Floats, these: NDArray[np.bool_], bench: PlungerBench) -> D
     """Dots of those volumes at the bench's dwell; the others stand in for the nearest of them."""
     low, high = float(volumes[these].min()), float(volumes[these].max())
     wanted = np.clip(volumes, low, high)
-    if np.unique(volumes[these]).size <= 2:
+    if distinct(volumes[these]).size <= 2:
         ends = solved_dots([low, high], bench)
         return ends.taken(np.where(wanted == low, 0, 1))
     return dot_table(low, high, bench).dots(wanted)

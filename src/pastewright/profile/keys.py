@@ -4,10 +4,10 @@
 in the units of the file (friendly ones: Pa, MPa, mL, percent); `scale` leads to the model's (kPa, µL, fractions).
 """
 
+import pkgutil
 import tomllib
 from dataclasses import dataclass
 from enum import StrEnum
-from importlib.resources import files
 from math import inf
 from typing import Any
 
@@ -117,7 +117,7 @@ def _key(section: str, row: dict[str, Any]) -> Key:
 
 def sections_of(package: str) -> tuple[Section, ...]:
     """Return the sections in the `keys.toml` of a package; other files than the profile have tables of their own."""
-    text = files(package).joinpath("keys.toml").read_text(encoding="utf-8")
+    text = (pkgutil.get_data(package, "keys.toml") or b"").decode()
     return tuple(
         Section(
             name=row["name"],

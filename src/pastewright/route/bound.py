@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.compiled import entry
+from pastewright.distinct import distinct
 from pastewright.route.tour import CostOf, Floats, Ints, nearest
 
 ROUNDS = 100
@@ -129,7 +130,7 @@ class _Graph:
 
 def _graph(task: Task, a: Ints, b: Ints) -> _Graph:
     n = len(task.x)
-    pairs = np.unique(np.minimum(a, b) * n + np.maximum(a, b))
+    pairs = distinct(np.minimum(a, b) * n + np.maximum(a, b))
     a, b = pairs // n, pairs % n
     return _Graph(n=n, a=a, b=b, cost=task.costs(a, b), fixed=task.mate[a] == b)
 

@@ -82,7 +82,7 @@ class Spread:
             tuned=self.tuned & set(names),
         )
 
-    def drawn(self, rng: np.random.Generator, count: int) -> Floats:
+    def drawn(self, rng: "np.random.Generator", count: int) -> Floats:
         """Return so many random benches as shifts of the constants, count × n."""
         lengths, axes = np.linalg.eigh(self.covariance)
         steps = rng.standard_normal((count, lengths.size)) * np.sqrt(np.maximum(lengths, 0.0))

@@ -33,6 +33,7 @@ from pastewright.board.shapes.curves import (
     round_strokes,
     swept,
 )
+from pastewright.distinct import distinct
 
 MOST_CROSSINGS = 2_000_000
 """Crossings of one contour with itself that are still repaired."""
@@ -145,7 +146,7 @@ class Plot:
         strokes = inking.operations[drawn] == 1
         starts, ends, which = inking.from_mm[drawn], inking.to_mm[drawn], inking.which[drawn]
         still = ~strokes | (starts == ends).all(axis=1)
-        if not all(self._bulky(inking.inks[k][0]) for k in np.unique(which[~still]).tolist()):
+        if not all(self._bulky(inking.inks[k][0]) for k in distinct(which[~still]).tolist()):
             self._one_by_one(inking, drawn, dark)
             return
         first = len(self._kinds)

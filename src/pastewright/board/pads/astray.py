@@ -9,6 +9,7 @@ from shapely import STRtree
 from pastewright.board.artwork import Drill, DrillFile, Layer
 from pastewright.board.model import Check
 from pastewright.board.shapes.islands import Shapes, shape_array
+from pastewright.distinct import distinct
 from pastewright.problems import Problem, Severity
 
 FEWEST_HOLES = 8
@@ -47,7 +48,7 @@ def holes_in_copper(files: Sequence[DrillFile], copper: Layer) -> Check:
     met = 0
     if plated:
         tree = STRtree(shape_array([thing.shape for thing in copper.objects if thing.dark]))
-        met = len(np.unique(tree.query(_places(plated), predicate="intersects")[0]))
+        met = len(distinct(tree.query(_places(plated), predicate="intersects")[0]))
     return Check(what="plated holes in copper", met=met, of=len(plated))
 
 
@@ -65,7 +66,7 @@ def _met(file: DrillFile, copper: STRtree) -> int | None:
     if len(plated) < FEWEST_HOLES:
         return None
     places = _places(plated)
-    met = len(np.unique(copper.query(places, predicate="intersects")[0]))
+    met = len(distinct(copper.query(places, predicate="intersects")[0]))
     if met >= MET_PART * len(plated):
         return None
     box = shapely.box(*shapely.total_bounds(copper.geometries))

@@ -16,6 +16,7 @@ from pastewright.board.artwork import DrawnKind, Drill, Layer
 from pastewright.board.model import Area
 from pastewright.board.shapes.contours import centre_lines
 from pastewright.board.shapes.islands import Shapes, polygons, shape_array
+from pastewright.distinct import distinct
 
 SAME_LINE_MM = 0.02
 """Strokes of other layers within this of the outline's line follow it."""
@@ -66,7 +67,7 @@ def _along(layer: Layer, outline: Layer | None) -> Marked:
     if len(lines) == 0 or not strokes:
         return result
     paths = shape_array([path for _, path in strokes])
-    near = np.unique(STRtree(lines).query(paths, predicate="dwithin", distance=SAME_LINE_MM)[0])
+    near = distinct(STRtree(lines).query(paths, predicate="dwithin", distance=SAME_LINE_MM)[0])
     if len(near):
         band = shapely.union_all(shapely.buffer(lines, SAME_LINE_MM))
         shapely.prepare(band)
@@ -90,7 +91,7 @@ def _drilled(layer: Layer, drills: Sequence[Drill]) -> Marked:
     result = np.zeros(len(layer.objects), dtype=bool)
     if drills:
         points = shapely.points([drill.x_mm for drill in drills], [drill.y_mm for drill in drills])
-        result[np.unique(STRtree(points).query(_shapes(layer), predicate="intersects")[0])] = True
+        result[distinct(STRtree(points).query(_shapes(layer), predicate="intersects")[0])] = True
     return result
 
 

@@ -31,6 +31,7 @@ from pastewright.board.shapes.islands import (
     touching,
     united,
 )
+from pastewright.distinct import distinct
 from pastewright.problems import InputError, Problem, Severity
 
 # An object is paste when more than this part of it lies over exposed copper.
@@ -194,7 +195,7 @@ class _Over:
         """
         assert self.lands.copper is not None
         shapes = self.shapes[unclear]
-        numbers = np.unique(STRtree(self.openings).query(shapes, predicate="intersects")[1])
+        numbers = distinct(STRtree(self.openings).query(shapes, predicate="intersects")[1])
         wanted = STRtree(shapes)
         more: list[Land] = []
         instead: dict[int, Land] = {}

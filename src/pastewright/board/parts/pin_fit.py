@@ -15,6 +15,7 @@ from shapely import STRtree
 from pastewright.board.artwork import NetPoint
 from pastewright.board.model import Check
 from pastewright.board.shapes.islands import Shapes
+from pastewright.distinct import distinct
 from pastewright.problems import Problem, Severity
 
 # Netlist points are rounded to 0.0001 inch or 0.001 mm; lands are larger than this slack.
@@ -59,13 +60,13 @@ def name_lands(points: Sequence[NetPoint], shapes: Shapes, *, file: str) -> Name
     shift = np.zeros(2)
     hit, land = _meet(tree, places)
     problems: list[Problem] = []
-    if len(np.unique(land)) < AGREED_PART * min(len(pins), len(shapes)):
+    if len(distinct(land)) < AGREED_PART * min(len(pins), len(shapes)):
         voted = _voted_shift(places, shapes)
         if voted is not None:
             moved_hit, moved_land = _meet(tree, places + voted)
-            if len(np.unique(moved_land)) > len(np.unique(land)):
+            if len(distinct(moved_land)) > len(distinct(land)):
                 hit, land, shift = moved_hit, moved_land, voted
-    met = len(np.unique(hit))
+    met = len(distinct(hit))
     more = _further_copies(places, shapes, land) if met >= AGREED_PART * len(pins) else []
     if np.any(shift != 0.0) and met:
         what = f"the netlist counts from another origin: shifted by ({shift[0]:.3f}, {shift[1]:.3f}) mm to meet the pads"
@@ -106,7 +107,7 @@ def _further_copies(
         if shift is None:
             break
         hit, land = _meet(STRtree(shapes[free]), places + shift)
-        if len(np.unique(hit)) < AGREED_PART * len(places):
+        if len(distinct(hit)) < AGREED_PART * len(places):
             break
         found.append((shift, hit, free[land]))
         free = np.setdiff1d(free, free[land])

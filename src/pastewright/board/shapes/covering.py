@@ -9,14 +9,17 @@ from numpy.typing import NDArray
 
 from pastewright.board.shapes.islands import Shapes
 
+Flags = NDArray[np.bool_]
+
 CORNERS = 5  # of a box's ring, its first one again at the end
 
 
-def covers(grounds: Shapes, shapes: Shapes) -> NDArray[np.bool_]:
+def covers(grounds: Shapes, shapes: Shapes) -> Flags:
     """Tell of N pairs of polygons whether the ground covers the shape, edges and corners included."""
     low_high = shapely.bounds(np.concatenate([grounds, shapes])).reshape(2, len(shapes), 4)
     ground, shape = low_high
-    within = (ground[:, :2] <= shape[:, :2]).all(axis=1) & (shape[:, 2:] <= ground[:, 2:]).all(axis=1)
+    sides = np.concatenate([shape[:, :2] - ground[:, :2], ground[:, 2:] - shape[:, 2:]], axis=1)
+    within: Flags = np.asarray((sides >= 0).all(axis=1))
     # No shape beyond a ground's bounds is covered by it; one within those of a box is.
     asked = np.flatnonzero(within)
     asked = asked[~_are_boxes(grounds[asked], ground[asked])]
@@ -25,9 +28,11 @@ def covers(grounds: Shapes, shapes: Shapes) -> NDArray[np.bool_]:
     return told
 
 
-def _are_boxes(shapes: Shapes, bounds: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _are_boxes(shapes: Shapes, bounds: NDArray[np.float64]) -> Flags:
     """Tell which polygons with such bounds (N×4, mm) are boxes along the axes."""
-    boxes = (shapely.get_num_coordinates(shapes) == CORNERS) & (shapely.get_num_interior_rings(shapes) == 0)
+    boxes: Flags = (shapely.get_num_coordinates(shapes) == CORNERS) & (
+        shapely.get_num_interior_rings(shapes) == 0
+    )
     few = np.flatnonzero(boxes)
     corners = shapely.get_coordinates(shapes[few]).reshape(-1, CORNERS, 2)
     low, high = bounds[few, None, :2], bounds[few, None, 2:]

@@ -17,6 +17,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from pastewright.board.artwork import Drawn
 from pastewright.board.model import Area
+from pastewright.distinct import distinct
 
 Shapes = NDArray[Any]
 Indices = NDArray[np.intp]
@@ -143,7 +144,7 @@ def apart_by(objects: Sequence[Drawn], keys: Sequence[int]) -> list[Island]:
     key = np.array(keys, dtype=np.intp)
     found, others = _single(shapes, dark)
     for members in others:
-        own = np.unique(key[members[dark[members] & (key[members] >= 0)]])
+        own = distinct(key[members[dark[members] & (key[members] >= 0)]])
         if len(own) < 2:
             found.extend(_group_islands(shapes, dark, members))
         else:

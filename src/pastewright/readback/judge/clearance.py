@@ -16,6 +16,7 @@ from math import hypot
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.distinct import distinct
 from pastewright.near import NearPlaces
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.cap import height_mm
@@ -183,7 +184,7 @@ def _standing(
     sizes = np.array(reach)
     counts = np.array([len(points) for points in places])
     order = np.floor(np.log2(sizes / sizes.min())) if len(sizes) else sizes
-    for size in np.unique(order):
+    for size in distinct(order):
         own = np.flatnonzero(order == size)
         yield (
             np.concatenate([places[index] for index in own]),

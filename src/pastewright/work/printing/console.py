@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, TypeVar
 
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -105,6 +104,11 @@ def print_next(words: str, command: str) -> None:
 @contextmanager
 def stages(names: Sequence[str]) -> "Iterator[Callable[[str], None]]":
     """Give a function to call at the start of each stage; a bar shows how far the work is, at a terminal only."""
+    if not err.is_terminal:
+        yield lambda _stage: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
     bar = Progress(
         TextColumn("{task.description:<12}"),
         BarColumn(bar_width=32),
@@ -112,7 +116,6 @@ def stages(names: Sequence[str]) -> "Iterator[Callable[[str], None]]":
         TimeElapsedColumn(),
         console=err,
         transient=True,
-        disable=not err.is_terminal,
     )
     with bar:
         task = bar.add_task(names[0], total=len(names))
