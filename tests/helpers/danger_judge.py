@@ -14,6 +14,7 @@ in steps of `STEP_S` by the middle rule; Q by quadrature over the bore (Chhabra 
 
 import re
 from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import ceil, dist, hypot, inf, pi, sqrt
 
@@ -31,6 +32,8 @@ TOUCH_MM = 0.01  # places of files are rounded
 EDGE_MM = 0.9  # the manual promises a millimetre
 PAD_MARGIN_MM = 0.1  # `overhang_mm`: a dot may reach so far beyond its land; its middle never does
 ROW_MARGIN_MM = 0.35  # a bead across a row may run out past its end pads
+DOT_MM = 0.05  # the tip stands still over a dot of the card
+ON_CARD = -2  # a board's number where there is none
 RAISED_SHARE = 0.03  # of the smallest dose, that may leave the tip on a way up and over
 # Words that this machine knows.
 PLAIN = {
@@ -117,6 +120,8 @@ class Scene:
     boards: tuple[Lying, ...]
     strips: int = 1
     strip_step: float = 0.0
+    dots: tuple[tuple[float, float, float], ...] = ()
+    """Dots on the card beside the boards: places [mm, machine] and what each is to get [µL]."""
 
     @property
     def bed_z(self) -> float:
@@ -134,17 +139,19 @@ class Scene:
 # -- the text ---------------------------------------------------------------------------------------------
 
 
+def plunger_mm_per_unit(bench: dict) -> float:
+    """How far the plunger goes forward for one more behind its letter [mm]."""
+    drive, area = bench["plunger"], pi / 4 * bench["barrel"]["bore_mm"] ** 2
+    turn = drive.get("lead_mm", 0.0) / drive.get("gear", 1.0)
+    return {"mm": 1.0, "ul": 1.0 / area, "deg": turn / 360, "turn": turn}[drive["unit"]] * drive.get(
+        "sign", 1
+    )
+
+
 def ways_of(text: str, bench: dict) -> list[Way]:
     """Every motion of a program, in order; `StrangeWordError` for what this machine does not know."""
     reprap = bench["controller"]["dialect"] == "reprap"
-    letter, drive = bench["plunger"]["letter"], bench["plunger"]
-    area = pi / 4 * bench["barrel"]["bore_mm"] ** 2
-    per_unit = {
-        "mm": 1.0,
-        "ul": 1.0 / area,
-        "deg": drive.get("lead_mm", 0.0) / drive.get("gear", 1.0) / 360,
-        "turn": drive.get("lead_mm", 0.0) / drive.get("gear", 1.0),
-    }[drive["unit"]] * drive.get("sign", 1)
+    letter, per_unit = bench["plunger"]["letter"], plunger_mm_per_unit(bench)
     here = {"X": inf, "Y": inf, "Z": inf, letter: 0.0}
     pushed, feed, rapid, absolute, own, inverse, inch = 0.0, inf, True, True, True, False, False
     ways = []
@@ -156,11 +163,8 @@ def ways_of(text: str, bench: dict) -> list[Way]:
         codes = {f"{name}{float(value):g}" for name, value in words if name in "GM"}
         if strange := codes - PLAIN:
             raise StrangeWordError(f"line {number}: {sorted(strange)}")
-        if {"G20"} & codes or {"G91"} & codes:
-            inch, absolute = inch or "G20" in codes, absolute and "G91" not in codes
-        if "G90" in codes:
-            absolute = True
-            own = True if not reprap or letter != "E" else own
+        inch = inch or "G20" in codes
+        absolute = (absolute or "G90" in codes) and "G91" not in codes
         own = (own or "M82" in codes) and "M83" not in codes
         inverse = (inverse or "G93" in codes) and "G94" not in codes
         rapid = (rapid or "G0" in codes) and "G1" not in codes
@@ -169,8 +173,10 @@ def ways_of(text: str, bench: dict) -> list[Way]:
             raise StrangeWordError(f"line {number}: {sorted(strange_letters)}")
         feeds = [float(value) for name, value in words if name == "F"]
         feed = feeds[-1] if feeds else feed
-        if inch or not absolute:
-            raise StrangeWordError(f"line {number}: inches or steps")
+        if inch:
+            raise StrangeWordError(f"line {number}: inches")
+        if not absolute and values and set(values) != {letter}:
+            raise StrangeWordError(f"line {number}: steps of the axes")
         if "G92" in codes:
             if set(values) - {letter}:
                 raise StrangeWordError(f"line {number}: places renamed")
@@ -188,12 +194,12 @@ def ways_of(text: str, bench: dict) -> list[Way]:
             continue
         if codes & {"M302", "M84", "M400", "M2", "M30"} or not values:
             continue
-        relative = reprap and letter == "E" and not own
+        relative = not absolute or (reprap and letter == "E" and not own)
         before, was = (here["X"], here["Y"], here["Z"]), pushed
         for name, value in values.items():
-            if name == letter:
-                pushed += (value if relative else value - here[letter]) * per_unit
-            here[name] = value
+            step = value if name == letter and relative else value - here[name]
+            pushed += step * per_unit if name == letter else 0.0
+            here[name] = here[name] + step if name == letter else value
         after = (here["X"], here["Y"], here["Z"])
         units = abs(pushed - was) / abs(per_unit)
         path = dist(before, after) if all(map(np.isfinite, before)) else 0.0
@@ -343,18 +349,49 @@ class Heap:
     top: float
 
 
-def judged(text: str, scene: Scene) -> Hurt:
-    """Follow a program and say what it hurts."""
+def judged(
+    text: str,
+    scene: Scene,
+    *,
+    standing: Sequence[Heap] = (),
+    wanted: Callable[[int, int], bool | None] = lambda _board, _pad: True,
+) -> Hurt:
+    """Follow a program and say what it hurts. `standing` is paste that was there before; `wanted` tells of a pad of a
+    pasted board whether it is to be laid, None where either may be.
+    """
+    hurt, _ = followed(text, scene, standing=standing, wanted=wanted)
+    return hurt
+
+
+def followed(
+    text: str,
+    scene: Scene,
+    *,
+    standing: Sequence[Heap] = (),
+    wanted: Callable[[int, int], bool | None] = lambda _board, _pad: True,
+) -> tuple[Hurt, list[Heap]]:
+    """What a program hurts, and the paste that stands after it; see `judged`."""
     hurt = Hurt()
     ways = ways_of(text, scene.bench)
     if not ways:
         hurt.say(
             "nothing", Way(line=0, start=(0, 0, 0), end=(0, 0, 0), push_from=0, push_to=0, seconds=0), "moves"
         )
-        return hurt
+        return hurt, list(standing)
     _limits(ways, scene, hurt)
-    _paste_and_tip(ways, squeezed(ways, scene.bench), scene, hurt)
-    return hurt
+    books = Books(
+        heaps=list(standing),
+        laid={
+            (number, index): 0.0
+            for number, board in enumerate(scene.boards)
+            if board.pasted
+            for index in range(len(scene.pads))
+        }
+        | {(ON_CARD, index): 0.0 for index in range(len(scene.dots))},
+    )
+    _paste_and_tip(ways, squeezed(ways, scene.bench), scene, hurt, books)
+    _doses(ways[-1], books.laid, scene, hurt, wanted)
+    return hurt, books.heaps
 
 
 def _limits(ways: list[Way], scene: Scene, hurt: Hurt) -> None:
@@ -406,13 +443,9 @@ class Books:
     raised_ul: float = 0.0
 
 
-def _paste_and_tip(ways: list[Way], came: list[list[float]], scene: Scene, hurt: Hurt) -> None:
+def _paste_and_tip(ways: list[Way], came: list[list[float]], scene: Scene, hurt: Hurt, books: Books) -> None:
     bench = scene.bench
     clear = scene.tops() + bench["bed"]["clearance_mm"]
-    pasted = [number for number, board in enumerate(scene.boards) if board.pasted]
-    books = Books(
-        heaps=[], laid={(number, index): 0.0 for number in pasted for index in range(len(scene.pads))}
-    )
     smallest = (
         min(pad.width * pad.height for pad in scene.pads if pad.pasted) * bench["dose"]["foil_mm"] * 0.5
     )
@@ -451,7 +484,6 @@ def _paste_and_tip(ways: list[Way], came: list[list[float]], scene: Scene, hurt:
                 books.raised_ul = 0.0
     if books.visit:
         hurt.say("end", ways[-1], "ends with the tip down")
-    _doses(ways[-1], books.laid, scene, hurt)
 
 
 def _end_visit(books: Books, scene: Scene, hurt: Hurt) -> None:
@@ -497,7 +529,7 @@ def _end_visit(books: Books, scene: Scene, hurt: Hurt) -> None:
     else:
         ratio = tuning["dot_shape_ratio"]
         width = (volume * 6 / pi / ratio / (0.75 + ratio**2)) ** (1 / 3)
-    ground = scene.boards[number].heights(path, scene.size).max()
+    ground = scene.bed_z if number == ON_CARD else scene.boards[number].heights(path, scene.size).max()
     books.heaps.append(
         Heap(board=number, pads=pads, path=path, half=width / 2, top=float(ground + ratio * width))
     )
@@ -546,6 +578,9 @@ def _place_of(points: Floats, scene: Scene) -> tuple[int, frozenset[int]] | None
     """The board and the pads where the tip works; None where nothing is to be laid."""
     where, _ = _over(points, scene)
     number = int(where[0])
+    for index, (x, y, _) in enumerate(scene.dots):
+        if (np.hypot(points[:, 0] - x, points[:, 1] - y) < DOT_MM).all():
+            return ON_CARD, frozenset([index])
     if number < 0 or (where != number).any() or not scene.boards[number].pasted:
         return None
     own = scene.boards[number].back(points[:, :2])
@@ -618,9 +653,18 @@ def _hop(
             hurt.say("smears", way, f"hops {points[reached, 2].min() - heap.top:.3f} mm above standing paste")
 
 
-def _doses(last: Way, laid: dict[tuple[int, int], float], scene: Scene, hurt: Hurt) -> None:
+def _doses(last: Way, laid: dict[tuple[int, int], float], scene: Scene, hurt: Hurt, wanted) -> None:
     """Every pad gets about what a stencil would give it: between a fifth and 1.7 times its area times the foil."""
     for (number, index), volume in laid.items():
+        if number == ON_CARD:
+            asked = scene.dots[index][2]
+            if not 0.2 * asked < volume < 1.7 * asked:
+                hurt.say("dose", last, f"dot {index} of the card gets {volume:.4f} of {asked:.4f} µL")
+            continue
+        if wanted(number, index) is not True:
+            if volume > 0 and wanted(number, index) is False:
+                hurt.say("astray", last, f"pad {index} of board {number} was laid before")
+            continue
         pad = scene.pads[index]
         full = pad.width * pad.height * scene.bench["dose"]["foil_mm"]
         deep = max((_into(pad, zone) for zone in scene.zones), default=-inf)

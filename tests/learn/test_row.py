@@ -30,4 +30,4 @@ def test_where_it_cannot_be_laid_a_batch_is_told_how_to_go_on():
     with pytest.raises(
         InputError, match=r"witness row cannot be laid: the plunger would go .*\n.*--no-witness"
     ):
-        witness_of(short, Shift())
+        witness_of(short, Shift(), travel_z_mm=short.travel_z_mm)

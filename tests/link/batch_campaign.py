@@ -16,6 +16,7 @@ from programs import written
 
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.batch import PlaceState, batch, begin_batch, places
+from pastewright.link.drawn_back import given_back, is_drawn_back
 from pastewright.link.job import ProgramPart
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
@@ -175,6 +176,8 @@ class Host:
         setting = replace(SETTING, barrel=barrel.id, ul_per_unit=UL_PER_UNIT)
         run_id = journal.begin_run(board, setting, process=1, now_s=self.now())
         blocks, bench_there = chosen(fitted.job, deposits), bench(machine.protocol)
+        if is_drawn_back(journal, barrel=barrel.id, board=board):
+            blocks = given_back(blocks, fitted.job.letter, bench_there)
         run = Run(fitted.job, blocks, sender(machine.protocol), bench_there, self.punctual)
         stop_at_s = machine.now_s + self.rng.uniform(0.0, 12.0) if self.rng.random() < 0.05 else float("inf")
         unplug_at_s = (

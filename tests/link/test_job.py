@@ -14,7 +14,7 @@ from programs import LETTERS, written
 from pastewright.board.model import Side
 from pastewright.link.job import ProgramPart, read_job
 from pastewright.link.left_out import chosen, in_air
-from pastewright.link.words import Scan, wire_line
+from pastewright.link.words import Scan, wire_line, words_of
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data
 
@@ -238,6 +238,45 @@ def test_a_run_that_leaves_deposits_out_hops_no_lower_than_full_height_where_the
                 assert was >= full - 1e-6 or follows, line
                 low += was < full - 1e-6
     assert low >= 1  # from the second deposit to the third, as planned
+
+
+def test_a_tip_that_comes_from_elsewhere_goes_no_faster_than_the_program_ever_does():
+    # Lowered by its time (G93) from a hop's height in the program; from full height it would be several times as fast.
+    plan = plan_of(Side.TOP, "bench-ngc-linear-u")
+    job = read_job(plan.program.text, plan.record)
+    ids = [laid.id for laid in job.deposits]
+    z_mm_s, seen = plan.profile.machine.speed_z_mm_s, 0
+    for block in chosen(job, set(ids[5::7])):
+        scan = Scan(job.letter, block.before)
+        for line in block.lines:
+            was = dict(scan.place)
+            scan.line(line)
+            if "Z" in scan.moved and scan.inverse_time and not scan.rapid and "Z" in was:
+                times = next(value for name, value in words_of(line) if name == "F")
+                assert abs(scan.place["Z"] - was["Z"]) * times / 60 <= 1.02 * z_mm_s, line
+                seen += 1
+    assert seen > 20
+
+
+def test_a_hop_from_elsewhere_is_no_faster_than_one_axis():
+    plan = plan_of(Side.TOP)
+    job = read_job(plan.program.text, plan.record)
+    ids = [laid.id for laid in job.deposits]
+    limit, seen = 60 * plan.profile.machine.speed_xy_mm_s, 0
+    for before, block in pairwise(chosen(job, set(ids[1::5]))):
+        if block.first == before.last + 1:
+            continue
+        scan = Scan(job.letter, block.before)
+        across = ""
+        for line in block.lines:
+            scan.line(line)
+            if scan.moved and scan.moved <= {"X", "Y"}:
+                across = line
+                break
+        feed = next(value for name, value in words_of(across) if name == "F")
+        assert feed <= limit * 1.002, across  # places have three decimals
+        seen += 1
+    assert seen > 20
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)

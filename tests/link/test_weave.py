@@ -50,7 +50,7 @@ STILL = Shift()
 
 def fitted(planned, *, strip=STILL, board=STILL, witness=False):
     bench, text, plan, job = planned
-    row = witness_of(bench, strip) if witness else None
+    row = witness_of(bench, strip, travel_z_mm=bench.travel_z_mm) if witness else None
     corner = (bench.bed.board_x_mm, bench.bed.board_y_mm)
     text, plan = woven(
         text,

@@ -229,6 +229,7 @@ def test_positions_in_motions_are_whole_microsteps(motions, profile):
 
 def test_times_are_those_of_trapezoids(motions, profile):
     machine, drive = profile.machine, profile.plunger
+    first = next(move for move in motions.moves if move.step is Step.TRAVEL)
     for before, move in pairwise(motions.moves):
         if move.step in (Step.PUSH, Step.RETRACT):
             way = abs(move.plunger_mm - before.plunger_mm)
@@ -238,7 +239,9 @@ def test_times_are_those_of_trapezoids(motions, profile):
             wanted = move_time_s(longer, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
             assert move.duration_s == pytest.approx(wanted)
             way = hypot(move.x_mm - before.x_mm, move.y_mm - before.y_mm)
-            assert move.speed_mm_s * longer / way == pytest.approx(machine.speed_xy_mm_s)
+            # The first one comes from nobody knows where: no faster than one axis, whatever its direction.
+            share = 1.0 if move is first else longer / way
+            assert move.speed_mm_s * share == pytest.approx(machine.speed_xy_mm_s)
         elif move.step is Step.LAY:
             way = dist((before.x_mm, before.y_mm), (move.x_mm, move.y_mm))
             wanted = move_time_s(way, move.speed_mm_s, machine.accel_xy_mm_s2)

@@ -8,11 +8,15 @@ import random
 import re
 from collections import Counter
 from functools import cache
+from math import inf
 
 import pytest
 from danger_broken import broken
-from danger_judge import StrangeWordError, judged
+from danger_judge import StrangeWordError, judged, plunger_mm_per_unit, ways_of
+from danger_next import nexts
 from danger_scenes import Case, case_of
+from rs274_judge import judged as judged_outside
+from rs274_judge import needs_rs274
 
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
@@ -65,6 +69,56 @@ def test_what_is_verified_hurts_nothing_and_what_hurts_is_found(seed):
     assert sum(count for key, count in found.items() if key[1:] == ("found", "hurts")) >= 2
 
 
+def what_comes_next(seed: int) -> Counter[tuple[str, ...]]:
+    """What became of all that may follow a scene's programs: run in the air, touched up, with a witness row, of some
+    deposits, stopped and moved by hand and gone on with.
+    """
+    try:
+        case = planned(seed)
+    except InputError:
+        return Counter({("refused",): 1})
+    found: Counter[tuple[str, ...]] = Counter()
+    rng = random.Random(seed)
+    for plan, scene in zip(case.plans, case.scenes, strict=True):
+        if not plan.verdict.ok:
+            continue
+        for one in nexts(plan, scene, rng):
+            assert one.ok, f"{case.words}, {one.name}: not verified"
+            hurt = judged(one.text, one.scene, standing=one.standing, wanted=one.wanted)
+            assert not hurt, f"{case.words}, {one.name}: {hurt}"
+            found[one.name.split()[0],] += 1
+    return found
+
+
+def test_what_may_follow_a_board_hurts_nothing_either():
+    # A turned board that lies higher than the profile says, with a zone.
+    found = what_comes_next(3)
+    assert all(found[name,] == 1 for name in ("dry", "touch-up", "witness", "stopped"))
+
+
+@needs_rs274
+@pytest.mark.parametrize("seed", [3, 4])
+def test_an_interpreter_from_elsewhere_sees_the_same_ways(seed, tmp_path):
+    # So that nothing hangs on the judge's own reading of a text alone. It knows X Y Z A B C.
+    case = planned(seed)
+    for plan, scene in zip(case.plans, case.scenes, strict=True):
+        text, letter = plan.program.text, plan.profile.plunger.letter
+        good, moves, _ = judged_outside(text, tmp_path, rotary="ABC".index(letter) + 3)
+        assert good
+        per_unit = plunger_mm_per_unit(scene.bench)
+        theirs = [(*end[:3], end[3] * per_unit) for kind, end in moves if kind != "dwell"]
+        mine: list[tuple[float, ...]] = []
+        at: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
+        for way in ways_of(text, scene.bench):
+            end = (*(0.0 if value == inf else value for value in way.end), way.push_to)
+            if max(abs(a - b) for a, b in zip(end, at, strict=True)) > 1e-9:
+                mine.append(end)
+            at = end
+        assert len(mine) == len(theirs) > 30
+        off = max(abs(a - b) for x, y in zip(mine, theirs, strict=True) for a, b in zip(x, y, strict=True))
+        assert off < 2e-4  # it prints four decimals
+
+
 @pytest.mark.parametrize(
     ("old", "new", "kind"),
     [
@@ -88,7 +142,7 @@ def test_hundreds_of_scenes_hurt_nothing(part, capsys):
     each = len(CAMPAIGN) // 8
     found: Counter[tuple[str, ...]] = Counter()
     for seed in CAMPAIGN[part * each : (part + 1) * each]:
-        found += outcomes(seed, BREAKS)
+        found += outcomes(seed, BREAKS) + what_comes_next(seed)
     with capsys.disabled():
         print(f"\npart {part}: {dict(found)}")
     assert found["verified",] > each / 2

@@ -4,25 +4,17 @@ from functools import cache
 
 import pytest
 from demo_plans import plan_of
+from inspections_by_hand import GOOD, MISSING, inspected
 from msgspec import structs
 
 from pastewright.board.model import Side
-from pastewright.inspect.picture import board_picture
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.readback.judge.standing import standing_findings
-from pastewright.records.inspection import (
-    FORMAT,
-    InspectedDepositRecord,
-    InspectionLimitsRecord,
-    InspectionRecord,
-)
 from pastewright.records.kinds import DepositVerdict, ProgramKind
 from pastewright.records.plan import plan_of_text, plan_text
 from pastewright.touchup.plan import TouchUp, touch_up
-
-GOOD, MISSING = DepositVerdict.GOOD, DepositVerdict.MISSING
 
 
 @cache
@@ -33,53 +25,6 @@ def plan():
 @cache
 def bench():
     return parse_profile(example_text(DEMO), DEMO)
-
-
-def inspected(verdicts: dict[str, tuple[DepositVerdict, float, bool]]) -> InspectionRecord:
-    """An inspection in which pads have these verdicts, shares of the volume, and are to be wiped or not."""
-    rows = []
-    for row in board_picture(plan()).rows:
-        verdict, share, wipe = verdicts.get(row.pad.id, (GOOD, 1.0, False))
-        rows.append(
-            InspectedDepositRecord(
-                id=row.deposit.id,
-                board=row.pad.board,
-                pad=row.pad.id,
-                ref=row.pad.ref,
-                pin=row.pad.pin,
-                pad_kind=row.pad.kind,
-                form=row.pad.form,
-                kind=row.deposit.kind,
-                x_mm=row.at_mm[0],
-                y_mm=row.at_mm[1],
-                verdict=verdict,
-                why="",
-                wipe=wipe,
-                planned_ul=row.deposit.volume_ul,
-                planned_area_mm2=row.paste.area,
-                volume_ul=share * row.deposit.volume_ul,
-                volume_sd_ul=0.0,
-                area_mm2=share ** (2 / 3) * row.paste.area,
-                outline_mm=()
-                if verdict is MISSING
-                else tuple((x, y) for x, y in row.paste.exterior.coords)[:-1],
-            )
-        )
-    limits = InspectionLimitsRecord(
-        least_volume=0.5, most_volume=1.5, least_on_pad=0.75, most_offset=0.25, least_gap_mm=0.05
-    )
-    return InspectionRecord(
-        format=FORMAT,
-        version=1,
-        made_by="by hand",
-        board=plan().board.name,
-        side=plan().board.side,
-        plan_file="plan.json",
-        plan_sha256="0" * 64,
-        limits=limits,
-        photos=(),
-        deposits=tuple(rows),
-    )
 
 
 INSPECTION = {
@@ -93,7 +38,7 @@ INSPECTION = {
 
 @cache
 def made(wiped: bool = False) -> TouchUp:
-    return touch_up(plan(), inspected(INSPECTION), bench(), wiped=wiped)
+    return touch_up(plan(), inspected(plan(), INSPECTION), bench(), wiped=wiped)
 
 
 def laid_pads(record) -> set[str]:
@@ -139,8 +84,8 @@ def test_every_travel_is_high_above_what_stands():
 
 
 def test_the_read_back_notices_paste_where_some_stands():
-    inspection = inspected(INSPECTION)
-    other = inspected({**INSPECTION, "R1-1": (GOOD, 1.0, False)})
+    inspection = inspected(plan(), INSPECTION)
+    other = inspected(plan(), {**INSPECTION, "R1-1": (GOOD, 1.0, False)})
     assert standing_findings(made().program.text, made().record, inspection, bench()) == ()
     told = standing_findings(made().program.text, made().record, other, bench())
     assert {finding.pad_id for finding in told} == {"R1-1"}
@@ -148,8 +93,8 @@ def test_the_read_back_notices_paste_where_some_stands():
 
 
 def test_the_read_back_notices_a_tip_in_standing_paste():
-    one = next(k for k, row in enumerate(inspected(INSPECTION).deposits) if row.pad == "R1-2")
-    inspection = inspected(INSPECTION)
+    one = next(k for k, row in enumerate(inspected(plan(), INSPECTION).deposits) if row.pad == "R1-2")
+    inspection = inspected(plan(), INSPECTION)
     at = next(pad for pad in plan().pads if pad.id == "R1-1").deposits[0].points_mm[0]
     ring = tuple((at[0] + dx, at[1] + dy) for dx, dy in ((-0.3, -0.3), (0.3, -0.3), (0.3, 0.3), (-0.3, 0.3)))
     smeared = structs.replace(inspection.deposits[one], outline_mm=ring)
@@ -164,5 +109,5 @@ def test_the_read_back_notices_a_tip_in_standing_paste():
 
 def test_nothing_to_lay_is_told():
     with pytest.raises(InputError) as caught:
-        touch_up(plan(), inspected({}), bench())
+        touch_up(plan(), inspected(plan(), {}), bench())
     assert "nothing is missing or low" in str(caught.value)

@@ -4,12 +4,16 @@ Ways that the program never went come about where deposits are left out. They ar
 begins with; where something stands higher than that, the tip goes by the places left out, as the program leads it.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from math import hypot
 
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart, raised
-from pastewright.link.words import Modal, Scan, number, restated, words_of
+from pastewright.link.words import Modal, Scan, number, restated, wire_line, words_of
 from pastewright.problems import one_error
+
+SAME_MM = 1e-3
+"""Heights of programs have three decimals at least."""
 
 
 def chosen(job: ProgramJob, deposits: Collection[int]) -> tuple[ProgramBlock, ...]:
@@ -39,10 +43,70 @@ def chosen(job: ProgramJob, deposits: Collection[int]) -> tuple[ProgramBlock, ..
             if lifts and (by or here_mm < full_mm):
                 first = restated(skipped[0].before, job.letter, own_mode=job.own_mode) if by else again
                 again = [*first, up, *by, *again]
-            block = replace(block, lines=(*again, *block.lines))
+            rest = _from_elsewhere(block, job.letter)
+            if lifts:
+                rest = let_down(rest, block.before, job.letter, up, full_mm)
+            block = replace(block, lines=(*again, *rest))
             skipped = []
         blocks.append(block)
     return tuple(blocks)
+
+
+def _from_elsewhere(block: ProgramBlock, letter: str) -> list[str]:
+    """Return a block's lines for a tip that comes from another place than the program's.
+
+    Feeds were chosen for the program's own ways: the hop goes no faster than one axis did in it, whatever its direction is
+    now.
+    """
+    scan = Scan(letter, block.before)
+    lines: list[str] = []
+    for at, line in enumerate(block.lines):
+        was = dict(scan.place)
+        scan.line(line)
+        if scan.moved and not scan.moved <= {"X", "Y"}:
+            return [*lines, *block.lines[at:]]
+        lines.append(_no_faster(line, was, scan.place) if scan.moved else line)
+    return lines
+
+
+def let_down(rows: Sequence[str], before: Modal, letter: str, up: str, from_mm: float) -> list[str]:
+    """Return rows for a tip that begins them at another height [mm] than the modes `before` them have it, at a higher one.
+
+    It comes down over the place to the height from which the program lowers it, at the speed of `up`, the line that
+    raises it. A lowering told by its time (G93) would else be as much faster as it is longer.
+    """
+    scan, modal = Scan(letter, before), before
+    for at, row in enumerate(rows):
+        line = wire_line(row)
+        if not line:
+            continue
+        was_mm = scan.place.get("Z")
+        scan.line(line)
+        if "Z" in scan.moved:
+            down = was_mm is not None and was_mm < from_mm - SAME_MM
+            return [*rows[:at], *(_down(up, was_mm or 0.0, modal) if down else []), *rows[at:]]
+        modal = scan.modal()
+    return list(rows)
+
+
+def _no_faster(line: str, was: Mapping[str, float], to: Mapping[str, float]) -> str:
+    """Return a hop at the speed that its faster axis had on the way that the program has it come."""
+    dx, dy = (abs(to[axis] - was.get(axis, to[axis])) for axis in "XY")
+    share = max(dx, dy) / hypot(dx, dy) if dx or dy else 1.0
+    return " ".join(
+        f"{name}{number(value * share if name == 'F' else value)}" for name, value in words_of(line)
+    )
+
+
+def _down(up: str, z_mm: float, modal: Modal) -> list[str]:
+    """Return the lines that bring the tip down by the words of the line that raised it, and the modes back."""
+    z = number(z_mm / (modal.units_mm or 1.0))
+    lines = [" ".join(f"Z{z}" if name == "Z" else f"{name}{number(value)}" for name, value in words_of(up))]
+    if modal.inverse_time:
+        lines = ["G94", *lines, "G93"]
+    elif modal.feed is not None:
+        lines.append(f"G1 F{number(modal.feed)}")
+    return [*lines, "G0" if modal.motion == 0 else "G1"]
 
 
 def _gone_by(block: ProgramBlock, letter: str) -> list[str]:
@@ -50,11 +114,13 @@ def _gone_by(block: ProgramBlock, letter: str) -> list[str]:
     scan, feed = Scan(letter, block.before), ""
     lines: list[str] = []
     for line in block.lines:
+        was = dict(scan.place)
         scan.line(line)
         if not scan.moved & {"X", "Y"}:
             continue
-        if not lines:
-            feed = "".join(f" F{number(value)}" for name, value in words_of(line) if name == "F")
+        if not lines:  # the first of them comes from elsewhere, and legs of beads go other ways than the hop
+            slower = words_of(_no_faster(line, was, scan.place))
+            feed = "".join(f" F{number(value)}" for name, value in slower if name == "F")
         units_mm = block.before.units_mm or 1.0
         lines.append(f"G0 X{number(scan.place['X'] / units_mm)} Y{number(scan.place['Y'] / units_mm)}{feed}")
     return lines

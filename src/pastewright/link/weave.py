@@ -16,7 +16,8 @@ from math import cos, hypot, radians, sin
 
 import msgspec
 
-from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
+from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart, raised
+from pastewright.link.left_out import let_down
 from pastewright.link.words import Scan, number, rows_of, wire_line
 from pastewright.problems import one_error
 from pastewright.records.kinds import Form, PadKind
@@ -106,6 +107,8 @@ def woven(
         shift = {ProgramPart.SETTLE: strip, ProgramPart.DEPOSIT: board}.get(block.part, Shift())
         moved = _moved(rows[block.first - 1 : block.last], block, job.letter, shift)
         first = block.deposit is not None and len(lines) == 1
+        if first and witness is not None:
+            moved = let_down(moved, block.before, job.letter, *raised(witness.job.blocks, job.letter))
         out += _slowed(moved, speed_xy_mm_s) if first or block.deposit is None else moved
     ways = Ways(strip=strip, board=board, board_at_mm=board_at_mm)
     return "\n".join(out) + "\n", _planned(plan, lines, witness, witness_lines, ways)

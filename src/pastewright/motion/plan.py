@@ -289,11 +289,12 @@ class _Journey:
         away = dist((self._x, self._y), to)
         if away <= SAME_PLACE_MM and not self._lost:
             return
-        self._lost = False
+        # Whence the first way comes nobody knows: no faster than one axis alone.
+        lost, self._lost = self._lost, False
         longer = max(abs(to[0] - self._x), abs(to[1] - self._y))
         self._x, self._y = to
         self.travel_mm += away
-        speed = machine.speed_xy_mm_s * (away / longer if longer > 0 else 1.0)
+        speed = machine.speed_xy_mm_s * (away / longer if longer > 0 and not lost else 1.0)
         seconds = move_time_s(longer, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
         self._add(Step.TRAVEL, speed, seconds)
 

@@ -175,7 +175,7 @@ def _standing(
         points = _strung(np.array(target.path_mm))
         height = height_mm(deposit, profile.tuning)
         ratio = profile.tuning.dot_shape_ratio if target.is_dot else profile.tuning.bead_shape_ratio
-        ground_z_mm = level[deposit.board]
+        ground_z_mm = profile.bed.board_z_mm if deposit.on_card else level[deposit.board]
         if ground_z_mm is None:
             ground_z_mm = float(boards[deposit.board].ground.heights_mm(points).max())
         places.append(points)

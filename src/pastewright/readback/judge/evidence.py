@@ -73,7 +73,10 @@ def travel_z_mm(boards: tuple[BoardPlace, ...], expected: Expected, profile: Pro
     highest = profile.bed.board_z_mm
     for number, board in enumerate(boards):
         points = [
-            point for deposit in expected.deposits if deposit.board == number for point in deposit.points_mm
+            point
+            for deposit in expected.deposits
+            if deposit.board == number and not deposit.on_card
+            for point in deposit.points_mm
         ]
         highest = max(highest, board.highest_mm(np.array(points, dtype=np.float64).reshape(-1, 2)))
     highest = max(

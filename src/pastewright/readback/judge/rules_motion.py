@@ -76,8 +76,9 @@ def standoffs(seen: CaseFile) -> Iterator[Finding]:
         board = seen.boards[deposit.board]
         highest = max(bore, height_mm(deposit, seen.profile.tuning)) + STANDOFF_GRAIN_MM
         for visit in visits:
-            if board.ground.level:
-                low, high = visit.low_mm - board.ground.z_mm, visit.high_mm - board.ground.z_mm
+            if deposit.on_card or board.ground.level:
+                ground_mm = bed.board_z_mm if deposit.on_card else board.ground.z_mm
+                low, high = visit.low_mm - ground_mm, visit.high_mm - ground_mm
             else:
                 low, high = _gaps(visit, board, seen)
             yield from _standoff(visit, low, high, highest, deposit.pad_ids)

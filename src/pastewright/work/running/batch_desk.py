@@ -23,6 +23,7 @@ from pastewright.link.ending import guarded
 from pastewright.link.hand import Hand
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
+from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
 from pastewright.link.run import Phase
@@ -370,7 +371,8 @@ class BatchBench:
                 strip_y_mm=plan.placement.strips[0].from_mm[1],
             )
         here = replace(bench, bed=bed)
-        witness = witness_of(here, strip) if settings["witness"] else None
+        high_mm = height_of_ways_mm(job, here.travel_z_mm)
+        witness = witness_of(here, strip, travel_z_mm=high_mm) if settings["witness"] else None
         text, plan = woven(
             text,
             plan,

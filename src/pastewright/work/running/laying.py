@@ -12,6 +12,7 @@ from rich.markup import escape
 from pastewright.counting import counted
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, Wishes, conduct, unix_s
+from pastewright.link.drawn_back import given_back, is_drawn_back
 from pastewright.link.ending import POLITE_ENDS
 from pastewright.link.events import Trouble
 from pastewright.link.job import ProgramJob
@@ -29,6 +30,7 @@ from pastewright.work.holder import must_be_free
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.asking import PasteState
+from pastewright.work.running.beginning import brought_round
 from pastewright.work.running.live import LiveView, wishes
 from pastewright.work.running.records import write_picture
 from pastewright.work.running.resting import let_end
@@ -85,10 +87,17 @@ class Laying:
     def work(self, board: int, deposits: Collection[int], owner: Owner | None) -> int:
         """Lay the deposits of a board; returns the exit code."""
         journal, job = self._journal, self._job
+        barrel = self._paste.barrel.id if self._paste.barrel else None
+        back = not job.dry and is_drawn_back(journal, barrel=barrel, board=board)
+        if owner is not None:
+            brought_round(owner, job, journal.program(job.sha256)[2])
         number = journal.begin_run(board, self._setting(), process=os.getpid(), now_s=unix_s())
         if owner is None:
             return self._to_file(number, board, deposits)
-        run = Run(job, chosen(job, deposits), owner.new_sender(), owner.bench, owner.punctual)
+        blocks = chosen(job, deposits)
+        if back:
+            blocks = given_back(blocks, job.letter, owner.bench)
+        run = Run(job, blocks, owner.new_sender(), owner.bench, owner.punctual)
 
         def record(actions: list[Action]) -> None:
             try:

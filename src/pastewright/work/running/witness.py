@@ -9,13 +9,16 @@ from pastewright.problems import InputError, Problem, Severity
 from pastewright.profile.model import Profile
 
 
-def witness_of(profile: Profile, shift: Shift) -> Witness:
+def witness_of(profile: Profile, shift: Shift, *, travel_z_mm: float) -> Witness:
     """Return the row beside the settling strip, as long as the strip; `shift` is the way to the strip's fresh place.
 
-    Raises `InputError` where the bench cannot lay it, with the way to go on.
+    Its ways are at `travel_z_mm`, which is clear of the board that it is laid before. Raises `InputError` where the bench
+    cannot lay it, with the way to go on.
     """
+    bed = profile.bed
+    above_mm = max(travel_z_mm - bed.board_z_mm, bed.clearance_mm)
     try:
-        row = witness_row(profile)
+        row = witness_row(replace(profile, bed=replace(bed, clearance_mm=above_mm)))
     except InputError as error:
         raise InputError(_told(problem) for problem in error.problems) from None
     return Witness(
