@@ -47,7 +47,7 @@ def problem_of(off):
 
 def ended(problem, *, u, v):
     """Where a search from there ends."""
-    begin = problem.centre.copy()
+    begin = problem.profiled.copy()
     begin[problem.shared.index(AT["frame_stiffness_n_mm"])] += u
     begin[problem.shared.index(AT["bubble_ul"])] += v
     return problem.search(begin, 25)[0]
@@ -61,7 +61,7 @@ def highest_between(problem, x, other):
 
 def place(problem, x):
     return [
-        float(x[problem.shared.index(AT[name])] - problem.centre[problem.shared.index(AT[name])])
+        float(x[problem.shared.index(AT[name])] - problem.profiled[problem.shared.index(AT[name])])
         for name in ("frame_stiffness_n_mm", "bubble_ul")
     ]
 
@@ -86,7 +86,7 @@ def test_one_valley_that_bends_is_one_bench():
     problem = problem_of(lambda u, v: (u - 0.8 * (1 - v * v), u - 0.8 * (1 - v * v)))
     # Where searches from both arms end, and two places far out on the arms.
     left, right = (ended(problem, u=-1.0, v=v) for v in (-1.5, 1.5))
-    ends = [problem.centre.copy(), problem.centre.copy()]
+    ends = [problem.profiled.copy(), problem.profiled.copy()]
     for end, v in zip(ends, (-1.5, 1.5), strict=True):
         end[problem.shared.index(AT["bubble_ul"])] += v
         end[problem.shared.index(AT["frame_stiffness_n_mm"])] += 0.8 * (1 - v * v)

@@ -3,16 +3,19 @@
 from dataclasses import replace
 from functools import cache
 from math import erfc, sqrt
+from typing import cast
 
 import numpy as np
 import pytest
-from tuning_trials import demo_bench
+from tuning_trials import demo_bench, trial
+from virtual_bench import truth_of
 
 from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.tune.fit.constants import AT, CONSTANTS, SHARED, Group, as_seen, constants_of
-from pastewright.tune.fit.fit import Estimate, Fitted, Mode
+from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import MODE_COST, Estimate, Fitted, Mode, _Problem
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.record.profile_update import tuning_entry, with_entry
@@ -141,3 +144,55 @@ def test_the_second_sheet_sets_rivals_farther_apart_than_one_drawn_by_chance():
         by_chance.append(apart(one, here, rival, before, profile))
     made = designed(profile, tries=24)
     assert made.apart[0] >= np.median(by_chance)
+
+
+class TwoBenches:
+    """Evidence of a first sheet that two benches explain alike: it knows each constant to 5 % but for the way from the
+    profile's bench to the softer one, along which both ends are right and all between is six standard errors off.
+    """
+
+    def __init__(self):
+        self.here = as_seen(constants_of(demo_bench()))
+        self.away = as_seen(softer().constants) - self.here
+
+    def survey(self, lanes):
+        share = (lanes - self.here) @ self.away / (self.away @ self.away)
+        beside = (lanes - self.here - share[:, None] * self.away)[:, list(SHARED)]
+        return np.vstack([24 * share * (1 - share), beside.T / SD])
+
+    def residuals(self, seen, keep=None):
+        return self.survey(seen[None, :])[:, 0]
+
+    def slopes(self, seen, active, **_):
+        lanes = np.repeat(seen[None, :], 1 + len(active), axis=0)
+        lanes[np.arange(1, 1 + len(active)), list(active)] += 1e-6
+        rows = self.survey(lanes)
+        return rows[:, 0], (rows[:, 1:] - rows[:, :1]) / 1e-6
+
+
+def benches_left(evidence):
+    """Where searches from either bench end, the best first, and those that the data allow beside it."""
+    problem = _Problem(evidence, demo_bench(), shape_stated=False, priors={})
+    ended = [
+        problem.search(as_seen(bench)[problem.order], 25)
+        for bench in (constants_of(demo_bench()), softer().constants)
+    ]
+    ended.sort(key=lambda item: item[1])
+    allowed = [x for x, cost in ended if cost <= ended[0][1] + MODE_COST]
+    return problem, ended[0][0], problem.modes(allowed, problem.covariance(allowed[0], 1.0))
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("truly_softer", [False, True])
+def test_of_two_benches_that_explain_a_first_sheet_a_second_one_leaves_the_true_one(truly_softer):
+    first = cast(Evidence, TwoBenches())
+    _, _, others = benches_left([first])
+    assert len(others) == 1
+    plain = truth_of(demo_bench())
+    softer_truth = replace(plain, frame_n_mm=plain.frame_n_mm / 3, consistency=plain.consistency / 2)
+    truth = softer_truth if truly_softer else plain
+    made, _, readings = trial(tuned_profile(softer()), truth, np.random.default_rng(5), name="two", tries=2)
+    problem, best, others = benches_left([first, Evidence(made.sheet, readings, demo_bench())])
+    assert others == []
+    stiffness = float(np.exp(best[problem.shared.index(AT["frame_stiffness_n_mm"])]))
+    assert stiffness == pytest.approx(truth.frame_n_mm, rel=0.25)

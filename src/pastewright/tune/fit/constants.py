@@ -7,12 +7,13 @@ nature, itself where it is not.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import exp, log
+from math import exp, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pastewright.profile.model import Profile
+from pastewright.profile.tuned import paste_key
 
 Floats = NDArray[np.float64]
 
@@ -211,6 +212,19 @@ AT = {name: index for index, name in enumerate(NAMES)}
 SHARED = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is not Group.SHEET)
 OWN = tuple(at for at, constant in enumerate(CONSTANTS) if constant.group is Group.SHEET)
 
+# What is stated of barrels that nobody has tried: air of 0.5 to 30 µL, from one that was bled to one that was filled in a
+# hurry (from memory), and seals that take 0 to 10 N to glide (ISO 7886-1's mean for a syringe, from memory). Anywhere
+# between is as likely, air on a scale of factors: mean and standard deviation of an even distribution.
+STATED_AIR_UL = (0.5, 30.0)
+STATED_SEAL_N = (0.0, 10.0)
+STATED: dict[str, tuple[float, float]] = {
+    "bubble_ul": (
+        sqrt(STATED_AIR_UL[0] * STATED_AIR_UL[1]),
+        log(STATED_AIR_UL[1] / STATED_AIR_UL[0]) / sqrt(12),
+    ),
+    "seal_friction_n": (sum(STATED_SEAL_N) / 2, (STATED_SEAL_N[1] - STATED_SEAL_N[0]) / sqrt(12)),
+}
+
 # A bubble of none has no logarithm; less than this is none.
 LEAST_BUBBLE_UL = 0.05
 LEAST_BACKLASH_MM = 1e-3
@@ -240,6 +254,19 @@ def constants_of(profile: Profile) -> dict[str, float]:
         "dot_shape_ratio": profile.tuning.dot_shape_ratio,
         "smallest_dot_bores": profile.tuning.smallest_dot_bores,
         **{CONSTANTS[at].name: CONSTANTS[at].usual for at in OWN},
+    }
+
+
+def stated_priors(profile: Profile) -> dict[str, tuple[float, float]]:
+    """Return (middle, standard deviation as the fit sees it) of what `STATED` tells of a barrel that no trial of this paste
+    has told of: the profile's own number is a starting point then, and no better known than others.
+    """
+    paste = paste_key(profile.paste)
+    trials = [record for record in profile.history if record.use and record.paste == paste]
+    return {
+        name: prior
+        for name, prior in STATED.items()
+        if all(getattr(record, name) is None for record in trials)
     }
 
 

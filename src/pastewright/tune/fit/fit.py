@@ -37,6 +37,7 @@ from pastewright.tune.fit.constants import (
     as_they_are,
     constants_of,
     lasting_seen,
+    stated_priors,
 )
 from pastewright.tune.fit.drawn import DRAWN, DRAWN_ASIDE, DrawnBenches, Valley, drawn_in, together
 from pastewright.tune.fit.evidence import Evidence
@@ -44,7 +45,7 @@ from pastewright.tune.fit.scatter import scatter_of
 from pastewright.tune.fit.weighing import WeighedBlock
 
 # Where searches may begin: so many benches, spread evenly over what a bench may be, are run side by side, and the
-# searches begin with those that explain the sheet best and with the prior. With 256 the best of them led to the true
+# searches begin with those that explain the sheet best and with the profile. With 256 the best of them led to the true
 # bench on all of the benches tried (`tests/helpers/foreign_benches.py`), with five fixed beginnings on half.
 SURVEYED = 256
 SCOUTS = 4
@@ -304,12 +305,14 @@ class _Problem:
         self.begun: list[Floats] = []
         self.blocks: tuple[WeighedBlock, ...] = ()
         own = constants_of(profile)
-        centre = {**own, **{name: mean for name, (mean, _) in priors.items()}}
+        profiled = {**own, **{name: mean for name, (mean, _) in priors.items()}}
+        priors = {**stated_priors(profile), **priors}
+        centre = {**profiled, **{name: mean for name, (mean, _) in priors.items()}}
         sds = {c.name: c.sd for c in CONSTANTS} | {name: sd for name, (_, sd) in priors.items()}
         if shape_stated:
             sds["dot_shape_ratio"] = STATED_SHAPE_SD
         self.profile_seen = as_seen(own)
-        seen = as_seen(centre)
+        seen = as_seen(profiled)
         spread = np.array([sds[c.name] for c in CONSTANTS])
         low = np.array(
             [log(c.low) if c.logarithmic else c.low - x for c, x in zip(CONSTANTS, seen, strict=True)]
@@ -320,7 +323,8 @@ class _Problem:
         self.shared, self.own = list(SHARED), list(OWN)
         order = self.shared + self.own * len(self.evidence)
         self.order = order
-        self.centre, self.sd = seen[order], spread[order]
+        # Where searches begin and what they are told beside, and where the priors pull.
+        self.profiled, self.centre, self.sd = seen[order], as_seen(centre)[order], spread[order]
         self.low, self.high = (seen + low)[order], (seen + high)[order]
         # A spreadsheet of which unknown is which constant of which sheet.
         first = len(self.shared)
@@ -493,17 +497,17 @@ class _Problem:
         return cost
 
     def surveyed(self) -> list[Floats]:
-        """Return where to begin: the prior, and the benches of the survey that explain the sheets best."""
+        """Return where to begin: the profile, and the benches of the survey that explain the sheets best."""
         share = halton(SURVEYED + 1, dimensions=len(SURVEY))[1:]
-        lanes = np.tile(self.centre, (SURVEYED, 1))
+        lanes = np.tile(self.profiled, (SURVEYED, 1))
         for column, (name, low, high) in enumerate(SURVEY):
             lanes[:, self.shared.index(AT[name])] += low + (high - low) * share[:, column]
         index = self.shared.index(AT["flow_index"])
-        turned = np.exp(self.centre[index]) - np.exp(lanes[:, index])
+        turned = np.exp(self.profiled[index]) - np.exp(lanes[:, index])
         lanes[:, self.shared.index(AT["consistency_kpa_sn"])] += log(SURVEY_SHEAR_1_S) * turned
         lanes = np.clip(lanes, self.low + 1e-9, self.high - 1e-9)
         best = np.argsort(_cost_of(self.told(lanes), SEARCH_LOSS))[:SCOUTS].tolist()
-        return [*(lanes[at] for at in best), self.centre, *self.designed_for()]
+        return [*(lanes[at] for at in best), self.profiled, *self.designed_for()]
 
     def designed_for(self) -> list[Floats]:
         """Return the benches that the sheets were designed for, where these are not the profile's: what an earlier fit
@@ -514,7 +518,7 @@ class _Problem:
             told = one.sheet.process.get("constants")
             constants = {**as_they_are(self.profile_seen), **(told if isinstance(told, dict) else {})}
             x = as_seen(constants)[self.order]
-            if np.abs((x - self.centre) / self.sd).max() > 1e-3:
+            if np.abs((x - self.profiled) / self.sd).max() > 1e-3:
                 found.append(x)
         return found
 
@@ -586,7 +590,7 @@ class _Problem:
         others = self.modes(found, covariance)
         for other, weight in others:
             covariance = covariance + weight * np.outer(other - x, other - x)
-        before = self.centre.copy()
+        before = self.profiled.copy()
         before[: len(self.shared)] = self.profile_seen[self.shared]
         return Fitted(
             estimates=self.estimates(x, np.sqrt(np.diag(covariance))),
@@ -666,7 +670,8 @@ class _Problem:
         for place, constant_at in enumerate(self.order):
             constant = CONSTANTS[constant_at]
             value, prior = (
-                float(np.exp(v[place])) if constant.logarithmic else float(v[place]) for v in (x, self.centre)
+                float(np.exp(v[place])) if constant.logarithmic else float(v[place])
+                for v in (x, self.profiled)
             )
             sheet = None
             if constant.group is Group.SHEET:
