@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.flow import driving_pressure_kpa, flow_ul_s, steady_pressure_kpa
 from pastewright.plunger.model import DotCycle
-from pastewright.plunger.pressure import after_legs, pushed, retracted, still
+from pastewright.plunger.pressure import LEAST_STEPS, after_legs, pushed, retracted, still
 from pastewright.plunger.ramp import Leg, ramp
 from pastewright.plunger.roots import bracketed_roots
 from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
@@ -136,11 +136,13 @@ def dot_end_kpa(
     push_ul_s: ArrayLike,
     retract_ul: ArrayLike,
     bench: PlungerBench,
+    least_steps: int = LEAST_STEPS,
 ) -> Floats:
     """Pressure after a dot's push, dwell and retraction, from any pressure before it [kPa]."""
     start = np.atleast_1d(np.asarray(pressure_kpa, dtype=float))
     pressure, _ = _pushed(np.asarray(push_ul, dtype=float), push_ul_s, bench, start)
-    pressure, _ = after_legs(pressure, [still(bench.dwell_s + np.zeros_like(pressure))], bench)
+    dwell = still(bench.dwell_s + np.zeros_like(pressure))
+    pressure, _ = after_legs(pressure, [dwell], bench, least_steps=least_steps)
     return retracted(pressure, retract_ul, bench)
 
 

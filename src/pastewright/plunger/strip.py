@@ -25,11 +25,11 @@ from numpy.typing import NDArray
 from pastewright.plunger.answer import LEAST_BUBBLE_UL, Turns, answers_of, strokes_of, turns_of
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.chain import NAMES
-from pastewright.plunger.cycle import dots_begun, most_flow_ul_s, primes_ul, retractions_ul
+from pastewright.plunger.cycle import dot_end_kpa, dots_begun, most_flow_ul_s, primes_ul, retractions_ul
 from pastewright.plunger.flow import driving_pressure_kpa
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.played import played
-from pastewright.plunger.pressure import after_legs, pushed, retracted, still, time_constant_s
+from pastewright.plunger.pressure import after_legs, pushed, retracted, time_constant_s
 from pastewright.plunger.ramp import Leg, ramp
 from pastewright.plunger.settle import Settling, laid_strip
 from pastewright.plunger.storage import pressure_of_stored_kpa, stored_ul
@@ -264,16 +264,21 @@ def moved_by(firsts: Sequence[DotCycle | BeadCycle], bench: PlungerBench, *, thr
 def _above_rest_ul(cycle: DotCycle | BeadCycle, above_rest_ul: Floats, bench: PlungerBench) -> Floats:
     """What is stored beyond rest after a cycle that began with `above_rest_ul` [µL, one a lane]."""
     pressure = pressure_of_stored_kpa(bench.rest_ul + above_rest_ul, bench.store)
-    dot = isinstance(cycle, DotCycle)
-    push = np.full_like(pressure, cycle.push_ul if isinstance(cycle, DotCycle) else cycle.prime_ul)
-    pressure, _ = dots_begun(push, bench, pressure)
     if isinstance(cycle, DotCycle):
-        way = still(np.full_like(pressure, cycle.dwell_s))
+        end = dot_end_kpa(
+            pressure,
+            push_ul=np.full_like(pressure, cycle.push_ul),
+            push_ul_s=bench.push_ul_s,
+            retract_ul=np.full_like(pressure, cycle.retract_ul),
+            bench=replace(bench, dwell_s=cycle.dwell_s),
+            least_steps=8,
+        )
     else:
         rate = np.full_like(pressure, cycle.feed_ul / cycle.travel_s)
-        way = Leg(np.full_like(pressure, cycle.travel_s), rate, rate)
-    pressure, _ = after_legs(pressure, [way], bench, least_steps=8 if dot else 16)
-    end = retracted(pressure, np.full_like(pressure, cycle.retract_ul), bench)
+        feed = Leg(np.full_like(pressure, cycle.travel_s), rate, rate)
+        pressure, _ = dots_begun(np.full_like(pressure, cycle.prime_ul), bench, pressure)
+        pressure, _ = after_legs(pressure, [feed], bench)
+        end = retracted(pressure, np.full_like(pressure, cycle.retract_ul), bench)
     after: Floats = stored_ul(end, bench.store) - bench.rest_ul
     return after
 
