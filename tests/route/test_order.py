@@ -95,11 +95,17 @@ def test_a_short_move_is_a_triangle_with_the_textbook_time(check_value: Callable
     assert case.agrees(move_time_s(case.of("distance", "mm"), 1e9, 2 * a * b / (a + b)), "s"), case.source
 
 
-@given(d=st.floats(0, 1e4), more=st.floats(0, 1e3), v=st.floats(0.01, 1e3), a=st.floats(0.1, 1e5))
+@given(
+    d=st.floats(0, 1e4, allow_subnormal=False),
+    more=st.floats(0, 1e3),
+    v=st.floats(0.01, 1e3),
+    a=st.floats(0.1, 1e5),
+)
 @settings(deadline=None)
 def test_move_time_grows_with_distance_and_beats_no_limit(d: float, more: float, v: float, a: float) -> None:
     time_s = move_time_s(d, v, a)
-    assert time_s >= d / v * (1 - 1e-12)
+    # What is lost below the least number there is, is no time.
+    assert time_s >= d / v * (1 - 1e-12) - 1e-300
     assert time_s >= 2 * sqrt(d / a) * (1 - 1e-12)
     assert move_time_s(d + more, v, a) >= time_s * (1 - 1e-12)
     assert move_times_s(np.array([d]), v, a)[0] == pytest.approx(time_s, rel=1e-12)
