@@ -175,6 +175,11 @@ def _doubted(photo: Judged) -> Said:
                 f" {100 * rim.burnt:.0f} % full in a colour, and looks wider than it is",
                 "Make the picture darker (touch the screen on a dot to expose for it), or lay the sheet on white paper.",
             )
+        case RimDoubt.BLAZE:
+            return (
+                "bright paste on a dark ground looks wider than it is, the more so the softer the picture",
+                f"Let the camera focus, and make the picture darker. {MEND_ALIKE}",
+            )
         case RimDoubt.MIDDLE:
             return "one side of the dots lies in shadow, and where their middles are is hardly told", flat
 
