@@ -160,7 +160,8 @@ def read_dots(
             index=dot.index,
             state=DotState.MEASURED,
             diameter_mm=wide[dot.index],
-            sigma_mm=DOT_OFF * wide[dot.index],
+            sigma_mm=float(np.hypot(DOT_OFF, PHOTO_OFF)) * wide[dot.index],
+            shared_sd=PHOTO_OFF,
             photos=1,
         )
         if dot.index in wide

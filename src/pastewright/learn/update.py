@@ -31,8 +31,8 @@ from pastewright.tune.record.measurements import DotReading, DotState
 Bools = NDArray[np.bool_]
 
 SHARED_SPREAD = 0.01
-"""What all diameters of one photo are off by at least [-, of ln d]: the rim on its ground (docs/tuning.md, photos). Where no
-dot of a photo is told better than by a larger share, that share is what they have in common: the rim's own doubt."""
+"""What all diameters of one photo are off by at least [-, of ln d]: the rim on its ground (docs/tuning.md, photos). A photo
+says more of itself where it knows less (`DotReading.shared_sd`)."""
 START_SPREAD = 0.3
 """Of the pressure before the strip, in yield pressures, as for a sheet; the strip forgets it."""
 LETTING_GO = 3.0
@@ -211,12 +211,11 @@ class _Row:
         self.diameter = np.array([(one.diameter_mm if one else None) or 1.0 for one in got])
         share = np.array([(one.sigma_mm if one else None) or 0.0 for one in got]) / self.diameter
         share[share == 0] = DIAMETER_SPREAD
-        by_photo = self.measured & np.array([one is not None and one.photos > 0 for one in got])
-        in_common = float(np.min(share[by_photo])) if by_photo.any() else 0.0
-        self.shared = max(SHARED_SPREAD, in_common)
-        # Each dot keeps as much of its own as the dots of any photo share.
-        beyond = self.shared**2 - SHARED_SPREAD**2
-        own = np.where(by_photo, np.sqrt(np.maximum(share**2 - beyond, 0.0)), share)
+        in_common = _in_common(got, share, self.measured)
+        self.shared = max(
+            SHARED_SPREAD, float(np.median(in_common[self.measured])) if in_common.any() else 0.0
+        )
+        own = np.sqrt(np.maximum(share**2 - in_common**2, 0.0))
         self.spread = np.sqrt(DOT_SPREAD**2 + MODEL_SPREAD**2 + (3 * own) ** 2)
         count = len(LASTING)
         scale = np.zeros((count + 1, count + 1))
@@ -352,6 +351,18 @@ class _Row:
             )
             for at, place in enumerate(places.tolist())
         )
+
+
+def _in_common(got: Sequence[DotReading | None], share: Floats, measured: Bools) -> Floats:
+    """Return what each dot has in common with all of its photo [-, of ln d]. Older tables do not tell it: there it is taken
+    for what no dot is told better than by, beyond what any photo's dots have in common.
+    """
+    told = np.array([(one.shared_sd if one else None) or 0.0 for one in got])
+    by_photo = measured & np.array([one is not None and one.photos > 0 for one in got])
+    if told.any() or not by_photo.any():
+        return told
+    least = float(np.min(share[by_photo]))
+    return np.where(by_photo, np.sqrt(max(least**2 - SHARED_SPREAD**2, 0.0)), 0.0)
 
 
 def _cost(rows: Floats, kept: Bools, u: Floats) -> float:

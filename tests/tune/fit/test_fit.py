@@ -119,6 +119,43 @@ def test_a_weighing_tells_the_gain_and_so_does_a_shape_that_was_measured(laid_on
     assert any("plunger steps are off by -" in sentence for sentence in words)
 
 
+def test_what_all_dots_of_a_rough_photo_share_is_put_down_to_the_photo_and_widens_what_it_would_tell(
+    laid_once, fitted
+):
+    """Every diameter 6 % too wide, where the photo says of itself that they may all be 4 % off: a sixth of volume."""
+    truth, made, laid, _ = laid_once
+    plain = measured(made.sheet, laid, truth, np.random.default_rng(7))
+
+    def wide(shared_sd: float | None) -> Evidence:
+        seen = tuple(
+            reading
+            if reading.diameter_mm is None or reading.sigma_mm is None
+            else replace(
+                reading,
+                diameter_mm=1.06 * reading.diameter_mm,
+                sigma_mm=float(np.hypot(reading.sigma_mm, 1.06 * (shared_sd or 0.0) * reading.diameter_mm)),
+                shared_sd=shared_sd,
+            )
+            for reading in plain.readings
+        )
+        return Evidence(made.sheet, replace(plain, readings=seen), demo_bench())
+
+    believed, rough = (again([wide(sd)], fitted, shape_stated=True) for sd in (None, 0.04))
+    off = {
+        name: abs(log(one.constants["gain"] / 0.96))
+        for name, one in (("believed", believed), ("rough", rough))
+    }
+    assert off["believed"] > 3 * believed.estimate("gain").sd
+    assert off["rough"] < 2.5 * rough.estimate("gain").sd
+    assert rough.estimate("gain").sd > 1.2 * believed.estimate("gain").sd
+    photo = rough.estimate("photo_width", 0)
+    assert photo.low < log(1.06) < photo.high
+    assert all(one.constant.name != "photo_width" for one in believed.estimates)
+    said = {verdict.name: verdict.number for verdict in verdicts(rough, demo_bench(), [wide(0.04)])}
+    assert said["rough photo"] == pytest.approx(0.04)
+    assert all(verdict.name != "rough photo" for verdict in verdicts(believed, demo_bench(), [wide(0.015)]))
+
+
 def test_a_weighing_is_of_all_that_landed_also_of_what_no_photo_could_measure(laid_once, fitted):
     truth, made, laid, _ = laid_once
     readings = measured(made.sheet, laid, truth, np.random.default_rng(7), weighing=True)

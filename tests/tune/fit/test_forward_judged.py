@@ -42,6 +42,7 @@ def true_constants(bench: Foreign) -> np.ndarray:
             "building_s": BUILDS_S,
             "breaking_strain": 4 * BREAKS_UL / (pi * bench.profile.tip.radius_mm**3),
             "start": bench.start_share,
+            "photo_width": 0.0,
         }
     )
 

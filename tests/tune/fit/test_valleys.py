@@ -8,7 +8,7 @@ import pytest
 from tuning_trials import demo_bench
 
 from pastewright.tune.fit.constants import AT, as_seen, constants_of
-from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.evidence import NO_PHOTO_SD, Evidence
 from pastewright.tune.fit.fit import MODE_COST, SEARCH_LOSS, _Problem
 
 SIGMA = 0.1  # of each made-up dot
@@ -19,6 +19,8 @@ class MadeUp:
     """Evidence whose residuals are told by two constants: u and v are how far stiffness and air are from the profile's, in
     logarithms.
     """
+
+    photo_sd = NO_PHOTO_SD
 
     def __init__(self, off):
         here = as_seen(constants_of(demo_bench()))

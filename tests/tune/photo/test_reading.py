@@ -142,6 +142,9 @@ def test_dots_csv_gives_back_what_it_was_given(tmp_path, once):
         )
         if dot.diameter_mm:
             assert dot.diameter_mm == pytest.approx(other.diameter_mm, abs=1e-5)
+            assert dot.shared_sd == pytest.approx(other.shared_sd, abs=1e-5)
+            assert dot.shared_sd and dot.sigma_mm
+            assert dot.shared_sd * dot.diameter_mm < dot.sigma_mm
 
 
 def test_damaged_dots_csv_is_told_line_by_line(tmp_path):

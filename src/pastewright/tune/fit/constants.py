@@ -204,6 +204,18 @@ CONSTANTS: tuple[Constant, ...] = (
         logarithmic=False,
         usual=0.5,
     ),
+    Constant(
+        # What all diameters of the sheet's photos are too wide by. The spread is what the photos say of themselves
+        # (`tune.record.measurements.PhotoFacts`), nothing here; beyond three tenths a photo is refused.
+        name="photo_width",
+        words="share by which all dots look too wide in the photo",
+        unit="",
+        group=Group.SHEET,
+        sd=0.02,
+        low=-0.3,
+        high=0.3,
+        logarithmic=False,
+    ),
 )
 NAMES = tuple(constant.name for constant in CONSTANTS)
 AT = {name: index for index, name in enumerate(NAMES)}
@@ -224,6 +236,13 @@ STATED: dict[str, tuple[float, float]] = {
     ),
     "seal_friction_n": (sum(STATED_SEAL_N) / 2, (STATED_SEAL_N[1] - STATED_SEAL_N[0]) / sqrt(12)),
 }
+
+# What no stroke of the plunger feels.
+UNFELT = frozenset(
+    at
+    for at, constant in enumerate(CONSTANTS)
+    if constant.group is Group.SHAPE or constant.name == "photo_width"
+)
 
 # A bubble of none has no logarithm; less than this is none.
 LEAST_BUBBLE_UL = 0.05

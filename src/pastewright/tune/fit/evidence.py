@@ -12,7 +12,7 @@ first. Which dots landed is known from the photo, so that this bookkeeping has n
 from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
-from math import log
+from math import log, sqrt
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,9 @@ MODEL_SPREAD = 0.01
 # Error of a diameter where the reader states none [-].
 DIAMETER_SPREAD = 0.01
 
+# What all diameters have in common where nobody says that they have [-]: next to nothing, but a spread all the same.
+NO_PHOTO_SD = 1e-4
+
 # Spread of a weighing, the paste's density included [-].
 WEIGHING_SPREAD = 0.015
 
@@ -51,6 +54,8 @@ NOTHING_SHARE = 0.02
 class Reading:
     """What is known of each turn after the strip: `state`, ln of the diameter, the error of ln V that the reader states,
     and the error that it counts with: that, the dots' own scatter, and what the model may miss.
+
+    What all dots of a photo have in common is in neither: `shared_sd` [-, of the diameter], a constant of the sheet.
     """
 
     index: Ints
@@ -59,6 +64,7 @@ class Reading:
     log_diameter: Floats
     read_spread: Floats
     spread: Floats
+    shared_sd: float
 
 
 def landed_ul(out: Floats, back: Floats, missing: NDArray[np.bool_]) -> Floats:
@@ -117,6 +123,11 @@ class Evidence:
         other = copy(self)
         other.reading = replace(self.reading, spread=_counted(self.reading.read_spread, scatter))
         return other
+
+    @property
+    def photo_sd(self) -> float:
+        """What all diameters read from the sheet may be off by together [-]: one standard error."""
+        return self.reading.shared_sd
 
     @property
     def seconds(self) -> float:
@@ -186,7 +197,8 @@ class Evidence:
         drops = self.drops_ul(seen)
         positive = (drops + np.sqrt(drops * drops + 4 * self.nothing_ul**2)) / 2 + 1e-12
         shape = float(np.exp(seen[AT["dot_shape_ratio"]]))
-        measured = dot_volume_ul(1.0, shape) * np.exp(3 * reading.log_diameter)
+        true_log = reading.log_diameter - float(seen[AT["photo_width"]])
+        measured = dot_volume_ul(1.0, shape) * np.exp(3 * true_log)
         return [
             {
                 "sheet": sheet,
@@ -226,7 +238,7 @@ class Evidence:
         log_cap = np.log(dot_volume_ul(np.ones(1), shape))
         least_mm = np.exp(lanes[:, AT["smallest_dot_bores"]]) * self.bore_mm
         beyond = (log_drop - log_cap - 3 * np.log(least_mm)) / LETTING_GO
-        seen_log = log_cap + 3 * reading.log_diameter[:, None]
+        seen_log = log_cap + 3 * (reading.log_diameter[:, None] - lanes[:, AT["photo_width"]])
         kept = np.ones(len(reading.index), dtype=bool) if keep is None else keep
         lay, gone = reading.measured & kept, reading.missing & kept
         rows = [
@@ -244,7 +256,7 @@ class Evidence:
 def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set[int]) -> Reading:
     count = len(order)
     measured, missing = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    log_d, read = np.zeros(count), np.zeros(count)
+    log_d, read, shared = np.zeros(count), np.zeros(count), np.zeros(count)
     for place, index in enumerate(order):
         one = by_index.get(index)
         if one is None or index not in dots:
@@ -254,7 +266,8 @@ def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set
             measured[place] = True
             log_d[place] = log(one.diameter_mm)
             share = (one.sigma_mm or DIAMETER_SPREAD * one.diameter_mm) / one.diameter_mm
-            read[place] = 3 * share
+            shared[place] = min(one.shared_sd or 0.0, share)
+            read[place] = 3 * sqrt(share**2 - shared[place] ** 2)
     return Reading(
         index=np.array(order, dtype=np.int64),
         measured=measured,
@@ -262,6 +275,7 @@ def _reading(order: Sequence[int], by_index: Mapping[int, DotReading], dots: set
         log_diameter=log_d,
         read_spread=read,
         spread=_counted(read, DOT_SPREAD),
+        shared_sd=max(float(np.median(shared[measured])) if measured.any() else 0.0, NO_PHOTO_SD),
     )
 
 

@@ -40,7 +40,7 @@ from pastewright.tune.fit.constants import (
     stated_priors,
 )
 from pastewright.tune.fit.drawn import DRAWN, DRAWN_ASIDE, DrawnBenches, Valley, drawn_in, together
-from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.evidence import NO_PHOTO_SD, Evidence
 from pastewright.tune.fit.scatter import scatter_of
 from pastewright.tune.fit.weighing import WeighedBlock
 
@@ -325,6 +325,9 @@ class _Problem:
         self.order = order
         # Where searches begin and what they are told beside, and where the priors pull.
         self.profiled, self.centre, self.sd = seen[order], as_seen(centre)[order], spread[order]
+        place = self.own.index(AT["photo_width"])
+        for k, one in enumerate(self.evidence):
+            self.sd[len(self.shared) + k * len(self.own) + place] = one.photo_sd
         self.low, self.high = (seen + low)[order], (seen + high)[order]
         # A spreadsheet of which unknown is which constant of which sheet.
         first = len(self.shared)
@@ -674,6 +677,8 @@ class _Problem:
                 for v in (x, self.profiled)
             )
             sheet = None
+            if constant.name == "photo_width" and self.sd[place] <= NO_PHOTO_SD:
+                continue
             if constant.group is Group.SHEET:
                 sheet = (place - len(self.shared)) // len(self.own)
             estimates.append(

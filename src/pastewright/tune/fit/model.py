@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pastewright.profile.model import Profile
 from pastewright.profile.strength import N_PER_KPA_MM2
 from pastewright.tune.fit.chain import LANE, chains
-from pastewright.tune.fit.constants import AT, CONSTANTS, Group
+from pastewright.tune.fit.constants import AT, CONSTANTS, UNFELT
 from pastewright.tune.fit.strokes import Turn
 
 Floats = NDArray[np.float64]
@@ -192,7 +192,7 @@ class Forward:
         turns × constants; `one_sided` in half the time, good enough for a step of a search. `nudges`, one a constant, are
         how far either way the differences go where they are more than usual; `here` is what flows at the vector, if known.
         """
-        felt = [place for place, at in enumerate(active) if CONSTANTS[at].group is not Group.SHAPE]
+        felt = [place for place, at in enumerate(active) if at not in UNFELT]
         count, moved = len(felt), [active[place] for place in felt]
         steps = np.zeros((count, seen.size))
         steps[np.arange(count), moved] = [

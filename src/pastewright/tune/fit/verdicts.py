@@ -20,6 +20,7 @@ from pastewright.profile.off import bench_off
 from pastewright.tune.fit.constants import AT, as_seen, with_constants
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.record.measurements import GOOD_SD
 from pastewright.tune.sheet.model import Role
 
 # A bench drifts by so much between trials (a bubble that warms, a barrel refilled; from memory), …
@@ -297,6 +298,22 @@ def _own(fitted: Fitted, sheet: int) -> dict[str, float]:
     return {e.constant.name: e.value for e in fitted.estimates if e.sheet == sheet}
 
 
+def _rough_photo(case: Case) -> Iterator[TuneVerdict]:
+    for number, one in enumerate(case.evidence):
+        shared = one.photo_sd
+        if shared <= GOOD_SD:
+            continue
+        which = f"sheet {number + 1} was" if len(case.evidence) > 1 else "the sheet was"
+        yield TuneVerdict(
+            name="rough photo",
+            words=f"{which} read from a rough photo: all its diameters together may be {SURE * shared:.0%} off, so its dots"
+            " tell volumes beside each other only, and how wide the photo shows them is fitted; for more, photograph it in"
+            " flatter light and read both photos, or weigh its block",
+            number=shared,
+            grave=False,
+        )
+
+
 _CHECKS: tuple[Callable[[Case], Iterator[TuneVerdict]], ...] = (
     _too_springy,
     _after_pauses,
@@ -308,5 +325,6 @@ _CHECKS: tuple[Callable[[Case], Iterator[TuneVerdict]], ...] = (
     _was_far_off,
     _not_there,
     _other_modes,
+    _rough_photo,
     _what_is_held,
 )

@@ -1,6 +1,7 @@
 """What the common picture and a dot's own rays say, dot by dot: measured, missing, or refused with the reason."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,21 +111,18 @@ def plausible(dots: SeenDots, commanded: Floats, pitch_mm: float) -> Flags:
 
 
 def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats) -> tuple[DotReading, ...]:
-    """Return a reading a dot; `centres` (dots, 2) [mm] lie in the last view, where lengths have `grown` (dots)."""
+    """Return a reading a dot, with its own error only; `centres` (dots, 2) [mm] lie in the last view, where lengths have
+    `grown` (dots).
+    """
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
     aspect = aspect_of(dots.outline)
     swing = np.hypot(dots.outline.ellipse[:, 0], dots.outline.ellipse[:, 1])
     radius = np.sqrt(dots.radii**2 + np.minimum(swing, 0.3 * dots.radii) ** 2 / 2) * grown
     # Neighbouring rays share pixels: their error is that of a third of them.
     own = dots.outline.error / np.maximum(dots.radii, 1e-9) * np.sqrt(3)
-    shared = dots.rim.shared_sd
     pale = PALE * np.maximum(1 - dots.common.gain, 0)
     share = np.sqrt(
-        own**2
-        + pale**2
-        + SHARED**2
-        + shared**2
-        + (SHARED_PX / np.maximum(dots.radii * dots.scale, 1e-9)) ** 2
+        own**2 + pale**2 + SHARED**2 + (SHARED_PX / np.maximum(dots.radii * dots.scale, 1e-9)) ** 2
     )
     offset = np.linalg.norm(centres - commanded, axis=1)
     unlikely = _far_from_dose(dots, np.cbrt([dot.dose_ul for dot in sheet.dots]))
@@ -151,6 +149,18 @@ def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats)
             )
         )
     return tuple(found)
+
+
+def with_shared(readings: Sequence[DotReading], shared_sd: float) -> tuple[DotReading, ...]:
+    """Return the readings with what all diameters of the photo have in common, a share, within each one's error."""
+    return tuple(
+        dot
+        if dot.diameter_mm is None or dot.sigma_mm is None
+        else replace(
+            dot, sigma_mm=float(np.hypot(dot.sigma_mm, shared_sd * dot.diameter_mm)), shared_sd=shared_sd
+        )
+        for dot in readings
+    )
 
 
 def _reasons(

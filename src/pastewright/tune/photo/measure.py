@@ -28,7 +28,14 @@ from pastewright.tune.photo.coarse import (
     usual_blur_px,
 )
 from pastewright.tune.photo.common import HALF, Common, burnt_picture, darker_paste, laid_over
-from pastewright.tune.photo.dots import LEAST_STRENGTH, MOST_LEFT, dots_of, plausible, readings_of
+from pastewright.tune.photo.dots import (
+    LEAST_STRENGTH,
+    MOST_LEFT,
+    dots_of,
+    plausible,
+    readings_of,
+    with_shared,
+)
 from pastewright.tune.photo.find import find_candidates
 from pastewright.tune.photo.grid import Match, index_dots, refusal
 from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, LOST, MENDS, Judged, lost_share, verdict
@@ -101,6 +108,7 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     centres = last.to_sheet(places_px)
     readings = readings_of(dots, sheet, centres, view.px_per_mm(dots.centres) / last.px_per_mm(centres))
     facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1, rim.shared_sd), readings)
+    readings = with_shared(readings, facts.shared_sd)
     warnings = verdict(
         Judged(
             sheet=sheet,

@@ -23,6 +23,9 @@ OTHER_SHEET = (
     0.06  # median difference of diameters between two photos of one sheet; one print differs by under 2 %
 )
 DISAGREE = 0.10  # of the diameter: no number for such a dot
+# What all diameters of a photo share is alike on two photos of one sheet by so much: correlation of the error over what the
+# photo tells, 749 pairs of 788 photos rendered for development, in other light from other places: 0.23.
+ALIKE = 0.3
 FLOOR = 0.004  # of the diameter: what two photos of one dot differ by even when both are good
 
 
@@ -151,6 +154,7 @@ def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
         return measured[0]
     widths = np.array([dot.diameter_mm for dot in measured], dtype=np.float64)
     sigmas = np.array([dot.sigma_mm for dot in measured], dtype=np.float64)
+    shared = np.array([dot.shared_sd or 0.0 for dot in measured], dtype=np.float64)
     spread = float(widths.max() - widths.min())
     if spread > DISAGREE * float(widths.mean()):
         return DotReading(
@@ -167,7 +171,9 @@ def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
 
     diameter_mm = float(weights @ widths)
     # The larger of what the photos claim and of what they differ by.
-    claimed = math.sqrt(float(weights**2 @ sigmas**2))
+    own = weights**2 @ np.maximum(sigmas**2 - (shared * widths) ** 2, 0.0)
+    in_common = math.sqrt((1 - ALIKE) * float(weights**2 @ shared**2) + ALIKE * float(weights @ shared) ** 2)
+    claimed = math.hypot(math.sqrt(float(own)), in_common * diameter_mm)
     differ = float(widths.std(ddof=1)) / math.sqrt(len(widths))
     return DotReading(
         index=index,
@@ -179,6 +185,7 @@ def _merged_dot(seen: Sequence[DotReading]) -> DotReading:
         sigma_mm=max(claimed, differ),
         aspect=mean("aspect"),
         photos=len(measured),
+        shared_sd=in_common if all(dot.shared_sd is not None for dot in measured) else None,
     )
 
 

@@ -28,8 +28,10 @@ COLUMNS = (
     "sigma_mm",
     "aspect",
     "photos",
+    "shared_sd",
 )
 _NUMBERS = ("x_mm", "y_mm", "diameter_mm", "area_mm2", "sigma_mm", "aspect")
+_LAST = "shared_sd"  # older tables end before it
 MOST_BYTES = 5_000_000
 
 
@@ -54,6 +56,7 @@ def dots_csv(sheet: Sheet, measurements: Measurements) -> str:
                 reading.why,
                 *("" if number is None else f"{number:.5f}" for number in numbers),
                 reading.photos,
+                "" if reading.shared_sd is None else f"{reading.shared_sd:.5f}",
             ]
         )
     return text.getvalue()
@@ -109,7 +112,7 @@ def read_dots_csv(path: Path) -> Measurements:
 
 
 def _reading(row: dict[str, str]) -> DotReading:
-    values = {name: _number(row.get(name, ""), name) for name in _NUMBERS}
+    values = {name: _number(row.get(name, ""), name) for name in (*_NUMBERS, _LAST)}
     state = row["state"]
     if state not in set(DotState):
         raise ValueError(f"state is {state!r}, not one of {', '.join(DotState)}")
@@ -117,6 +120,9 @@ def _reading(row: dict[str, str]) -> DotReading:
     measured = DotState(state) is DotState.MEASURED
     if measured and (diameter is None or diameter <= 0 or sigma is None or sigma < 0):
         raise ValueError("a measured dot needs a diameter above zero and its error")
+    shared = values[_LAST]
+    if shared is not None and not 0 <= shared < 1:
+        raise ValueError(f"{_LAST} is {row[_LAST]!r}, not a share from 0 to 1")
     if not measured and diameter is not None:
         raise ValueError(f"a dot that is {state} has no diameter")
     return DotReading(

@@ -21,7 +21,8 @@ class DotReading:
 
     `x_mm`, `y_mm` is the centre found, in sheet coordinates; `area_mm2` is π/4 of the ellipse's axes, and
     `diameter_mm` that of the circle of this area; `aspect` is the longer axis over the shorter one;
-    `sigma_mm` is the standard error of the diameter (from the scatter along the edge, and between photos).
+    `sigma_mm` is the standard error of the diameter (from the scatter along the edge, and between photos); `shared_sd`
+    is the part of it that all dots of the photo have in common, as a share of the diameter, None where it is not known.
     """
 
     index: int
@@ -34,6 +35,7 @@ class DotReading:
     sigma_mm: float | None = None
     aspect: float | None = None
     photos: int = 0
+    shared_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
