@@ -255,16 +255,22 @@ def _let_go(basis: Floats, values: Floats) -> tuple[Floats, Floats]:
     its pull stops growing."""
     unknowns = basis.shape[1]
     tame = 1e-6 * float(np.mean(basis**2)) * len(basis) * np.eye(unknowns)
-    pairs = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
-    weight = np.ones_like(values)
-    for _ in range(2):
-        normal = (weight @ pairs).reshape(-1, unknowns, unknowns) + tame
-        solved = np.linalg.solve(normal, ((weight * values) @ basis)[..., None])[..., 0]
-        rest = values - solved @ basis.T
-        # In units of noise: where colours of most samples agree to the last code, the median says nothing.
-        usual = np.maximum(1.4826 * np.median(np.abs(rest), axis=1), 1.0)
-        weight = 1 / np.maximum(1, np.abs(rest) / (LETS_GO * usual[:, None]))
-    return np.asarray(solved), np.asarray(weight * rest)
+    # The first turn weighs all alike, so that all have one matrix; it is symmetric, so that half of it is worked out.
+    solved = np.linalg.solve(basis.T @ basis + tame, (values @ basis).T).T
+    weight = _pulls(values - solved @ basis.T)
+    row, column = np.triu_indices(unknowns)
+    normal = np.empty((len(values), unknowns, unknowns))
+    normal[:, row, column] = normal[:, column, row] = weight @ (basis[:, row] * basis[:, column])
+    solved = np.linalg.solve(normal + tame, ((weight * values) @ basis)[..., None])[..., 0]
+    rest = values - solved @ basis.T
+    return np.asarray(solved), np.asarray(_pulls(rest) * rest)
+
+
+def _pulls(rest: Floats) -> Floats:
+    """Return how much each sample counts by what is left of it (dots, samples): 1, and less where its pull has grown."""
+    # In units of noise: where colours of most samples agree to the last code, the median says nothing.
+    usual = np.maximum(1.4826 * np.median(np.abs(rest), axis=1), 1.0)
+    return np.asarray(1 / np.maximum(1, np.abs(rest) / (LETS_GO * usual[:, None])))
 
 
 def _along_rays(

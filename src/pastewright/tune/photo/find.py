@@ -114,6 +114,21 @@ def _surroundings(plane: Floats32) -> Floats32:
     return np.asarray(cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
+def _taken_up(
+    spot: int,
+    labels: NDArray[np.int32],
+    stats: NDArray[np.int32],
+    residual: Floats32,
+    taken: NDArray[np.uint8],
+) -> float:
+    """Return the sum of a spot's light, and mark its pixels as taken."""
+    left, top, width, height = stats[spot, :4].tolist()
+    box = slice(top, top + height), slice(left, left + width)
+    own = labels[box] == spot
+    taken[box][own] = 1
+    return float(residual[box][own].sum(dtype=np.float64))
+
+
 def _blobs(residual: Floats32, most: float) -> tuple[Floats, Floats, Floats] | None:
     """Return (places, widths, contrast) of round blobs, taken at the lowest level at which they are round.
 
@@ -142,13 +157,10 @@ def _blobs(residual: Floats32, most: float) -> tuple[Floats, Floats, Floats] | N
             at = np.round(middles[spots]).astype(int)
             spots = spots[taken[at[:, 1], at[:, 0]] == 0] if len(spots) else spots
             if len(spots):
-                light = np.bincount(labels.ravel(), weights=residual.ravel(), minlength=count)
+                light = np.array([_taken_up(each, labels, stats, residual, taken) for each in spots.tolist()])
                 places.append(np.asarray(middles[spots], dtype=np.float64))
                 widths.append(np.sqrt(area[spots] * 4 / np.pi))
-                contrasts.append(light[spots] / area[spots])
-                chosen = np.zeros(count, np.uint8)
-                chosen[spots] = 1
-                taken |= chosen[labels]
+                contrasts.append(light / area[spots])
         level *= 1.7
     if not places:
         return None
