@@ -24,6 +24,15 @@ FEW_PAIRS = 2_000_000
 AT_A_TIME = 1 << 18
 """Distances held at once: 2 MB."""
 
+LOOSE_MM = 1e-6
+"""By so much farther is looked, so that rounding loses none that is just within; how far each is decides in the end."""
+
+MANY_ASKED = 64
+"""From so many on places are sorted into bands first; for fewer that takes longer than it spares (measured)."""
+
+MOST_BANDS = 16
+"""That one asked place looks into, where its reach is much larger than the others' (own choice)."""
+
 
 class NearPlaces:
     """Places (N×d, mm) that are asked for those near others. Distances are Euclid's, where `slower_axis` the largest
@@ -37,6 +46,7 @@ class NearPlaces:
         self._tree: Any = None
         self._along_x: Ints = np.argsort(self.places[:, 0], kind="stable")
         self._x: Floats = self.places[self._along_x, 0]
+        self._order = self._along_x
 
     def nearest(self, asked: ArrayLike, *, within: float = np.inf) -> tuple[Floats, Ints]:
         """Return how far the nearest is from each of M places (M) [mm] and which (M): inf and N where none is `within`."""
@@ -97,7 +107,7 @@ class NearPlaces:
         """Tell whether there is little to be looked at; where there is not, a tree is made."""
         if self._tree is None:
             if np.isfinite(reach).all():
-                first, last = self._beside(of, reach)
+                first, last, _ = self._beside(of, np.broadcast_to(np.asarray(reach), len(of)))
                 few = int((last - first).sum()) <= FEW_PAIRS
             else:
                 few = len(self.places) <= FEW
@@ -108,21 +118,45 @@ class NearPlaces:
             self._tree = cKDTree(self.places, balanced_tree=False)
         return False
 
-    def _beside(self, of: Floats, reach: float | Floats) -> tuple[Ints, Ints]:
-        """Return where in the order along x those begin and end that are no further from each place than its reach."""
-        more = reach * (1 + 1e-9) + 1e-9  # rounding must lose none that is just within
-        return np.searchsorted(self._x, of[:, 0] - more), np.searchsorted(
-            self._x, of[:, 0] + more, side="right"
-        )
+    def _beside(self, of: Floats, reaches: Floats) -> tuple[Ints, Ints, Ints]:
+        """Return where in `_order` those begin and end that are within reach along x, and nearly so along y.
+
+        A stretch for each band of places that it looks into, one asked place's after the other's; and where each one's
+        stretches begin (one more than are asked).
+        """
+        more = reaches * (1 + 1e-9) + LOOSE_MM
+        if len(of) < MANY_ASKED or not self.places[:, 1:].size:
+            self._order = self._along_x
+            first = np.searchsorted(self._x, of[:, 0] - more)
+            return first, np.searchsorted(self._x, of[:, 0] + more, side="right"), np.arange(len(of) + 1)
+        high = max(2 * float(more.mean()), 2 * float(more.max()) / MOST_BANDS)
+        band = np.floor(self.places[:, 1] / high)
+        self._order = np.lexsort((self.places[:, 0], band))
+        y = np.nan_to_num(of[:, 1])
+        lowest, highest = np.floor((y - more) / high), np.floor((y + more) / high)
+        looks = (highest - lowest).astype(np.intp) + 1
+        begins = np.concatenate([[0], np.cumsum(looks)])
+        asking = np.repeat(np.arange(len(of)), looks)
+        into = lowest[asking] + (np.arange(len(asking)) - begins[asking])
+        # Band and x in one number, so that one search finds a stretch: a band is twice as long as x goes.
+        x = self.places[self._order, 0]
+        low, wide = float(x.min()), float(np.ptp(x)) + 1.0
+        known = 2 * wide * band[self._order] + (x - low)
+        ends = [np.clip(of[:, 0] + side - low, -wide / 4, 1.25 * wide)[asking] for side in (-more, more)]
+        first, last = (np.searchsorted(known, 2 * wide * into + end) for end in ends)
+        return first, last, begins
 
     def _pairs(self, of: Floats, reaches: Floats) -> Iterator[tuple[Ints, Ints, Floats]]:
         """Give, part by part, the pairs that are near along x: the asked ones' numbers in order, the others', how far."""
-        first, last = self._beside(of, reaches)
+        first, last, begins = self._beside(of, reaches)
         counts = last - first
-        for part in self._parts(counts):
-            begin = np.cumsum(counts[part]) - counts[part]
-            rows = np.repeat(np.arange(part.start, part.start + len(begin)), counts[part])
-            which = self._along_x[np.arange(len(rows)) + np.repeat(first[part] - begin, counts[part])]
+        whole = np.concatenate([[0], np.cumsum(counts)])
+        for part in self._parts(np.diff(whole[begins])):
+            own = slice(begins[part.start], begins[min(part.stop, len(of))])
+            asking = np.repeat(np.arange(len(of))[part], np.diff(begins)[part])
+            rows = np.repeat(asking, counts[own])
+            begin = whole[:-1][own] - whole[own.start]
+            which = self._order[np.arange(len(rows)) + np.repeat(first[own] - begin, counts[own])]
             yield rows, which, _far(of[rows], self.places[which], self.slower_axis)
 
     def _parts(self, counts: Ints) -> Iterator[slice]:

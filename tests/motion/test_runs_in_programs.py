@@ -55,7 +55,7 @@ def test_a_run_takes_the_time_that_its_plunger_needs(board_of: Callable[..., tup
         plunger_letter=profile.plunger.letter,
     )
     assert reading.findings == ()
-    seen = timeline(reading.rows, reading.arcs, profile)
+    seen = timeline(reading.table, reading.arcs, profile)
     # Heights are told to 0.001 mm, of lowerings of half a millimetre, in step with the plunger.
     assert seen.over.max() <= 1.002
     places = np.round(seen.end_mm[:, :2], 3)

@@ -13,7 +13,7 @@ from pastewright.readback.machine.timeline import Floats, MachineTimeline, timel
 from pastewright.readback.machine.visits import TipLevels, levels
 from pastewright.readback.model import Expected
 from pastewright.readback.placed import BoardPlace, boards_on
-from pastewright.readback.text.interpret import ReadProgram
+from pastewright.readback.text.rows import ReadProgram
 
 STEP_ERROR = (
     1e-3  # of the smallest dose, for one step of the simulation; measured: 0.05 % of a dose in the end
@@ -87,7 +87,7 @@ def travel_z_mm(boards: tuple[BoardPlace, ...], expected: Expected, profile: Pro
 
 def gather(reading: ReadProgram, expected: Expected, profile: Profile, bench: BarrelBench) -> CaseFile:
     """Return the evidence of one program on one bench."""
-    moves = timeline(reading.rows, reading.arcs, profile)
+    moves = timeline(reading.table, reading.arcs, profile)
     boards = boards_on(expected.tray, profile.bed)
     travel = travel_z_mm(boards, expected, profile)
     wanted = targets(expected, profile.bed)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pastewright.profile.model import PlungerUnit, Profile
 from pastewright.readback.text.arcs import PLANES, ArcMove
-from pastewright.readback.text.controller import DWELL, LOST, RAPID, TIMED, Row
+from pastewright.readback.text.controller import DWELL, LOST, RAPID, TIMED
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -65,13 +65,12 @@ def plunger_mm_per_unit(profile: Profile) -> float:
     return drive.sign * size
 
 
-def timeline(rows: tuple[Row, ...], arcs: Mapping[int, ArcMove], profile: Profile) -> MachineTimeline:
-    """Return the timeline of `rows` on the bench of `profile`."""
-    table = np.array(rows, dtype=np.float64).reshape(len(rows), 9)
+def timeline(table: Floats, arcs: Mapping[int, ArcMove], profile: Profile) -> MachineTimeline:
+    """Return the timeline of rows (N×9, see `text.rows`) on the bench of `profile`."""
     unit = plunger_mm_per_unit(profile)
     kind = table[:, 1].astype(np.int64)
     end = table[:, 2:5]
-    start = np.vstack([np.full((1, 3), np.nan), end[:-1]]) if len(rows) else end
+    start = np.vstack([np.full((1, 3), np.nan), end[:-1]]) if len(table) else end
     microstep = profile.plunger.microstep_mm
     # The motor stands on whole microsteps; a controller rounds the position, not the distance.
     plunger = np.rint(np.concatenate([[0.0], table[:, 5] * unit]) / microstep) * microstep

@@ -14,14 +14,11 @@ from pastewright.readback.model import FindingKind
 from pastewright.readback.text.arcs import PLANES, ArcMove, arc_by_centre, arc_by_radius
 from pastewright.readback.text.codes import Code, CodeTable, Effect
 from pastewright.readback.text.expressions import LineError
+from pastewright.readback.text.rows import AxisRows
 
 RAPID, FEED, TIMED, DWELL, LOST = range(5)  # kinds of rows; TIMED: by G93; LOST: goes to an unknown place
 AXES = ("X", "Y", "Z")
 COORDINATE_SYSTEMS = 9  # G54 to G59.3
-
-Row = tuple[int, int, float, float, float, float, float, float, float]
-# line, kind, x, y, z at the end [mm], plunger at the end [of its letter],
-# feed of the path [mm/s], feed of the plunger alone [of its letter per s], seconds of a dwell or a timed move
 
 Offset = tuple[float, float, float, float]
 NO_OFFSET: Offset = (0.0, 0.0, 0.0, 0.0)
@@ -107,7 +104,7 @@ class ReadController:
         self.dialect = dialect
         self.letters = letters
         self.state = ReadState()
-        self.rows: list[Row] = []
+        self.rows = AxisRows()
         self.arcs: dict[int, ArcMove] = {}
         self.doubts: dict[str, tuple[int, FindingKind]] = {}
         self.stated = False

@@ -5,22 +5,22 @@ depends on a state that the program did not state, becomes a finding.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from pastewright.profile.model import Controller, DialectName
 from pastewright.readback.model import Finding, FindingKind
-from pastewright.readback.text.arcs import ArcMove
 from pastewright.readback.text.codes import MOTIONS, Code, CodeTable, Effect, ModalGroup
-from pastewright.readback.text.controller import Letters, ReadController, ReadState, Row
+from pastewright.readback.text.controller import Letters, ReadController, ReadState
 from pastewright.readback.text.expressions import LineError
 from pastewright.readback.text.lines import ReadBlock, ngc_block, odd_end, reprap_block, uncommented
 from pastewright.readback.text.ngc import NGC, ORDER
 from pastewright.readback.text.plain import PLAIN_LENGTH, followed, is_comment, plain_lines
 from pastewright.readback.text.reprap import REPRAP
+from pastewright.readback.text.rows import ReadProgram
 
 DIALECTS: Mapping[DialectName, CodeTable] = {DialectName.REPRAP: REPRAP, DialectName.NGC: NGC}
 AXIS_LETTERS = frozenset("XYZABCUVWE")
 LARGEST = 1e9  # of a word; more is no length, angle or speed of any machine, and loses digits
+AT_ONCE = 4000  # lines of a run; of more, what they are spelt with takes more room than all else (measured)
 MOST_M_WORDS = 4  # on a line, NISTIR 6556 section 3.3.5
 
 _RANK = {act: rank for rank, act in enumerate(ORDER)}
@@ -31,19 +31,6 @@ _TAKES_AXES = frozenset({Effect.SET_OFFSET, Effect.DATA, Effect.HOME})
 Params = dict[str, float]
 
 _NUMBERS = str.maketrans("", "", "0123456789.- ")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadProgram:
-    """What a program makes the axes do: `rows` (see `controller`), arcs by row, and what was wrong on the way.
-
-    `ended`: a program end (M2, M30 or a closing %) was met.
-    """
-
-    rows: tuple[Row, ...]
-    arcs: Mapping[int, ArcMove]
-    findings: tuple[Finding, ...]
-    ended: bool
 
 
 def interpret(text: str, settings: Controller, *, plunger_letter: str) -> ReadProgram:
@@ -95,15 +82,21 @@ class _Reader:
         return line + len(raws)
 
     def run(self, line: int, text: str) -> int:
-        """Read a run of plain lines, at once where that says the same as one by one."""
+        """Read a run of plain lines, `AT_ONCE` where that says the same as one by one."""
         raws = text.split("\n")[:-1]
+        for first in range(0, len(raws), AT_ONCE):
+            line = self._piece(line, raws[first : first + AT_ONCE])
+        return line
+
+    def _piece(self, line: int, raws: Sequence[str]) -> int:
         # The first move is looked at for what was not stated before it.
         singly = next((n for n, raw in enumerate(raws, start=1) if not is_comment(raw)), 0)
         begun = 0 if self.machine.stated else singly
         line = self.lines(line, raws[:begun])
-        if not self.ended and followed(self.plain.one.findall(text)[begun:], line, self.machine):
-            return line + len(raws) - begun
-        return self.lines(line, raws[begun:])
+        rest = raws[begun:]
+        if not self.ended and followed(self.plain.one.findall("\n".join([*rest, ""])), line, self.machine):
+            return line + len(rest)
+        return self.lines(line, rest)
 
     def read(self, line: int, raw: str) -> None:
         """Read one line: whole, checked, then acted upon. A bad line leaves a finding and changes nothing."""
@@ -121,7 +114,7 @@ class _Reader:
         except LineError as error:
             for index in range(rows, len(self.machine.rows)):
                 self.machine.arcs.pop(index, None)
-            del self.machine.rows[rows:]
+            self.machine.rows.cut(rows)
             kind = FindingKind.UNKNOWN_WORD if error.unknown else FindingKind.SYNTAX
             self.find(kind, line, error.what)
             return
@@ -185,7 +178,7 @@ class _Reader:
         ]
         findings = sorted([*self.findings, *doubts], key=lambda finding: finding.line)
         return ReadProgram(
-            rows=tuple(self.machine.rows),
+            table=self.machine.rows.table(),
             arcs=self.machine.arcs,
             findings=tuple(findings),
             ended=self.ended,

@@ -27,7 +27,6 @@ from pastewright.readback.text.controller import (
     Offset,
     ReadController,
     ReadState,
-    Row,
 )
 
 FEWEST = 16  # lines; shorter runs are no quicker than their lines one by one (measured)
@@ -86,7 +85,7 @@ def followed(spelt: Sequence[tuple[str, ...]], line: int, machine: ReadControlle
     )
     if told is None:
         return False
-    machine.rows.extend(told.rows)
+    machine.rows.extend(told.table)
     state.place, state.feed, state.inverse = told.place, told.feed, told.inverse
     if told.moved is not None and not machine.dialect.one_command:
         state.motion = machine.dialect.codes["G", 10 * told.moved]
@@ -95,9 +94,9 @@ def followed(spelt: Sequence[tuple[str, ...]], line: int, machine: ReadControlle
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlainLines:
-    """What a run does: its rows, and where it leaves the controller. `moved`: G0 or G1 by the last move, if any."""
+    """What a run does: its rows (N×9), and where it leaves the controller. `moved`: G0 or G1 by the last move, if any."""
 
-    rows: list[Row]
+    table: Floats
     place: Offset
     feed: float | None
     inverse: bool | None
@@ -140,7 +139,7 @@ def plain_of(
     last_move = np.flatnonzero(moves)
     place: list[float] = places[-1].tolist()
     return PlainLines(
-        rows=list(zip(*(column.tolist() for column in columns), strict=True)),
+        table=np.column_stack(columns),
         place=(place[0], place[1], place[2], place[3]),
         feed=None if np.isnan(feed[-1]) else float(feed[-1]),
         inverse=now.inverse if now.inverse is None else bool(inverse[-1]),

@@ -6,6 +6,7 @@ at several levels; `grid` tells which map holds a lattice.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -115,11 +116,7 @@ def _surroundings(plane: Floats32) -> Floats32:
 
 
 def _taken_up(
-    spot: int,
-    labels: NDArray[np.int32],
-    stats: NDArray[np.int32],
-    residual: Floats32,
-    taken: NDArray[np.uint8],
+    spot: int, labels: NDArray[Any], stats: NDArray[Any], residual: Floats32, taken: NDArray[np.uint8]
 ) -> float:
     """Return the sum of a spot's light, and mark its pixels as taken."""
     left, top, width, height = stats[spot, :4].tolist()
