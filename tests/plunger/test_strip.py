@@ -74,3 +74,48 @@ def test_a_strip_that_more_air_would_spoil_gives_way_to_one_that_it_does_not(
     assert told[:2] == pytest.approx(was, abs=0.03)
     assert asked.cycle.volume_ul <= strip_wish(profile).most_ul
     assert asked.cycle.travel_s < careless.cycle.travel_s + 10.0
+
+
+SOFT = {
+    'size = "3 mL"': 'size = "5 mL"',
+    "fill_ml = 2.5": "fill_ml = 4.0",
+    "gear = 13.73": "gear = 27.46",
+    "frame_stiffness_n_mm = 200": "frame_stiffness_n_mm = 146",
+    "flow_index = 0.4": "flow_index = 0.5",
+    "consistency_pa_sn = 150": "consistency_pa_sn = 79",
+}
+
+
+def first_error_with_thinner_paste(strip, dot, bench, simulated):
+    """What the first dot is off [-] with paste that is 10 % thinner, begun at rest."""
+    thin = replace(bench, tip=replace(bench.tip, consistency_kpa_sn=0.9 * bench.tip.consistency_kpa_sn))
+    own, walk = strip.cycle, strip.walk
+    parts = [
+        ("sweep", own.prime_ul, own.prime_ul_s),
+        ("walk", own.feed_ul, walk.legs_mm, walk.speed_mm_s, walk.accel_mm_s2),
+        ("sweep", -own.retract_ul, own.retract_ul_s),
+    ]
+    _, end_kpa, _ = simulated(thin, parts)
+    parts = [
+        ("sweep", dot.push_ul, dot.push_ul_s),
+        ("wait", dot.dwell_s),
+        ("sweep", -dot.retract_ul, dot.retract_ul_s),
+    ]
+    return simulated(thin, parts, start_kpa=end_kpa)[0] / dot.volume_ul - 1
+
+
+def test_before_a_board_in_a_large_soft_barrel_a_slow_strip_leaves_what_dots_leave(monkeypatch, simulated):
+    """What a strip leaves there lasts for a board; a quick one at high pressure also takes more paste."""
+    text = example_text("bench-reprap-e")
+    for was, now in SOFT.items():
+        assert was in text
+        text = text.replace(was, now)
+    soft = parse_profile(text, "soft.toml")
+    bench = bench_for([0.3], soft).held_still()
+    dot = dot_cycle(0.3, replace(bench, dwell_s=1.5))
+    found = strip_for([dot] * 6, bench, soft, within=strip_wish(soft).within)
+    monkeypatch.setattr("pastewright.plunger.strip.LONGEST_WHERE_IT_LASTS_S", 0.0)
+    quick = strip_for([dot] * 6, bench, soft, within=strip_wish(soft).within)
+    off = abs(first_error_with_thinner_paste(found, dot, bench, simulated))
+    assert off < 0.08 < abs(first_error_with_thinner_paste(quick, dot, bench, simulated)) / 1.5
+    assert found.cycle.volume_ul < quick.cycle.volume_ul
