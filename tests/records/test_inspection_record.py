@@ -66,3 +66,12 @@ def test_what_is_wrong_is_told(change, says):
     with pytest.raises(InputError) as caught:
         inspection_of_text(json.dumps(wrong))
     assert says in str(caught.value)
+
+
+@pytest.mark.parametrize("format_", ["1", '"pastewright plan"'])
+def test_a_file_of_another_kind_is_told_as_such_and_not_field_by_field(format_):
+    with pytest.raises(InputError) as refused:
+        inspection_of_text(f'{{"format": {format_}, "pads": [], "totals": {{}}}}', file="plan.json")
+    (problem,) = refused.value.problems
+    assert "another kind" in problem.what
+    assert "pastewright inspect" in problem.mend

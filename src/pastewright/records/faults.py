@@ -22,13 +22,32 @@ MOST_SHOWN = 40
 
 
 def faults(data: object, kind: type) -> list[str]:
-    """Return what is wrong with data that should be a record of a kind, the first `MOST_FAULTS` of it."""
+    """Return what is wrong with data that should be a record of a kind, the first `MOST_FAULTS` of it; of a file of another
+    kind nothing but that.
+    """
+    wanted = inspect.type_info(kind)
+    if other := _another_kind(data, wanted):
+        return [other]
     found: list[str] = []
-    for place, words in _faults(data, inspect.type_info(kind), (), ""):
+    for place, words in _faults(data, wanted, (), ""):
         if len(found) == MOST_FAULTS:
             return [*found, "… and more"]
         found.append(f"in {', '.join(place)}: {words}" if place else words)
     return found
+
+
+def _another_kind(data: object, kind: inspect.Type) -> str:
+    """Return words for a file that names a format which is no other version of the one wanted, "" where it does not."""
+    if not isinstance(kind, inspect.StructType) or not isinstance(data, Mapping) or "format" not in data:
+        return ""
+    field = next((one for one in kind.fields if one.encode_name == "format"), None)
+    if field is None or _fits(data["format"], field.type):
+        return ""
+    literal = field.type.type if isinstance(field.type, inspect.Metadata) else field.type
+    numbered = isinstance(literal, inspect.LiteralType) and isinstance(literal.values[0], int)
+    if numbered and isinstance(data["format"], int):
+        return ""
+    return f"this is a file of another kind (its format is {_shown(data['format'])})"
 
 
 Place = tuple[str, ...]
