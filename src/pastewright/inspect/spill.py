@@ -31,6 +31,9 @@ NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (cho
 # A fainter neck is a bridge where it is narrow and sharp: mask shows on both sides of it (see `ridge`). Two of 2 500 pairs
 # that are not joined passed both, and eight of eight faint bridges on white mask (rendered photos seen before).
 FAINT_NECK, RIDGE = -0.5, 1.8
+# A fainter one yet where it is very sharp: one bridge on white mask that was missed (−1.0, 3.8); in 24 photos seen before
+# no pair more passed this than the above.
+FAINTER_NECK, SHARP_RIDGE = -1.25, 3.0
 # Between two round rims nearer than this the blur of both is faint, narrow and sharp as well: nine of twelve such pairs
 # that were not joined lay nearer, and the four faint bridges farther apart (rendered photos seen before).
 FAINT_GAP_PX = 6.5
@@ -127,8 +130,7 @@ def joined_rows(
             if _joined(flat, beside, pair, least) or (
                 {number, other} <= set(sure)
                 and shapes[number].distance(shapes[other]) * flat.scale > FAINT_GAP_PX
-                and _joined(flat, beside, pair, FAINT_NECK)
-                and ridge_between(flat, beside.mask_spread, pair.shapes) > RIDGE
+                and _faintly_joined(flat, beside, pair)
             ):
                 found.setdefault(number, set()).add(other)
                 found.setdefault(other, set()).add(number)
@@ -141,6 +143,14 @@ class _Pair:
 
     rows: tuple[InspectedRow, InspectedRow]
     shapes: tuple[Polygon, Polygon]
+
+
+def _faintly_joined(flat: FlatBoard, beside: PasteBeside, pair: _Pair) -> bool:
+    """Tell whether a faint neck, which is sharp, leads from one paste to the other."""
+    if not _joined(flat, beside, pair, FAINTER_NECK):
+        return False
+    ridge = ridge_between(flat, beside.mask_spread, pair.shapes)
+    return ridge > SHARP_RIDGE or (ridge > RIDGE and _joined(flat, beside, pair, FAINT_NECK))
 
 
 def _joined(flat: FlatBoard, beside: PasteBeside, pair: _Pair, least: float) -> bool:
