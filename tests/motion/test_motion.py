@@ -5,6 +5,7 @@ from dataclasses import replace
 from itertools import groupby, pairwise
 from math import dist, hypot
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -22,6 +23,7 @@ from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle
 from pastewright.plunger.draw import LIFT_SHARE, lift_leak_ul
 from pastewright.plunger.model import BeadCycle, DotCycle
+from pastewright.plunger.strip import strip_wish
 from pastewright.problems import InputError
 from pastewright.route.model import Tour
 
@@ -286,14 +288,18 @@ def test_cycles_of_a_board_are_those_of_single_dots(small_board: Board, profile)
             assert cycle.push_ul - cycle.retract_ul == pytest.approx(deposit.volume_ul, rel=1e-9)
 
 
-def test_a_barrel_half_used_is_planned_as_such(board_of: Callable[..., Board], profile):
-    # Little paste, soft paste: the last dots find a barrel that is stiffer by a third.
-    scarce = replace(
+def scarce_and_soft(profile):
+    """Little paste, soft paste, no air: the last of 60 dots of 0.3 µL find a barrel that is stiffer by a third."""
+    return replace(
         profile,
         barrel=replace(profile.barrel, fill_ul=60.0),
         paste=replace(profile.paste, bulk_modulus_kpa=1500.0),
         tuning=replace(profile.tuning, bubble_ul=0.0),
     )
+
+
+def test_a_barrel_half_used_is_planned_as_such(board_of: Callable[..., Board], profile):
+    scarce = scarce_and_soft(profile)
     board = board_of(*[(((float(i), 1.0),), 0.3) for i in range(60)])
     dots = [cycle for cycle in plan_cycles(*board, scarce).visits if isinstance(cycle, DotCycle)]
     assert len(dots) == 60
@@ -333,6 +339,21 @@ def test_the_plunger_presses_below_yield_while_the_tip_comes_down_and_ends_drawi
         assert lift.step is Step.LIFT
         drawn = (retract.plunger_mm - lift.plunger_mm) * per_mm
         assert drawn == pytest.approx(bench.draw_ul, abs=bench.microstep_ul)
+
+
+def test_what_is_pressed_and_drawn_in_the_air_shrinks_with_the_paste_that_is_left(
+    board_of: Callable[..., Board], profile
+):
+    # By hand: without air a barrel stores P·(A²/k + V/K), which takes a pressure from rest to just under yield.
+    scarce = scarce_and_soft(profile)
+    dots = plan_cycles(*board_of(*[(((float(i), 1.0),), 0.3) for i in range(60)]), scarce).visits
+    bench, frame = bench_for([0.3], scarce), scarce.plunger.frame_stiffness_n_mm
+    left_ul = scarce.barrel.fill_ul - strip_wish(scarce).most_ul - 0.3 * np.arange(60)
+    per_kpa = scarce.barrel.area_mm2**2 * 0.001 / frame + left_ul / scarce.paste.bulk_modulus_kpa
+    assert per_kpa[-1] < 0.8 * per_kpa[0]
+    pressed, drawn = ([getattr(dot, name) for dot in dots] for name in ("press_ul", "draw_ul"))
+    assert pressed == pytest.approx((bench.press_kpa - bench.rest_kpa) * per_kpa, rel=1e-6)
+    assert drawn == pytest.approx((bench.draw_yields * bench.yield_kpa - bench.rest_kpa) * per_kpa, rel=1e-6)
 
 
 def test_little_of_the_smallest_dot_comes_out_in_its_lift(profile):
