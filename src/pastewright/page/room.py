@@ -8,6 +8,7 @@ the machine stands the owner says, what was laid the journal. `stop` may be call
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from queue import Empty, Queue
 from threading import Event, Lock, Thread
@@ -268,6 +269,8 @@ class MachineRoom:
         hand.stop = self.halt.is_set
         self.note("The tip was lifted." if lifted else "The tip was NOT lifted: raise Z by hand, then home.")
         hand.moved = False
+        with suppress(Exception):
+            self.looked()
 
     def _by_hand(self, item: tuple[Any, ...], *, touching: bool) -> None:
         if item[0] == "step":

@@ -176,17 +176,21 @@ class RunRoom:
     def run(self, program: Path, sending: Sending, choice: SendChoice) -> None:
         """Send a program."""
         self.tell(batch=[])
-        self.room.said(
-            lambda: send(program, None, self.room.profile_file(), sending, choice, _PageDesk(self))
-        )
-        self._after()
+        try:
+            self.room.said(
+                lambda: send(program, None, self.room.profile_file(), sending, choice, _PageDesk(self))
+            )
+        finally:
+            self._after()
 
     def resume(self, run: int, sending: Sending) -> None:
         """Go on with a run's board; what is in doubt has been decided by clicks, or is left."""
         self.tell(batch=[])
         file = self.room.profile_file()
-        self.room.said(lambda: go_on(run, file, "leave", sending, desk=_PageDesk(self)))
-        self._after()
+        try:
+            self.room.said(lambda: go_on(run, file, "leave", sending, desk=_PageDesk(self)))
+        finally:
+            self._after()
 
     def batch(self, wanted: BatchWish, sending: Sending) -> None:
         """Begin a batch or go on with one."""
