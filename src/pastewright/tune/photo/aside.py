@@ -25,9 +25,6 @@ NEVER_SURER = (
 LEAST_TOLD_BY = 8  # dots; fewer do not tell eight numbers
 # Dots that tell a plane's perspective as well; those of a witness row, a dozen in two lines, tell turn, scale and shear.
 PERSPECTIVE_TOLD_BY = 20
-# Radii along each axis, rms: what middles lie aside by on paper and white, as sheets tell it (180 photos rendered for
-# development: 0.045). The few dots of a row tell less than that by themselves.
-USUAL = 0.05
 TAME = 1e-9  # of a dot's weight: dots of one size leave the offset's error huge instead of unknown
 UNTOLD = 0.1  # radii: the error where nothing tells the offset
 
@@ -41,12 +38,9 @@ class Middle:
 
 
 def middle_of_bases(centres: Floats, radii: Floats, commanded: Floats, good: NDArray[np.bool_]) -> Middle:
-    """Return the middle; `centres`, `commanded` (dots, 2), `radii` (dots) [mm], `good` the dots that may tell.
-
-    What the dozen dots of a row tell is weighed with what is usual.
-    """
+    """Return the middle; `centres`, `commanded` (dots, 2), `radii` (dots) [mm], `good` the dots that may tell."""
     if good.sum() < LEAST_TOLD_BY:
-        return Middle(place=np.zeros(2), sd=USUAL)
+        return Middle(place=np.zeros(2), sd=UNTOLD)
     x, y = ((commanded - commanded.mean(axis=0)) / float(np.std(commanded))).T
     size = float(np.median(radii[good]))
     r, one, nil = radii / size, np.ones_like(x), np.zeros_like(x)
@@ -67,8 +61,4 @@ def middle_of_bases(centres: Floats, radii: Floats, commanded: Floats, good: NDA
     normal = (basis * weight[:, None]).T @ basis
     covariance = np.linalg.inv(normal + TAME * np.eye(len(normal))) * (usual / 1.18) ** 2
     error = float(np.sqrt(np.mean(np.diag(covariance)[-2:]))) / size
-    place, sd = -solved[-2:] / size, min(float(np.hypot(error, NEVER_SURER)), UNTOLD)
-    if good.sum() >= PERSPECTIVE_TOLD_BY:
-        return Middle(place=place, sd=sd)
-    told = USUAL**2 / (USUAL**2 + error**2 + NEVER_SURER**2)
-    return Middle(place=told * place, sd=USUAL * float(np.sqrt(1 - told)))
+    return Middle(place=-solved[-2:] / size, sd=min(float(np.hypot(error, NEVER_SURER)), UNTOLD))

@@ -180,11 +180,6 @@ def _doubted(photo: Judged) -> Said:
                 "bright paste on a dark ground looks wider than it is, the more so the softer the picture",
                 f"Let the camera focus, and make the picture darker. {MEND_ALIKE}",
             )
-        case RimDoubt.FEW:
-            return (
-                "a dozen dots, whose outlines are uneven, tell less than a sheet's",
-                "Photograph the row again in other light: two photos tell more.",
-            )
         case RimDoubt.MIDDLE:
             return "one side of the dots lies in shadow, and where their middles are is hardly told", flat
 

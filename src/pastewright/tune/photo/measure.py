@@ -18,7 +18,7 @@ from pastewright.photo.light import colour_light, grey_light, opponent_light
 from pastewright.photo.posed import LEAST_POINTS
 from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import Problem
-from pastewright.tune.photo.aside import PERSPECTIVE_TOLD_BY, middle_of_bases
+from pastewright.tune.photo.aside import middle_of_bases
 from pastewright.tune.photo.coarse import (
     USUAL_BLUR_PX,
     FitView,
@@ -208,7 +208,6 @@ def _rim(
             burnt=burnt_picture(photo.pixels, view, common.centres[good], common.radii[good]),
             ground=common.ground,
             fine_colour=photo.fine_colour,
-            few=int(good.sum()) < PERSPECTIVE_TOLD_BY,
         )
     )
 

@@ -69,9 +69,6 @@ AT_WORST = 0.6  # of the middle's error goes into the radius where a shadow hide
 # line and hue differ from the radius, for rays that differ, and for the foot, which stands for the blur. On 325 photos
 # rendered for development errors are 0.9 times what these say (rms).
 ON_DARK_SD, ON_DARK_APART, ON_DARK_SHADOWED, ON_DARK_FOOT = 0.0145, 0.175, 0.34, 0.145
-# What the few dots of a row tell less of by themselves: their outlines are uneven and a dozen do not make up for it. Of 51
-# photos of rows rendered for development errors of the medians are 2.4 % (rms) where all else comes to 1.4 %.
-FEW_DOTS = 0.018
 WELL_TOLD = 0.03  # radii: a middle known to this or better is taken as it is
 
 
@@ -84,7 +81,6 @@ class RimDoubt(StrEnum):
     BURNT = "burnt"
     MIDDLE = "middle"
     BLAZE = "blaze"
-    FEW = "few"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,8 +91,7 @@ class RimLook:
     `colour_blur` what colour has more of it; `middle` (2) is where the circle's middle must lie, `middle_sd` its error
     [radii]; `darker` tells whether paste is darker than the ground; `to_camera` is the direction towards the camera
     [rad]; `burnt` (rows, columns, 2) the share of dots that are full there in some colour, and in all; `ground` (3) is
-    the ground's opponent light, `fine_colour` whether colour is as fine as lightness; `few` that no more dots than a row's
-    teach it.
+    the ground's opponent light, `fine_colour` whether colour is as fine as lightness.
     """
 
     picture: Floats
@@ -110,7 +105,6 @@ class RimLook:
     burnt: Floats
     ground: Floats
     fine_colour: bool
-    few: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,8 +114,7 @@ class Rim:
     lightness; `by_hue` is the radius by hue alone, None on grey grounds; `darker` tells whether paste is darker than the
     ground; `burnt` how much of the paste's rim is full in some colour, `blank` in all; `blur` is σ [radii], `aside` what the
     middle's error does to the radius; `least` and `usual` are the radii within which a fifth and half of the rays see the
-    edge by themselves; `blaze` is what paste that is the lighter looks too wide by, None where it is the darker;
-    `few` tells that no more dots than a row's taught it.
+    edge by themselves; `blaze` is what paste that is the lighter looks too wide by, None where it is the darker.
     """
 
     radius: float
@@ -138,7 +131,6 @@ class Rim:
     least: float
     usual: float
     blaze: Blaze | None = None
-    few: bool = False
 
     @property
     def value(self) -> float:
@@ -188,7 +180,6 @@ class Rim:
             RimDoubt.SHADOW: SHADOWED * max(self.uneven - USUALLY_UNEVEN, 0.0),
             RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
             RimDoubt.MIDDLE: MIDDLE * self.aside,
-            RimDoubt.FEW: FEW_DOTS * self.few,
         }
 
     def _errors_of_the_lighter(self, blaze: Blaze) -> dict["RimDoubt", float]:
@@ -201,7 +192,6 @@ class Rim:
             RimDoubt.BLAZE: ON_DARK_FOOT * abs(blaze.foot),
             RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
             RimDoubt.MIDDLE: MIDDLE * self.aside,
-            RimDoubt.FEW: FEW_DOTS * self.few,
         }
 
     @property
@@ -238,7 +228,6 @@ def common_rim(look: RimLook) -> Rim:
         aside=_aside(look, by),
         least=radius,
         usual=radius,
-        few=look.few,
     )
     if (
         look.middle_sd > WELL_TOLD
