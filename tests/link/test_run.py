@@ -373,3 +373,17 @@ def test_a_place_of_the_strip_that_lost_its_point_is_stopped_on_its_way():
     assert controller.state.axes_mm[0] < 35.0
     assert ended_s < 15.0
     assert ledger.count("not started") == 3
+
+
+@pytest.mark.parametrize("protocol", ["reprap", "cnc"])
+def test_who_comes_from_the_strip_past_what_is_left_out_has_not_strayed(protocol):
+    # The strip ends beyond the way from the deposit left out to the next one, and reports come while the tip still is there.
+    text, plan = written(protocol, 12, beads=False)
+    job = job_of((text.replace("X30.000 Y10.000", "X230.000 Y10.000"), plan))
+    controller = VirtualController(protocol, scale=1.0)
+    controller.feed(b"$X\n" if protocol == "cnc" else b"", 0.0)
+    last = max(laid.id for laid in job.deposits)
+    run = new_run(protocol, job, {last})
+    drive(run, controller, now_s=1.0, until_s=400.0)
+    assert run.phase is Phase.FINISHED, run.why
+    assert list(run.done) == [last]
