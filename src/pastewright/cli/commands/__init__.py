@@ -69,8 +69,6 @@ COMMANDS = {
     "tune history": "tune_history:history",
 }
 
-BRIEF = frozenset(
-    {"plan", "verify", "look", "compare", "demo", "locate", "tune sheet", "tune read", "tune fit"}
-)
+BRIEF = frozenset({"plan", "verify", "look", "compare", "demo", "locate", "tune read"})
 """Commands that make values, write files and end, with no port open and nobody to wait for: what they leave in cycles goes
 with the process, and looking for it while they import and plan takes a tenth of their time."""
