@@ -16,7 +16,6 @@ from math import hypot
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.distinct import distinct
 from pastewright.near import NearPlaces
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.cap import height_mm
@@ -184,7 +183,7 @@ def _standing(
     sizes = np.array(reach)
     counts = np.array([len(points) for points in places])
     order = np.floor(np.log2(sizes / sizes.min())) if len(sizes) else sizes
-    for size in distinct(order):
+    for size in sorted(set(order.tolist())):
         own = np.flatnonzero(order == size)
         yield (
             np.concatenate([places[index] for index in own]),

@@ -10,7 +10,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pastewright.distinct import distinct
 from pastewright.readback.judge.evidence import CaseFile, tolerance_ul
 from pastewright.readback.machine.barrel import runs_out_ul
 from pastewright.readback.machine.timeline import Floats, Ints
@@ -64,7 +63,7 @@ def _shares(seen: CaseFile, laid: Sequence[tuple[RowOfPads, TipVisit]], *, step_
     out_ul = _out_ul(seen, parts, [visit.first for _, visit in laid], step_ul=step_ul)
     pads = np.array([row.centres_mm for row, _ in laid])
     board = np.array([seen.expected.deposits[row.deposit].board for row, _ in laid])
-    for number in distinct(board).tolist():
+    for number in sorted(set(board.tolist())):
         own = board == number
         pads[own] = seen.boards[number].to_machine(pads[own].reshape(-1, 2)).reshape(pads[own].shape)
     came = np.where(seen.where.lift[parts.move], 0.0, out_ul)
