@@ -85,7 +85,7 @@ def _broken(change):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda data: data.update(format="something"), '"format" is "something"'),
+        (lambda data: data.update(format="something"), 'its format is "something"'),
         (lambda data: data.update(version=7), '"version" is 7; it must be 1'),
         (lambda data: data.update(rows="nine"), '"rows" is "nine"'),
         (lambda data: data.update(pitch_mm=float("nan")), '"pitch_mm" is NaN'),
