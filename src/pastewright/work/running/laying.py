@@ -115,10 +115,11 @@ class Laying:
             with self._watch(job, run) as (view, ask):
                 conduct(run, owner.port, record, wishes=ask, show=view, rescue=rescue, mark=mark)
         except RecordLostError as error:
+            again = "pastewright resume" if self._alone else "pastewright batch"
             raise one_error(
                 f"{error}; the run ended as {run.phase} ({run.why}), with {counted(len(run.done), 'deposit')} laid",
-                "Make room on the disk, or end what locks the journal; then `pastewright resume`: what the journal"
-                " could not keep is in doubt.",
+                f"Make room on the disk, or end what locks the journal; then `{again}`: what the journal could not keep is"
+                " in doubt.",
                 file=str(journal.path),
             ) from None
         if owner.bench.home and run.phase is Phase.FINISHED:
