@@ -23,7 +23,7 @@ from pastewright.link.events import Sender
 from pastewright.link.job import ProgramJob, read_job
 from pastewright.link.left_out import chosen
 from pastewright.link.reprap import RepRapSender
-from pastewright.link.run import Run, Send
+from pastewright.link.run import Phase, Run, Send
 from pastewright.profile.examples import example_text
 from pastewright.profile.model import Profile
 from pastewright.records.plan import plan_of_text
@@ -124,12 +124,16 @@ def tallied(protocol: str, job: ProgramJob, bench: Profile, kills: int, seed: in
         controller = VirtualController(protocol, scale=1.0, manners=Manners(baud=BAUD))
         if protocol == "cnc":
             controller.feed(b"$X\n", 0.0)
+            controller.take(0.0)  # its answer is not for the run
         return Run(job, chosen(job, wanted), sender(), numbers), controller
 
     for kill in range(kills):
         if kill % 20 == 0:  # the same few deposits serve for some kills: only the length must be known before
             wanted = frozenset(rng.sample(ids, DEPOSITS))
-            length_s = lived(*begun(), until_s=float("inf"))
+            run, controller = begun()
+            length_s = lived(run, controller, until_s=float("inf"))
+            if run.phase is not Phase.FINISHED:
+                raise RuntimeError(f"a run that nobody killed did not end: {run.why}")
         run, controller = begun()
         at_s = lived(run, controller, rng.uniform(0.0, length_s))
         controller.take(at_s)

@@ -1,22 +1,27 @@
 """A program cut into blocks: nothing lost, nothing twice, and the same journey wherever it begins."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from demo_plans import plan_of
-from harness import job_of
+from harness import drive, job_of, sender
 from hypothesis import given
 from hypothesis import strategies as st
 from peers import Axes
 from programs import LETTERS, written
 
 from pastewright.board.model import Side
+from pastewright.link.bench import bench_of
 from pastewright.link.job import ProgramPart, read_job
 from pastewright.link.left_out import chosen, in_air
+from pastewright.link.run import Phase, Run, Send
 from pastewright.link.words import Scan, wire_line, words_of
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data
+from pastewright.virtual import Manners, VirtualController
+from pastewright.virtual.state import AxisLimit
 
 PROTOCOLS = ("reprap", "cnc")
 
@@ -338,3 +343,50 @@ def test_a_zone_that_the_program_rises_above_is_passed_straight(protocol):
         job_of(written(protocol, 8, relative=protocol == "reprap")), {11, 16}
     )
     assert with_zone(protocol, 2.5).walked and not with_zone(protocol, 1.0).walked
+
+
+@pytest.mark.parametrize("bench_name", ["bench-reprap-e", "bench-ngc-rotary-a"])
+def test_a_deposit_begun_from_travel_height_goes_out_whole_with_its_lift(bench_name):
+    """The host may be gone a moment after the lowering went out: the lift must have gone with it."""
+    plan = plan_of(Side.TOP, bench_name)
+    protocol = "reprap" if bench_name == "bench-reprap-e" else "cnc"
+    job = read_job(plan.program.text, plan.record)
+    dots = [laid.id for laid in job.deposits if laid.kind == "dot"]
+    sends = []
+
+    def watch(run, actions, now_s):
+        sends.extend(action.data.decode() for action in actions if isinstance(action, Send))
+
+    seen = 0
+    for deposit in dots[5::25]:
+        block = next(block for block in job.blocks if block.deposit == deposit)
+        heights = [found[0] for line in block.lines if (found := re.search(r"Z-?[\d.]+", line))]
+        down, up = heights[0], heights[-1]
+        sends.clear()
+        controller = VirtualController(protocol, scale=1.0, manners=Manners(baud=115_200))
+        if protocol == "cnc":
+            controller.feed(b"$X\n", 0.0)
+            controller.take(0.0)  # its answer is not for the run
+        run = Run(job, chosen(job, {deposit}), sender(protocol), bench_of(plan.profile))
+        drive(run, controller, watch=watch)
+        assert run.phase is Phase.FINISHED, run.why
+        whole = next(data for data in sends if down in data and "G1" in data)
+        assert up in whole[whole.index(down) :], (deposit, whole)
+        seen += 1
+    assert seen > 2
+
+
+@pytest.mark.parametrize("bench_name", ["bench-reprap-e", "bench-ngc-rotary-a"])
+def test_a_deposit_that_is_come_to_from_far_away_is_laid_however_long_the_way_takes(bench_name):
+    """On the way reports have the tip where the program, which comes from elsewhere, would not: that is no mistake."""
+    plan = plan_of(Side.TOP, bench_name)
+    protocol = "reprap" if bench_name == "bench-reprap-e" else "cnc"
+    job = read_job(plan.program.text, plan.record)
+    slow = dict(Manners().limits) | dict.fromkeys("XY", AxisLimit(speed_mm_s=10.0, accel_mm_s2=100.0))
+    controller = VirtualController(protocol, scale=1.0, manners=Manners(limits=slow))
+    if protocol == "cnc":
+        controller.feed(b"$X\n", 0.0)
+        controller.take(0.0)
+    run = Run(job, chosen(job, {job.deposits[60].id}), sender(protocol), bench_of(plan.profile))
+    drive(run, controller)
+    assert run.phase is Phase.FINISHED, run.why

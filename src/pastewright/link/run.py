@@ -22,7 +22,7 @@ Longer than 400 lines because the run is one table of phases, above, and is read
 """
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import count
@@ -473,11 +473,14 @@ class Run:
             for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
                 self._sender.push(lines, whole=whole)
         letter, steps = self._job.letter, []
-        # The program does not know where the tip stands before its first move; the controller has told.
+        # The program does not know where the tip stands before its first move, nor where a chosen deposit is come to from;
+        # the controller has told.
         here = {axis: self.place[axis] for axis in "XYZ" if axis in self.place}
+        came = here
         for block in blocks:
-            before = replace(block.before, place={**here, **block.before.place})
+            before = replace(block.before, place={**block.before.place, **came})
             steps += walk(block.lines, before, letter, reprap=self._bench.reprap)
+            came = {axis: block.after.place[axis] for axis in "XYZ" if axis in block.after.place}
         self._stroke = LinesOut(steps, taken=self._sender.taken)
         self._told_from = _number_at_rest(blocks, letter)
         names = [
@@ -735,7 +738,10 @@ def _strokes(block: ProgramBlock, letter: str, height_mm: float) -> list[tuple[b
     down = False
     for line in block.lines:
         scan.line(line)
-        lowered = "Z" in scan.moved and scan.place.get("Z", height_mm) < height_mm
+        # A run that begins at a deposit comes down to its hops at the rapid; only from there the tip goes into paste.
+        lowered = (
+            "Z" in scan.moved and scan.place.get("Z", height_mm) < height_mm and not line.startswith("G0 ")
+        )
         lowered = lowered or line.startswith("G38.")  # a probe's way down ends where it touches
         if lowered and not down:
             strokes.append((True, []))
@@ -779,6 +785,13 @@ def _reach(
     """
     reach: dict[str, tuple[float, float]] = {}
     renamed = False
+
+    def reaches(places: Mapping[str, float]) -> None:
+        for axis, at in places.items():
+            low, high = reach.get(axis, (at, at))
+            reach[axis] = min(low, at), max(high, at)
+
+    reaches(here)  # a chosen deposit is come to from elsewhere than the program has it
     for block in blocks:
         scan = Scan(letter, replace(block.before, place={**here, **block.before.place}))
         for line in ("", *block.lines):
@@ -787,9 +800,7 @@ def _reach(
             if line.startswith(RENAMING) and not own:
                 return {}
             scan.line(line)
-            for axis, at in scan.place.items():
-                low, high = reach.get(axis, (at, at))
-                reach[axis] = min(low, at), max(high, at)
+            reaches(scan.place)
     if renamed:
         reach.pop(letter, None)
     return reach
