@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pastewright.virtual.controller import PROTOCOLS, VirtualController
 from pastewright.virtual.faults import Direction, Fault, FaultKind, Faults
-from pastewright.virtual.motion import AXES
+from pastewright.virtual.pace import AXES
 from pastewright.virtual.reach import GROUND_FORM, Ground, ground_of
 from pastewright.virtual.serve import serve_pty
 from pastewright.virtual.state import Manners
@@ -105,6 +105,12 @@ def _arguments() -> argparse.ArgumentParser:
     words.add_argument(
         "--start", type=_start, default=(0.0, 0.0, 0.0), metavar="X,Y,Z", help="true place at power-on [mm]"
     )
+    words.add_argument(
+        "--junction",
+        type=float,
+        metavar="MM",
+        help="run through corners with this deviation; without, every move ends at rest",
+    )
     words.add_argument("--baud", type=int, default=0, help="a wire this slow (scaled); 0: bytes take no time")
     return words
 
@@ -129,6 +135,7 @@ def main() -> int:
                 travel=dict(given.travel),
                 ground=given.ground,
                 start_mm=given.start,
+                junction_mm=given.junction,
             ),
         )
         serve_pty(

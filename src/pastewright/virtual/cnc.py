@@ -47,7 +47,7 @@ from pastewright.virtual.interpreter import (
     VirtualStep,
     without_comments,
 )
-from pastewright.virtual.motion import AXES, STANDING, Pace
+from pastewright.virtual.pace import AXES, STANDING, Pace
 from pastewright.virtual.reach import NEARLY
 from pastewright.virtual.state import Manners
 
@@ -316,7 +316,7 @@ class CncFirmware(Firmware):
             yield from self.standstill()
         if once == "G4":
             yield from self.standstill()
-            dwell = Pace(seconds=max(0.0, values["P"]), ramp_s=0.0)
+            dwell = Pace(seconds=max(0.0, values["P"]))
             self.timeline.add(self.now_s, line=block.line, text=block.text, pace=dwell)
         elif once == "G28" or (places and once not in ("G92", "G92.1")):
             yield from self._move(block)

@@ -11,7 +11,8 @@ from math import inf
 from types import MappingProxyType
 
 from pastewright.virtual.interpreter import Interpreter, VirtualStep
-from pastewright.virtual.motion import AXES, Pace, Timeline
+from pastewright.virtual.motion import Timeline
+from pastewright.virtual.pace import AXES, Pace
 from pastewright.virtual.reach import share_to_contact, share_within
 from pastewright.virtual.state import PLUNGER_LETTERS, Manners, VirtualState
 
@@ -29,7 +30,7 @@ class Firmware:
         self.scale = scale
         self.manners = manners
         self.interpreter = interpreter
-        self.timeline = Timeline(scale)
+        self.timeline = Timeline(scale, junction_mm=manners.junction_mm, limits=manners.limits)
         self.timeline.true.update(zip(AXES, manners.start_mm, strict=True))
         self.planner_moves = manners.planner_moves or self.PLANNER_MOVES
         self.receive_bytes = manners.receive_bytes or self.RECEIVE_BYTES
@@ -157,7 +158,7 @@ class Firmware:
     def dwell(self, seconds: float, *, line: int | None, text: str) -> Work:
         """Wait for standstill and then for `seconds` of the machine's own time."""
         yield from self.standstill()
-        pause = Pace(seconds=seconds, ramp_s=0.0)
+        pause = Pace(seconds=seconds)
         self.timeline.add(self.now_s, line=line, text=text, pace=pause)
         yield from self.standstill()
 
@@ -168,7 +169,7 @@ class Firmware:
         seconds = sum(abs(true.get(letter, 0.0)) for letter in letters) / self.manners.homing_speed_mm_s
         way = {letter: -true.get(letter, 0.0) for letter in letters}
         self.homing = True
-        self.timeline.add(self.now_s, line=line, text=text, pace=Pace(seconds=seconds, ramp_s=0.0), way=way)
+        self.timeline.add(self.now_s, line=line, text=text, pace=Pace(seconds=seconds), way=way)
         yield from self.standstill()
         self.homing = False
         for letter in letters:
@@ -180,7 +181,9 @@ class Firmware:
         """Queue a move that was planned; one that runs into a limit switch trips it there."""
         share = share_within(self.manners.travel, self._planned_from(step), step.way)
         if share >= 1.0:
-            self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.way)
+            self.timeline.add(
+                self.now_s, line=line, text=text, pace=step.pace, way=step.way, drive=step.drive
+            )
             return
         # Simplified: it gets there at the pace of the whole move, and its line is not answered any more.
         self.timeline.add(self.now_s, line=line, text=text, pace=step.pace, way=step.scaled(share))

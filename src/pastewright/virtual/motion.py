@@ -1,13 +1,7 @@
-"""Moves in time: how long one takes, where it is in the middle, and the queue of moves waiting for their turn.
+"""The queue of moves waiting for their turn, and where the machine is at any moment.
 
-    speed
-      v |    ______
-        |   /      \\        every move starts and ends at rest: ramp, cruise, ramp
-        |  /        \\       a short one never reaches v (a triangle)
-        +-/----------\\--- time
-          ramp_s  ramp_s
-
-Real controllers round the corners between moves; here each ends before the next begins, so times are a little long.
+Each move ends at rest before the next begins. With a junction deviation the machine runs through corners, and moves that
+are not begun are timed anew whenever one more is known (`look_ahead`).
 """
 
 from collections import deque
@@ -15,68 +9,17 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import sqrt
 
+from pastewright.virtual.look_ahead import corner_speed, rejoined
+from pastewright.virtual.pace import AXES, STANDING, Drive, Pace
 from pastewright.virtual.state import AxisLimit, Executed
-
-AXES = "XYZ"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pace:
-    """How long a move takes in all, and how long each of its two ramps is [s, the machine's own]."""
-
-    seconds: float
-    ramp_s: float
-
-    def share_done(self, elapsed_s: float) -> float:
-        """Return how much of the way [0..1] lies behind after `elapsed_s`; the area under the trapezoid."""
-        whole, ramp = self.seconds, self.ramp_s
-        if elapsed_s >= whole:
-            return 1.0
-        if elapsed_s <= 0:
-            return 0.0
-        if ramp <= 0:
-            return elapsed_s / whole
-        if elapsed_s < ramp:
-            return elapsed_s**2 / (2 * ramp * (whole - ramp))
-        if elapsed_s <= whole - ramp:
-            return (elapsed_s - ramp / 2) / (whole - ramp)
-        return 1 - (whole - elapsed_s) ** 2 / (2 * ramp * (whole - ramp))
-
-
-STANDING = Pace(seconds=0.0, ramp_s=0.0)
-
-
-def pace(
-    way: Mapping[str, float], *, feed: float | None, seconds: float | None, limits: Mapping[str, AxisLimit]
-) -> Pace:
-    """Return the pace of a straight move of `way` (mm or degrees by letter) from rest to rest.
-
-    `feed` [per s] counts along X, Y and Z where any of these moves, else along the rest; None goes as fast as the
-    axes can. `seconds`, where given, is how long it should take instead (inverse time). No axis exceeds its limit.
-    """
-    moving = {letter: abs(part) for letter, part in way.items() if part}
-    if not moving:
-        return STANDING
-    counted = [part for letter, part in moving.items() if letter in AXES] or list(moving.values())
-    length = sqrt(sum(part * part for part in counted))
-    speed = min(limits[letter].speed_mm_s * length / part for letter, part in moving.items())
-    accel = min(limits[letter].accel_mm_s2 * length / part for letter, part in moving.items())
-    if feed is not None:
-        speed = min(speed, feed)
-    if seconds is not None:
-        # The cruise speed v that makes length/v + v/accel equal the time asked for, if any is slow enough.
-        room = (accel * seconds) ** 2 - 4 * accel * length
-        if room >= 0:
-            speed = min(speed, 2 * length / (seconds + sqrt(room) / accel))
-    if length * accel >= speed * speed:
-        return Pace(seconds=length / speed + speed / accel, ramp_s=speed / accel)
-    ramp = sqrt(length / accel)
-    return Pace(seconds=2 * ramp, ramp_s=ramp)
 
 
 @dataclass(slots=True, kw_only=True)
 class Entry:
-    """A command on its way to being carried out; `way` is empty for one that moves nothing."""
+    """A command on its way to being carried out; `way` is empty for one that moves nothing.
+
+    `corner` is the most speed at which the move before may run into this one.
+    """
 
     line: int | None
     text: str
@@ -84,6 +27,8 @@ class Entry:
     end_s: float
     pace: Pace
     way: Mapping[str, float]
+    drive: Drive | None
+    corner: float
 
 
 class Timeline:
@@ -93,8 +38,16 @@ class Timeline:
     it, so that what is shown as done is in order.
     """
 
-    def __init__(self, scale: float) -> None:
+    def __init__(
+        self,
+        scale: float,
+        *,
+        junction_mm: float | None = None,
+        limits: Mapping[str, AxisLimit] | None = None,
+    ) -> None:
         self.scale = scale
+        self._junction_mm = junction_mm
+        self._limits = limits or {}
         self.true: dict[str, float] = dict.fromkeys(AXES, 0.0)
         self.plunger_letter = ""
         self.machine_s = 0.0
@@ -126,10 +79,12 @@ class Timeline:
         text: str,
         pace: Pace = STANDING,
         way: Mapping[str, float] | None = None,
+        drive: Drive | None = None,
     ) -> None:
-        """Queue a command behind all the others."""
+        """Queue a command behind all the others; a move that says its `drive` may be run into and out of."""
         way = {letter: part for letter, part in (way or {}).items() if part}
         begin_s = max(now_s, self.last_end_s)
+        corner = self._corner_speed(way, drive)
         self._entries.append(
             Entry(
                 line=line,
@@ -138,9 +93,13 @@ class Timeline:
                 end_s=begin_s + pace.seconds * self.scale,
                 pace=pace,
                 way=way,
+                drive=drive,
+                corner=corner,
             )
         )
         self._moves += bool(way)
+        if corner > 0:
+            self._rejoin(now_s)
         self.settle(now_s)
 
     def settle(self, now_s: float) -> None:
@@ -191,6 +150,32 @@ class Timeline:
                 length = sqrt(sum(part * part for letter, part in entry.way.items() if letter in AXES))
                 return length / entry.pace.seconds
         return 0.0
+
+    def _corner_speed(self, way: Mapping[str, float], drive: Drive | None) -> float:
+        """Return the most speed from the last move into one of `way`."""
+        last = self._entries[-1] if self._entries else None
+        if self._junction_mm is None or last is None or last.drive is None or drive is None:
+            return 0.0
+        allowed = corner_speed(last.way, way, junction_mm=self._junction_mm, limits=self._limits)
+        return min(allowed, last.drive.speed, drive.speed)
+
+    def _rejoin(self, now_s: float) -> None:
+        """Time the last moves that run into each other anew; what has begun leaves with the speed it was to."""
+        entries: list[Entry] = []
+        for entry in reversed(self._entries):
+            if entry.begin_s < now_s or entry.drive is None:
+                break
+            entries.insert(0, entry)
+            if entry.corner <= 0:
+                break
+        if not entries:
+            return
+        drives = [entry.drive for entry in entries if entry.drive is not None]
+        corners = [entry.corner for entry in entries[1:]]
+        end_s = entries[0].begin_s
+        for entry, pace in zip(entries, rejoined(drives, corners, enter=entries[0].pace.enter), strict=True):
+            entry.pace, entry.begin_s = pace, end_s
+            end_s = entry.end_s = end_s + pace.seconds * self.scale
 
     def _share(self, entry: Entry, now_s: float) -> float:
         if self.scale <= 0 or now_s <= entry.begin_s:

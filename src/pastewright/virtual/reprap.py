@@ -35,7 +35,7 @@ from pastewright.virtual.interpreter import (
     without_comments,
     words_of,
 )
-from pastewright.virtual.motion import AXES
+from pastewright.virtual.pace import AXES
 from pastewright.virtual.reprap_lines import HostLine, RefusedError, line_of
 from pastewright.virtual.state import Manners
 

@@ -43,7 +43,8 @@ class Manners:
     `greeting` takes the place of the CNC controller's own ("": its own), for clients that know certain names only;
     `baud` 0 for a wire that takes no time; `cold_guard` refuses E until `M302 P1`, as printer controllers do.
     `travel` is where limit switches are (none: nowhere), `ground` what closes the probe's contact (None: nothing),
-    `start_mm` where the axes truly are at power-on, whatever the controller believes.
+    `start_mm` where the axes truly are at power-on, whatever the controller believes. `junction_mm` lets it run through
+    corners (`look_ahead`); None stops at the end of every move.
     """
 
     advanced_ok: bool = False
@@ -62,6 +63,7 @@ class Manners:
     travel: Travel = field(default_factory=dict)
     ground: Ground | None = None
     start_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    junction_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
