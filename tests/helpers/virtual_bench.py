@@ -103,7 +103,7 @@ class Laid:
 
 def lay(motions: Motions, truth: Truth, rng: np.random.Generator | None = None) -> Laid:
     """Run a journey on the bench."""
-    barrel = _Barrel(truth)
+    barrel = Barrel(truth)
     noisy: dict[int, float] = {}
     mean: dict[int, float] = {}
     hanging = 0.0
@@ -158,7 +158,9 @@ def lay(motions: Motions, truth: Truth, rng: np.random.Generator | None = None) 
     return Laid(volume_ul=noisy, mean_ul=mean, peak_kpa=barrel.peak, swept_ul=barrel.swept, out_ul=barrel.out)
 
 
-class _Barrel:
+class Barrel:
+    """The springy barrel: paste out and back while the motor goes from one place to another."""
+
     def __init__(self, truth: Truth) -> None:
         profile = truth.profile
         area = profile.barrel.area_mm2

@@ -45,6 +45,7 @@ def test_a_dot_and_a_bead_in_relative_e_words() -> None:
         "G1 E0.00500 F6",
         "G1 X64.500 Y70.000 E0.00400 F300",  # 5 mm/s of the tip
         "G1 X64.500 Y73.000 E0.00600 F300",
+        "G4 P0",  # no running out of the bead into the retraction
         "G1 E-0.00500 F6",
         "G1 Z12.000 F1200",
         "G0 X5.000 Y5.000 F6000",
@@ -69,8 +70,10 @@ def test_a_dot_and_a_bead_with_a_rotary_plunger() -> None:
         "G0 X62.500 Y70.000",
         "G1 Z10.200 F1200",
         "G1 A3.38 F2700",
+        "G4 P0",
         "G1 X64.500 Y70.000 A5.18 F300",  # F is the tip's, as X and Y move
         "G1 X64.500 Y73.000 A7.88 F300",
+        "G4 P0",
         "G1 A5.62 F2700",
         "G1 Z12.000 F1200",
         "G0 X5.000 Y5.000",
@@ -82,12 +85,14 @@ def test_a_dot_and_a_bead_with_a_rotary_plunger() -> None:
 def test_a_bead_in_inverse_time_says_f_on_each_of_its_lines_and_goes_back_to_feed_per_minute() -> None:
     text = commands(NGC_TIMED)
     start = text.index("G93")
-    assert text[start - 1 : start + 5] == [
+    assert text[start - 2 : start + 6] == [
         "G1 U0.00750 F6",
+        "G4 P0",
         "G93",
         "G1 X64.500 Y70.000 U0.01150 F150",  # 2 mm at 5 mm/s are 0.4 s: 60 / 0.4 = 150
         "G1 X64.500 Y73.000 U0.01750 F100",  # 3 mm, 0.6 s
         "G94",
+        "G4 P0",
         "G1 U0.01250 F6",
     ]
     assert text.count("G93") == text.count("G94") == 1  # and in the opening line, with G21 G90
