@@ -352,7 +352,7 @@ def test_a_deposit_begun_from_travel_height_goes_out_whole_with_its_lift(bench_n
     protocol = "reprap" if bench_name == "bench-reprap-e" else "cnc"
     job = read_job(plan.program.text, plan.record)
     dots = [laid.id for laid in job.deposits if laid.kind == "dot"]
-    sends = []
+    sends: list[str] = []
 
     def watch(run, actions, now_s):
         sends.extend(action.data.decode() for action in actions if isinstance(action, Send))
