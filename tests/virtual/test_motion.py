@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pastewright.virtual import VirtualController
-from pastewright.virtual.pace import drive_of, paced
+from pastewright.virtual.pace import paced, stretch_of
 from pastewright.virtual.state import AxisLimit
 
 LIMITS = {
@@ -34,7 +34,9 @@ LIMITS = {
     ],
 )
 def test_the_time_of_a_move_worked_by_hand(way, feed, seconds, by_hand_s):
-    assert paced(drive_of(way, feed=feed, seconds=seconds, limits=LIMITS)).seconds == pytest.approx(by_hand_s)
+    assert paced(stretch_of(way, feed=feed, seconds=seconds, limits=LIMITS)).seconds == pytest.approx(
+        by_hand_s
+    )
 
 
 @given(
@@ -44,7 +46,7 @@ def test_the_time_of_a_move_worked_by_hand(way, feed, seconds, by_hand_s):
 )
 def test_a_move_only_goes_forward_and_never_faster_than_told(length, feed, moments):
     limit = LIMITS["X"]
-    went = paced(drive_of({"X": length}, feed=feed, seconds=None, limits=LIMITS))
+    went = paced(stretch_of({"X": length}, feed=feed, seconds=None, limits=LIMITS))
     times = sorted(moment * went.seconds for moment in moments)
     places = [length * went.share_done(time_s) for time_s in times]
     fastest = min(feed, limit.speed_mm_s, sqrt(length * limit.accel_mm_s2))

@@ -182,7 +182,7 @@ class Firmware:
         share = share_within(self.manners.travel, self._planned_from(step), step.way)
         if share >= 1.0:
             self.timeline.add(
-                self.now_s, line=line, text=text, pace=step.pace, way=step.way, drive=step.drive
+                self.now_s, line=line, text=text, pace=step.pace, way=step.way, stretch=step.stretch
             )
             return
         # Simplified: it gets there at the pace of the whole move, and its line is not answered any more.

@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from pastewright.virtual.pace import AXES, Drive, Pace, drive_of, paced
+from pastewright.virtual.pace import AXES, Pace, Stretch, paced, stretch_of
 from pastewright.virtual.state import PLUNGER_LETTERS, ROTARY_LETTERS, AxisLimit, VirtualModes
 
 ALL_LETTERS = AXES + PLUNGER_LETTERS
@@ -72,15 +72,15 @@ def code_of(letter: str, number: float | None) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VirtualStep:
-    """One straight move: how far each axis goes, and how; `drive` is None where nothing moves."""
+    """One straight move: how far each axis goes, and how; `stretch` is None where nothing moves."""
 
     way: Mapping[str, float]
-    drive: Drive | None
+    stretch: Stretch | None
 
     @property
     def pace(self) -> Pace:
         """From rest to rest."""
-        return paced(self.drive)
+        return paced(self.stretch)
 
     def scaled(self, share: float) -> dict[str, float]:
         """Return the way of the first `share` [0..1] of it."""
@@ -181,7 +181,7 @@ class Interpreter:
                 seconds = 60 / self.modal.feed
             else:
                 feed = self.modal.feed / 60
-        return VirtualStep(way=way, drive=drive_of(way, feed=feed, seconds=seconds, limits=self._limits))
+        return VirtualStep(way=way, stretch=stretch_of(way, feed=feed, seconds=seconds, limits=self._limits))
 
     def _counts_from_here(self, letter: str) -> bool:
         if letter == "E" and self._e_has_own_mode:

@@ -13,7 +13,7 @@ each can still be slowed in time, and one forwards, so that none is quicker than
 from collections.abc import Mapping, Sequence
 from math import inf, sqrt
 
-from pastewright.virtual.pace import Drive, Pace, paced
+from pastewright.virtual.pace import Pace, Stretch, paced
 from pastewright.virtual.state import AxisLimit
 
 # Ways that agree in direction to this are one line, own choice.
@@ -40,19 +40,19 @@ def corner_speed(
     return sqrt(accel * junction_mm * half_sine / (1 - half_sine))
 
 
-def rejoined(drives: Sequence[Drive], corners: Sequence[float], enter: float) -> list[Pace]:
+def rejoined(stretches: Sequence[Stretch], corners: Sequence[float], enter: float) -> list[Pace]:
     """Return the paces of moves that run into each other and end at rest.
 
     `corners` are the most speeds between them, one less than there are moves; `enter` is what the first comes with.
     """
-    ends = [0.0] * len(drives)
-    for i in range(len(drives) - 1, 0, -1):
-        reach = sqrt(ends[i] ** 2 + 2 * drives[i].accel * drives[i].length)
+    ends = [0.0] * len(stretches)
+    for i in range(len(stretches) - 1, 0, -1):
+        reach = sqrt(ends[i] ** 2 + 2 * stretches[i].accel * stretches[i].length)
         ends[i - 1] = min(corners[i - 1], reach)
     paces: list[Pace] = []
-    for drive, end in zip(drives, ends, strict=True):
-        leave = min(end, sqrt(enter**2 + 2 * drive.accel * drive.length))
-        paces.append(paced(drive, enter, leave))
+    for stretch, end in zip(stretches, ends, strict=True):
+        leave = min(end, sqrt(enter**2 + 2 * stretch.accel * stretch.length))
+        paces.append(paced(stretch, enter, leave))
         enter = leave
     return paces
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from pastewright.virtual.look_ahead import corner_speed, rejoined
-from pastewright.virtual.pace import AXES, STANDING, Drive, Pace
+from pastewright.virtual.pace import AXES, STANDING, Pace, Stretch
 from pastewright.virtual.state import AxisLimit, Executed
 
 
@@ -27,7 +27,7 @@ class Entry:
     end_s: float
     pace: Pace
     way: Mapping[str, float]
-    drive: Drive | None
+    stretch: Stretch | None
     corner: float
 
 
@@ -79,12 +79,12 @@ class Timeline:
         text: str,
         pace: Pace = STANDING,
         way: Mapping[str, float] | None = None,
-        drive: Drive | None = None,
+        stretch: Stretch | None = None,
     ) -> None:
-        """Queue a command behind all the others; a move that says its `drive` may be run into and out of."""
+        """Queue a command behind all the others; a move that says its `stretch` may be run into and out of."""
         way = {letter: part for letter, part in (way or {}).items() if part}
         begin_s = max(now_s, self.last_end_s)
-        corner = self._corner_speed(way, drive)
+        corner = self._corner_speed(way, stretch)
         self._entries.append(
             Entry(
                 line=line,
@@ -93,7 +93,7 @@ class Timeline:
                 end_s=begin_s + pace.seconds * self.scale,
                 pace=pace,
                 way=way,
-                drive=drive,
+                stretch=stretch,
                 corner=corner,
             )
         )
@@ -151,29 +151,31 @@ class Timeline:
                 return length / entry.pace.seconds
         return 0.0
 
-    def _corner_speed(self, way: Mapping[str, float], drive: Drive | None) -> float:
+    def _corner_speed(self, way: Mapping[str, float], stretch: Stretch | None) -> float:
         """Return the most speed from the last move into one of `way`."""
         last = self._entries[-1] if self._entries else None
-        if self._junction_mm is None or last is None or last.drive is None or drive is None:
+        if self._junction_mm is None or last is None or last.stretch is None or stretch is None:
             return 0.0
         allowed = corner_speed(last.way, way, junction_mm=self._junction_mm, limits=self._limits)
-        return min(allowed, last.drive.speed, drive.speed)
+        return min(allowed, last.stretch.speed, stretch.speed)
 
     def _rejoin(self, now_s: float) -> None:
         """Time the last moves that run into each other anew; what has begun leaves with the speed it was to."""
         entries: list[Entry] = []
         for entry in reversed(self._entries):
-            if entry.begin_s < now_s or entry.drive is None:
+            if entry.begin_s < now_s or entry.stretch is None:
                 break
             entries.insert(0, entry)
             if entry.corner <= 0:
                 break
         if not entries:
             return
-        drives = [entry.drive for entry in entries if entry.drive is not None]
+        stretches = [entry.stretch for entry in entries if entry.stretch is not None]
         corners = [entry.corner for entry in entries[1:]]
         end_s = entries[0].begin_s
-        for entry, pace in zip(entries, rejoined(drives, corners, enter=entries[0].pace.enter), strict=True):
+        for entry, pace in zip(
+            entries, rejoined(stretches, corners, enter=entries[0].pace.enter), strict=True
+        ):
             entry.pace, entry.begin_s = pace, end_s
             end_s = entry.end_s = end_s + pace.seconds * self.scale
 

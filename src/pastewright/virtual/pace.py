@@ -18,7 +18,7 @@ AXES = "XYZ"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Drive:
+class Stretch:
     """What a straight move asks for: its length, cruise speed and acceleration along it [mm or degrees, s]."""
 
     length: float
@@ -68,9 +68,9 @@ def _ramped(slow: float, fast: float, ramp_s: float, elapsed_s: float) -> float:
     return slow * elapsed_s + ((fast - slow) * elapsed_s**2 / (2 * ramp_s) if ramp_s > 0 else 0.0)
 
 
-def drive_of(
+def stretch_of(
     way: Mapping[str, float], *, feed: float | None, seconds: float | None, limits: Mapping[str, AxisLimit]
-) -> Drive | None:
+) -> Stretch | None:
     """Return what a straight move of `way` (mm or degrees by letter) asks for, None where nothing moves.
 
     `feed` [per s] counts along X, Y and Z where any of these moves, else along the rest; None goes as fast as the
@@ -91,19 +91,19 @@ def drive_of(
         room = (accel * seconds) ** 2 - 4 * accel * length
         if room >= 0:
             speed = min(speed, 2 * length / (seconds + sqrt(room) / accel))
-    return Drive(length=length, speed=speed, accel=accel)
+    return Stretch(length=length, speed=speed, accel=accel)
 
 
-def paced(drive: Drive | None, enter: float = 0.0, leave: float = 0.0) -> Pace:
+def paced(stretch: Stretch | None, enter: float = 0.0, leave: float = 0.0) -> Pace:
     """Return the pace of a move that comes with the speed `enter` and leaves with `leave`; from rest to rest without.
 
     Speeds must be such that it can be slowed or quickened from one to the other on its way.
     """
-    if drive is None:
+    if stretch is None:
         return STANDING
-    fast = min(drive.speed, sqrt((2 * drive.accel * drive.length + enter**2 + leave**2) / 2))
-    rise_s, fall_s = (fast - enter) / drive.accel, (fast - leave) / drive.accel
-    even = drive.length - rise_s * (enter + fast) / 2 - fall_s * (leave + fast) / 2
+    fast = min(stretch.speed, sqrt((2 * stretch.accel * stretch.length + enter**2 + leave**2) / 2))
+    rise_s, fall_s = (fast - enter) / stretch.accel, (fast - leave) / stretch.accel
+    even = stretch.length - rise_s * (enter + fast) / 2 - fall_s * (leave + fast) / 2
     return Pace(
         seconds=rise_s + fall_s + max(even, 0.0) / fast,
         rise_s=rise_s,
