@@ -245,7 +245,6 @@ class Run:
         self._machine_twice: float | None = None  # the plunger's there, where two reports in a row agree
         self._machine_rest: float | None = None  # the plunger's there before the lines sent
         self._reach: dict[str, tuple[float, float]] = {}  # from where to where the lines sent bring each axis
-        self._behind: ProgramBlock | None = None  # the last block that was carried out
         self._strays = 0  # reports in a row that have an axis elsewhere
         self.place_lost = ""
         """Why the place is not to be believed after a stop, "" where it is."""
@@ -444,7 +443,6 @@ class Run:
             self._actions.append(Done(self.open))
             self.done += self.open
         self.open = ()
-        self._behind = self._sent[-1] if self._sent else self._behind
         self._sent = []
 
     def _next_group(self, cue: Cue) -> None:
@@ -464,10 +462,6 @@ class Run:
             self._send_blocks(self._tail)
 
     def _send_blocks(self, blocks: Sequence[ProgramBlock]) -> None:
-        # Behind what was left out the way begins where the last block sent has ended, not where the program has it.
-        behind = self._behind
-        apart = behind is not None and blocks and blocks[0].first > behind.last + 1
-        begins = behind.after.place if behind is not None and apart else {}
         self._sent = list(blocks)
         for block in blocks:
             for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
@@ -495,9 +489,6 @@ class Run:
         # Where it is while it homes, no line says.
         homing = self.phase is Phase.PREPARING and bool(self._bench.home)
         self._reach = {} if homing else _reach(blocks, letter, here)
-        for axis in self._reach.keys() & begins.keys() & set("XYZ"):
-            low, high = self._reach[axis]
-            self._reach[axis] = min(low, begins[axis]), max(high, begins[axis])
         self._strays = 0
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
