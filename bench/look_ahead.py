@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "helpe
 from virtual_bench import Barrel, truth_of
 
 STEP_S = 0.001
-# From the shop: 0.01 mm on small CNC controllers ($11), 0.013 mm in common printer firmware; five times as much is coarse.
+# As small CNC controllers come ($11; from memory), and five times as much.
 JUNCTIONS_MM = (0.01, 0.05)
 CANNOT = "bench-coarse"  # its microsteps are most of the smallest dose
 LINES_AHEAD = 4  # taken and not yet answered

@@ -5,9 +5,9 @@ what the axes can bear towards its centre allows
 
     v² = a·R      R = δ·sin(θ/2) / (1 − sin(θ/2))      θ between the moves: 180° straight on, 0° back again
 
-(S. K. Jeon, "Improving Grbl: cornering algorithm", 2011; the setting $11 of that firmware, 0.01 mm from the shop.) The
-tip does not follow the circle: it turns at the corner, at that speed. Then one pass from the last move backwards, so that
-each can still be slowed in time, and one forwards, so that none is quicker than it can be by then.
+(S. K. Jeon, "Improving Grbl: cornering algorithm", 2011; the setting $11 of that firmware, which comes with 0.01 mm, from
+memory.) The tip does not follow the circle: it turns at the corner, at that speed. Then one pass from the last move
+backwards, so that each can still be slowed in time, and one forwards, so that none is quicker than it can be by then.
 """
 
 from collections.abc import Mapping, Sequence

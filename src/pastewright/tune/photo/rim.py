@@ -178,6 +178,13 @@ class Rim:
             RimDoubt.GROUND: grey if self.light_share > GREY else hued,
             RimDoubt.WAYS: float(np.hypot(apart, NARROW * max(self.narrower, 0.0))),
             RimDoubt.SHADOW: SHADOWED * max(self.uneven - USUALLY_UNEVEN, 0.0),
+            **self._errors_of_either,
+        }
+
+    @property
+    def _errors_of_either(self) -> dict["RimDoubt", float]:
+        """Of them, what is the same where paste is the darker and where it is the lighter."""
+        return {
             RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
             RimDoubt.MIDDLE: MIDDLE * self.aside,
         }
@@ -190,8 +197,7 @@ class Rim:
             * float(np.linalg.norm([one / max(self.value, 1e-9) - 1 for one in ways])),
             RimDoubt.SHADOW: ON_DARK_SHADOWED * max(self.uneven - USUALLY_UNEVEN, 0.0),
             RimDoubt.BLAZE: ON_DARK_FOOT * abs(blaze.foot),
-            RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
-            RimDoubt.MIDDLE: MIDDLE * self.aside,
+            **self._errors_of_either,
         }
 
     @property

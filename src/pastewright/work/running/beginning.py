@@ -12,19 +12,17 @@ from pastewright.profile.model import Profile
 from pastewright.records.plan import PlanRecord
 
 
-def brought_round(owner: Owner, job: ProgramJob, plan: object) -> bool:
+def brought_round(owner: Owner, job: ProgramJob, plan: object) -> None:
     """Bring the tip over the place where the program begins, round zones that its own height does not clear.
 
-    Nothing moves, and False is given, where a straight way is clear or the place is not known. Raises `InputError` where no
-    way leads there.
+    Nothing moves where a straight way is clear or the place is not known. Raises `InputError` where no way leads there.
     """
     place = spot_of(owner.look().position)
     if not (isinstance(plan, PlanRecord) and owner.known and place):
-        return False
+        return
     moves = ways_round(place, job, plan, owner.profile)
     if moves:
         owner.do(lines_of(moves, owner.bench, units_per_mm=plunger_units_per_mm(owner.profile)))
-    return bool(moves)
 
 
 def ways_round(place: Spot, job: ProgramJob, plan: PlanRecord, profile: Profile) -> tuple[Move, ...]:
