@@ -38,7 +38,8 @@ from pastewright.profile.model import Profile  # noqa: E402
 from pastewright.profile.read import parse_profile  # noqa: E402
 from pastewright.tune.fit.constants import with_constants  # noqa: E402
 from pastewright.tune.fit.evidence import Evidence  # noqa: E402
-from pastewright.tune.fit.fit import Fitted, fit_sheets  # noqa: E402
+from pastewright.tune.fit.fit import fit_sheets  # noqa: E402
+from pastewright.tune.fit.fitted import Fitted  # noqa: E402
 from pastewright.tune.fit.weighing import WeighedBlock  # noqa: E402
 from pastewright.tune.record.measurements import Measurements  # noqa: E402
 from pastewright.tune.record.profile_update import tuning_entry, with_entry  # noqa: E402

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
         write_program,
         write_sheet,
     )
-    from pastewright.tune.fit.fit import Fitted
+    from pastewright.tune.fit.fitted import Fitted
     from pastewright.tune.record.measurements import Measurements
     from pastewright.tune.sheet.model import Sheet
 
@@ -75,7 +75,7 @@ __all__ = [
 _VALUES = {
     "Board": "board.model",
     "Finding": "readback.model",
-    "Fitted": "tune.fit.fit",
+    "Fitted": "tune.fit.fitted",
     "InputError": "problems",
     "Measurements": "tune.record.measurements",
     "Pad": "board.model",

@@ -31,7 +31,8 @@ from pastewright.readback.model import Verdict
 from pastewright.records.plan import PlanRecord, plan_of_text
 from pastewright.report.results import write_results
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import Fitted, fit_sheets
+from pastewright.tune.fit.fit import fit_sheets
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.photo.read import parse_weighed
 from pastewright.tune.photo.read import read_photos as measurements_of
 from pastewright.tune.record.measurements import Measurements

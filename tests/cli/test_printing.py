@@ -8,7 +8,7 @@ from rich.console import Console
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.tune.fit.constants import CONSTANTS
-from pastewright.tune.fit.fit import Estimate
+from pastewright.tune.fit.fitted import Estimate
 from pastewright.tune.record.pictures import drift_svg
 from pastewright.work.printing import console as console_module
 from pastewright.work.printing import tips as tips_module

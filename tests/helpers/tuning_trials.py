@@ -24,7 +24,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 from pastewright.route.order import order
 from pastewright.tune.fit.constants import with_constants
-from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.photo.read import read_photos
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements, Weighed
 from pastewright.tune.sheet.design import Designed, designed

@@ -15,7 +15,8 @@ from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.scripting import design_sheet, read_sheet, write_program, write_sheet
 from pastewright.tune.fit.constants import with_constants
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import Fitted, fit_sheets
+from pastewright.tune.fit.fit import fit_sheets
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.fit.verdicts import verdicts
 from pastewright.tune.photo.overlay import overlay_png
 from pastewright.tune.photo.read import measure_photos, merged

@@ -12,7 +12,7 @@ from pastewright.profile.tuned import bench_key, paste_key, tip_key
 from pastewright.records.plan import read_plan
 from pastewright.tune.fit.constants import Group
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.fit.verdicts import TuneVerdict
 from pastewright.tune.fit.weighing import WeighedBlock
 from pastewright.tune.record.capability import LEAST_VALUES, Capability, capability

@@ -9,7 +9,9 @@ from tuning_trials import demo_bench
 
 from pastewright.tune.fit.constants import AT, as_seen, constants_of
 from pastewright.tune.fit.evidence import NO_PHOTO_SD, Evidence
-from pastewright.tune.fit.fit import MODE_COST, SEARCH_LOSS, _Problem
+from pastewright.tune.fit.losses import SEARCH_LOSS
+from pastewright.tune.fit.problem import Problem
+from pastewright.tune.fit.valleys import MODE_COST, hill_between, other_modes
 
 SIGMA = 0.1  # of each made-up dot
 STEP = 1e-6
@@ -44,7 +46,7 @@ class MadeUp:
 
 def problem_of(off):
     evidence = cast(Evidence, MadeUp(off))
-    return _Problem([evidence], demo_bench(), shape_stated=False, priors={})
+    return Problem([evidence], demo_bench(), shape_stated=False, priors={})
 
 
 def ended(problem, *, u, v):
@@ -75,7 +77,7 @@ def test_two_valleys_with_a_hill_between_are_two_benches():
     assert place(problem, stiff) == pytest.approx([1, 0], abs=0.05)
     assert place(problem, soft) == pytest.approx([-1, 0], abs=0.05)
     assert highest_between(problem, stiff, soft) > 3 * MODE_COST
-    ((other, weight),) = problem.modes([stiff, soft], problem.covariance(stiff, 1.0))
+    ((other, weight),) = other_modes(problem, [stiff, soft], problem.covariance(stiff, 1.0))
     assert place(problem, other)[0] == pytest.approx(-1, abs=0.05)
     # Both are as far from the prior, and so as likely.
     assert log(weight) == pytest.approx(0, abs=0.05)
@@ -93,9 +95,9 @@ def test_one_valley_that_bends_is_one_bench():
         end[problem.shared.index(AT["bubble_ul"])] += v
         end[problem.shared.index(AT["frame_stiffness_n_mm"])] += 0.8 * (1 - v * v)
     assert highest_between(problem, *ends) > 3 * MODE_COST
-    assert problem.hill_between(*ends)
-    assert problem.modes(ends, problem.covariance(ends[0], 1.0)) == []
-    assert problem.modes([left, right], problem.covariance(left, 1.0)) == []
+    assert hill_between(problem, *ends)
+    assert other_modes(problem, ends, problem.covariance(ends[0], 1.0)) == []
+    assert other_modes(problem, [left, right], problem.covariance(left, 1.0)) == []
 
 
 def test_a_low_hill_parts_nobody():
@@ -103,4 +105,4 @@ def test_a_low_hill_parts_nobody():
     problem = problem_of(lambda u, v: (0.1 * (u * u - 1), v))
     stiff, soft = ended(problem, u=0.7, v=0.2), ended(problem, u=-0.7, v=0.2)
     assert highest_between(problem, stiff, soft) < MODE_COST
-    assert problem.modes([stiff, soft], problem.covariance(stiff, 1.0)) == []
+    assert other_modes(problem, [stiff, soft], problem.covariance(stiff, 1.0)) == []

@@ -11,7 +11,7 @@ from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
 from pastewright.tune.fit.constants import CONSTANTS, Group, constant_named
-from pastewright.tune.fit.fit import Estimate, Fitted
+from pastewright.tune.fit.fitted import Estimate, Fitted
 from pastewright.tune.record.pictures import drift_svg
 from pastewright.tune.record.profile_update import drift_rows, tuning_entry, with_entry
 

@@ -9,7 +9,7 @@ from tuning_trials import demo_bench
 
 from pastewright.plunger.bench import bench_of
 from pastewright.tune.fit.constants import AT, CONSTANTS, Group, as_seen, constants_of
-from pastewright.tune.fit.fit import Fitted, Mode
+from pastewright.tune.fit.fitted import Fitted, Mode
 from pastewright.tune.sheet.block import block_of
 from pastewright.tune.sheet.program import sheet_program, sheet_verdict
 from pastewright.tune.sheet.promise import (

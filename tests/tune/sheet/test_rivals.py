@@ -15,9 +15,11 @@ from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.tune.fit.constants import AT, CONSTANTS, SHARED, Group, as_seen, constants_of
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import MODE_COST, Estimate, Fitted, Mode, _Problem
+from pastewright.tune.fit.fitted import Estimate, Fitted, Mode
 from pastewright.tune.fit.model import Forward, score_of, setting_of
+from pastewright.tune.fit.problem import Problem
 from pastewright.tune.fit.strokes import turns_of
+from pastewright.tune.fit.valleys import MODE_COST, other_modes
 from pastewright.tune.record.profile_update import tuning_entry, with_entry
 from pastewright.tune.sheet.design import designed, sheet_at_random
 from pastewright.tune.sheet.foreseen import apart, known_alone, mistaken, told_rows
@@ -172,14 +174,14 @@ class TwoBenches:
 
 def benches_left(evidence):
     """Where searches from either bench end, the best first, and those that the data allow beside it."""
-    problem = _Problem(evidence, demo_bench(), shape_stated=False, priors={})
+    problem = Problem(evidence, demo_bench(), shape_stated=False, priors={})
     ended = [
         problem.search(as_seen(bench)[problem.order], 25)
         for bench in (constants_of(demo_bench()), softer().constants)
     ]
     ended.sort(key=lambda item: item[1])
     allowed = [x for x, cost in ended if cost <= ended[0][1] + MODE_COST]
-    return problem, ended[0][0], problem.modes(allowed, problem.covariance(allowed[0], 1.0))
+    return problem, ended[0][0], other_modes(problem, allowed, problem.covariance(allowed[0], 1.0))
 
 
 @pytest.mark.campaign

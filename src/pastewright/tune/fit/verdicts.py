@@ -19,7 +19,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.off import bench_off
 from pastewright.tune.fit.constants import AT, as_seen, with_constants
 from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.record.measurements import GOOD_SD
 from pastewright.tune.sheet.model import Role
 

@@ -10,7 +10,7 @@ from pastewright.counting import counted
 from pastewright.deposit.model import Layout
 from pastewright.plot_svg import panels, svg_text
 from pastewright.profile.model import TuningRecord
-from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.sheet.model import Role, Sheet
 
 MARGIN_MM = 3.0

@@ -13,7 +13,7 @@ from pastewright.profile.new import toml_value
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
 from pastewright.tune.fit.constants import constant_named
-from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.sheet.promise import Promise
 
 SECTION = "tuning.history"

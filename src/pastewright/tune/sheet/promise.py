@@ -22,7 +22,7 @@ from pastewright.tune.fit.constants import (
     lasting_seen,
 )
 from pastewright.tune.fit.drawn import DRAWN, DrawnBenches, drawn_straight, quantile_of, together
-from pastewright.tune.fit.fit import Fitted
+from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.fit.model import Forward, score_of, setting_of
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.sheet.design import sheet_at_random

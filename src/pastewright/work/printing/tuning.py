@@ -9,7 +9,7 @@ from pastewright.counting import counted
 from pastewright.problems import Problem, Severity
 from pastewright.profile.model import Profile
 from pastewright.readback.model import Verdict
-from pastewright.tune.fit.fit import Estimate, Fitted
+from pastewright.tune.fit.fitted import Estimate, Fitted
 from pastewright.tune.fit.verdicts import TuneVerdict
 from pastewright.tune.record.capability import Capability
 from pastewright.tune.record.profile_update import drift_rows
