@@ -12,9 +12,10 @@ from pastewright.plan.again import deposits_in_order
 from pastewright.profile.covariance import TOLD
 from pastewright.profile.model import Covariance, Drift, TuningRecord
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tune.sheet.design import COLUMNS, ROWS, SHORTER, designed
+from pastewright.tune.sheet.design import SHORTER, designed
 from pastewright.tune.sheet.program import sheet_program, sheet_verdict
 from pastewright.tune.sheet.sizes import SheetSize, chosen_size
+from pastewright.tune.sheet.things import COLUMNS, ROWS
 
 
 def told_within(profile, sd):
