@@ -13,7 +13,7 @@ from pastewright.board.model import Side
 from pastewright.plan.pipeline import Plan
 from pastewright.tolerance.changes import sheet_spread
 from pastewright.tolerance.predict import Z95, predicted
-from pastewright.tolerance.spread import COUNTED, Spread, of_sds
+from pastewright.tune.fit.spread import COUNTED, Spread, of_sds
 
 # Constants of the fit → fields of the bench in the computer.
 FIELDS = {

@@ -16,7 +16,7 @@ from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.common import dots_of
 from pastewright.plunger.model import DotCycle
 from pastewright.tolerance.predict import predicted
-from pastewright.tolerance.spread import of_sds
+from pastewright.tune.fit.spread import of_sds
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from pastewright.tolerance.changes import (
     sheet_spread,
     told,
 )
-from pastewright.tolerance.spread import COUNTED, of_sds
+from pastewright.tune.fit.spread import COUNTED, of_sds
 
 
 def change(means, within, seconds=10.0):

@@ -14,8 +14,8 @@ from pastewright.plunger.chain import NAMES
 from pastewright.plunger.played import played
 from pastewright.plunger.structure import structures
 from pastewright.tolerance.predict import Z95, predicted
-from pastewright.tolerance.spread import of_sds
 from pastewright.tolerance.strokes import laid_by
+from pastewright.tune.fit.spread import of_sds
 
 BENCHES = 200
 

@@ -11,8 +11,8 @@ from pastewright.board.model import Side
 from pastewright.motion.model import Step
 from pastewright.plunger.answer import DRAW, PRESS, PUSH, RETRACT
 from pastewright.tolerance.predict import predicted
-from pastewright.tolerance.spread import spread_of
 from pastewright.tolerance.strokes import laid_by
+from pastewright.tune.fit.spread import spread_of
 
 
 @pytest.fixture(scope="module")

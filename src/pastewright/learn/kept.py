@@ -17,9 +17,9 @@ from pastewright.profile.covariance import covariance_keys
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import paste_key, tip_key
 from pastewright.records.sheet import MEND, SheetRecord
-from pastewright.tolerance.spread import COUNTED, known_spread
 from pastewright.tune.fit.constants import constant_named
 from pastewright.tune.fit.model import setting_of
+from pastewright.tune.fit.spread import COUNTED, known_spread
 from pastewright.tune.fit.strokes import turns_from_data
 from pastewright.tune.record.profile_update import KEYS, constant_keys
 

@@ -11,7 +11,7 @@ from pastewright.motion.model import Motions
 from pastewright.profile.model import Profile
 from pastewright.records.plan import PadRecord, PlanRecord, SpreadRecord, ToleranceRecord
 from pastewright.tolerance.predict import MOST, WORDS, Expectation, Predicted, predicted
-from pastewright.tolerance.spread import Spread, spread_of
+from pastewright.tune.fit.spread import Spread, spread_of
 
 # Of a share: a hundredth of a per cent, finer than anybody measures.
 DIGITS = 4

@@ -29,8 +29,8 @@ from pastewright.plunger.ways import HOP_IDLE_S
 from pastewright.problems import InputError
 from pastewright.profile.model import Profile
 from pastewright.tolerance.predict import MOST, Z95, along_axes
-from pastewright.tolerance.spread import Spread, spread_of
 from pastewright.tune.fit.constants import LEAST_BUBBLE_UL
+from pastewright.tune.fit.spread import Spread, spread_of
 
 Floats = NDArray[np.float64]
 

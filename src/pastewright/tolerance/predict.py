@@ -29,8 +29,8 @@ from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.played import played
 from pastewright.plunger.structure import structures
 from pastewright.profile.model import Profile
-from pastewright.tolerance.spread import Spread
 from pastewright.tolerance.strokes import laid_by
+from pastewright.tune.fit.spread import Spread
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]

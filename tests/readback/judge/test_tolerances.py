@@ -11,7 +11,7 @@ from pastewright.board.model import Side
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.tolerances import judged_tolerance
 from pastewright.tolerance.predict import predicted
-from pastewright.tolerance.spread import spread_of
+from pastewright.tune.fit.spread import spread_of
 
 
 def judged(plan, **changes):

@@ -28,10 +28,10 @@ from pastewright.plunger.settle import strip_of
 from pastewright.plunger.structure import hopped
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tolerance.spread import known_spread
 from pastewright.tune.fit.constants import AT, CONSTANTS, OWN, SHARED, Z95, Floats, as_seen, constants_of
 from pastewright.tune.fit.evidence import DOT_SPREAD, MODEL_SPREAD
 from pastewright.tune.fit.model import Forward, score_of, setting_of
+from pastewright.tune.fit.spread import known_spread
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.sheet.program import DotToLay, dot_deposit, sheet_motions
 

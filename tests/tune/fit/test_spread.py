@@ -12,8 +12,8 @@ from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.model import Covariance, Drift, TuningRecord
 from pastewright.profile.read import parse_profile
 from pastewright.profile.tuned import paste_key, tip_key
-from pastewright.tolerance.spread import COUNTED, known_spread, of_sds, spread_of
 from pastewright.tune.fit.constants import constant_named
+from pastewright.tune.fit.spread import COUNTED, known_spread, of_sds, spread_of
 from pastewright.tune.record.profile_update import with_entry
 
 TEXT = example_text(DEMO)
