@@ -13,8 +13,8 @@ from pastewright.tune.fit.constants import AT, as_seen, as_they_are, constants_o
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fit import fit_sheets
 from pastewright.tune.fit.fitted import Mode
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.losses import LAST_LOSS, SEARCH_LOSS
-from pastewright.tune.fit.problem import Problem
 from pastewright.tune.fit.survey import designed_for
 from pastewright.tune.fit.valleys import hill_between
 from pastewright.tune.fit.verdicts import springy_under_ul, verdicts
@@ -91,7 +91,7 @@ def test_other_benches_that_explain_the_dots_are_said(evidence, fitted):
 
 def test_a_search_on_the_slope_of_a_valley_where_another_is_home_is_not_gone_on_with(evidence, fitted):
     """Two vectors of one valley have no hill between them; of two valleys they have."""
-    problem = Problem([evidence], demo_bench(), shape_stated=False, priors={})
+    problem = LeastSquares([evidence], demo_bench(), shape_stated=False, priors={})
     home = as_seen(fitted.constants)[problem.order]
     aside = home.copy()
     aside[problem.shared.index(AT["gain"])] += 0.03
@@ -192,10 +192,12 @@ def test_a_fit_begins_where_a_sheet_was_designed_for_as_well(laid_once, fitted):
     _, made, _, readings = laid_once
     there = {**constants_of(demo_bench()), "frame_stiffness_n_mm": 77.0}
     sheet = replace(made.sheet, process={**made.sheet.process, "constants": there})
-    problem = Problem([Evidence(sheet, readings, demo_bench())], demo_bench(), shape_stated=False, priors={})
+    problem = LeastSquares(
+        [Evidence(sheet, readings, demo_bench())], demo_bench(), shape_stated=False, priors={}
+    )
     (begun,) = designed_for(problem)
     assert as_they_are(problem.seen_of(begun, 0))["frame_stiffness_n_mm"] == pytest.approx(77.0)
-    plain = Problem(
+    plain = LeastSquares(
         [Evidence(made.sheet, readings, demo_bench())], demo_bench(), shape_stated=False, priors={}
     )
     assert designed_for(plain) == []
@@ -203,7 +205,7 @@ def test_a_fit_begins_where_a_sheet_was_designed_for_as_well(laid_once, fitted):
 
 def test_priors_never_lose_weight(evidence):
     """A bench ten standard deviations from what anyone believes costs half of a hundred more, by any loss."""
-    problem = Problem([evidence], demo_bench(), shape_stated=False, priors={})
+    problem = LeastSquares([evidence], demo_bench(), shape_stated=False, priors={})
     x = problem.centre.copy()
     there = x.copy()
     there[problem.shared.index(AT["smallest_dot_bores"])] -= 10 * 0.15

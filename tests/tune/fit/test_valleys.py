@@ -9,8 +9,8 @@ from tuning_trials import demo_bench
 
 from pastewright.tune.fit.constants import AT, as_seen, constants_of
 from pastewright.tune.fit.evidence import NO_PHOTO_SD, Evidence
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.losses import SEARCH_LOSS
-from pastewright.tune.fit.problem import Problem
 from pastewright.tune.fit.valleys import MODE_COST, hill_between, other_modes
 
 SIGMA = 0.1  # of each made-up dot
@@ -46,7 +46,7 @@ class MadeUp:
 
 def problem_of(off):
     evidence = cast(Evidence, MadeUp(off))
-    return Problem([evidence], demo_bench(), shape_stated=False, priors={})
+    return LeastSquares([evidence], demo_bench(), shape_stated=False, priors={})
 
 
 def ended(problem, *, u, v):

@@ -16,8 +16,8 @@ from pastewright.profile.read import parse_profile
 from pastewright.tune.fit.constants import AT, CONSTANTS, SHARED, Group, as_seen, constants_of
 from pastewright.tune.fit.evidence import Evidence
 from pastewright.tune.fit.fitted import Estimate, Fitted, Mode
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.model import Forward, score_of, setting_of
-from pastewright.tune.fit.problem import Problem
 from pastewright.tune.fit.strokes import turns_of
 from pastewright.tune.fit.valleys import MODE_COST, other_modes
 from pastewright.tune.record.profile_update import tuning_entry, with_entry
@@ -174,7 +174,7 @@ class TwoBenches:
 
 def benches_left(evidence):
     """Where searches from either bench end, the best first, and those that the data allow beside it."""
-    problem = Problem(evidence, demo_bench(), shape_stated=False, priors={})
+    problem = LeastSquares(evidence, demo_bench(), shape_stated=False, priors={})
     ended = [
         problem.search(as_seen(bench)[problem.order], 25)
         for bench in (constants_of(demo_bench()), softer().constants)

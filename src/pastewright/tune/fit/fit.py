@@ -20,9 +20,9 @@ from pastewright.profile.model import Profile
 from pastewright.tune.fit.constants import CONSTANTS, Floats, Group, as_seen, as_they_are
 from pastewright.tune.fit.evidence import NO_PHOTO_SD, Evidence
 from pastewright.tune.fit.fitted import DotResidual, Estimate, Fitted, Mode
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.left_out import rows_left_out
 from pastewright.tune.fit.losses import LAST_LOSS
-from pastewright.tune.fit.problem import Problem
 from pastewright.tune.fit.reach import drawn, furthest
 from pastewright.tune.fit.survey import surveyed
 from pastewright.tune.fit.valleys import (
@@ -62,7 +62,7 @@ def fit_sheets(
     of dots was measured, so that it gives the scale. `begin` are constants to begin at, in place of a survey of what
     the bench may be: those of an earlier fit and its modes. `blocks` were weighed, and tell the gain.
     """
-    problem = Problem(evidence, profile, shape_stated=shape_stated, priors=priors or {}, blocks=blocks)
+    problem = LeastSquares(evidence, profile, shape_stated=shape_stated, priors=priors or {}, blocks=blocks)
     begun = [as_seen(constants)[problem.order] for constants in begin]
     found = solved(problem, begun or surveyed(problem))
     answer = fitted(problem, found)
@@ -71,7 +71,7 @@ def fit_sheets(
     return replace(answer, left_out=rows_left_out(problem, found[0]))
 
 
-def solved(problem: Problem, begun: Sequence[Floats]) -> list[Floats]:
+def solved(problem: LeastSquares, begun: Sequence[Floats]) -> list[Floats]:
     """Return the vector that explains the sheets best, and then every other that the data allow as well."""
     scouts: list[tuple[Floats, float]] = []
     for x in begun:
@@ -98,7 +98,7 @@ def solved(problem: Problem, begun: Sequence[Floats]) -> list[Floats]:
     return [best, *(x for x in allowed[1:])]
 
 
-def fitted(problem: Problem, found: list[Floats]) -> Fitted:
+def fitted(problem: LeastSquares, found: list[Floats]) -> Fitted:
     """Return what the vectors say: the best one first, then those that may be other modes."""
     x = found[0]
     dots = problem.compared(x)
@@ -134,7 +134,7 @@ def fitted(problem: Problem, found: list[Floats]) -> Fitted:
     )
 
 
-def estimates(problem: Problem, x: Floats, sds: Floats) -> tuple[Estimate, ...]:
+def estimates(problem: LeastSquares, x: Floats, sds: Floats) -> tuple[Estimate, ...]:
     """Return the constants of a vector, those of a sheet without a photo left out."""
     estimates = []
     for place, constant_at in enumerate(problem.order):

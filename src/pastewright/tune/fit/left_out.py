@@ -8,14 +8,14 @@ import numpy as np
 
 from pastewright.tune.fit.constants import Floats
 from pastewright.tune.fit.fitted import RowLeftOut
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.losses import LAST_LOSS
-from pastewright.tune.fit.problem import Problem
 
 # Where a straight step says that a row is predicted so many times worse than it is fitted, it is searched for instead.
 CROOKED = 2.5
 
 
-def rows_left_out(problem: Problem, x: Floats) -> tuple[RowLeftOut, ...]:
+def rows_left_out(problem: LeastSquares, x: Floats) -> tuple[RowLeftOut, ...]:
     """Predict each row from the others: one step of Gauss and Newton away from its own dots' pull."""
     jac, rows = problem.slopes(x), problem.residuals(x)
     # As the last search saw them: dots far off hardly count.
@@ -49,7 +49,7 @@ def rows_left_out(problem: Problem, x: Floats) -> tuple[RowLeftOut, ...]:
     return tuple(found)
 
 
-def predicted(problem: Problem, x: Floats, sheet: int, row: int) -> Floats:
+def predicted(problem: LeastSquares, x: Floats, sheet: int, row: int) -> Floats:
     """Return ln(measured/model) of a row's dots after a search without them."""
     one = problem.evidence[sheet]
     keep = [np.ones(len(e.reading.index), dtype=bool) for e in problem.evidence]

@@ -7,8 +7,8 @@ import numpy as np
 from pastewright.tune.fit.constants import Floats
 from pastewright.tune.fit.drawn import DRAWN, DRAWN_ASIDE, DrawnBenches, Valley, drawn_in, together
 from pastewright.tune.fit.fitted import Quantity
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.losses import LAST_LOSS, cost_of
-from pastewright.tune.fit.problem import Problem
 
 # How far a number may go is sought so near to the standard deviations asked for, and its value held so tightly [-].
 REACH_NEAR = 0.08
@@ -18,7 +18,9 @@ REACH_ROUNDS = 6
 REACH_STEP = 1e-3  # of a prior's standard deviation, for derivatives
 
 
-def furthest(problem: Problem, found: Sequence[Floats], chi: float, quantity: Quantity, sure: float) -> float:
+def furthest(
+    problem: LeastSquares, found: Sequence[Floats], chi: float, quantity: Quantity, sure: float
+) -> float:
     """Return how much larger the logarithm of a number may be than at the best vector, `found[0]` [-]: its highest
     value among vectors whose cost is no more than `sure`²/2 above the best one's (profile likelihood; Cox and
     Hinkley, Theoretical Statistics, 1974, chapter 9, from memory). Valleys that bend are followed. The other modes
@@ -57,7 +59,7 @@ def furthest(problem: Problem, found: Sequence[Floats], chi: float, quantity: Qu
     return max(far, 0.0)
 
 
-def drawn(problem: Problem, modes: Sequence[tuple[Floats, float]], chi: float) -> DrawnBenches:
+def drawn(problem: LeastSquares, modes: Sequence[tuple[Floats, float]], chi: float) -> DrawnBenches:
     """Return benches that the data leave possible about the modes (vectors and likelihoods), as boards feel them,
     lanes × constants.
     """
@@ -80,7 +82,7 @@ def drawn(problem: Problem, modes: Sequence[tuple[Floats, float]], chi: float) -
 class Pull:
     """One more row of the least squares, which draws a number of the bench to `goal` above its logarithm at the best."""
 
-    def __init__(self, problem: Problem, quantity: Quantity, best: float) -> None:
+    def __init__(self, problem: LeastSquares, quantity: Quantity, best: float) -> None:
         self.problem, self.quantity, self.best = problem, quantity, best
         self.goal = 0.0
 

@@ -6,8 +6,8 @@ import numpy as np
 
 from pastewright.halton import halton
 from pastewright.tune.fit.constants import AT, Floats, as_seen, as_they_are
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.losses import SEARCH_LOSS, cost_of
-from pastewright.tune.fit.problem import Problem
 
 # Where searches may begin: so many benches, spread evenly over what a bench may be, are run side by side, and the
 # searches begin with those that explain the sheet best and with the profile. With 256 the best of them led to the true
@@ -29,7 +29,7 @@ SURVEY: tuple[tuple[str, float, float], ...] = (
 SURVEY_SHEAR_1_S = 100.0
 
 
-def surveyed(problem: Problem) -> list[Floats]:
+def surveyed(problem: LeastSquares) -> list[Floats]:
     """Return where to begin: the profile, and the benches of the survey that explain the sheets best."""
     share = halton(SURVEYED + 1, dimensions=len(SURVEY))[1:]
     lanes = np.tile(problem.profiled, (SURVEYED, 1))
@@ -43,7 +43,7 @@ def surveyed(problem: Problem) -> list[Floats]:
     return [*(lanes[at] for at in best), problem.profiled, *designed_for(problem)]
 
 
-def designed_for(problem: Problem) -> list[Floats]:
+def designed_for(problem: LeastSquares) -> list[Floats]:
     """Return the benches that the sheets were designed for, where these are not the profile's: what an earlier fit
     had found when a second sheet was made. The survey alone missed that mode of 300 dots on one bench of 24.
     """

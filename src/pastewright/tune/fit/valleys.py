@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from pastewright.tune.fit.constants import Floats
+from pastewright.tune.fit.least_squares import LeastSquares
 from pastewright.tune.fit.losses import SEARCH_LOSS
-from pastewright.tune.fit.problem import Problem
 
 # Another way to explain the sheet counts when its cost is no more than this above the best one's (half a χ² of 6, the
 # 95 % of two parameters), and when it lies farther away than this many standard deviations of the best one.
@@ -28,7 +28,7 @@ class HasCompany(Exception):  # noqa: N818  # no error: a search that is not gon
     """A search has met another one's valley."""
 
 
-def apart_from(problem: Problem, scouts: Sequence[tuple[Floats, float]], x: Floats) -> None:
+def apart_from(problem: LeastSquares, scouts: Sequence[tuple[Floats, float]], x: Floats) -> None:
     """Raise `HasCompany` where a search has come into a valley that an earlier one is at home in: it is about as low,
     with no hill between. It would end where that one does.
     """
@@ -40,7 +40,7 @@ def apart_from(problem: Problem, scouts: Sequence[tuple[Floats, float]], x: Floa
         raise HasCompany
 
 
-def other_modes(problem: Problem, found: list[Floats], covariance: Floats) -> list[tuple[Floats, float]]:
+def other_modes(problem: LeastSquares, found: list[Floats], covariance: Floats) -> list[tuple[Floats, float]]:
     """Return the vectors that are no neighbours of the best or of each other, nor of one valley with these, with their
     likelihood over the best one's.
     """
@@ -54,7 +54,7 @@ def other_modes(problem: Problem, found: list[Floats], covariance: Floats) -> li
     return kept[1:]
 
 
-def hill_between(problem: Problem, x: Floats, other: Floats) -> bool:
+def hill_between(problem: LeastSquares, x: Floats, other: Floats) -> bool:
     """Tell whether what the data do not allow lies between two vectors: on the way from one to the other the cost is
     somewhere `MODE_COST` above that of the worse one. Without that both are of one valley, which is long and bends a
     little, and whose length the covariance tells.
@@ -64,7 +64,7 @@ def hill_between(problem: Problem, x: Floats, other: Floats) -> bool:
     return bool(costs[1:-1].max() > max(costs[0], costs[-1]) + MODE_COST)
 
 
-def parted(problem: Problem, x: Floats, other: Floats) -> bool:
+def parted(problem: LeastSquares, x: Floats, other: Floats) -> bool:
     """Tell whether two vectors are of two valleys: there is a hill on the straight way, and no way round it, as there is
     where one valley bends.
     """

@@ -35,7 +35,15 @@ from pastewright.tune.sheet.things import (
     trial_beads,
     trial_width_mm,
 )
-from pastewright.tune.sheet.tried import Board, Try, benches_in_doubt, board_for, improved, rivals_of, weighed
+from pastewright.tune.sheet.tried import (
+    BenchStakes,
+    Try,
+    benches_in_doubt,
+    improved,
+    rivals_of,
+    stakes_on,
+    weighed,
+)
 
 # Rows of sheets for a board, where little is in doubt; fewer do not tell how a photo is turned.
 SHORTER = (6, 8, 10, 12)
@@ -111,7 +119,7 @@ def designed(
             "Move the board's corner in [bed], so that more of the machine's travel lies right of it and beyond it.",
             file=profile.file,
         )
-    boards = [board_for(profile, bench, recipe, laid) for bench in benches]
+    boards = [stakes_on(profile, bench, recipe, laid) for bench in benches]
     known = known_alone(profile)
     rivals = rivals_of(known, boards[0])
     sizes: tuple[SheetSize, ...] = ()
@@ -177,7 +185,12 @@ def sheet_at_random(
 
 
 def _sizes(
-    items: tuple[Item, ...], recipe: Recipe, pitch: float, profile: Profile, strip: Settling, board: Board
+    items: tuple[Item, ...],
+    recipe: Recipe,
+    pitch: float,
+    profile: Profile,
+    strip: Settling,
+    board: BenchStakes,
 ) -> tuple[SheetSize, ...]:
     """What sheets of this order, cut off after some rows, would bring a board."""
     things = things_of(items, recipe, pitch, profile, strip)
@@ -197,7 +210,7 @@ def _sizes(
 
 
 def _as_chosen(
-    sizes: tuple[SheetSize, ...], best: Try, board: Board, motions: Motions
+    sizes: tuple[SheetSize, ...], best: Try, board: BenchStakes, motions: Motions
 ) -> tuple[SheetSize, ...]:
     """The sizes that were weighed, the one that was taken as its order, which was chosen, makes it."""
     rows = len(best.items) // COLUMNS

@@ -55,17 +55,17 @@ class Try:
 
 
 @dataclass(frozen=True, slots=True)
-class Board:
+class BenchStakes:
     """A bench that may be, and what a board planned for it makes of what is not known."""
 
     bench: Floats
     stakes: Floats
 
 
-def board_for(profile: Profile, bench: Floats, recipe: Recipe, laid: Sequence[Deposit]) -> Board:
+def stakes_on(profile: Profile, bench: Floats, recipe: Recipe, laid: Sequence[Deposit]) -> BenchStakes:
     """A bench that may be, with the board that is to be laid on it."""
     there = with_constants(profile, as_they_are(bench))
-    return Board(bench, _stakes(there, recipe, laid, bench))
+    return BenchStakes(bench, _stakes(there, recipe, laid, bench))
 
 
 def _stakes(profile: Profile, recipe: Recipe, laid: Sequence[Deposit], bench: Floats) -> Floats:
@@ -101,7 +101,7 @@ def _moved(profile: Profile, factors: Mapping[str, float]) -> Floats:
     return seen
 
 
-def rivals_of(known: Known, board: Board) -> tuple[Rival, ...]:
+def rivals_of(known: Known, board: BenchStakes) -> tuple[Rival, ...]:
     """The other benches that explain the last trial as well, with what a board would lose that is planned for the wrong
     one; the share of each in its own direction is all that straight lines tell of it.
     """
@@ -115,7 +115,7 @@ def rivals_of(known: Known, board: Board) -> tuple[Rival, ...]:
 def weighed(
     items: tuple[Item, ...],
     forward: Forward,
-    boards: Sequence[Board],
+    boards: Sequence[BenchStakes],
     rivals: Sequence[Rival],
     before: Floats,
     profile: Profile,

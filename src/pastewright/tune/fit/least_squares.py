@@ -50,7 +50,7 @@ class Pulled(Protocol):
         """Its derivatives by the unknowns, 1 × unknowns."""
 
 
-class Problem:
+class LeastSquares:
     """The stacked least squares of several sheets: shared constants first, then each sheet's own.
 
     `priors` replace (centre, sd as the fit sees it) of single constants; `blocks` were weighed, and tell the gain.
