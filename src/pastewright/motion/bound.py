@@ -8,7 +8,8 @@ goes on at once:
 
 What must be done while the tip stands is the rest of a push behind its press and the first of a retraction before its
 draw, as parts of whole strokes: a controller that does not stop between them is no faster. A bead is walked as its paste
-asks for. The way over the board is that of the motions; what a better order could save is told apart (`route.bound`).
+asks for, and a lift that breaks a thread of paste off is as slow as the profile asks. The way over the board is that of the
+motions; what a better order could save is told apart (`route.bound`).
 Nothing here is taken from how the moves were made or timed but ways and waits.
 """
 
@@ -31,7 +32,7 @@ def least_time_s(motions: Motions, profile: Profile) -> float:
     across = _Limits(machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
     upright = _Limits(machine.speed_z_mm_s, machine.accel_z_mm_s2)
     plunger = _Limits(drive.speed_mm_s, drive.accel_mm_s2)
-    strokes = _strokes(motions.moves)
+    strokes = _strokes(motions.moves, lift_mm_s=machine.speed_z_mm_s)
     hops, down, up, press, push, retract, draw = (
         np.array(ways)
         for ways in (
@@ -103,41 +104,48 @@ class _Stroke:
     up_mm: float = 0.0
 
 
-def _strokes(moves: tuple[Move, ...]) -> list[_Stroke]:
+def _strokes(moves: tuple[Move, ...], *, lift_mm_s: float) -> list[_Stroke]:
     found = [_Stroke(hops_mm=[])]
     before: Move | None = None
     for move in moves:
         here = found[-1]
         swept = move.plunger_mm - (before.plunger_mm if before is not None else 0.0)
         rise = move.z_mm - before.z_mm if before is not None else 0.0
-        if move.step in (Step.LIFT, Step.RAISE):
+        step = _counted_as(move, swept, lift_mm_s)
+        if step in (Step.LIFT, Step.RAISE):
             if before is None:
                 here.aside_s += move.duration_s  # from nobody knows where
             here.up_mm += rise
             here.draw_mm += -swept
-        elif move.step is Step.TRAVEL:
+        elif step is Step.TRAVEL:
             if before is not None and before.step in (Step.LIFT, Step.RAISE):
                 here = _Stroke(hops_mm=[])
                 found.append(here)
             here.hops_mm.append(_across(before, move))
-        elif move.step is Step.LOWER:
+        elif step is Step.LOWER:
             if here.up_mm > 0:
                 here = _Stroke(hops_mm=[])
                 found.append(here)
             here.down_mm += -rise
             here.press_mm += swept
-        elif move.step is Step.PUSH:
+        elif step is Step.PUSH:
             here.push_mm += swept
-        elif move.step is Step.RETRACT:
+        elif step is Step.RETRACT:
             here.retract_mm += -swept
-        elif move.step is Step.LAY:
+        elif step is Step.LAY:
             here.walked_s += move.duration_s
-        elif move.step is Step.DWELL:
+        elif step is Step.DWELL:
             here.waits_s += move.duration_s
         else:
             here.aside_s += move.duration_s
         before = move
     return found
+
+
+def _counted_as(move: Move, swept: float, lift_mm_s: float) -> Step:
+    """A lift that is slower than the axis, with the plunger still, is a wait: a thread of paste breaks."""
+    slow = move.step is Step.LIFT and swept == 0 and move.speed_mm_s < lift_mm_s
+    return Step.DWELL if slow else move.step
 
 
 def _across(before: Move | None, move: Move) -> float:

@@ -101,6 +101,7 @@ def _hop_s(profile: Profile) -> float:
     """About what a deposit takes besides its strokes [s]: a short hop, down and up, and the ramps of push and retraction."""
     machine, drive, bed = profile.machine, profile.plunger, profile.bed
     upright_s = move_time_s(bed.hop_clear_mm + HOP_RISE_MM, machine.speed_z_mm_s, machine.accel_z_mm_s2)
+    upright_s += profile.deposit.break_off_mm / profile.deposit.break_off_mm_s / 2
     across_s = move_time_s(HOP_MM, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
     return 2 * upright_s + across_s + 2 * drive.speed_mm_s / drive.accel_mm_s2
 

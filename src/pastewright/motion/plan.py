@@ -189,6 +189,15 @@ def _lifts_mm(there: Located, tour: Tour, profile: Profile, floor: Floor | None)
     ]
     for number, height in zip(after, hop_heights_mm(hops, there, floor, profile), strict=True):
         lifts[number] = min(height, full)
+    slow_mm = profile.deposit.break_off_mm
+    if slow_mm > 0:
+        # A thread of paste is to break before the tip goes aside.
+        for number, (visit, path) in enumerate(zip(tour.visits, paths, strict=True)):
+            deposit = deposits[visit.deposit]
+            end_mm = _heights(deposit.points_mm, there.ground_mm[visit.deposit], path)[-1]
+            lifts[number] = min(
+                max(lifts[number], end_mm + standoff_mm(deposit.height_mm, profile) + slow_mm), full
+            )
     return lifts
 
 
@@ -270,7 +279,9 @@ class _Journey:
         self._vertical(Step.LOWER, z_mm, press_ul, rate_ul_s)
 
     def lift(self, z_mm: float | None = None, *, draw_ul: float = 0.0, rate_ul_s: float = inf) -> None:
-        """Lift to a height, or to that of travels, and draw back meanwhile; where that is soon done, on the first part."""
+        """Lift to a height, or to that of travels, and draw back meanwhile; where that is soon done, on the first part.
+        Behind a deposit the first of the way is slow, where the profile asks for it.
+        """
         z_mm = self.travel_z_mm if z_mm is None else z_mm
         if draw_ul > 0:
             first = first_lift_mm(
@@ -280,6 +291,10 @@ class _Journey:
                 plunger_mm_s=rate_ul_s / self._ul_per_mm,
             )
             self._vertical(Step.LIFT, min(self._z + first, z_mm), -draw_ul, rate_ul_s)
+        slow_mm = self.profile.deposit.break_off_mm
+        if slow_mm > 0 and self.deposit is not None:
+            slow_mm_s = self.profile.deposit.break_off_mm_s
+            self._vertical(Step.LIFT, min(self._z + slow_mm, z_mm), tip_mm_s=slow_mm_s)
         if z_mm > self._z or draw_ul <= 0:
             self._vertical(Step.LIFT, z_mm)
 
@@ -356,7 +371,15 @@ class _Journey:
             seconds = move_time_s(abs(after - before), speed, self.profile.plunger.accel_mm_s2)
             self._add(step, speed, seconds)
 
-    def _vertical(self, step: Step, z_mm: float, volume_ul: float = 0.0, rate_ul_s: float = inf) -> None:
+    def _vertical(
+        self,
+        step: Step,
+        z_mm: float,
+        volume_ul: float = 0.0,
+        rate_ul_s: float = inf,
+        *,
+        tip_mm_s: float = inf,
+    ) -> None:
         # The first move starts nobody knows where; its time is that of the whole clearance.
         before = self.drive.position_mm
         if volume_ul != 0:
@@ -366,6 +389,7 @@ class _Journey:
             abs(self.drive.position_mm - before),
             self.profile,
             plunger_mm_s=rate_ul_s / self._ul_per_mm,
+            tip_mm_s=tip_mm_s,
         )
         self._z = z_mm
         self._add(step, speed, seconds)

@@ -16,11 +16,13 @@ MUCH_LONGER = 2.3
 
 
 def vertical(
-    way_mm: float, plunger_mm: float, profile: Profile, *, plunger_mm_s: float = inf
+    way_mm: float, plunger_mm: float, profile: Profile, *, plunger_mm_s: float = inf, tip_mm_s: float = inf
 ) -> tuple[float, float]:
-    """Return the speed of the tip [mm/s] and the time [s] of a move straight up or down; ways ≥ 0."""
+    """Return the speed of the tip [mm/s] and the time [s] of a move straight up or down; ways ≥ 0. Speeds are the most
+    that the paste allows.
+    """
     machine, drive = profile.machine, profile.plunger
-    speed, accel = machine.speed_z_mm_s, machine.accel_z_mm_s2
+    speed, accel = min(machine.speed_z_mm_s, tip_mm_s), machine.accel_z_mm_s2
     if plunger_mm > 0 and way_mm > 0:
         share = way_mm / plunger_mm
         speed = min(speed, min(plunger_mm_s, drive.speed_mm_s) * share)

@@ -153,7 +153,8 @@ def board_bench_of(profile: Profile) -> PlungerBench:
         bench,
         wanted_push_ul_s=push_ul_s,
         press_fraction=tuning.press_fraction,
-        draw_yields=tuning.draw_yields,
+        # Paste that still comes while the tip goes up slowly would only lengthen the thread that is to break.
+        draw_yields=0.0 if profile.deposit.break_off_mm > 0 else tuning.draw_yields,
     )
 
 

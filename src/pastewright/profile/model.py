@@ -301,7 +301,7 @@ class DepositSettings:
     """Where paste may lie. `bridge_gap_mm` must remain between deposits of different nets after
     `placement_error_mm`. A dot may reach `overhang_mm` beyond its land. A dose may be trimmed down to
     `trim_to` of its target, or raised to `raise_to` of it when the tip can lay nothing smaller. A row bead
-    lays `row_factor` of the sum of its doses.
+    lays `row_factor` of the sum of its doses. Behind each deposit the tip goes up `break_off_mm` at `break_off_mm_s`.
     """
 
     bridge_gap_mm: float
@@ -311,6 +311,8 @@ class DepositSettings:
     raise_to: float
     row_factor: float
     standoff_bores: float
+    break_off_mm: float = 0.0
+    break_off_mm_s: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
