@@ -2,12 +2,16 @@
 computer that has only the journal's file, and Enter pressed without end."""
 
 import shutil
+from itertools import pairwise
 from math import cos, radians, sin
 from pathlib import Path
+from typing import Any
 
 import pytest
 from at_a_terminal import Machine, Person
 from pytest import approx
+from shapely.affinity import translate
+from shapely.geometry import LineString, Polygon, box
 from tiny_board import BOTTOM_MM, FIDUCIALS_MM, SIZE_MM, TOP_MM
 
 import pastewright as pw
@@ -68,6 +72,17 @@ def pasted_mm(there: Machine, since: int = 0) -> list[tuple[float, float]]:
     return spots
 
 
+def assert_clear_of(part: Polygon, top_mm: float, done: list[dict[str, Any]]) -> None:
+    """No move leads through a part of the board as it lies in the corner, but above its top [mm, machine]."""
+    there, over = translate(part, *AT_MM), 0
+    for before, row in pairwise(done):
+        (x0, y0, z0), (x1, y1, z1) = before["axes_mm"], row["axes_mm"]
+        if LineString([(x0, y0), (x1, y1)]).intersects(there):
+            assert min(z0, z1) > top_mm, row
+            over += 1
+    assert over  # it stands in the way
+
+
 def nearest_mm(spots: list[tuple[float, float]], place: tuple[float, float]) -> float:
     return min(abs(complex(x - place[0], y - place[1])) for x, y in spots)
 
@@ -82,7 +97,10 @@ def test_a_board_is_pasted_where_its_two_points_were_found(tmp_path: Path, tiny:
     c, s = cos(radians(turn_deg)), sin(radians(turn_deg))
     off_mm = (round((c - 1) * ways[0] - s * ways[1], 1), round(s * ways[0] + (c - 1) * ways[1], 1))
     assert off_mm == (-0.1, 0.2)
-    words = ("batch", tiny / "top", "--boards", "1", "--no-witness", "-p", tiny / "bench.toml")
+    # A part of 6 mm stands on the straight way between the marks, by the second one.
+    part = box(24.0, 14.5, 26.0, 16.0)
+    zone = ("--zone", "24,14.5,26,16,6")
+    words = ("batch", tiny / "top", "--boards", "1", "--no-witness", *zone, "-p", tiny / "bench.toml")
     with machine(tmp_path) as there:
         with Person(*words, "--port", there.port, "--journal", journal, "--barrel", "A7") as person:
             asked_once(person, questions=4)
@@ -93,7 +111,8 @@ def test_a_board_is_pasted_where_its_two_points_were_found(tmp_path: Path, tiny:
             person.sees("All boards of the batch are done")
             person.types("")
             assert person.ends() == 0, person.seen
-        spots = pasted_mm(there)
+        spots, done = pasted_mm(there), there.done()
+    assert_clear_of(part, 20.0 + 6.0, done)
     true_deg = 0.4807  # of the whole tenths that were steered: atan2(14.2, 23.9) - atan2(14, 24)
     c, s = cos(radians(true_deg)), sin(radians(true_deg))
     for pad in TOP_MM:

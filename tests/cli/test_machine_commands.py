@@ -243,6 +243,18 @@ def test_fiducials_are_gone_to_and_registered_without_typing_places(
     assert [point["name"] for point in board["steps"][0]["points"]] == ["F1", "F2", "F3"]
 
 
+def test_a_mark_beside_what_nothing_passes_over_is_not_gone_to_on_trust(
+    run, bench, lines, logger_files, tmp_path
+) -> None:
+    answer = run(
+        *("register", logger_files, "-p", bench, "--port", SIM, "-o", tmp_path / "placement.json"),
+        *("--keep-out", "12,30,20,39"),
+    )
+    assert answer.code == 2, answer
+    assert "within 5 mm of the zone 'part at 12, 30'" in " ".join(answer.err.split())
+    assert "--find" in answer.err
+
+
 def test_probing_runs_and_its_answers_become_the_surface(
     run, bench, lines, logger_files, tmp_path, monkeypatch
 ) -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pytest import approx
 
 from pastewright.hands.barrels import load, purge, swept_mm, unload
-from pastewright.hands.finding import expected, feel_heights, find_marks
+from pastewright.hands.finding import feel_heights, find_marks, lying
 from pastewright.hands.guide import Act, Confirm, GivenUpError, Keep, Look, Tell
 from pastewright.hands.measuring import (
     camera_scale,
@@ -202,9 +202,9 @@ def test_two_marks_lead_to_the_third(turn: float, x: float, y: float) -> None:
     where = affine(shift_mm=(60, 60))
     board = [(9.0, 36.6), (41.0, 36.6), (9.0, 3.4)]
     found = [(place, true.point(place)) for place in board[:2]]
-    assert expected(board[2], found, where) == approx(true.point(board[2]), abs=1e-6)
+    assert lying(found, where).point(board[2]) == approx(true.point(board[2]), abs=1e-6)
     # With one mark only its shift is known: off by the turn of the way between them, no more.
-    near = expected(board[1], found[:1], where)
+    near = lying(found[:1], where).point(board[1])
     off = hypot(near[0] - true.point(board[1])[0], near[1] - true.point(board[1])[1])
     assert off == approx(2 * 32.0 * sin(radians(abs(turn) / 2)), abs=1e-6)
 

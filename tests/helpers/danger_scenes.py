@@ -189,7 +189,7 @@ class Case:
     words: str
 
 
-def _mesh(lying: Lying, size: tuple[float, float]) -> Surface:
+def mesh_of(lying: Lying, size: tuple[float, float]) -> Surface:
     """The surface as probing would tell it: plane and bow on a mesh of the machine's axes."""
     corners = np.array([(0.0, 0.0), (size[0], 0.0), size, (0.0, size[1])]) @ lying.matrix.T + lying.shift
     (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
@@ -229,11 +229,11 @@ def lying_of(
 def _placement(name: str, one: Lying, size: tuple[float, float]) -> Placement:
     (a, b), (c, d) = one.matrix.tolist()
     where = Affine(xx=a, xy=b, yx=c, yy=d, x_mm=float(one.shift[0]), y_mm=float(one.shift[1]))
-    surface = flat(one.z) if not one.bow and one.slope == (0.0, 0.0) else _mesh(one, size)
+    surface = flat(one.z) if not one.bow and one.slope == (0.0, 0.0) else mesh_of(one, size)
     return Placement(name=name, steps=(PlaceStep(what="by hand", affine=where),), surface=surface)
 
 
-def _zones_of(rng: random.Random, size: tuple[float, float], bench: dict) -> tuple[Zone, ...]:
+def zones_among(rng: random.Random, size: tuple[float, float], bench: dict) -> tuple[Zone, ...]:
     zones = []
     for _ in range(rng.choice([0, 0, 1, 2])):
         x, y = rng.uniform(1, size[0] - 6), rng.uniform(1, size[1] - 6)
@@ -249,7 +249,7 @@ def _zones_of(rng: random.Random, size: tuple[float, float], bench: dict) -> tup
     return tuple(zones)
 
 
-def _job_text(zones: tuple[Zone, ...]) -> str:
+def job_text(zones: tuple[Zone, ...]) -> str:
     text = ""
     for number, zone in enumerate(zones):
         text += f"[[zone]]\nname = 'z{number}'\nx_from_mm = {zone.low[0]}\nx_to_mm = {zone.high[0]}\n"
@@ -275,8 +275,8 @@ def case_of(seed: int) -> Case:
     marks = ((2.0, 2.0), (size[0] - 2.0, size[1] - 2.0))
     side = rng.choice([Side.TOP, Side.BOTTOM])
     board = read_side(size, pads, marks, side)
-    zones = _zones_of(rng, size, bench)
-    job = parse_job(_job_text(zones), "job.toml")
+    zones = zones_among(rng, size, bench)
+    job = parse_job(job_text(zones), "job.toml")
     way = rng.choice(["corner", "turned", "turned", "tray"])
     truth = Scene(bench=bench, size=size, pads=pads, marks=marks, zones=zones, boards=())
     words = f"seed {seed}: {kind}, {side} side, {way}, {len(pads)} pads, {len(zones)} zones"

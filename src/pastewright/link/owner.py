@@ -14,6 +14,7 @@ host, an exception of our own) ends the motion; `safe` then lifts the tip and re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from math import inf
 from time import monotonic
 
 from pastewright.link.bench import bench_of, stop_lines
@@ -216,30 +217,29 @@ class Owner:
         self.said = []
         return self._push(self._begun(), lines, stop)
 
-    def lift(self) -> dict[str, float]:
-        """Lift the tip to travel height if it is lower; returns the position."""
-        return self.do(self._stop_lines(relief=False))
+    def lift(self, *, above_mm: float = -inf) -> dict[str, float]:
+        """Lift the tip to travel height if it is lower, or to `above_mm` where that is higher; returns the position."""
+        return self.do(self._stop_lines(relief=False, above_mm=above_mm))
 
-    def safe(self, why: str, *, above_mm: float | None = None) -> bool:
+    def safe(self, why: str, *, above_mm: float = -inf) -> bool:
         """End motion, lift the tip, relieve the paste: what every end of the host does. Tells whether it was done.
 
         The tip goes up to travel height, or to `above_mm` where what lies there is higher.
         """
-        if above_mm is not None:
-            self.bench = replace(self.bench, travel_z_mm=max(self.bench.travel_z_mm, above_mm))
         try:
             sender = self._begun()
             sender.break_off(self._clock())
             self._until_ready(sender)
-            self._push(sender, self._stop_lines(relief=True) if self.known else [], None)
+            lines = self._stop_lines(relief=True, above_mm=above_mm) if self.known else []
+            self._push(sender, lines, None)
         except (MachineError, PortLostError, InputError):
             return False
         self.said.append(why)
         return True
 
-    def _stop_lines(self, *, relief: bool) -> list[str]:
+    def _stop_lines(self, *, relief: bool, above_mm: float) -> list[str]:
         return stop_lines(
-            self.bench,
+            replace(self.bench, travel_z_mm=max(self.bench.travel_z_mm, above_mm)),
             z_mm=self.position.get("Z"),
             plunger=None,
             back_to=None,

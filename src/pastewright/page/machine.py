@@ -41,6 +41,7 @@ from pastewright.work.machine.work import (
     unloaded,
 )
 from pastewright.work.options import OfBarrel
+from pastewright.work.reading import load_job
 
 AXES = ("X", "Y", "Z", "P")
 NETWORK_PORT = re.compile(r"(socket|rfc2217)://(\[[0-9a-fA-F:]+\]|[\w.-]+):\d{1,5}")
@@ -159,12 +160,13 @@ def _on_board(room: MachineRoom, what: str, data: Any) -> None:
     desk = room.context.desk
     room.note("Reading the board …")
     board = board_asked(replace(asked_board(desk), bench=room.profile_file()))
+    job = load_job(asked_board(desk).source, None)
     out, session = desk.folder / PLACEMENT_FILE, PageSession(room, room.profile_file())
     if what == "probe":
         columns, rows = (int(number_of(data, name) or 3) for name in ("columns", "rows"))
-        room.said(lambda: heights_into(session, board, out, columns=columns, rows=rows))
+        room.said(lambda: heights_into(session, board, job, out, columns=columns, rows=rows))
     else:
-        room.said(lambda: marks_into(session, board, out, by_camera=what == "marks-camera"))
+        room.said(lambda: marks_into(session, board, job, out, by_camera=what == "marks-camera"))
     desk.placed = True
     room.context.show_desk()
     room.note("Plan the board anew: its plan goes by this place now.")

@@ -325,11 +325,11 @@ class _PageBatch(BatchBench):
         """Return the room's owner."""
         return self._room.anew()
 
-    def session(self, owner: Owner) -> Session:
-        """Return who plays guides with the windows."""
+    def session(self, owner: Owner, *, surface_z_mm: float) -> Session:
+        """Return who plays guides with the windows, over a board whose highest place is known [mm, machine]."""
         from pastewright.link.hand import Hand
 
-        self._room.hand = Hand(owner)
+        self._room.hand = Hand(owner, surface_z_mm=surface_z_mm)
         return PageSession(self._room, self._room.profile_file())
 
     def fit(self, side: str, slot: int, shift: Shift) -> FittedProgram:

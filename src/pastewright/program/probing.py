@@ -7,7 +7,7 @@ it is asked where it stands (M114) while the contact is closed.
 """
 
 from pastewright.board.model import Board, Point
-from pastewright.place.height.probe import Probing
+from pastewright.place.height.probe import Probing, way_round
 from pastewright.place.transform import Placement
 from pastewright.place.tray.document import board_record
 from pastewright.problems import one_error
@@ -62,7 +62,18 @@ def probing_program(journey: Probing, profile: Profile, *, board: str) -> Progra
         at_safe = journey.safe_z_mm <= journey.travel_z_mm
     if not at_safe:
         lines.up(journey.safe_z_mm, journey.safe_z_mm)
-    lines.head((profile.bed.park_x_mm, profile.bed.park_y_mm))
+    park = (profile.bed.park_x_mm, profile.bed.park_y_mm)
+    by = way_round(
+        journey.stops[-1].at_mm, (park[0] + probe.offset_x_mm, park[1] + probe.offset_y_mm), journey.endless
+    )
+    for place in by or ():
+        lines.across(place)
+    if by is None:
+        lines.text.append(
+            dialect.comment("no way leads to the parking place but over a part of unknown height")
+        )
+    else:
+        lines.head(park)
     lines.text.append(CLOSING[controller.dialect])
     return Program(text="\n".join(lines.text) + "\n", suffix=dialect.suffix, deposit_lines=starts)
 

@@ -59,6 +59,14 @@ CutShortOption = Annotated[
 JobOption = Annotated[
     Path | None, typer.Option("--job", help="The job file [job.toml beside the design, if there is one].")
 ]
+KeepOutOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--keep-out",
+        metavar="X0,Y0,X1,Y1[,HEIGHT]",
+        help="A tall part on the board: two corners and its height [mm]. Repeat.",
+    ),
+]
 PlanFile = Annotated[Path, typer.Option("--plan", help="The plan.json that was written with it.")]
 CompanionFile = Annotated[
     Path | None,

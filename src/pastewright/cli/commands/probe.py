@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.work.options import Asking, AtMachine, ProfilePath, Source
+from pastewright.work.options import Asking, AtMachine, KeepOutOption, ProfilePath, Source
 
 
 def probe(
@@ -17,18 +17,11 @@ def probe(
         Path | None, typer.Option("--placement", help="Where the board lies [the bed's corner].")
     ] = None,
     grid: Annotated[str, typer.Option("--grid", metavar="COLUMNSxROWS", help="Places to probe.")] = "3x3",
-    keep_out: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--keep-out",
-            metavar="X0,Y0,X1,Y1[,HEIGHT]",
-            help="A tall part on the board: two corners and its height [mm]. Repeat.",
-        ),
-    ] = None,
+    keep_out: KeepOutOption = None,
     asked: Asking,
     out: Annotated[Path, typer.Option("--out", "-o", help="The program to write.")] = Path("probe"),
 ) -> int:
-    """Probe the board's height, round its tall parts; without --port, write the program that does.
+    """Probe the board's height, round its tall parts and the job's zones; without --port, write the program that does.
 
     With --port the heights go into the placement (that of --placement, else a new placement.json), and into a file of
     points beside it. A program that was written is sent with `pastewright run`, which does the same with its answers.
@@ -42,6 +35,7 @@ def probe(
     from pastewright.work import placing
     from pastewright.work.exits import DONE
     from pastewright.work.machine import boards
+    from pastewright.work.machine.standing import keep_outs_of
     from pastewright.work.printing.placing import print_journey, print_placed
     from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
@@ -49,14 +43,22 @@ def probe(
     columns, rows = typed_grid(grid)
     parts = [typed_keep_out(word) for word in keep_out or []]
     bench = load_profile(profile)
-    board, _ = load_asked(source, asked, bench)
+    board, job = load_asked(source, asked, bench)
     place = on_bed(bench.bed).boards[0]
     warnings: tuple[str, ...] = ()
     if placement is not None:
         found = read_placement(placement)
         warnings = fits_board(found, board, file=str(placement))
         place = found.placements.boards[0]
-    journey = probing(board, place.affine, bench, columns=columns, rows=rows, keep_outs=parts)
+    journey = probing(
+        board,
+        place.affine,
+        bench,
+        columns=columns,
+        rows=rows,
+        keep_outs=[*keep_outs_of(job.zones), *parts],
+        surface=place.surface,
+    )
     if machine.port:
         probes = boards.felt_by_hand(profile, machine, journey)
         write_text(out.with_suffix(".csv"), boards.probes_text(probes), what="the heights")

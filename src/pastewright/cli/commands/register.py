@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pastewright.work.options import Asking, AtMachine, ProfilePath, Source
+from pastewright.work.options import Asking, AtMachine, KeepOutOption, ProfilePath, Source
 
 
 def register(
@@ -37,6 +37,7 @@ def register(
     grid: Annotated[
         str, typer.Option("--grid", metavar="COLUMNSxROWS", help="With --port: then probe the height too.")
     ] = "",
+    keep_out: KeepOutOption = None,
     by: Annotated[str, typer.Option("--by", help="What the points were found with: tip or camera.")] = "tip",
     fit: Annotated[str, typer.Option("--fit", help="auto, rigid, similarity or affine.")] = "auto",
     turned: Annotated[str, typer.Option("--turned", help="How the board was put in: degrees, or any.")] = "0",
@@ -54,16 +55,18 @@ def register(
 ) -> int:
     """Find where a board lies from its fiducials, and how high from probed points; write placement.json.
 
-    With --port the machine goes near each fiducial by itself, and you bring the tip onto it by keys.
+    With --port the machine goes near each fiducial by itself, over the job's zones and --keep-out or round them, and you
+    bring the tip onto it by keys.
     """
     from pastewright.cli import typed
     from pastewright.place.fiducials.limits import MapLimits
     from pastewright.place.fiducials.points import FoundPoint
     from pastewright.place.height.heights import Probe
-    from pastewright.place.height.probe import probing
+    from pastewright.place.height.probe import probing, typed_keep_out
     from pastewright.work import placing
     from pastewright.work.exits import DONE
     from pastewright.work.machine import boards
+    from pastewright.work.machine.standing import Standing, keep_outs_of, zones_of
     from pastewright.work.printing.placing import print_placed
     from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
@@ -71,7 +74,8 @@ def register(
     by_camera = typed.typed_by(by)
     kind, turn = typed.typed_fit(fit), typed.typed_turn(turned)
     bench = load_profile(profile)
-    board, _ = load_asked(source, asked, bench)
+    board, job = load_asked(source, asked, bench)
+    zones = (*job.zones, *zones_of([typed_keep_out(word) for word in keep_out or []]))
     found, heights = placing.found_points(at or [], probe_at or [], points)
     limits = MapLimits(residual_mm=limit_mm, found_to_mm=found_to_mm, turned_deg=turn, mirrored=mirrored)
 
@@ -87,6 +91,7 @@ def register(
             machine,
             boards.marks_to_find(find or [], board),
             by_camera=by_camera,
+            standing=Standing(zones=zones, size_mm=board.size_mm),
             journey=None
             if not grid
             else lambda at, marks: probing(
@@ -95,6 +100,7 @@ def register(
                 at.profile,
                 columns=typed.typed_grid(grid)[0],
                 rows=typed.typed_grid(grid)[1],
+                keep_outs=keep_outs_of(zones),
             ),
         )
         found.extend(by_hand)

@@ -3,13 +3,13 @@
 Places form a grid over the board. One that falls on a part, into a hole or off the board moves to the nearest
 place that is free, or is left out. Between places the probe travels at travel height, round whatever reaches
 above it: along the corners of boxes drawn wide around the parts (the shortest way past boxes turns only at their
-corners). The first and last way, and any with no way round, go at the safe height above everything.
+corners). The first and last way, and any with no way round, go at the safe height above everything. Over a part of
+unknown height the probe never goes once it is on its journey; a place to which no other way leads is left out.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from heapq import heappop, heappush
-from itertools import pairwise
 from math import dist, inf, isfinite
 
 from shapely import affinity
@@ -21,6 +21,7 @@ from shapely.prepared import prep
 
 from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Deposit, DepositKind
+from pastewright.place.surface import Surface
 from pastewright.place.transform import Affine
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
@@ -29,6 +30,7 @@ from pastewright.route.order import order
 MARGIN_MM = 2.0  # from the board's edge
 FROM_PART_MM = 1.5  # from a part to a probed place
 FROM_HOLE_MM = 0.6  # from a hole's edge
+CLEAR_MM = 0.05  # a place this far outside a wall is reached
 ROUND_PART_MM = 2.5  # from a part to the way past it; wider than the probe's own body is up to the person
 OVER_PART_MM = 1.0  # between a part and the travel above it
 MOST_PLACES = 400  # at some four seconds a touch, half an hour; own choice
@@ -44,6 +46,17 @@ class KeepOut:
     x1_mm: float
     y1_mm: float
     height_mm: float = inf
+    margin_mm: float = ROUND_PART_MM
+
+    @property
+    def known(self) -> bool:
+        """Whether its height is known."""
+        return isfinite(self.height_mm)
+
+    @property
+    def box(self) -> Polygon:
+        """Its outline [mm, board]."""
+        return box(self.x0_mm, self.y0_mm, self.x1_mm, self.y1_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,13 +70,16 @@ class Touch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Probing:
-    """The journey. Heights in machine coordinates; `left_out` tells what could not be probed."""
+    """The journey. Heights in machine coordinates; `left_out` tells what could not be probed, `endless` what nothing
+    passes over [mm, machine, of the probe].
+    """
 
     stops: tuple[Touch, ...]
     travel_z_mm: float
     safe_z_mm: float
     low_z_mm: float
     left_out: tuple[str, ...] = ()
+    endless: tuple[Polygon, ...] = ()
 
 
 def typed_keep_out(word: str) -> KeepOut:
@@ -94,56 +110,119 @@ def probing(
     columns: int = 3,
     rows: int = 3,
     keep_outs: Sequence[KeepOut] = (),
+    surface: Surface | None = None,
 ) -> Probing:
     """Return the journey that probes a grid of `columns` × `rows` places over a board that lies at `where`.
 
-    Raises `InputError` when fewer than three places are free, or one is out of reach.
+    `surface` is the board's where it was measured before, level at the profile's height without. Raises `InputError` when
+    fewer than three places are free, or one is out of reach.
     """
     if columns < 1 or rows < 1 or columns * rows > MOST_PLACES:
         raise one_error(
             f"a grid of {columns} × {rows} places is not possible",
             f"1 to {MOST_PLACES} places can be probed.",
         )
-    bed, machine = profile.bed, profile.machine
-    # A probe that hangs below the tip needs all heights higher by as much.
-    hangs = max(profile.probe.offset_z_mm, 0.0)
-    travel = profile.travel_z_mm + hangs
-    known = [part.height_mm for part in keep_outs if isfinite(part.height_mm)]
-    unknown = len(known) < len(keep_outs)
-    safe = max([travel, *(bed.board_z_mm + height + OVER_PART_MM + hangs for height in known)])
-    if unknown:
-        safe = machine.z_max_mm
-    if safe > machine.z_max_mm:
-        raise one_error(
-            f"the tallest part needs travels at Z {safe:.1f} mm; the axis ends at {machine.z_max_mm:g} mm",
-            "Take the part off, or mend its height.",
-        )
-    places, left_out = _places(board, columns, rows, keep_outs)
+    low_mm, high_mm = _heights_mm(board, where, profile, surface)
+    travel, safe = _ways_z_mm(high_mm, keep_outs, profile)
+    there = _Parts.of(keep_outs, where, profile)
+    places, left_out = _places(board, columns, rows, there.taken)
     if len(places) < min(3, columns * rows):
         raise one_error(
             f"only {len(places)} of {columns * rows} places are free to be probed",
             "Ask for more places with --grid, or make the keep-outs smaller.",
         )
-    tall = [_box(part) for part in keep_outs if part.height_mm + OVER_PART_MM > bed.clearance_mm]
-    walls = [_moved(shape.buffer(ROUND_PART_MM, join_style="mitre"), where) for shape in tall]
-    at = [where.point(place) for place in places]
-    ordered = _ordered(at, profile)
+    ordered = _ordered([where.point(place) for place in places], profile)
     stops = [Touch(at_mm=ordered[0], over=True)]
-    for here, there in pairwise(ordered):
-        by = way_round(here, there, walls)
-        stops.append(Touch(at_mm=there, by_mm=by or (), over=by is None))
+    for place in ordered[1:]:
+        by = way_round(stops[-1].at_mm, place, there.walls)
+        over = by is None
+        if over and (by := way_round(stops[-1].at_mm, place, there.endless)) is None:
+            x, y = where.inverse().point(place)
+            left_out.append(
+                f"no way leads to ({x:.1f}, {y:.1f}) on the board but over a part of unknown height"
+            )
+            continue
+        stops.append(Touch(at_mm=place, by_mm=by or (), over=over))
     _reachable(stops, profile)
     return Probing(
         stops=tuple(stops),
         travel_z_mm=travel,
         safe_z_mm=safe,
-        low_z_mm=max(bed.board_z_mm + profile.probe.offset_z_mm - profile.probe.below_mm, machine.z_min_mm),
+        low_z_mm=max(low_mm + profile.probe.offset_z_mm - profile.probe.below_mm, profile.machine.z_min_mm),
         left_out=tuple(left_out),
+        endless=there.endless,
     )
 
 
-def _box(part: KeepOut) -> Polygon:
-    return box(part.x0_mm, part.y0_mm, part.x1_mm, part.y1_mm)
+def _heights_mm(
+    board: Board, where: Affine, profile: Profile, surface: Surface | None
+) -> tuple[float, float]:
+    """Return the lowest and the highest place of the board [mm, machine]."""
+    if surface is None:
+        return profile.bed.board_z_mm, profile.bed.board_z_mm
+    width, height = board.size_mm
+    corners = [where.point(corner) for corner in ((0.0, 0.0), (width, 0.0), (width, height), (0.0, height))]
+    xs, ys = zip(*corners, strict=True)
+    around = (min(xs), min(ys), max(xs), max(ys))
+    return surface.lowest_mm(around), surface.highest_mm(around)
+
+
+def _ways_z_mm(high_mm: float, keep_outs: Sequence[KeepOut], profile: Profile) -> tuple[float, float]:
+    """Return the heights of ways over the board and over everything [mm, machine]; raises `InputError` beyond the axis.
+
+    A probe that hangs below the tip needs both higher by as much.
+    """
+    machine, hangs = profile.machine, max(profile.probe.offset_z_mm, 0.0)
+    high_mm = max(high_mm, profile.bed.board_z_mm)
+    travel = high_mm + profile.bed.clearance_mm + hangs
+    safe = max(
+        [travel, *(high_mm + part.height_mm + OVER_PART_MM + hangs for part in keep_outs if part.known)]
+    )
+    if safe > machine.z_max_mm:
+        raise one_error(
+            f"the tallest part needs travels at Z {safe:.1f} mm; the axis ends at {machine.z_max_mm:g} mm",
+            "Take the part off, or mend its height.",
+        )
+    return travel, safe if all(part.known for part in keep_outs) else machine.z_max_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """What stands on the board, for a probe and for the tip beside it: `taken` is where nothing is probed [mm, board];
+    `walls` are what ways at travel height go round, and `endless` what all ways do [mm, machine, of the probe].
+    """
+
+    taken: tuple[BaseGeometry, ...]
+    walls: tuple[Polygon, ...]
+    endless: tuple[Polygon, ...]
+
+    @classmethod
+    def of(cls, keep_outs: Sequence[KeepOut], where: Affine, profile: Profile) -> "_Parts":
+        probe, clearance_mm = profile.probe, profile.bed.clearance_mm
+        taken: list[BaseGeometry] = []
+        walls: list[Polygon] = []
+        endless: list[Polygon] = []
+        # The tip is where the probe is, less the offset: a part is in its way where the probe would be that much further.
+        offset = (probe.offset_x_mm, probe.offset_y_mm)
+        x, y = where.inverse().point((where.x_mm + offset[0], where.y_mm + offset[1]))
+        bodies = [((0.0, 0.0), (0.0, 0.0), 0.0, -inf)]
+        if offset != (0.0, 0.0):
+            down_mm = (
+                probe.offset_z_mm - probe.below_mm
+            )  # the tip's height over the board when the probe gives up
+            bodies.append((offset, (x, y), max(probe.offset_z_mm, 0.0), down_mm))
+        for part in keep_outs:
+            off_mm = max(FROM_PART_MM, 0.0 if part.known else part.margin_mm + CLEAR_MM)
+            for off_machine, off_board, higher_mm, down_mm in bodies:
+                if part.height_mm + OVER_PART_MM > down_mm:
+                    taken.append(affinity.translate(part.box, *off_board).buffer(off_mm, join_style="mitre"))
+                wide = _moved(part.box.buffer(part.margin_mm, join_style="mitre"), where)
+                wide = affinity.translate(wide, *off_machine)
+                if part.height_mm + OVER_PART_MM > clearance_mm + higher_mm:
+                    walls.append(wide)
+                if not part.known:
+                    endless.append(wide)
+        return cls(taken=tuple(taken), walls=tuple(walls), endless=tuple(endless))
 
 
 def _moved(shape: Polygon, where: Affine) -> Polygon:
@@ -151,12 +230,12 @@ def _moved(shape: Polygon, where: Affine) -> Polygon:
 
 
 def _places(
-    board: Board, columns: int, rows: int, keep_outs: Sequence[KeepOut]
+    board: Board, columns: int, rows: int, parts: Sequence[BaseGeometry]
 ) -> tuple[list[Point], list[str]]:
     """Return the free places nearest to the grid's [mm, board], and what was left out."""
     width, height = board.size_mm
     outline = board.outline if board.outline is not None else box(0, 0, width, height)
-    taken: list[BaseGeometry] = [_box(part).buffer(FROM_PART_MM) for part in keep_outs]
+    taken: list[BaseGeometry] = [*parts]
     for hole in board.holes:
         ends = [(hole.x_mm, hole.y_mm), hole.slot_to_mm or (hole.x_mm, hole.y_mm)]
         line = LineString(ends) if ends[0] != ends[1] else Spot(ends[0])

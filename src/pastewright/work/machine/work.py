@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 from pathlib import Path
 
 from rich.markup import escape
@@ -100,7 +101,7 @@ class Around:
     """What a plan tells of the bench for a hand: places by name, and what stands there; without a plan the bench's alone."""
 
     places: Mapping[str, NamedPlace]
-    travel_z_mm: float = 0.0
+    travel_z_mm: float = -inf
     blocked: tuple[Blocked, ...] = ()
 
     def reach(self, session: Session) -> Reach:

@@ -7,14 +7,11 @@ import time
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from math import dist
 from pathlib import Path
 
-import msgspec
 import typer
 from rich.markup import escape
 
-from pastewright.hands.finding import find_marks
 from pastewright.link.barrels import BarrelEvent, barrel_named, enter
 from pastewright.link.batch import SETTLED, BatchRow, PlaceRow, batch, begin_batch, places
 from pastewright.link.companions import companion_of, job_of
@@ -27,12 +24,10 @@ from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
 from pastewright.link.run import Phase
-from pastewright.link.weave import Shift, rigid, woven
-from pastewright.place.transform import Affine
-from pastewright.problems import InputError, Problem, one_error
+from pastewright.link.weave import Shift, woven
+from pastewright.problems import InputError, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
-from pastewright.records.placement import ZoneRecord
 from pastewright.records.plan import PlanRecord
 from pastewright.records.sheet import SheetRecord
 from pastewright.work.exits import DONE, FINDINGS, INTERRUPTED
@@ -44,6 +39,7 @@ from pastewright.work.printing.console import print_problems
 from pastewright.work.running.asking import PasteState, paste_of, show_job
 from pastewright.work.running.barrels import words_of
 from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
+from pastewright.work.running.board_found import found_again, highest_mm, of_zones, with_zones
 from pastewright.work.running.board_laid import BoardLaid, Newest, RowGiven
 from pastewright.work.running.checks import RunCheck, ask, run_checks
 from pastewright.work.running.choice import check_verified, program_meant
@@ -348,9 +344,9 @@ class BatchBench:
         """Ask what must have been looked at; a no ends the work for now."""
         ask(checks, self._sending, confirm=self.confirm)
 
-    def session(self, owner: Owner) -> Session:
-        """Return who plays guides with the person."""
-        return Session(Hand(owner), self._terminal, self._profile_path)
+    def session(self, owner: Owner, *, surface_z_mm: float) -> Session:
+        """Return who plays guides with the person, over a board whose highest place is known [mm, machine]."""
+        return Session(Hand(owner, surface_z_mm=surface_z_mm), self._terminal, self._profile_path)
 
     def _paste(self) -> PasteState:
         name = str(batch(self._journal, self._row.id).settings["barrel"])
@@ -383,19 +379,13 @@ class BatchBench:
             board_at_mm=(bed.board_x_mm, bed.board_y_mm),
             speed_xy_mm_s=here.machine.speed_xy_mm_s,
         )
-        zones = [
-            ZoneRecord(name=f"zone {number}", **zone)
-            for number, zone in enumerate(settings["zones"].get(side, ()), 1)
-        ]
-        plan = msgspec.structs.replace(
-            plan, placement=msgspec.structs.replace(plan.placement, zones=(*plan.placement.zones, *zones))
-        )
+        plan = with_zones(plan, settings["zones"].get(side, ()))
         job = job_of(text, plan)
         aside = replace(here, bed=replace(bed, strip_y_mm=bed.strip_y_mm + strip.y_mm))
         try:
             check_verified(text, job, plan, aside, Path(str(settings["name"])))
         except InputError as error:
-            raise InputError((*error.problems, *_of_zones(zones))) from None
+            raise InputError((*error.problems, *of_zones(settings["zones"].get(side, ())))) from None
         fitted = FittedProgram(job=job, text=text, plan=plan)
         self._fitted[key] = fitted
         return fitted
@@ -440,36 +430,17 @@ class BatchBench:
             return Shift()
         _, plan, _ = self._plans[side][0]
         assert isinstance(plan, PlanRecord)
-        one = plan.placement.boards[0]
-        (xx, xy), (yx, yy) = one.matrix
-        where = Affine(xx=xx, xy=xy, yx=yx, yy=yy, x_mm=one.shift_mm[0], y_mm=one.shift_mm[1])
-        marks = _two_points(plan)
-        session = self.session(owner)
-        hand = session.hand
+        plan = with_zones(plan, self._row.settings["zones"].get(side, ()))
+        session = self.session(owner, surface_z_mm=highest_mm(plan))
         if not owner.known and owner.bench.home:
             self.say("homing, then near two points of the board: hands out")
             owner.home()
-        hand.look()
+        session.hand.look()
         try:
-            found = session.play(
-                find_marks(marks, where, self._profile, hand.at, hand.reach(), by_camera=False)
-            )
+            return found_again(session, plan)
         finally:
-            owner.lift()  # whatever came of it: the board may be taken out next
-        nominal = [
-            (xx * x + xy * y + one.shift_mm[0], yx * x + yy * y + one.shift_mm[1])
-            for x, y in (marks[point.name] for point in found)
-        ]
-        shift, residual_mm = rigid(nominal, [point.found_mm for point in found])
-        limit_mm = self._profile.deposit.placement_error_mm
-        if residual_mm > limit_mm:
-            raise one_error(
-                f"the two points are {2 * residual_mm:.2f} mm nearer or farther than on the board; {2 * limit_mm:.2f} mm"
-                " are allowed",
-                "Is it the right board? Find both points again.",
-            )
-        console.print(f"found: turned by {shift.turn_deg:.3f}°, residual {residual_mm:.3f} mm")
-        return shift
+            # Whatever came of it: the board may be taken out next.
+            owner.lift(above_mm=plan.placement.travel_z_mm)
 
     def lay(self, fitted: FittedProgram, board: int, deposits: Collection[int]) -> Outcome:
         """Lay the deposits of a board."""
@@ -497,27 +468,3 @@ class BatchBench:
             time.sleep(RECONNECT_S)
         host = last.why if laying.host_ended else ""
         return Outcome(phase=Phase(last.phase), why=last.why, host=host)
-
-
-def _of_zones(zones: Sequence[ZoneRecord]) -> list[Problem]:
-    """Return which parts were said to stand on a side whose program is not verified."""
-    return [
-        Problem(
-            what=f"parts stand in {zone.name}, X {zone.x_from_mm:g} to {zone.x_to_mm:g}, Y {zone.y_from_mm:g} to"
-            f" {zone.y_to_mm:g} mm of the board, {zone.height_mm:g} mm high (--zone)",
-            mend="Plan this side with them in its placement, so that it goes over them, and begin the batch with that.",
-        )
-        for zone in zones
-    ]
-
-
-def _two_points(plan: PlanRecord) -> dict[str, tuple[float, float]]:
-    """Return the two fiducials that lie farthest apart, or two corners of the board, by name [mm, board]."""
-    marks = [
-        (f"fiducial {number}", (one.x_mm, one.y_mm)) for number, one in enumerate(plan.board.fiducials, 1)
-    ]
-    if len(marks) < 2:
-        return {"the lower left corner": (0.0, 0.0), "the upper right corner": plan.board.size_mm}
-    pairs = [(a, b) for at, a in enumerate(marks) for b in marks[at + 1 :]]
-    farthest = max(pairs, key=lambda pair: dist(pair[0][1], pair[1][1]))
-    return dict(farthest)
