@@ -41,7 +41,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 from pastewright.program.probing import probing_program
 from pastewright.work.machine.boards import found_among
-from pastewright.work.machine.standing import AT_STOP_MM, LOOSE_MM, Standing, keep_outs_of
+from pastewright.work.machine.standing import AT_STOP_MM, LOOSE_MM, StandingParts, keep_outs_of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,7 +205,7 @@ def marks_found(one: Looked, rng: random.Random, *, at_stop: bool) -> Watched:
     start = Spot(x_mm=rng.uniform(0, 250), y_mm=rng.uniform(0, 250), z_mm=high)
     watched = Watched(one, start, least_gap=HAND_MM)
     names = {f"F{number}": mark for number, mark in enumerate(one.scene.marks, 1)}
-    standing = Standing(
+    standing = StandingParts(
         zones=one.job.zones,
         size_mm=one.scene.size,
         surface=surface,

@@ -66,7 +66,7 @@ def register(
     from pastewright.work import placing
     from pastewright.work.exits import DONE
     from pastewright.work.machine import boards
-    from pastewright.work.machine.standing import Standing, keep_outs_of, zones_of
+    from pastewright.work.machine.standing import StandingParts, keep_outs_of, zones_of
     from pastewright.work.printing.placing import print_placed
     from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
@@ -91,7 +91,7 @@ def register(
             machine,
             boards.marks_to_find(find or [], board),
             by_camera=by_camera,
-            standing=Standing(zones=zones, size_mm=board.size_mm),
+            standing=StandingParts(zones=zones, size_mm=board.size_mm),
             journey=None
             if not grid
             else lambda at, marks: probing(

@@ -20,7 +20,7 @@ from pastewright.problems import one_error
 from pastewright.work import placing
 from pastewright.work.exits import DONE
 from pastewright.work.machine.session import Session, worked
-from pastewright.work.machine.standing import Standing, keep_outs_of
+from pastewright.work.machine.standing import StandingParts, keep_outs_of
 from pastewright.work.options import AtMachine
 from pastewright.work.printing.placing import print_placed
 from pastewright.writing import write_text
@@ -41,7 +41,7 @@ def found_by_hand(
     places: Mapping[str, Point],
     *,
     by_camera: bool,
-    standing: Standing,
+    standing: StandingParts,
     journey: Callable[[Session, Sequence[FoundPoint]], Probing] | None = None,
 ) -> tuple[list[FoundPoint], list[Probe]]:
     """Return where the places were found and, with a `journey` made from them, the heights felt on it.
@@ -67,7 +67,7 @@ def found_among(
     session: Session,
     places: Mapping[str, Point],
     where: Affine,
-    standing: Standing,
+    standing: StandingParts,
     *,
     by_camera: bool,
     travel_z_mm: float = -inf,
@@ -109,7 +109,7 @@ def marks_into(session: Session, board: Board, job: Job, out: Path, *, by_camera
     bench = session.profile
     places = marks_to_find([], board)
     where = on_bed(bench.bed).boards[0].affine
-    standing = Standing(zones=job.zones, size_mm=board.size_mm)
+    standing = StandingParts(zones=job.zones, size_mm=board.size_mm)
     found = found_among(session, places, where, standing, by_camera=by_camera)
     seen = placing.of_tip(found, bench) if by_camera else found
     placed = placing.placed_board(board, bench, seen, [], kind=None, limits=DEFAULT_LIMITS, file="")

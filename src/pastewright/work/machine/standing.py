@@ -34,7 +34,7 @@ AT_STOP_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class StandingParts:
     """Zones of a board of some size [mm, board], on its surface; flat at the profile's height where none is measured."""
 
     zones: tuple[Zone, ...]

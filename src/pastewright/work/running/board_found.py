@@ -13,7 +13,7 @@ from pastewright.records.placement import ZoneRecord
 from pastewright.records.plan import PlanRecord
 from pastewright.work.machine.boards import found_among
 from pastewright.work.machine.session import Session
-from pastewright.work.machine.standing import AT_STOP_MM, Standing
+from pastewright.work.machine.standing import AT_STOP_MM, StandingParts
 from pastewright.work.printing.console import out as console
 
 BESIDE_MM = 2.0
@@ -63,7 +63,7 @@ def found_again(session: Session, plan: PlanRecord) -> Shift:
         session,
         marks,
         place.affine,
-        Standing(
+        StandingParts(
             zones=zones_of_plan(plan),
             size_mm=plan.board.size_mm,
             surface=place.surface,
