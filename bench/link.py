@@ -19,10 +19,12 @@ from peers import TinyCnc, TinyPrinter
 from programs import written
 from server import Server
 
+from pastewright.link.actions import Send
 from pastewright.link.conduct import Wish, conduct
 from pastewright.link.journal import Journal
+from pastewright.link.phases import Phase
 from pastewright.link.port import open_port
-from pastewright.link.run import Phase, Run, Send
+from pastewright.link.run import Run
 from pastewright.records.plan import plan_of_data
 from pastewright.virtual import Manners, VirtualController
 

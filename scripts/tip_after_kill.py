@@ -17,13 +17,15 @@ from pathlib import Path
 
 import pastewright as pw
 from pastewright.demo.board import write_demo
+from pastewright.link.actions import Send
 from pastewright.link.bench import bench_of
 from pastewright.link.cnc import CncSender
 from pastewright.link.events import Sender
 from pastewright.link.job import ProgramJob, read_job
 from pastewright.link.left_out import chosen
+from pastewright.link.phases import Phase
 from pastewright.link.reprap import RepRapSender
-from pastewright.link.run import Phase, Run, Send
+from pastewright.link.run import Run
 from pastewright.profile.examples import example_text
 from pastewright.profile.model import Profile
 from pastewright.records.plan import plan_of_text

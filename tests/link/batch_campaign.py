@@ -14,6 +14,7 @@ from harness import bench, job_of, sender
 from host import SETTING
 from programs import written
 
+from pastewright.link.actions import Send
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.batch import PlaceState, batch, begin_batch, places
 from pastewright.link.drawn_back import given_back, is_drawn_back
@@ -21,7 +22,8 @@ from pastewright.link.job import ProgramPart
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
 from pastewright.link.left_out import chosen
-from pastewright.link.run import Phase, Run, Send
+from pastewright.link.phases import Phase
+from pastewright.link.run import Run
 from pastewright.link.stroke import Punctuality
 from pastewright.link.weave import Shift
 from pastewright.records.plan import plan_of_data

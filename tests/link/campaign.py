@@ -19,9 +19,11 @@ from dataclasses import dataclass, field
 from harness import Ledger, drive, new_run
 from peers import TinyCnc, TinyPrinter
 
+from pastewright.link.actions import Action, Done, Doubt, Started
 from pastewright.link.job import ProgramBlock, ProgramJob
 from pastewright.link.left_out import chosen
-from pastewright.link.run import Action, Done, Doubt, Phase, Run, Started
+from pastewright.link.phases import Phase
+from pastewright.link.run import Run
 from pastewright.virtual import Direction, FaultKind, Faults, Manners, VirtualController
 
 KINDS = ("lose", "corrupt", "double", "reset", "mute", "garbage", "unplug", "stop", "clean")

@@ -3,13 +3,14 @@
 from collections.abc import Callable
 from typing import Any, Protocol
 
+from pastewright.link.actions import Action, Done, Doubt, Send, Started
 from pastewright.link.bench import Bench
 from pastewright.link.cnc import CncSender
 from pastewright.link.events import Sender
 from pastewright.link.job import ProgramJob, read_job
 from pastewright.link.left_out import chosen
 from pastewright.link.reprap import RepRapSender
-from pastewright.link.run import Action, Done, Doubt, Run, Send, Started
+from pastewright.link.run import Run
 from pastewright.records.plan import plan_of_data
 
 STEP_S = 0.001

@@ -19,8 +19,9 @@ from pastewright.link.job import read_job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
 from pastewright.link.left_out import chosen
+from pastewright.link.phases import Phase
 from pastewright.link.port import open_port
-from pastewright.link.run import Phase, Run
+from pastewright.link.run import Run
 from pastewright.records.plan import read_plan
 
 SETTING = Setting(

@@ -6,6 +6,7 @@ from statistics import median
 import pytest
 from batch_campaign import UL_PER_UNIT, random_batch
 
+from pastewright.link.actions import Send
 from pastewright.link.barrels import barrels, new_barrel
 from pastewright.link.batch import (
     PlaceState,
@@ -21,7 +22,6 @@ from pastewright.link.batch import (
     use_row,
 )
 from pastewright.link.journal import Journal
-from pastewright.link.run import Send
 from pastewright.problems import InputError
 
 PROTOCOLS = ("reprap", "cnc")
@@ -162,7 +162,8 @@ def begun_strip(journal):
     from host import SETTING
     from programs import written
 
-    from pastewright.link.run import Entered, Phase, Swept
+    from pastewright.link.actions import Entered, Swept
+    from pastewright.link.phases import Phase
     from pastewright.records.plan import plan_of_data
 
     text, plan = written("reprap", 3)
@@ -210,7 +211,8 @@ def test_a_port_opened_again_before_the_machine_had_ended_leaves_the_rest_in_dou
 
 
 def test_a_machine_that_stands_is_not_waited_for(journal):
-    from pastewright.link.run import Entered, Phase
+    from pastewright.link.actions import Entered
+    from pastewright.link.phases import Phase
 
     run, _ = begun_strip(journal)
     journal.mark(run, Send(b"", 0.0, 0.0, 30.0, 0.4), now_s=1.0)

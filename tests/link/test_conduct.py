@@ -4,11 +4,13 @@ import pytest
 from harness import bench, job_of, sender
 from programs import written
 
+from pastewright.link.actions import Done, Doubt, Entered, Started
 from pastewright.link.bench import Bench
 from pastewright.link.conduct import Halt, RecordLostError, Wish, conduct
 from pastewright.link.left_out import chosen
+from pastewright.link.phases import Phase
 from pastewright.link.port import PortLostError
-from pastewright.link.run import Done, Doubt, Entered, Phase, Run, Started
+from pastewright.link.run import Run
 from pastewright.virtual import VirtualController
 
 TRAVEL_MM = 12.0

@@ -7,9 +7,10 @@ from harness import Ledger, drive, job_of, new_run
 from peers import TinyPrinter
 from programs import written
 
+from pastewright.link.actions import Noted, Send, Started, Swept
 from pastewright.link.events import Standing
+from pastewright.link.phases import Phase
 from pastewright.link.reprap import DEAF_S, RepRapSender, numbered
-from pastewright.link.run import Noted, Phase, Send, Started, Swept
 from pastewright.virtual import Manners, VirtualController
 
 TOLD = 0.005

@@ -8,7 +8,7 @@ from programs import LETTERS, written
 from pastewright.link.drawn_back import given_back, is_drawn_back
 from pastewright.link.job import ProgramPart
 from pastewright.link.journal import Journal
-from pastewright.link.run import deposit_units
+from pastewright.link.ways import deposit_units
 from pastewright.link.words import Scan
 
 PROTOCOLS = ("reprap", "cnc")

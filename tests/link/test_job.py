@@ -13,10 +13,12 @@ from peers import Axes
 from programs import LETTERS, written
 
 from pastewright.board.model import Side
+from pastewright.link.actions import Send
 from pastewright.link.bench import bench_of
 from pastewright.link.job import ProgramPart, read_job
 from pastewright.link.left_out import chosen, in_air
-from pastewright.link.run import Phase, Run, Send
+from pastewright.link.phases import Phase
+from pastewright.link.run import Run
 from pastewright.link.words import Scan, wire_line, words_of
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data

@@ -8,9 +8,10 @@ from harness import job_of
 from host import SETTING
 from programs import written
 
+from pastewright.link.actions import Done, Doubt, Entered, Noted, Started, Swept
 from pastewright.link.journal import DepositState, Journal, open_existing
 from pastewright.link.journal_rows import FORMAT, SCHEMAS
-from pastewright.link.run import Done, Doubt, Entered, Noted, Phase, Started, Swept
+from pastewright.link.phases import Phase
 from pastewright.problems import InputError
 from pastewright.records.plan import plan_of_data
 

@@ -17,7 +17,7 @@ from test_running import ASSUMED, BENCHES, HEIGHTS
 from pastewright.link.barrels import barrels
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.journal import Journal
-from pastewright.link.run import Phase
+from pastewright.link.phases import Phase
 from pastewright.profile.examples import example_text
 from pastewright.profile.read import read_profile
 from pastewright.work.running.barrels import TOLD_UL

@@ -5,9 +5,11 @@ from harness import Ledger, bench, drive, job_of, new_run
 from peers import TinyCnc, TinyPrinter
 from programs import written
 
+from pastewright.link.actions import Done, Doubt, Entered, Send, Started, Swept
 from pastewright.link.left_out import chosen
+from pastewright.link.phases import OVER, TABLE, Cue, Phase
 from pastewright.link.reprap import RepRapSender
-from pastewright.link.run import OVER, TABLE, Cue, Done, Doubt, Entered, Phase, Run, Send, Started, Swept
+from pastewright.link.run import Run
 from pastewright.virtual import VirtualController
 
 PROTOCOLS = ("reprap", "cnc")

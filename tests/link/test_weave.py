@@ -13,7 +13,7 @@ from pastewright.demo.board import write_demo
 from pastewright.learn.row import ORDER, SIZES, witness_row
 from pastewright.link.companions import companion_of, job_of, read_companion
 from pastewright.link.job import ProgramPart
-from pastewright.link.run import deposit_units
+from pastewright.link.ways import deposit_units
 from pastewright.link.weave import Shift, rigid, woven
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text

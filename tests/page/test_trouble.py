@@ -11,9 +11,9 @@ from page_in_browser import PHONE, connected, serving, tab_of, until
 
 import pastewright.page.machine as machine_routes
 from pastewright.board.model import Side
+from pastewright.link.actions import Done
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
-from pastewright.link.run import Done
 from pastewright.problems import one_error
 from pastewright.profile.examples import DEMO, example_text
 

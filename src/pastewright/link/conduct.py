@@ -15,8 +15,9 @@ from enum import StrEnum
 from time import monotonic, sleep, time
 from typing import Protocol
 
+from pastewright.link.actions import Action, Send, Started, Swept
 from pastewright.link.port import Port, PortLostError
-from pastewright.link.run import Action, Run, Send, Started, Swept
+from pastewright.link.run import Run
 
 LAST_TRIES = 4
 LAST_WAIT_S = 0.5

@@ -24,10 +24,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+from pastewright.link.actions import Action, Done, Doubt, Entered, Noted, Send, Started, Swept
 from pastewright.link.companions import Companion, companion_of_text, companion_text, job_of
 from pastewright.link.job import ProgramJob, job_sha256
 from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, DepositState, RunRow, Setting
-from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Send, Started, Swept
+from pastewright.link.phases import Phase
 from pastewright.problems import InputError, one_error
 
 SYNCED = "FULL"

@@ -1,32 +1,19 @@
 """The run as a value machine: bytes, time and wishes in; journal entries and bytes out, in the order they must happen.
 
-    phase        cue            next         what it is
-    CONNECTING   READY          PREPARING    handshake; then home, setup and settling strip go out
-    PREPARING    PASSED         LAYING       the tip is at travel height, the barrel at rest
-    LAYING       PASSED         LAYING       a group of deposits (usually one) and a barrier
-    LAYING       PASSED, pause  PAUSED       before the next deposit
-    LAYING       PASSED, none   ENDING       all laid; park and whatever the program ends with
-    ENDING       PASSED         FINISHED
-    PAUSED       GO_ON          LAYING
-    moving       HOLD           HELD         at once, where the protocol has a byte for it
-    HELD         GO_ON          as before
-    any          STOP           STOPPING     motion ends, the tip is lifted, the paste relieved
-    STOPPING     PASSED         STOPPED
-    any          LOST           LOST         reset, alarm, silence, unplugged: nothing more is sent
+Which phase follows which is the table of `phases`; what is done in each stands here.
 
 The one rule that everything else serves: `Started` comes before the bytes of a deposit, `Done` only after a barrier
 behind it has passed with the tip where the program has it. Whatever is started and not done when the run ends is in
 doubt, and `Doubt` says so. A deposit in doubt is never sent again by itself.
 
-Longer than 400 lines because the run is one table of phases, above, and is read against it.
+Longer than 400 lines because phases and the plunger's account share what was sent and how far it came.
 """
 
-from collections import deque
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from collections.abc import Sequence
+from dataclasses import replace
 from itertools import count
 
+from pastewright.link.actions import Action, Done, Doubt, Entered, Noted, Send, Started, Swept
 from pastewright.link.bench import PLACE_MM, Bench, stop_lines
 from pastewright.link.events import (
     KEEPS_PLACE,
@@ -42,8 +29,11 @@ from pastewright.link.events import (
 )
 from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart
 from pastewright.link.left_out import height_of_ways_mm
+from pastewright.link.phases import MOVING, OVER, TABLE, Cue, Phase
 from pastewright.link.probes import NO_CONTACT
+from pastewright.link.reports import Reports
 from pastewright.link.stroke import LinesOut, Punctuality, plunger_units, walk
+from pastewright.link.ways import grouped, whole_strokes
 from pastewright.link.words import Modal, Scan
 
 ARRIVED_S = 0.2
@@ -62,135 +52,8 @@ TOLD_UNITS = 0.005
 ACROSS_MM_S, HEIGHT_MM_S = 10.0, 0.4
 """Speeds that printers' axes take and leave without a ramp (the usual "jerk" of common firmware, from memory). Where they
 stop dead from more, steps may be lost."""
-RENAMING = ("G92", "G10", "G28", "G30", "G38", "G53", "$")
-"""Lines that rename places, or move to places in other numbers."""
 LEAST_UNITS = 1e-9
 """Below the last decimal of any plunger word: rounding of sums, no motion."""
-
-
-class Phase(StrEnum):
-    """Where a run is."""
-
-    CONNECTING = "connecting"
-    PREPARING = "preparing"
-    LAYING = "laying"
-    PAUSED = "paused"
-    HELD = "held"
-    ENDING = "ending"
-    STOPPING = "stopping"
-    FINISHED = "finished"
-    STOPPED = "stopped"
-    LOST = "lost"
-
-
-class Cue(StrEnum):
-    """What moves a run on."""
-
-    READY = "ready"
-    PASSED = "passed"
-    PASSED_PAUSE = "passed, pause wanted"
-    ALL_LAID = "passed, nothing left"
-    GO_ON = "go on"
-    HOLD = "hold"
-    STOP = "stop"
-    LOST = "lost"
-
-
-MOVING = (Phase.PREPARING, Phase.LAYING, Phase.ENDING)
-OVER = (Phase.FINISHED, Phase.STOPPED, Phase.LOST)
-
-TABLE: dict[tuple[Phase, Cue], Phase] = {
-    (Phase.CONNECTING, Cue.READY): Phase.PREPARING,
-    (Phase.PREPARING, Cue.PASSED): Phase.LAYING,
-    (Phase.PREPARING, Cue.PASSED_PAUSE): Phase.PAUSED,
-    (Phase.PREPARING, Cue.ALL_LAID): Phase.ENDING,
-    (Phase.LAYING, Cue.PASSED): Phase.LAYING,
-    (Phase.LAYING, Cue.PASSED_PAUSE): Phase.PAUSED,
-    (Phase.LAYING, Cue.ALL_LAID): Phase.ENDING,
-    (Phase.ENDING, Cue.PASSED): Phase.FINISHED,
-    (Phase.PAUSED, Cue.GO_ON): Phase.LAYING,
-    (Phase.STOPPING, Cue.READY): Phase.STOPPING,
-    (Phase.STOPPING, Cue.PASSED): Phase.STOPPED,
-    (Phase.CONNECTING, Cue.STOP): Phase.STOPPED,
-    **{(phase, Cue.HOLD): Phase.HELD for phase in MOVING},
-    **{(phase, Cue.STOP): Phase.STOPPING for phase in (*MOVING, Phase.PAUSED, Phase.HELD)},
-    **{(phase, Cue.LOST): Phase.LOST for phase in Phase if phase not in OVER},
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """Bytes for the controller. `unsent` is what the account of the plunger counts and is still not out after them.
-
-    Once they have stopped the machine, `unsent` is what is likely not carried out, and may be wrong by `doubt`.
-    For `busy_s` from now on the machine may be at work on what is out; a reset within that time leaves the account wrong
-    by up to `at_risk`.
-    """
-
-    data: bytes
-    unsent: float = field(default=0.0, compare=False)
-    doubt: float = field(default=0.0, compare=False)
-    busy_s: float = field(default=0.0, compare=False)
-    at_risk: float = field(default=0.0, compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Started:
-    """These deposits are about to be sent: the journal must say so, for good, before the next `Send`.
-
-    `units` is how far the plunger goes forward for each, less what it goes back, in the unit behind its letter.
-    """
-
-    deposits: tuple[int, ...]
-    units: tuple[float, ...] = field(default=(), compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Swept:
-    """The plunger is about to move outside deposits: the settling strip, a relief. Signed, in its letter's unit.
-
-    `unsent` of it is yet to be sent; the rest puts right what was counted before, and may be wrong by `doubt`.
-    """
-
-    what: str
-    units: float
-    unsent: float = field(default=0.0, compare=False)
-    doubt: float = field(default=0.0, compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """These deposits were carried out to their end."""
-
-    deposits: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """These deposits were started, and nobody knows how far they came."""
-
-    deposits: tuple[int, ...]
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Entered:
-    """The run is in another phase. `goes_on`: it is over, and the machine may still carry out what it was sent."""
-
-    phase: Phase
-    why: str = ""
-    goes_on: bool = field(default=False, compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Noted:
-    """Something for the record."""
-
-    kind: str
-    text: str
-
-
-Action = Send | Started | Swept | Done | Doubt | Entered | Noted
 
 
 class Run:
@@ -212,15 +75,13 @@ class Run:
         """Deposits started and neither done nor in doubt yet."""
         self.repeats = 0
         self.pause_wanted = False
-        self.place: dict[str, float] = {}
-        """The last position the controller reported."""
-        self._offset = dict.fromkeys("XYZ", 0.0)  # as most are; another is noted
         self._job = job
         self._sender = sender
         self._bench = replace(bench, travel_z_mm=height_of_ways_mm(job, bench.travel_z_mm))
         self._head = [block for block in blocks if block.part in (ProgramPart.SETUP, ProgramPart.SETTLE)]
+        self._reports = Reports(job.letter, self._bench)
         self._tail = [block for block in blocks if block.part is ProgramPart.END]
-        self._groups = _groups(
+        self._groups = grouped(
             [block for block in blocks if block.part is ProgramPart.DEPOSIT], bench.deposits_per_barrier
         )
         self.wanted = frozenset(block.deposit for block in blocks if block.deposit is not None)
@@ -237,20 +98,16 @@ class Run:
         self._asked_twice = False
         self._before_hold = Phase.LAYING
         self._relieving = False
-        # The plunger's number before the lines sent, None where they rename it on the way.
-        self._told_from: float | None = 0.0
-        self._named: int | None = None  # which of the lines sent renames the plunger's place, if any does
-        self._called: float | None = 0.0  # the plunger's number before that line, None until it was told
-        self._machine: dict[str, float] = {}  # the last place told in the machine's own coordinates
-        self._machine_twice: float | None = None  # the plunger's there, where two reports in a row agree
-        self._machine_rest: float | None = None  # the plunger's there before the lines sent
-        self._reach: dict[str, tuple[float, float]] = {}  # from where to where the lines sent bring each axis
-        self._strays = 0  # reports in a row that have an axis elsewhere
         self.place_lost = ""
         """Why the place is not to be believed after a stop, "" where it is."""
         self._actions: list[Action] = []
 
     # -- wishes -----------------------------------------------------------------------------------------
+
+    @property
+    def place(self) -> dict[str, float]:
+        """The last position the controller reported."""
+        return self._reports.place
 
     @property
     def over(self) -> bool:
@@ -364,11 +221,8 @@ class Run:
         if isinstance(event, Passed):
             self._passed(event, now_s)
         elif isinstance(event, Standing):
-            self.place = event.position or self.place
-            at = event.machine.get(self._job.letter)
-            self._machine_twice = at if at == self._machine.get(self._job.letter) else None
-            self._machine = event.machine or self._machine
-            self._note_offset(event)
+            if offset := self._reports.heard(event):
+                self._actions.append(Noted("offset", offset))
             self._plunger_told(event, now_s)
             self._strayed(event.position, now_s)
         elif isinstance(event, Ready):
@@ -381,17 +235,6 @@ class Run:
                 self._failed(Failed(Trouble.REFUSED, f"the probe touched nothing ({event.text})"), now_s)
         elif isinstance(event, Failed):
             self._failed(event, now_s)
-
-    def _note_offset(self, event: Standing) -> None:
-        """Note how far the program's coordinates are from the machine's own: the answers of a probe are in the latter."""
-        offset = {
-            letter: round(event.machine[letter] - event.position[letter], 4)
-            for letter in "XYZ"
-            if letter in event.machine and letter in event.position
-        }
-        if len(offset) == 3 and offset != self._offset:
-            self._offset = offset
-            self._actions.append(Noted("offset", " ".join(f"{value:g}" for value in offset.values())))
 
     def _ready(self, event: Ready) -> None:
         if self.phase is Phase.CONNECTING:
@@ -410,8 +253,7 @@ class Run:
             self._sender.barrier(self._token)
 
     def _passed(self, event: Passed, now_s: float) -> None:
-        self.place = event.position or self.place
-        self._machine = event.machine or self._machine
+        self._reports.passed(event)
         if self.phase is Phase.STOPPING:
             if event.token == self._token and self._relieving:
                 self._doubt(self.why)
@@ -464,32 +306,19 @@ class Run:
     def _send_blocks(self, blocks: Sequence[ProgramBlock]) -> None:
         self._sent = list(blocks)
         for block in blocks:
-            for whole, lines in _strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
+            for whole, lines in whole_strokes(block, self._job.letter, self._bench.travel_z_mm - PLACE_MM):
                 self._sender.push(lines, whole=whole)
         letter, steps = self._job.letter, []
         # The program does not know where the tip stands before its first move, nor where a chosen deposit is come to from;
         # the controller has told.
-        here = {axis: self.place[axis] for axis in "XYZ" if axis in self.place}
-        came = here
+        came = self._reports.here
         for block in blocks:
             before = replace(block.before, place={**block.before.place, **came})
             steps += walk(block.lines, before, letter, reprap=self._bench.reprap)
             came = {axis: block.after.place[axis] for axis in "XYZ" if axis in block.after.place}
         self._stroke = LinesOut(steps, taken=self._sender.taken)
-        self._told_from = _number_at_rest(blocks, letter)
-        names = [
-            at
-            for at, line in enumerate(line for block in blocks for line in block.lines)
-            if _names(line, letter)
-        ]
-        self._named, self._called = (names[-1] if names else None), self.place.get(letter)
-        # What was said before the first lines no barrier has proved: one report may be garbled, two alike are not.
         first = self.phase is Phase.PREPARING
-        self._machine_rest = self._machine_twice if first else self._machine.get(letter)
-        # Where it is while it homes, no line says.
-        homing = self.phase is Phase.PREPARING and bool(self._bench.home)
-        self._reach = {} if homing else _reach(blocks, letter, here)
-        self._strays = 0
+        self._reports.sent(blocks, first=first, homing=first and bool(self._bench.home))
         self._token = self._group_token = next(self._tokens)
         self._asked_twice = False
         self._sender.barrier(self._token)
@@ -555,7 +384,7 @@ class Run:
             self._actions.append(Noted("place", self.place_lost))
 
     def _plunger_told(self, event: Standing, now_s: float) -> None:
-        at = self._from_rest(event.position, event.machine)
+        at = self._reports.from_rest(event.position, event.machine, acknowledged=self._stroke.acknowledged)
         if at is None or not self._sent or self._relieving:
             return
         self._stroke.told(at, now_s)
@@ -564,59 +393,27 @@ class Run:
         if self._breaking_off is not None and event.state in STILL:
             self._breaking_off = self._stroke.counted - at, self._rounding
 
-    def _from_rest(self, position: dict[str, float], machine: dict[str, float]) -> float | None:
-        """Return how far the plunger is from where it stood before the lines sent, None where a report does not tell.
-
-        The machine's own coordinates tell it whatever lines that rename places did, or did not, arrive.
-        """
-        letter = self._job.letter
-        if self._machine_rest is not None and letter in machine:
-            return machine[letter] - self._machine_rest
-        if letter not in position or self._told_from is None:
-            return None
-        renamed = self._named is None or not self._bench.reprap or self._stroke.acknowledged > self._named
-        if renamed:
-            return position[letter] - self._told_from
-        if self._called is None:
-            # The first report of this run: what a run before left its number at. It has not moved since.
-            self._called = position[letter]
-        return position[letter] - self._called
-
     def _strayed(self, position: dict[str, float], now_s: float) -> None:
         """Stop where two reports in a row have an axis where no line brings it: one was garbled into another."""
         if self.phase not in MOVING or not position:
             return
-        out = []
-        for letter, (low, high) in self._reach.items():
-            limit = self._bench.plunger_tolerance if letter == self._job.letter else PLACE_MM
-            at = position.get(letter, low)
-            if not low - limit <= at <= high + limit:
-                out.append(f"{letter} is at {at:.3f}, and goes from {low:.3f} to {high:.3f}")
-        self._strays = self._strays + 1 if out else 0
-        if self._strays > 1:
+        if out := self._reports.astray(position):
             self._elsewhere = True
-            self._failed(
-                Failed(Trouble.ELSEWHERE, f"the tip is not where the program has it: {', '.join(out)}"), now_s
-            )
+            self._failed(Failed(Trouble.ELSEWHERE, f"the tip is not where the program has it: {out}"), now_s)
 
     def _off(self, position: dict[str, float]) -> str:
         """Return how the reported position differs from the program's, "" where it does not."""
         if not self._sent or not position:
             return ""
-        wrong = []
-        for letter, wanted in self._sent[-1].after.place.items():
-            if letter not in position:
-                continue
-            limit = self._bench.plunger_tolerance if letter == self._job.letter else PLACE_MM
-            if abs(position[letter] - wanted) > limit:
-                wrong.append(f"{letter} is at {position[letter]:.3f} instead of {wanted:.3f}")
-        return "the tip is not where the program has it: " + ", ".join(wrong) if wrong else ""
+        wrong = self._reports.off(position, self._sent[-1].after.place)
+        return f"the tip is not where the program has it: {wrong}" if wrong else ""
 
     def _relief(self) -> list[str]:
         """Return the lines that make the machine safe after a stop."""
         letter = self._job.letter
         plunger = self.place.get(letter)
-        stood = self._from_rest(self.place, self._machine)
+        reports = self._reports
+        stood = reports.from_rest(reports.place, reports.machine, acknowledged=self._stroke.acknowledged)
         begin: float | None = None
         retraction = 0.0
         if self._sent and self._sent[0].part is not ProgramPart.END:
@@ -710,92 +507,3 @@ class Run:
         before, self.phase = self.phase, TABLE[self.phase, cue]
         if self.phase is not before:
             self._actions.append(Entered(self.phase, why, goes_on))
-
-
-def deposit_units(job: ProgramJob, blocks: Sequence[ProgramBlock]) -> dict[int | None, float]:
-    """Return how far the plunger goes for each deposit of these blocks, and for all else under None."""
-    units: dict[int | None, float] = {None: 0.0}
-    for block in blocks:
-        units[block.deposit] = units.get(block.deposit, 0.0) + plunger_units(
-            block.lines, block.before, job.letter
-        )
-    return units
-
-
-def _strokes(block: ProgramBlock, letter: str, height_mm: float) -> list[tuple[bool, list[str]]]:
-    """Part a block's lines into those sent as they come and those from a lowering to its lift, which go out whole."""
-    scan = Scan(letter, block.before)
-    strokes: list[tuple[bool, list[str]]] = [(False, [])]
-    down = False
-    for line in block.lines:
-        scan.line(line)
-        # A run that begins at a deposit comes down to its hops at the rapid; only from there the tip goes into paste.
-        lowered = (
-            "Z" in scan.moved and scan.place.get("Z", height_mm) < height_mm and not line.startswith("G0 ")
-        )
-        lowered = lowered or line.startswith("G38.")  # a probe's way down ends where it touches
-        if lowered and not down:
-            strokes.append((True, []))
-            down = True
-        strokes[-1][1].append(line)
-        if down and "Z" in scan.moved and not lowered:
-            strokes.append((False, []))
-            down = False
-    return [(whole, lines) for whole, lines in strokes if lines]
-
-
-def _names(line: str, letter: str) -> bool:
-    """Whether a line calls the plunger's place by another number."""
-    return line.startswith("G92") and letter in line[3:]
-
-
-def _number_at_rest(blocks: Sequence[ProgramBlock], letter: str) -> float | None:
-    """Return what the plunger's place is called before these blocks, None where a G92 renames it once it has moved."""
-    at = blocks[0].before.place.get(letter, 0.0) if blocks else 0.0
-    moved = 0.0
-    for block in blocks:
-        scan = Scan(letter, block.before)
-        for line in block.lines:
-            stood = scan.place.get(letter, 0.0)
-            scan.line(line)
-            if not line.startswith("G92"):
-                moved += abs(scan.place.get(letter, 0.0) - stood)
-            elif moved > LEAST_UNITS and abs(scan.place.get(letter, 0.0) - stood) > LEAST_UNITS:
-                return None
-            else:
-                at = scan.place.get(letter, 0.0) if moved <= LEAST_UNITS else at
-    return at
-
-
-def _reach(
-    blocks: Sequence[ProgramBlock], letter: str, here: dict[str, float]
-) -> dict[str, tuple[float, float]]:
-    """Return from where to where each axis goes in these blocks, {} where that is not told by their numbers alone.
-
-    `here` is where the tip stands before them. A new name for the plunger's place alone leaves the others' reach.
-    """
-    reach: dict[str, tuple[float, float]] = {}
-    renamed = False
-
-    def reaches(places: Mapping[str, float]) -> None:
-        for axis, at in places.items():
-            low, high = reach.get(axis, (at, at))
-            reach[axis] = min(low, at), max(high, at)
-
-    reaches(here)  # a chosen deposit is come to from elsewhere than the program has it
-    for block in blocks:
-        scan = Scan(letter, replace(block.before, place={**here, **block.before.place}))
-        for line in ("", *block.lines):
-            own = _names(line, letter) and not set(line[3:]) & set("XYZ")
-            renamed = renamed or own
-            if line.startswith(RENAMING) and not own:
-                return {}
-            scan.line(line)
-            reaches(scan.place)
-    if renamed:
-        reach.pop(letter, None)
-    return reach
-
-
-def _groups(blocks: Sequence[ProgramBlock], size: int) -> deque[Sequence[ProgramBlock]]:
-    return deque(blocks[begin : begin + size] for begin in range(0, len(blocks), size))

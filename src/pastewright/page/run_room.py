@@ -10,12 +10,14 @@ from typing import Any
 
 from pastewright.hands.guide import GivenUpError
 from pastewright.learn.dots import typed_dots
+from pastewright.link.actions import Action, Done, Doubt, Entered, Started
 from pastewright.link.batch import BatchRow, batch, places
 from pastewright.link.conduct import Halt, Wish, Wishes, unix_s
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.owner import Owner
-from pastewright.link.run import Action, Done, Doubt, Entered, Phase, Run, Started
+from pastewright.link.phases import Phase
+from pastewright.link.run import Run
 from pastewright.link.weave import Shift
 from pastewright.page.context import PageContext
 from pastewright.page.machine import PageSession

@@ -22,8 +22,8 @@ from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.owner import Owner
+from pastewright.link.phases import Phase
 from pastewright.link.port import check_port
-from pastewright.link.run import Phase
 from pastewright.link.weave import Shift, woven
 from pastewright.problems import InputError, one_error
 from pastewright.profile.model import Profile

@@ -29,7 +29,7 @@ from pastewright.link.batch import (
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
-from pastewright.link.run import Phase
+from pastewright.link.phases import Phase
 from pastewright.link.weave import Shift
 from pastewright.problems import InputError
 from pastewright.records.plan import PlanRecord

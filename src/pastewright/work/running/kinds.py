@@ -16,7 +16,7 @@ from typing import Any
 from pastewright.link.companions import Companion
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
-from pastewright.link.run import Phase
+from pastewright.link.phases import Phase
 from pastewright.profile.model import Profile
 from pastewright.profile.off import without_structure
 from pastewright.readback.model import Expected, ExpectedDeposit, Finding

@@ -10,6 +10,7 @@ from pathlib import Path
 from rich.markup import escape
 
 from pastewright.counting import counted
+from pastewright.link.actions import Action, Doubt, Entered, Send, Started, Swept
 from pastewright.link.bench import ul_per_unit
 from pastewright.link.conduct import TERMINAL_GONE, RecordLostError, Wishes, conduct, unix_s
 from pastewright.link.drawn_back import given_back, is_drawn_back
@@ -20,8 +21,10 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState, Setting
 from pastewright.link.left_out import chosen, height_of_ways_mm
 from pastewright.link.owner import SWITCH_MET, Owner, connect
+from pastewright.link.phases import Phase
 from pastewright.link.port import NOBODY_ELSES
-from pastewright.link.run import Action, Doubt, Entered, Phase, Run, Send, Started, Swept, deposit_units
+from pastewright.link.run import Run
+from pastewright.link.ways import deposit_units
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.kinds import ProgramKind

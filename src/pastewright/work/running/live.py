@@ -10,10 +10,12 @@ from contextlib import contextmanager, suppress
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 
+from pastewright.link.actions import Action, Done, Doubt, Entered, Noted, Started
 from pastewright.link.conduct import Halt, Wish
 from pastewright.link.ending import guarded
 from pastewright.link.job import Laid, ProgramJob
-from pastewright.link.run import Action, Done, Doubt, Entered, Noted, Phase, Run, Started
+from pastewright.link.phases import Phase
+from pastewright.link.run import Run
 from pastewright.work.keys import key_by_key
 from pastewright.work.printing.console import err
 

@@ -15,7 +15,7 @@ from pastewright.link.journal import Journal
 from pastewright.link.left_out import in_air
 from pastewright.link.owner import Owner
 from pastewright.link.port import check_port
-from pastewright.link.run import deposit_units
+from pastewright.link.ways import deposit_units
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
 from pastewright.records.sheet import SheetRecord
