@@ -1,18 +1,20 @@
 """Where a run is, what moves it on, and the one table of both.
 
-phase        cue            next         what it is
-CONNECTING   READY          PREPARING    handshake; then home, setup and settling strip go out
-PREPARING    PASSED         LAYING       the tip is at travel height, the barrel at rest
-LAYING       PASSED         LAYING       a group of deposits (usually one) and a barrier
-LAYING       PASSED, pause  PAUSED       before the next deposit
-LAYING       PASSED, none   ENDING       all laid; park and whatever the program ends with
-ENDING       PASSED         FINISHED
-PAUSED       GO_ON          LAYING
-moving       HOLD           HELD         at once, where the protocol has a byte for it
-HELD         GO_ON          as before
-any          STOP           STOPPING     motion ends, the tip is lifted, the paste relieved
-STOPPING     PASSED         STOPPED
-any          LOST           LOST         reset, alarm, silence, unplugged: nothing more is sent
+    phase        cue            next         what it is
+    CONNECTING   READY          PREPARING    handshake; then home, setup and settling strip go out
+    PREPARING    PASSED         LAYING       the tip is at travel height, the barrel at rest
+    LAYING       PASSED         LAYING       a group of deposits (usually one) and a barrier
+    LAYING       PASSED, pause  PAUSED       before the next deposit
+    LAYING       PASSED, none   ENDING       all laid; park and whatever the program ends with
+    ENDING       PASSED         FINISHED
+    PAUSED       GO_ON          LAYING
+    moving       HOLD           HELD         at once, where the protocol has a byte for it
+    HELD         GO_ON          as before
+    any          STOP           STOPPING     motion ends, the tip is lifted, the paste relieved
+    STOPPING     PASSED         STOPPED
+    any          LOST           LOST         reset, alarm, silence, unplugged: nothing more is sent
+
+Where `moving` is PREPARING, LAYING or ENDING.
 """
 
 from enum import StrEnum
