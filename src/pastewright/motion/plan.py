@@ -5,6 +5,8 @@
 Between boards of a tray the tip may be wiped, and settled on a further strip. Board to machine is the placement's
 transform; the standoff is kept above its surface. Corners of beads are stopped at (`plunger.walk`). What a
 controller makes of these moves is for `program`; how they were chosen is in `plunger`.
+
+Longer than 400 lines because the journey and the heights of its lifts are one walk.
 """
 
 from collections.abc import Sequence
