@@ -23,9 +23,6 @@ FORKS = sys.platform == "linux"
 MOST_FILES = 4096
 """Open files of a process that are looked for, and closed in a copy of it; we have dozens."""
 
-AT_A_TIME = 1 << 20
-"""Bytes read at once (own choice)."""
-
 
 @contextmanager
 def meanwhile(work: Callable[[], T], *, worth: bool = True) -> Iterator[Callable[[], T]]:
@@ -52,14 +49,16 @@ class _Second:
         self.pipe = pipe
         self.over = False
 
-    def all_of_it(self) -> bytes | None:
-        """Return what it sent, waiting for its end; None where it failed."""
-        parts = []
-        while part := os.read(self.pipe, AT_A_TIME):
-            parts.append(part)
+    def result(self) -> tuple[object] | None:
+        """Return what it sent, taken apart as it comes so that it is here but once; None where it failed."""
+        try:
+            with open(self.pipe, "rb", closefd=False) as sent:
+                result = pickle.load(sent)
+        except (EOFError, pickle.UnpicklingError):
+            return None
         _, status = os.waitpid(self.pid, 0)
         self.over = True
-        return b"".join(parts) if status == 0 else None
+        return (result,) if status == 0 else None
 
     def end(self) -> None:
         """Leave nothing behind."""
@@ -71,8 +70,8 @@ class _Second:
 
 
 def _result(second: _Second, work: Callable[[], T]) -> T:
-    data = second.all_of_it()
-    return work() if data is None else cast(T, pickle.loads(data))
+    sent = second.result()
+    return work() if sent is None else cast(T, sent[0])
 
 
 def _begun(work: Callable[[], object]) -> _Second | None:
@@ -103,9 +102,8 @@ def _be_second(work: Callable[[], object], pipe: int) -> None:
         # Ports, journals and pipes of the first process are none of ours: who waits for their end must see it.
         os.closerange(3, pipe)
         os.closerange(pipe + 1, MOST_FILES)
-        data = memoryview(pickle.dumps(work(), protocol=pickle.HIGHEST_PROTOCOL))
-        while data:
-            data = data[os.write(pipe, data[:AT_A_TIME]) :]
+        with open(pipe, "wb") as out:
+            pickle.dump(work(), out, protocol=pickle.HIGHEST_PROTOCOL)
         code = 0
     finally:
         os._exit(code)

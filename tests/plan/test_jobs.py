@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
+from msgspec import structs
 from pytest import approx
 
 from pastewright.board.ask import Ask
@@ -147,8 +148,8 @@ def moved(board: Board, dx: float, dy: float, *ids: str) -> Board:
         if ids and pad.id not in ids:
             pads.append(pad)
             continue
-        apertures = tuple(replace(each, shape=move(each.shape)) for each in pad.apertures)
-        pads.append(replace(pad, land=move(pad.land), apertures=apertures))
+        apertures = tuple(structs.replace(each, shape=move(each.shape)) for each in pad.apertures)
+        pads.append(structs.replace(pad, land=move(pad.land), apertures=apertures))
     return replace(board, pads=tuple(pads))
 
 
@@ -180,7 +181,9 @@ def test_a_larger_opening_is_a_changed_dose(board):
     pads = list(board.pads)
     n = next(n for n, pad in enumerate(pads) if pad.id == "C1-1")
     (opening,) = pads[n].apertures
-    pads[n] = replace(pads[n], apertures=(replace(opening, shape=opening.shape.buffer(0.05)),))
+    pads[n] = structs.replace(
+        pads[n], apertures=(structs.replace(opening, shape=opening.shape.buffer(0.05)),)
+    )
     found = compare_boards(board, replace(board, pads=tuple(pads)), PROFILE)
     (change,) = found.changes
     assert (change.kind, change.pad_id) == (ChangeKind.DOSE, "C1-1")
@@ -192,7 +195,10 @@ def test_a_shift_of_the_whole_board_is_no_change_of_its_pads(board):
     assert not found.changes
     assert found.shift_mm == approx((1.5, 2.0))
     old, new = (
-        replace(each, pads=tuple(replace(pad, ref="", pin="", id=f"P{n}") for n, pad in enumerate(each.pads)))
+        replace(
+            each,
+            pads=tuple(structs.replace(pad, ref="", pin="", id=f"P{n}") for n, pad in enumerate(each.pads)),
+        )
         for each in (board, moved(board, 1.5, 2.0))
     )
     assert not compare_boards(old, new).changes
@@ -200,7 +206,7 @@ def test_a_shift_of_the_whole_board_is_no_change_of_its_pads(board):
 
 def test_the_same_pads_under_other_names_are_renamed(board):
     pads = tuple(
-        replace(pad, ref="R77", id=pad.id.replace("R5-", "R77-")) if pad.ref == "R5" else pad
+        structs.replace(pad, ref="R77", id=pad.id.replace("R5-", "R77-")) if pad.ref == "R5" else pad
         for pad in board.pads
     )
     found = compare_boards(board, replace(board, pads=pads))

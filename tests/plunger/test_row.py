@@ -1,12 +1,11 @@
 """Beads across rows: by a bench written apart, each pad has its share nearest to it, and the plan says how much."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from demo_plans import plan_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 from rows_judged import nearest_by_pad
 
 from pastewright.board.model import Side
@@ -78,5 +77,5 @@ def test_a_bead_of_its_own_length_is_laid_as_before(benches):
     (even,) = even_walks([0.3], [plain], bench)
     assert (even.stand_in_s, even.stand_out_s) == (0.0, 0.0)
     assert even.run_in_mm > 0
-    (row,) = even_walks([0.3], [replace(plain, row_mm=3.5, row_pads=7)], bench)
+    (row,) = even_walks([0.3], [structs.replace(plain, row_mm=3.5, row_pads=7)], bench)
     assert row.run_in_mm + row.run_out_mm < even.run_in_mm + even.run_out_mm

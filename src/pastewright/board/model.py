@@ -8,6 +8,7 @@ to the coordinates of the files, so that any pad can be found in them again.
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from msgspec import Struct
 from shapely.geometry import MultiPolygon, Polygon
 
 from pastewright.counting import counted
@@ -39,8 +40,7 @@ class LayerRole(StrEnum):
     OTHER = "other"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
+class Source(Struct, frozen=True, kw_only=True):
     """The file and line that a thing was read from; `line` is 0 where the thing has no line of its own."""
 
     file: str
@@ -50,16 +50,14 @@ class Source:
         return f"{self.file}:{self.line}" if self.line else self.file
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Aperture:
+class Aperture(Struct, frozen=True, kw_only=True):
     """One opening of the paste layer [mm, board]."""
 
     shape: Polygon
     source: Source
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hole:
+class Hole(Struct, frozen=True, kw_only=True):
     """A drilled hole, or a slot from (`x_mm`, `y_mm`) to `slot_to_mm`. `plated` is None when no file says."""
 
     x_mm: float
@@ -70,8 +68,7 @@ class Hole:
     source: Source
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fiducial:
+class Fiducial(Struct, frozen=True, kw_only=True):
     """A round mark used to find where the board lies; `reason` says why it was taken for one."""
 
     x_mm: float
@@ -81,8 +78,7 @@ class Fiducial:
     source: Source
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pad:
+class Pad(Struct, frozen=True, kw_only=True):
     """Copper to be soldered: its exposed `land`, and the paste `apertures` over it (none: no paste asked).
 
     `land` is copper within mask opening, one polygon; several window panes over one thermal land stay

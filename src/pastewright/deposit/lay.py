@@ -7,9 +7,10 @@ Deposits stay clear of holes, except those of paste-in-hole. Plungers and progra
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
+
+from msgspec import structs
 
 from pastewright.board.model import Board, Pad, PadKind
 from pastewright.deposit.apart import Yielding, kept_apart, mend_words
@@ -87,7 +88,7 @@ def lay(
         board, lands, deposits, notes, settings, mend=partial(mend_words, laid=laid, yielding=yielding)
     )
     plans = [
-        replace(plan, warnings=(*plan.warnings, *notes[index]), bridges=tuple(bridges.get(index, ())))
+        structs.replace(plan, warnings=(*plan.warnings, *notes[index]), bridges=tuple(bridges.get(index, ())))
         if index in notes
         else plan
         for index, plan in enumerate(plans)

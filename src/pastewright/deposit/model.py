@@ -2,21 +2,21 @@
 
 from dataclasses import dataclass
 
+from msgspec import Struct
+
 from pastewright.board.model import Point
 from pastewright.records.kinds import DepositKind as DepositKind
 from pastewright.records.kinds import Form as Form
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Share:
+class Share(Struct, frozen=True, kw_only=True):
     """The part of a deposit that a pad gets; a bead across a row of pads has one share a pad."""
 
     pad_id: str
     volume_ul: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deposit:
+class Deposit(Struct, frozen=True, kw_only=True):
     """One dot (one point) or bead (two points or more, a polyline for the tip's centre).
 
     `width_mm` is the dot's diameter or the bead's width at rest, `height_mm` its height. `index` is its
@@ -36,8 +36,7 @@ class Deposit:
     row_mm: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Balance:
+class Balance(Struct, frozen=True, kw_only=True):
     """Where the paste's centre should lie [mm, board], the pad's half width [mm], and how far off it is [shares]."""
 
     centre_mm: Point
@@ -45,8 +44,7 @@ class Balance:
     imbalance: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bridge:
+class Bridge(Struct, frozen=True, kw_only=True):
     """Another pad whose paste may meet this pad's: what is left between them [mm], and what would mend it."""
 
     other: str
@@ -54,8 +52,7 @@ class Bridge:
     mend: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PadPlan:
+class PadPlan(Struct, frozen=True, kw_only=True):
     """What is laid on one pad: planned volume, the form chosen and why, and the deposits by index.
 
     `board` is the number of its board, of those of one program; `balance` is told of thermal lands.

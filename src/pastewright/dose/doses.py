@@ -6,12 +6,13 @@ solder / φ of the dispensed paste. A dispensed deposit has no aperture walls: T
 would *deliver*, not for a loss of ours. Through-hole joints are counted in solder from the start (`hole`).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from math import dist, sqrt
 
 import numpy as np
 import shapely
+from msgspec import structs
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Pad, PadKind
@@ -106,7 +107,7 @@ def dose_board(
         zone = next((zone for zone, area in zones if area.intersects(pad.land)), None)
         if zone is not None and dose.target_ul > 0:
             words = f"no paste: it lies in the zone {zone.name!r} of the job, where the tip may not go"
-            dose = replace(dose, target_ul=0.0, solder_ul=0.0, reason=words)
+            dose = structs.replace(dose, target_ul=0.0, solder_ul=0.0, reason=words)
             left_out.append(f"{pad.id}: {words}")
         doses.append(dose)
     return Doses(doses=tuple(doses), warnings=(*warnings, *left_out))
@@ -134,7 +135,7 @@ def _ruled(pad: Pad, dose: Dose, rule: DoseRule, dosing: _Dosing, *, land_mm2: f
         return _print_dose(pad, share, dosing.metal, by=f" by {by}")
     if rule.scale is None or dose.target_ul == 0:
         return dose
-    return replace(
+    return structs.replace(
         dose,
         target_ul=dose.target_ul * rule.scale,
         solder_ul=dose.solder_ul * rule.scale,
@@ -207,7 +208,7 @@ def _hole_dose(pad: Pad, printed: Printed, settings: DoseSettings, metal: _Metal
         if printed.volume_ul > 0:
             doubt += "it gets what a print would deliver: give this pad a volume or a skip by a rule"
             dose = _print_dose(pad, printed, metal, by=", the profile's lead not entering the hole,")
-            return replace(dose, warnings=(*dose.warnings, doubt))
+            return structs.replace(dose, warnings=(*dose.warnings, doubt))
         doubt += "give this pad a volume or a skip by a rule"
         return _paste_dose(
             pad, 0.0, metal, "no paste: the lead of the profile does not enter the hole", (doubt,)

@@ -6,6 +6,7 @@ Where there is a paste layer its openings are the designer's own, and nothing is
 from dataclasses import replace
 
 import shapely
+from msgspec import structs
 
 from pastewright.board.model import Aperture, Board, Pad, PasteOrigin, Source
 from pastewright.problems import Problem, Severity
@@ -24,7 +25,7 @@ def shrunk_openings(board: Board, shrink_mm: float) -> Board:
         apertures = tuple(part for each in pad.apertures for part in _shrunk(each, shrink_mm))
         if pad.apertures and not apertures:
             lost.append(pad.source)
-        pads.append(replace(pad, apertures=apertures))
+        pads.append(structs.replace(pad, apertures=apertures))
     problems = board.problems
     if lost:
         what = (
@@ -40,4 +41,8 @@ def shrunk_openings(board: Board, shrink_mm: float) -> Board:
 
 def _shrunk(aperture: Aperture, shrink_mm: float) -> list[Aperture]:
     left = shapely.buffer(aperture.shape, -shrink_mm, join_style="mitre")
-    return [replace(aperture, shape=part) for part in shapely.get_parts(left) if part.area > LEAST_AREA_MM2]
+    return [
+        structs.replace(aperture, shape=part)
+        for part in shapely.get_parts(left)
+        if part.area > LEAST_AREA_MM2
+    ]

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dose:
+
+class Dose(Struct, frozen=True, kw_only=True):
     """Paste wanted on one pad [µL]; 0 for a pad that gets none. `solder_ul` is what remains after reflow."""
 
     pad_id: str

@@ -16,6 +16,7 @@ from math import inf, pi, sqrt
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
@@ -63,8 +64,7 @@ class Floor:
     zones: tuple[Blocked, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hop:
+class Hop(Struct, frozen=True, kw_only=True):
     """A straight way [mm, machine] from one deposit of a board to the next."""
 
     board: int

@@ -7,11 +7,11 @@ ends what the step leaves. Within a class the order is free for a short way.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from pastewright.deposit.model import Deposit
 from pastewright.kinematics import move_time_s
@@ -91,7 +91,7 @@ def _least_s(beads: Sequence[Deposit], profile: Profile, bench: PlungerBench) ->
     walks = [walk_of(bead, profile) for bead in beads]
     even = even_walks([bead.volume_ul for bead in beads], walks, bench.held_still())
     return [
-        replace(walk, speed_mm_s=slowed.speed_mm_s).time_s
+        structs.replace(walk, speed_mm_s=slowed.speed_mm_s).time_s
         + max(walk.row_mm - walk.length_mm, 0.0) / slowed.speed_mm_s
         for walk, slowed in zip(walks, even, strict=True)
     ]

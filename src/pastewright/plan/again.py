@@ -153,7 +153,7 @@ def layout_of_plan(plan: PlanRecord) -> Layout:
         for row in pad.deposits:
             share = Share(pad_id=pad.id, volume_ul=row.volume_ul)
             if row.id in found:
-                found[row.id] = replace(found[row.id], shares=(*found[row.id].shares, share))
+                found[row.id] = structs.replace(found[row.id], shares=(*found[row.id].shares, share))
                 continue
             found[row.id] = Deposit(
                 index=row.id,
@@ -206,7 +206,7 @@ def _as_row(deposit: Deposit, centres_mm: Mapping[str, tuple[float, float]]) -> 
 
     shares = tuple(sorted(deposit.shares, key=along))
     span_mm = dist(centres_mm[shares[0].pad_id], centres_mm[shares[-1].pad_id])
-    return replace(deposit, shares=shares, row_mm=span_mm * len(shares) / (len(shares) - 1))
+    return structs.replace(deposit, shares=shares, row_mm=span_mm * len(shares) / (len(shares) - 1))
 
 
 def _tour(plan: PlanRecord, there: Located) -> Tour:

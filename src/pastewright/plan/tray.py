@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from msgspec import structs
+
 from pastewright.board.model import Point
 from pastewright.deposit.model import Deposit, PadPlan
 from pastewright.dose.model import Dose
@@ -119,13 +121,17 @@ def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:
     for number, name in enumerate(names):
         first = len(deposits)
         for deposit in layout.deposits:
-            shares = tuple(replace(share, pad_id=f"{name}/{share.pad_id}") for share in deposit.shares)
-            deposits.append(replace(deposit, index=first + deposit.index, shares=shares, board=number))
+            shares = tuple(
+                structs.replace(share, pad_id=f"{name}/{share.pad_id}") for share in deposit.shares
+            )
+            deposits.append(
+                structs.replace(deposit, index=first + deposit.index, shares=shares, board=number)
+            )
         plans.extend(
-            replace(
+            structs.replace(
                 plan,
                 pad_id=f"{name}/{plan.pad_id}",
-                bridges=tuple(replace(one, other=f"{name}/{one.other}") for one in plan.bridges),
+                bridges=tuple(structs.replace(one, other=f"{name}/{one.other}") for one in plan.bridges),
                 deposits=tuple(first + index for index in plan.deposits),
                 warnings=plan.warnings if number == 0 else (),
                 board=number,
@@ -137,7 +143,7 @@ def copies(prepared: Prepared, names: tuple[str, ...]) -> Prepared:
         board=replace(
             board,
             name=f"{board.name}, boards {', '.join(names)}",
-            pads=tuple(replace(pad, id=f"{name}/{pad.id}") for name in names for pad in board.pads),
+            pads=tuple(structs.replace(pad, id=f"{name}/{pad.id}") for name in names for pad in board.pads),
         ),
         doses=tuple(_dose_copies(prepared.doses, names)),
         layout=replace(layout, deposits=tuple(deposits), pads=tuple(plans)),
@@ -148,7 +154,7 @@ def _dose_copies(doses: tuple[Dose, ...], names: tuple[str, ...]) -> Iterator[Do
     for number, name in enumerate(names):
         for dose in doses:
             warnings = dose.warnings if number == 0 else ()
-            yield replace(dose, pad_id=f"{name}/{dose.pad_id}", warnings=warnings)
+            yield structs.replace(dose, pad_id=f"{name}/{dose.pad_id}", warnings=warnings)
 
 
 def _silent(_stage: str) -> None:

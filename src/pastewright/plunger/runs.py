@@ -11,9 +11,9 @@ The plunger sets the time of a run, so the leaks are the same as standing, and s
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bead import BeadTable, bead_table, flow_range_ul_s
@@ -73,7 +73,7 @@ def even_walks(volumes_ul: ArrayLike, walks: Sequence[Walk], bench: PlungerBench
     sweep_in = np.maximum(spare - bench.press_ul, 0.0) + (0.0 if bench.press_ul > 0 else bench.backlash_ul)
     sweep_out = np.maximum(spare - bench.draw_ul, 0.0) + bench.backlash_ul
     return tuple(
-        replace(
+        structs.replace(
             _with_runs(walk, slow * walk.speed_mm_s, into, out), stand_in_s=stand_in, stand_out_s=stand_out
         )
         for walk, slow, into, out, stand_in, stand_out in zip(
@@ -120,4 +120,4 @@ def _with_runs(walk: Walk, speed_mm_s: float, into_mm: float, out_mm: float) -> 
     out = out if out >= LEAST_RUN_MM else 0.0
     legs[0] -= into
     legs[-1] -= out
-    return replace(walk, legs_mm=tuple(legs), speed_mm_s=speed_mm_s, run_in_mm=into, run_out_mm=out)
+    return structs.replace(walk, legs_mm=tuple(legs), speed_mm_s=speed_mm_s, run_in_mm=into, run_out_mm=out)

@@ -4,9 +4,8 @@ Corners are stopped at. Controllers in exact-stop mode (G61 of RS274/NGC) do jus
 within their own limits and are a little earlier, by at most v/a per corner.
 """
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec import Struct, structs
 from numpy.typing import NDArray
 
 from pastewright.kinematics import move_time_s
@@ -16,8 +15,7 @@ from pastewright.plunger.roots import bracketed_roots
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Walk:
+class Walk(Struct, frozen=True, kw_only=True):
     """A path of straight legs [mm], walked at `speed_mm_s` with `accel_mm_s2` along the path.
 
     `run_in_mm` before the first leg and `run_out_mm` behind the last, in line with them, are walked while the plunger
@@ -72,7 +70,7 @@ def walk_lasting(walk: Walk, time_s: float) -> Walk:
 
 
 def _at(walk: Walk, speed_mm_s: float) -> Walk:
-    return replace(walk, speed_mm_s=speed_mm_s)
+    return structs.replace(walk, speed_mm_s=speed_mm_s)
 
 
 def walked_shares(walks: list[Walk], steps: int) -> Floats:

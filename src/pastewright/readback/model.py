@@ -116,8 +116,7 @@ class Expected:
     mends: Mapping[frozenset[str], str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Delivered:
+class Delivered(Struct, frozen=True, kw_only=True):
     """What the simulation saw come out for an expected deposit (same order as `Expected.deposits`)."""
 
     volume_ul: float

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Protocol
 
+from msgspec import Struct
+
 from pastewright.board.model import Point
 
 
@@ -20,8 +22,7 @@ class Stop(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Visit:
+class Visit(Struct, frozen=True, kw_only=True):
     """One deposit in the tour, by its index; `backwards` lays a bead from its last point to its first."""
 
     deposit: int

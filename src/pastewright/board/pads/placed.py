@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from msgspec import structs
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
@@ -200,4 +201,4 @@ class _Place:
     def hole(self, hole: Hole) -> Hole:
         x_mm, y_mm = self.point(hole.x_mm, hole.y_mm)
         slot = self.point(*hole.slot_to_mm) if hole.slot_to_mm is not None else None
-        return replace(hole, x_mm=x_mm, y_mm=y_mm, slot_to_mm=slot)
+        return structs.replace(hole, x_mm=x_mm, y_mm=y_mm, slot_to_mm=slot)

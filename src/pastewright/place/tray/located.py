@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
@@ -58,7 +59,7 @@ def located(layout: Layout, placements: Placements) -> Located:
     for number, board in enumerate(placements.boards):
         own = [deposit for deposit in layout.deposits if deposit.board == number]
         for deposit, path, ground in zip(own, *_on_board(own, board), strict=True):
-            deposits[deposit.index] = replace(deposit, points_mm=path)
+            deposits[deposit.index] = structs.replace(deposit, points_mm=path)
             grounds[deposit.index] = ground
     if not all(grounds):
         raise ValueError("a deposit is on a board that is not placed")
