@@ -1,25 +1,22 @@
-"""Places to those near them: with what numpy has where they are few or near is near, with a tree where they are many.
+"""Places to those near them: with what numpy has where they are few or near is near, by a grid where they are many.
 
-The tree is scipy's; loading it takes longer than all that is asked on a board of a few hundred pads (measured: a third of a
-second of processor time), so it is loaded only where there is more to do. All ways give the same; what is equally far
-comes in the order of its numbers, where it is not the tree's.
+Not by scipy's tree: loading it takes longer than what is asked on a board of a thousand pads (measured: a third of a second
+of processor time, and 40 MB). All ways give the same; what is equally far comes in the order of its numbers.
 """
 
 from collections.abc import Iterator
 from functools import reduce
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from pastewright.nearest import nearest_by_grid
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 FEW = 1000
 """Up to so many places all distances are worked out: a thousand from a thousand take about 15 ms (measured)."""
-
-FEW_PAIRS = 2_000_000
-"""So many pairs that are near along x are looked at before a tree is made: they take as long as loading it (measured)."""
 
 AT_A_TIME = 1 << 18
 """Distances held at once: 2 MB."""
@@ -42,8 +39,6 @@ class NearPlaces:
     def __init__(self, places: ArrayLike, *, slower_axis: bool = False) -> None:
         self.places: Floats = np.atleast_2d(np.asarray(places, dtype=np.float64))
         self.slower_axis = slower_axis
-        self._norm = np.inf if slower_axis else 2.0
-        self._tree: Any = None
         self._along_x: Ints = np.argsort(self.places[:, 0], kind="stable")
         self._x: Floats = self.places[self._along_x, 0]
         self._order = self._along_x
@@ -59,9 +54,8 @@ class NearPlaces:
         Those that are missing, or not nearer than `within`, are inf far, and their number is N.
         """
         of, many = np.atleast_2d(np.asarray(asked, dtype=np.float64)), len(self.places)
-        if not self._few(of, within):
-            told = self._tree.query(of, k=range(1, count + 1), p=self._norm, distance_upper_bound=within)
-            return np.asarray(told[0]), np.asarray(told[1], dtype=np.intp)
+        if many > FEW and not np.isfinite(within):
+            return nearest_by_grid(of, self.places, count, slower_axis=self.slower_axis)
         away, found = np.full((len(of), count), np.inf), np.full((len(of), count), many, dtype=np.intp)
         if np.isfinite(within):
             for rows, which, far in self._pairs(of, np.full(len(of), within)):
@@ -82,9 +76,6 @@ class NearPlaces:
         """Return which are no further from each of M places than its `reach` (M, or one for all) [mm], in order."""
         of = np.atleast_2d(np.asarray(asked, dtype=np.float64))
         reaches = np.broadcast_to(np.asarray(reach, dtype=np.float64), len(of))
-        if not self._few(of, reaches):
-            told = self._tree.query_ball_point(of, reaches, p=self._norm, return_sorted=True)
-            return [np.array(one, dtype=np.intp) for one in told]
         none = np.empty(0, dtype=np.intp)
         asking, found = [none], [none]
         for rows, which, far in self._pairs(of, reaches):
@@ -102,21 +93,6 @@ class NearPlaces:
             for one, near in enumerate(self.within(self.places, reach))
             for other in near[near > one]
         ]
-
-    def _few(self, of: Floats, reach: float | Floats) -> bool:
-        """Tell whether there is little to be looked at; where there is not, a tree is made."""
-        if self._tree is None:
-            if np.isfinite(reach).all():
-                first, last, _ = self._beside(of, np.broadcast_to(np.asarray(reach), len(of)))
-                few = int((last - first).sum()) <= FEW_PAIRS
-            else:
-                few = len(self.places) <= FEW
-            if few:
-                return True
-            from scipy.spatial import cKDTree
-
-            self._tree = cKDTree(self.places, balanced_tree=False)
-        return False
 
     def _beside(self, of: Floats, reaches: Floats) -> tuple[Ints, Ints, Ints]:
         """Return where in `_order` those begin and end that are within reach along x, and nearly so along y.
@@ -175,7 +151,7 @@ def _far(here: Floats, there: Floats, slower_axis: bool) -> Floats:
     ways = [here[..., axis] - there[..., axis] for axis in range(there.shape[-1])]
     if slower_axis:
         far: Floats = reduce(np.maximum, [np.abs(way) for way in ways])
-    else:  # the root of the sum of squares, as the tree has it, to the last bit
+    else:  # the root of the sum of squares, as the grid's loop has it, to the last bit
         far = np.sqrt(reduce(np.add, [way * way for way in ways]))
     return far
 

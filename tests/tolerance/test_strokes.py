@@ -55,4 +55,4 @@ def test_a_deposit_with_nothing_to_draw_back_keeps_its_turn(bottom):
     assert [one for one in laid.deposits if one is not None] == [v.deposit for v in bottom.tour.visits]
     found = predicted(motions, bottom.layout.deposits, bottom.profile, spread_of(bottom.profile))
     assert np.isfinite(found.by_constant).all()
-    assert len(found.of_pads([{first: 1.0}])) == 1
+    assert len(found.of_pads([(0, first, 1.0)]).reach) == 1

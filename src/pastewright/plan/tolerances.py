@@ -1,6 +1,6 @@
 """What pads and deposits may be off, in the plan's record: beside each of them, in the table, and in a sentence."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from msgspec import structs
@@ -10,7 +10,7 @@ from pastewright.deposit.model import Deposit
 from pastewright.motion.model import Motions
 from pastewright.profile.model import Profile
 from pastewright.records.plan import PadRecord, PlanRecord, SpreadRecord, ToleranceRecord
-from pastewright.tolerance.predict import MOST, WORDS, Expectation, Predicted, predicted
+from pastewright.tolerance.predict import MOST, WORDS, Expectations, Floats, Predicted, predicted
 from pastewright.tune.fit.spread import Spread, spread_of
 
 # Of a share: a hundredth of a per cent, finer than anybody measures.
@@ -37,36 +37,31 @@ def told_tolerances(record: PlanRecord, found: Predicted | None, profile: Profil
 
 
 def _told(record: PlanRecord, found: Predicted, limit: float) -> PlanRecord:
-    each = found.of_deposits()
-    laid = [pad for pad in record.pads if pad.deposits and all(row.id in each for row in pad.deposits)]
-    shares = [{row.id: row.volume_ul for row in pad.deposits} for pad in laid]
-    by_pad = dict(zip(map(id, laid), found.of_pads(shares), strict=True))
-    reaches = [one.reach for one in by_pad.values()]
-    return structs.replace(
-        record,
-        pads=tuple(
-            structs.replace(
-                pad,
-                deposits=tuple(
-                    structs.replace(row, within=round(each[row.id].reach, DIGITS)) for row in pad.deposits
-                ),
-                tolerance=_tolerance(by_pad[id(pad)]),
-            )
-            if id(pad) in by_pad
-            else pad
-            for pad in record.pads
-        ),
-        spread=_spread(found.spread, reaches, limit),
+    within = dict(zip(found.deposits, _rounded(found.of_deposits().reach), strict=True))
+    laid = [
+        number
+        for number, pad in enumerate(record.pads)
+        if pad.deposits and all(row.id in within for row in pad.deposits)
+    ]
+    pads = list(record.pads)
+    told = found.of_pads(
+        (at, row.id, row.volume_ul) for at, number in enumerate(laid) for row in pads[number].deposits
     )
+    for number, tolerance in zip(laid, _records(told), strict=True):
+        pad = pads[number]
+        deposits = tuple([structs.replace(row, within=within[row.id]) for row in pad.deposits])
+        pads[number] = structs.replace(pad, deposits=deposits, tolerance=tolerance)
+    return structs.replace(record, pads=tuple(pads), spread=_spread(found.spread, told.reach.tolist(), limit))
 
 
-def _tolerance(one: Expectation) -> ToleranceRecord:
-    return ToleranceRecord(
-        bias=round(one.bias, DIGITS),
-        within=round(one.within, DIGITS),
-        most=one.most,
-        share=round(one.share, 3),
-    )
+def _records(told: Expectations) -> Iterator[ToleranceRecord]:
+    columns = (_rounded(told.bias), _rounded(told.within), told.most, _rounded(told.share, 3))
+    for bias, within, most, share in zip(*columns, strict=True):
+        yield ToleranceRecord(bias=bias, within=within, most=most, share=share)
+
+
+def _rounded(shares: Floats, digits: int = DIGITS) -> list[float]:
+    return [round(share, digits) for share in shares.tolist()]
 
 
 def _spread(spread: Spread, reaches: Sequence[float], limit: float) -> SpreadRecord:

@@ -22,7 +22,13 @@ from pastewright.records.kinds import (
     Side,
 )
 from pastewright.records.placement import Length, NeighbourRecord, Pair, Places, StripRecord, ZoneRecord
-from pastewright.records.reading import record_of_data, record_of_text, record_text, text_of_file
+from pastewright.records.reading import (
+    fields_text,
+    record_of_data,
+    record_of_text,
+    record_text,
+    text_of_file,
+)
 
 FORMAT: Literal[1] = 1
 MOST_BYTES = 200_000_000
@@ -358,14 +364,15 @@ def plan_text(plan: PlanRecord) -> str:
     return record_text(plan)
 
 
-def text_before_verdict(plan: PlanRecord) -> str:
-    """Return the text of plan.json up to its verdict, which comes last: it does not depend on it."""
-    return plan_text(plan).removesuffix(verdict_text(plan.verdict))
+def text_before_verdict(plan: PlanRecord) -> list[bytes]:
+    """Return the text of plan.json up to its verdict, which comes last: it does not depend on it. In pieces [UTF-8]."""
+    *names, _ = plan.__struct_fields__
+    return [b"{", *fields_text(plan, names)]
 
 
-def verdict_text(verdict: VerdictRecord) -> str:
+def verdict_text(verdict: VerdictRecord) -> bytes:
     """Return the end of plan.json: what follows on `text_before_verdict`."""
-    return f',"verdict":{record_text(verdict).rstrip()}}}\n'
+    return f',"verdict":{record_text(verdict).rstrip()}}}\n'.encode()
 
 
 def plan_schema() -> dict[str, Any]:

@@ -4,7 +4,7 @@ import csv
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from io import StringIO
+from io import BytesIO, TextIOWrapper
 from pathlib import Path
 
 from pastewright.meanwhile import meanwhile
@@ -21,11 +21,11 @@ PROGRAM_STEM = "program"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beforehand:
-    """What of the files does not depend on the verdict: pictures, plan.json up to its verdict, pads.csv."""
+    """What of the files does not depend on the verdict: pictures, plan.json in pieces up to its verdict, pads.csv."""
 
     pictures: PlanPictures
-    plan: str
-    pads: str
+    plan: list[bytes]
+    pads: bytes
 
 
 @uncollected()
@@ -70,8 +70,9 @@ def _write(plan: Plan, ready: Beforehand, out: Path, *, even_if_unverified: bool
         out.mkdir(parents=True, exist_ok=True)
         for old in (out / f"{PROGRAM_STEM}{ending}" for ending in PROGRAM_ENDINGS):
             old.unlink(missing_ok=True)
-        (out / "plan.json").write_text(ready.plan + verdict_text(plan.record.verdict), encoding="utf-8")
-        (out / "pads.csv").write_text(ready.pads, encoding="utf-8", newline="")
+        with (out / "plan.json").open("wb") as file:
+            file.writelines([*ready.plan, verdict_text(plan.record.verdict)])
+        (out / "pads.csv").write_bytes(ready.pads)
         (out / "board.svg").write_text(ready.pictures.alone, encoding="utf-8")
         (out / "report.html").write_text(page, encoding="utf-8")
         if not plan.verdict.ok and not even_if_unverified:
@@ -81,9 +82,11 @@ def _write(plan: Plan, ready: Beforehand, out: Path, *, even_if_unverified: bool
     return program_file
 
 
-def _csv(rows: Iterable[Sequence[str]]) -> str:
-    text = StringIO(newline="")
-    writer = csv.writer(text)
-    writer.writerow(PAD_COLUMNS)
-    writer.writerows(rows)
-    return text.getvalue()
+def _csv(rows: Iterable[Sequence[str]]) -> bytes:
+    told = BytesIO()
+    with TextIOWrapper(told, encoding="utf-8", newline="") as text:
+        writer = csv.writer(text)
+        writer.writerow(PAD_COLUMNS)
+        writer.writerows(rows)
+        text.flush()
+        return told.getvalue()

@@ -13,12 +13,11 @@ benches √3 standard deviations off either way along each principal axis of Σ 
 which is what a Gauss–Hermite rule of three points gives (Abramowitz and Stegun 25.4.46): right where y bends as a parabola.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit
@@ -51,6 +50,10 @@ MOST_PLAYED = 600
 
 SCATTER = "scatter"
 
+Share = tuple[int, int, float]
+"""What a pad has of a deposit: the pad's number, the deposit's index, the volume [µL]."""
+SHARE = np.dtype([("pad", np.int64), ("deposit", np.int64), ("ul", np.float64)])
+
 WORDS: Mapping[str, str] = {
     "frame_stiffness_n_mm": "stiffness of the frame",
     "backlash_mm": "backlash",
@@ -65,25 +68,21 @@ WORDS: Mapping[str, str] = {
 }
 
 
-class Expectation(Struct, frozen=True, kw_only=True):
-    """What one deposit or pad may be off, as shares of its volume: `bias`, and `within` at 95 % about that, the scatter
-    of single dots counted; `most` is the constant that does most of it, `share` its part of the variance.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectations:
+    """What N deposits or pads may be off, as shares of their volumes: `bias` (N), and `within` (N) at 95 % about that, the
+    scatter of single dots counted; `most` are the constants that do most of it, `share` (N) their parts of the variance.
     """
 
-    bias: float
-    within: float
-    most: str
-    share: float
+    bias: Floats
+    within: Floats
+    most: Sequence[str]
+    share: Floats
 
     @property
-    def reach(self) -> float:
-        """How far off 95 of 100 may be, the bias counted [-]."""
-        return abs(self.bias) + self.within
-
-    @property
-    def words(self) -> str:
-        """What does most, in words."""
-        return WORDS.get(self.most, self.most)
+    def reach(self) -> Floats:
+        """How far off 95 of 100 such may be, the bias counted (N) [-]."""
+        return np.abs(self.bias) + self.within
 
 
 @dataclass(frozen=True)
@@ -98,24 +97,22 @@ class Predicted:
     spread: Spread
     bias: Floats
 
-    def of_deposits(self) -> dict[int, Expectation]:
-        """Return what each deposit may be off, by its index."""
+    def of_deposits(self) -> Expectations:
+        """Return what each deposit may be off, in the order of `deposits`."""
         rows = np.arange(len(self.deposits))
-        return dict(zip(self.deposits, self._of(rows, rows, np.ones(len(rows))), strict=True))
+        return self._of(rows, rows, np.ones(len(rows)))
 
-    def of_pads(self, shares_ul: Sequence[Mapping[int, float]]) -> list[Expectation]:
-        """Return what pads may be off, each of which has so much of its deposits [µL by index, one at least]."""
-        place = {index: at for at, index in enumerate(self.deposits)}
-        pad = np.array([at for at, own in enumerate(shares_ul) for _ in own])
-        row = np.array([place[index] for own in shares_ul for index in own])
-        weight = np.array([ul / sum(own.values()) for own in shares_ul for ul in own.values()])
-        return self._of(pad, row, weight)
+    def of_pads(self, shares: Iterable[Share]) -> Expectations:
+        """Return what pads may be off, numbered from 0, each of which has one share at least."""
+        told = np.fromiter(shares, dtype=SHARE)
+        pad, ul = told["pad"], told["ul"]
+        place = np.zeros(max(self.deposits, default=0) + 1, dtype=np.int64)
+        place[list(self.deposits)] = np.arange(len(self.deposits))
+        return self._of(pad, place[told["deposit"]], ul / np.bincount(pad, ul)[pad])
 
-    def _of(self, pad: Whole, row: Whole, weight: Floats) -> list[Expectation]:
+    def _of(self, pad: Whole, row: Whole, weight: Floats) -> Expectations:
         """Return what pads may be off; `weight` is how much of pad `pad` comes from deposit `row`."""
-        if not pad.size:
-            return []
-        count = int(pad.max()) + 1
+        count = int(pad.max(initial=-1)) + 1
 
         def sums(columns: Floats) -> Floats:
             return np.column_stack([np.bincount(pad, weight * column[row], count) for column in columns.T])
@@ -130,18 +127,12 @@ class Predicted:
         variance = np.maximum(parts.sum(axis=1), 1e-30)
         most = parts.argmax(axis=1)
         names = (*self.spread.names, SCATTER)
-        share = np.minimum(parts.max(axis=1) / variance, 1.0)
-        within = np.minimum(Z95 * np.sqrt(variance), MOST)
-        return [
-            Expectation(bias=b, within=w, most=names[m], share=s)
-            for b, w, m, s in zip(
-                np.clip(bias, -MOST, MOST).tolist(),
-                within.tolist(),
-                most.tolist(),
-                share.tolist(),
-                strict=True,
-            )
-        ]
+        return Expectations(
+            bias=np.clip(bias, -MOST, MOST),
+            within=np.minimum(Z95 * np.sqrt(variance), MOST),
+            most=[names[number] for number in most.tolist()],
+            share=np.minimum(parts.max(axis=1) / variance, 1.0),
+        )
 
     def systematic(self) -> Floats:
         """Return the standard deviation of each deposit without the scatter of single dots [-]."""

@@ -62,8 +62,9 @@ def test_what_plans_claim_is_what_is_simulated(side):
     spread = spread_of(plan.profile)
     near = replace(spread, covariance=0.05**2 * spread.covariance)
     each = predicted(plan.motions, plan.layout.deposits, plan.profile, near)
-    shares = [{row.id: row.volume_ul for row in pad.deposits} for pad in plan.record.pads if pad.deposits]
-    claimed = float(np.percentile([pad.reach for pad in each.of_pads(shares)], 95))
+    pads = [pad for pad in plan.record.pads if pad.deposits]
+    shares = [(at, row.id, row.volume_ul) for at, pad in enumerate(pads) for row in pad.deposits]
+    claimed = float(np.percentile(each.of_pads(shares).reach, 95))
     rows = tuple(tuple(near.covariance[i, : i + 1].tolist()) for i in range(len(near.names)))
     # The claim takes the larger of what is played and of straight lines: 6 % more on the bottom.
     assert judged(plan, covariance=rows, reached=claimed).reached == pytest.approx(claimed, rel=0.08)
