@@ -71,7 +71,13 @@ def types_of(args: tuple[Any, ...]) -> str:
     return "".join(map(_type_of, args))
 
 
+_LETTERS = {bool: "b", int: "i", float: "d", np.bool_: "b", np.int64: "i", np.float64: "d"}
+
+
 def _type_of(value: Any) -> str:
+    letter = _LETTERS.get(type(value))
+    if letter is not None:
+        return letter
     if isinstance(value, np.ndarray):
         flags = value.flags
         order = "C" if flags.c_contiguous else "F" if flags.f_contiguous else "A"
@@ -240,7 +246,9 @@ def _kinds(args: tuple[Any, ...]) -> Iterator[Any]:
 def _flatten(args: tuple[Any, ...], flat: list[Any]) -> None:
     """Write arguments out as numba's functions want them."""
     for value in args:
-        if isinstance(value, np.ndarray):
+        if type(value) is float:
+            flat.append(value)
+        elif isinstance(value, np.ndarray):
             data = value.__array_interface__["data"][0]
             flat += (None, None, value.size, value.itemsize, data, *value.shape, *value.strides)
         elif isinstance(value, tuple):

@@ -5,7 +5,7 @@ Kutta, fourth order. A tip is (R/2L, τ_y, π·R³·n·K^(−1/n), n), a store (
 frame's spring).
 """
 
-from math import sqrt
+from math import ceil, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,16 +48,71 @@ def pressure_at(stored: float, linear: float, bubble: float) -> float:
     return (sqrt(middle * middle + 4.0 * linear * P0_KPA * stored) - middle) / (2.0 * linear)
 
 
+@inner
+def rate_at(pressure: float, tip: TipNumbers, store: StoreNumbers) -> float:
+    """One over the time in which a small disturbance of a pressure [kPa] falls to 1/e [1/s]: `pressure.time_constant_s`."""
+    to_wall, yield_kpa, scale, n = tip
+    linear, bubble, _ = store
+    excess = pressure * to_wall - yield_kpa
+    if excess <= 0.0:
+        return 0.0
+    slope = (scale / n * excess ** (1.0 / n) - 3.0 * flow_at(pressure, tip)) / (excess + yield_kpa)
+    absolute = P0_KPA + max(pressure, 0.0)
+    rate: float = max(slope, 0.0) * to_wall / (linear + bubble * P0_KPA / (absolute * absolute))
+    return rate
+
+
+@inner
+def _steps(
+    stored: Floats,
+    leg: Floats,
+    steady: float,
+    step_of_time_constant: float,
+    tip: TipNumbers,
+    store: StoreNumbers,
+) -> float:
+    """How many steps keep each well below the shortest time constant that a leg can meet, whose steady pressure is given.
+
+    Stored volume grows by no more than the sweep, and the stiffest the springs can be is as at rest now.
+    """
+    linear, bubble, _ = store
+    wanted = 0.0
+    for lane in range(stored.size):
+        time, first, last = leg[0, lane], leg[1, lane], leg[2, lane]
+        pressure = pressure_at(stored[lane], linear, bubble)
+        reach = pressure + time * max(first + last, 0.0) / 2.0 / linear
+        top = max(pressure, min(reach, steady))
+        wanted = max(wanted, time * rate_at(top, tip, store) / step_of_time_constant)
+    return wanted
+
+
 @entry
-def along_leg(
-    lanes: tuple[Floats, Floats, Floats, Floats, Floats],
-    steps: int,
+def along_legs(
+    lanes: tuple[Floats, Floats],
+    legs: Floats,
+    steadies: Floats,
+    limits: tuple[int, int, float],
     tip: TipNumbers,
     store: StoreNumbers,
 ) -> None:
-    """Take lanes through a leg of straight-line sweep rate: (stored, most stored; changed), (time, first and last rate)."""
-    stored, most, times, firsts, lasts = lanes
+    """Take lanes through legs of straight-line sweep rate.
+
+    (stored, most stored; changed), legs × (time, first and last rate) × lanes, the steady pressure [kPa] of each leg's
+    fastest rate; limits: least and most steps, step over time constant.
+    """
+    stored, most = lanes
+    least, highest, step_of_time_constant = limits
+    for leg in range(legs.shape[0]):
+        wanted = ceil(_steps(stored, legs[leg], steadies[leg], step_of_time_constant, tip, store))
+        _along(stored, most, legs[leg], max(min(wanted, highest), least), store, tip)
+
+
+@inner
+def _along(
+    stored: Floats, most: Floats, leg: Floats, steps: int, store: StoreNumbers, tip: TipNumbers
+) -> None:
     linear, bubble, _ = store
+    times, firsts, lasts = leg[0], leg[1], leg[2]
     for lane in range(stored.size):
         s, top = stored[lane], most[lane]
         h = times[lane] / steps

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pastewright.plunger.bench import PlungerBench
 from pastewright.plunger.flow import TipFlow, flow_slope_ul_s_kpa, steady_pressure_kpa
-from pastewright.plunger.loops import StoreNumbers, TipNumbers, along_feed, along_gripped, along_leg
+from pastewright.plunger.loops import StoreNumbers, TipNumbers, along_feed, along_gripped, along_legs
 from pastewright.plunger.ramp import Leg, Ramp, ramp
 from pastewright.plunger.storage import Store, compliance_ul_kpa, pressure_of_stored_kpa, stored_ul
 
@@ -84,12 +84,22 @@ def after_legs(
     least_steps: int = LEAST_STEPS,
 ) -> tuple[Floats, Floats]:
     """Return pressure at the end and the highest met [kPa], one a lane."""
-    stored = stored_ul(np.atleast_1d(np.asarray(pressure_kpa, dtype=float)), bench.store)
-    most = stored
-    for leg in legs:
-        if float(leg.time_s.max(initial=0.0)) > 0:
-            stored, most = _after_leg(stored, most, leg, bench, least_steps)
-    return pressure_of_stored_kpa(stored, bench.store), pressure_of_stored_kpa(most, bench.store)
+    tip, store = bench.tip, bench.store
+    stored = stored_ul(np.atleast_1d(np.asarray(pressure_kpa, dtype=float)), store)
+    lasting = [leg for leg in legs if float(leg.time_s.max(initial=0.0)) > 0]
+    size = max([stored.size, *(leg.time_s.size for leg in lasting)])
+    stored = np.array(_over(stored, size))
+    most = stored.copy()
+    table = np.empty((len(lasting), 3, size))
+    steadies = np.zeros(len(lasting))
+    for number, leg in enumerate(lasting):
+        table[number, 0], table[number, 1], table[number, 2] = leg.time_s, leg.start_ul_s, leg.end_ul_s
+        fastest = float(table[number, 1:].max())
+        if fastest > 0:
+            steadies[number] = steady_pressure_kpa(fastest, tip)
+    limits = (max(least_steps, 1), MOST_STEPS, STEP_OF_TIME_CONSTANT)
+    along_legs((stored, most), table, steadies, limits, _tip_numbers(tip), _store_numbers(store))
+    return pressure_of_stored_kpa(stored, store), pressure_of_stored_kpa(most, store)
 
 
 def after_gripped(pressure_kpa: Floats, legs: Iterable[Leg], bench: PlungerBench) -> Floats:
@@ -119,17 +129,6 @@ def after_gripped(pressure_kpa: Floats, legs: Iterable[Leg], bench: PlungerBench
     return pressure
 
 
-def _after_leg(
-    stored: Floats, most: Floats, leg: Leg, bench: PlungerBench, least_steps: int
-) -> tuple[Floats, Floats]:
-    tip, store = bench.tip, bench.store
-    steps = max(_steps(pressure_of_stored_kpa(stored, store), leg, bench), least_steps)
-    size = max(stored.size, leg.time_s.size)
-    stored, most = np.array(_over(stored, size)), np.array(_over(most, size))
-    along_leg((stored, most, *_parts(leg, size)), steps, _tip_numbers(tip), _store_numbers(store))
-    return stored, most
-
-
 def _parts(leg: Leg, lanes: int) -> tuple[Floats, Floats, Floats]:
     """Time, first and last rate of a leg, one a lane."""
     return _over(leg.time_s, lanes), _over(leg.start_ul_s, lanes), _over(leg.end_ul_s, lanes)
@@ -156,18 +155,6 @@ def _tip_numbers(tip: TipFlow) -> TipNumbers:
 @lru_cache(maxsize=256)
 def _store_numbers(store: Store) -> StoreNumbers:
     return float(store.linear_ul_kpa), float(store.bubble_ul), float(_standing(store).linear_ul_kpa)
-
-
-def _steps(pressure: Floats, leg: Leg, bench: PlungerBench) -> int:
-    """How many steps keep each well below the shortest time constant that the leg can meet."""
-    fastest = float(np.maximum(leg.start_ul_s, leg.end_ul_s).max())
-    steady = steady_pressure_kpa(fastest, bench.tip) if fastest > 0 else 0.0
-    sweep = leg.time_s * np.maximum(leg.start_ul_s + leg.end_ul_s, 0.0) / 2
-    # Stored volume grows by no more than the sweep, and the stiffest the springs can be is as at rest now.
-    reach = pressure + sweep / bench.store.linear_ul_kpa
-    top = np.maximum(pressure, np.minimum(reach, steady))
-    wanted = leg.time_s / (STEP_OF_TIME_CONSTANT * time_constant_s(top, bench))
-    return min(max(ceil(float(wanted.max())), 1), MOST_STEPS)
 
 
 def after_fed(
