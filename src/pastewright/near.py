@@ -10,7 +10,7 @@ from functools import reduce
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pastewright.nearest import nearest_by_grid
+from pastewright.nearest import Grid, grid_over, nearest_by_grid
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -42,6 +42,7 @@ class NearPlaces:
         self._along_x: Ints = np.argsort(self.places[:, 0], kind="stable")
         self._x: Floats = self.places[self._along_x, 0]
         self._order = self._along_x
+        self._grid: Grid | None = None
 
     def nearest(self, asked: ArrayLike, *, within: float = np.inf) -> tuple[Floats, Ints]:
         """Return how far the nearest is from each of M places (M) [mm] and which (M): inf and N where none is `within`."""
@@ -55,7 +56,8 @@ class NearPlaces:
         """
         of, many = np.atleast_2d(np.asarray(asked, dtype=np.float64)), len(self.places)
         if many > FEW and not np.isfinite(within):
-            return nearest_by_grid(of, self.places, count, slower_axis=self.slower_axis)
+            self._grid = self._grid or grid_over(self.places)
+            return nearest_by_grid(of, self.places, self._grid, count, slower_axis=self.slower_axis)
         away, found = np.full((len(of), count), np.inf), np.full((len(of), count), many, dtype=np.intp)
         if np.isfinite(within):
             for rows, which, far in self._pairs(of, np.full(len(of), within)):
@@ -74,6 +76,12 @@ class NearPlaces:
 
     def within(self, asked: ArrayLike, reach: ArrayLike) -> list[Ints]:
         """Return which are no further from each of M places than its `reach` (M, or one for all) [mm], in order."""
+        whose, which = self.all_within(asked, reach)
+        many = len(np.atleast_2d(np.asarray(asked)))
+        return np.split(which, np.cumsum(np.bincount(whose, minlength=many)))[:many]
+
+    def all_within(self, asked: ArrayLike, reach: ArrayLike) -> tuple[Ints, Ints]:
+        """Return as `within` does, all of it in two columns: the numbers of those that are asked, in order, and which."""
         of = np.atleast_2d(np.asarray(asked, dtype=np.float64))
         reaches = np.broadcast_to(np.asarray(reach, dtype=np.float64), len(of))
         none = np.empty(0, dtype=np.intp)
@@ -83,16 +91,13 @@ class NearPlaces:
             asking.append(rows[near])
             found.append(which[near])
         whose, which = np.concatenate(asking), np.concatenate(found)
-        ends = np.cumsum(np.bincount(whose, minlength=len(of)))
-        return np.split(which[np.lexsort((which, whose))], ends)[: len(of)]
+        order = np.lexsort((which, whose))
+        return whose[order], which[order]
 
     def pairs(self, reach: float) -> list[tuple[int, int]]:
         """Return the pairs (i < j) that are no further apart than `reach` [mm], in order."""
-        return [
-            (one, int(other))
-            for one, near in enumerate(self.within(self.places, reach))
-            for other in near[near > one]
-        ]
+        one, other = self.all_within(self.places, reach)
+        return list(zip(one[other > one].tolist(), other[other > one].tolist(), strict=True))
 
     def _beside(self, of: Floats, reaches: Floats) -> tuple[Ints, Ints, Ints]:
         """Return where in `_order` those begin and end that are within reach along x, and nearly so along y.

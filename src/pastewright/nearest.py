@@ -4,6 +4,7 @@ Cells are gone through from the middle outwards, until no further one can hold a
 """
 
 from math import sqrt
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +21,22 @@ GRAIN_MM = 1e-9
 """By so much more is looked at, so that rounding hides none that is on the edge of a cell."""
 
 
-def nearest_by_grid(asked: Floats, places: Floats, count: int, *, slower_axis: bool) -> tuple[Floats, Ints]:
-    """Return the `count` nearest of N places (N×d) to each of M (M×d): how far (M×count) and which, near ones first.
-
-    The way is Euclid's, where `slower_axis` the longest of the axes' ones. What is equally far comes in the order of its
-    numbers; what is missing is inf far, and its number is N.
+class Grid(NamedTuple):
+    """A grid over N places: its corner [mm], the side of its cells [mm], how many there are each way; the places' numbers
+    cell after cell, and where those of each cell begin (one more than there are cells).
     """
-    away = np.full((len(asked), count), np.inf)
-    found = np.full((len(asked), count), len(places), dtype=np.int64)
+
+    x_mm: float
+    y_mm: float
+    cell_mm: float
+    columns: int
+    rows: int
+    order: Ints
+    begins: Ints
+
+
+def grid_over(places: Floats) -> Grid:
+    """Return a grid over N places (N×d), one at least."""
     flat = places[:, [0, -1]]
     corner = flat.min(axis=0)
     wide = np.maximum(flat.max(axis=0) - corner, 1e-9)
@@ -37,17 +46,20 @@ def nearest_by_grid(asked: Floats, places: Floats, count: int, *, slower_axis: b
     number = own[:, 1] * columns + own[:, 0]
     order = np.argsort(number, kind="stable")
     begins = np.concatenate([[0], np.cumsum(np.bincount(number, minlength=columns * rows))])
-    grid = (float(corner[0]), float(corner[1]), cell, columns, rows)
-    _look(
-        np.ascontiguousarray(asked),
-        np.ascontiguousarray(places),
-        order,
-        begins,
-        grid,
-        slower_axis,
-        away,
-        found,
-    )
+    return Grid(float(corner[0]), float(corner[1]), cell, columns, rows, order, begins)
+
+
+def nearest_by_grid(
+    asked: Floats, places: Floats, grid: Grid, count: int, *, slower_axis: bool
+) -> tuple[Floats, Ints]:
+    """Return the `count` nearest of N places (N×d) to each of M (M×d): how far (M×count) and which, near ones first.
+
+    The way is Euclid's, where `slower_axis` the longest of the axes' ones. What is equally far comes in the order of its
+    numbers; what is missing is inf far, and its number is N.
+    """
+    away = np.full((len(asked), count), np.inf)
+    found = np.full((len(asked), count), len(places), dtype=np.int64)
+    _look(np.ascontiguousarray(asked), np.ascontiguousarray(places), grid, slower_axis, away, found)
     return away, found
 
 
@@ -55,14 +67,12 @@ def nearest_by_grid(asked: Floats, places: Floats, count: int, *, slower_axis: b
 def _look(
     asked: Floats,
     places: Floats,
-    order: Ints,
-    begins: Ints,
-    grid: tuple[float, float, float, int, int],
+    grid: Grid,
     slower_axis: bool,
     away: Floats,
     found: Ints,
 ) -> None:
-    x0, y0, cell, columns, rows = grid
+    x0, y0, cell, columns, rows, order, begins = grid
     last = away.shape[1] - 1
     for k in range(asked.shape[0]):
         x, y = asked[k, 0] - x0, asked[k, asked.shape[1] - 1] - y0

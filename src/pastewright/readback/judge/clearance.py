@@ -147,12 +147,7 @@ def _paste(
     halves = np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]) / 2
     for places, reach, tops in _standing(wanted, expected, boards, profile, tip_mm):
         tree = NearPlaces(places)
-        near = tree.within(middles, halves + float(reach.max()))
-        counts = np.array([len(one) for one in near])
-        if not counts.any():
-            continue
-        rows = np.repeat(np.arange(len(ways)), counts)
-        which = np.concatenate(near)
+        rows, which = tree.all_within(middles, halves + float(reach.max()))
         met = _away(places[which], ways[rows]) < reach[which] - ROUNDING_MM
         np.maximum.at(found, rows[met], tops[which[met]])
     return found

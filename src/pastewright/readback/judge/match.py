@@ -1,7 +1,6 @@
 """Visits to expected deposits: which dot or bead each visit laid, by place alone.
 
 A dot belongs to the nearest expected dot within the place tolerance; a path to the expected bead that it follows
-from msgspec import Struct
 from either end, every corner of one within the tolerance of the other. The order in the program means nothing.
 """
 

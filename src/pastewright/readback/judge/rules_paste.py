@@ -198,11 +198,12 @@ def every_place_visited(seen: CaseFile) -> Iterator[Finding]:
     """A dry program goes to both ends of every deposit that is planned."""
     places = seen.moves.end_mm[:, :2]
     places = places[np.isfinite(places).all(axis=1)]
-    tree = NearPlaces(places) if len(places) else None
-    for target in targets(seen.expected, seen.profile.bed):
-        ends = np.array([target.path_mm[0], target.path_mm[-1]])
-        limit = seen.profile.verify.place_tolerance_mm
-        if tree is None or np.any(tree.nearest(ends)[0] > limit):
+    wanted = targets(seen.expected, seen.profile.bed)
+    ends = np.array([target.path_mm[end] for target in wanted for end in (0, -1)]).reshape(-1, 2)
+    far = NearPlaces(places).nearest(ends)[0] if len(places) else np.full(len(ends), np.inf)
+    missed = far.reshape(-1, 2).max(axis=1) > seen.profile.verify.place_tolerance_mm
+    for target, gone_by in zip(wanted, missed.tolist(), strict=True):
+        if gone_by:
             deposit = seen.expected.deposits[target.index]
             yield _finding(FindingKind.MISSING, deposit, "the tip does not go there", 0)
 

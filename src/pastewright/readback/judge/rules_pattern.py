@@ -99,8 +99,7 @@ def _near(deposits: Sequence[ExpectedDeposit], gap_mm: float) -> Iterator[tuple[
     far = np.column_stack([middle, board[own] * (4 * float(reach.max()) + 1)])
     tree = NearPlaces(far)
     # The segment of the longer reach finds both: no two that meet are further apart than twice its reach.
-    found = tree.within(far, 2 * reach)
-    here, there = np.repeat(np.arange(len(own)), [len(near) for near in found]), np.concatenate(found)
+    here, there = tree.all_within(far, 2 * reach)
     apart = own[here] != own[there]
     if not apart.any():
         return
