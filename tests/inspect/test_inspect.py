@@ -100,6 +100,43 @@ def test_what_looks_unlike_the_others_is_neither_high_nor_good():
         assert told.verdict is verdict
 
 
+def test_what_is_read_low_is_low_on_whatever_ground():
+    """Shade, gloss and metal widen outlines: a narrow one is narrow, a wide one may not be wide."""
+    reading = replace(_reading_of("FB1-2"), own_sd=0.9)
+    planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul
+    for share, verdict in (
+        (0.45, DepositVerdict.LOW),
+        (0.55, DepositVerdict.GOOD),
+        (2.2, DepositVerdict.NOT_SEEN),
+    ):
+        told = judged(replace(reading, volume_ul=share * planned), picture().rows, DEFAULT_LIMITS)
+        assert told.verdict is verdict
+    burnt = replace(reading, own_sd=0.1, rim_full=0.4, volume_ul=2.2 * planned)
+    assert judged(burnt, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+
+
+def test_what_lies_aside_on_its_pad_is_off_but_need_not_be_wiped():
+    reading = _reading_of("FB1-2")
+    width = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.width_mm
+    assert DEFAULT_LIMITS.most_offset * width > 0.18
+    for aside, on_pad, off, wipe in (
+        (0.14, 1.0, False, False),
+        (0.18, 1.0, True, False),
+        (0.18, 0.6, True, True),
+        (0.3, 1.0, True, True),
+    ):
+        moved = replace(reading, offset_mm=(aside, 0.0), on_pad=on_pad * reading.planned_on_pad)
+        told = judged(moved, picture().rows, DEFAULT_LIMITS)
+        assert (told.verdict is DepositVerdict.OFF, told.wipe) == (off, wipe)
+
+
+def test_what_is_dragged_out_of_a_deposit_is_smeared_and_wiped():
+    told = judged(replace(_reading_of("FB1-2"), dragged_mm=0.3), picture().rows, DEFAULT_LIMITS)
+    assert told.verdict is DepositVerdict.OFF
+    assert told.wipe
+    assert "smeared" in told.why
+
+
 def test_a_size_is_told_no_better_than_the_photo_s_deposits_differ():
     reading = _reading_of("FB1-2")
     planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul

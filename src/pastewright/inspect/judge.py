@@ -90,11 +90,11 @@ def _of_paste(
         return JudgedRow(verdict=DepositVerdict.OFF, why=smeared, wipe=True)
     if usual is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"sizes cannot be told in this photo ({words})")
-    sd = max(reading.own_sd, scatter, UNSIZED if reading.full > FULL_FOR_SIZE else 0.0)
+    sd = max(reading.own_sd, scatter, UNSIZED if reading.rim_full > FULL_FOR_SIZE else 0.0)
     if sized := _sized(volume / usual, sd, words, limits):
         return sized
     if beside := _beside(reading, row, limits):
-        return JudgedRow(verdict=DepositVerdict.OFF, why=beside, wipe=True)
+        return beside
     blurred_mm = BLURRED_GAP_PX / reading.px_per_mm
     if reading.gap_mm is not None and reading.gap_mm < limits.least_gap_mm - blurred_mm:
         return JudgedRow(
@@ -104,18 +104,21 @@ def _of_paste(
 
 
 def _sized(share: float, sd: float, words: str, limits: InspectionLimits) -> JudgedRow | None:
-    """Return the verdict on a volume beside those of the others in the photo, None where it is good."""
-    if limits.least_volume <= share <= limits.most_volume:
+    """Return the verdict on a volume beside those of the others in the photo, None where it is good.
+
+    Shade, gloss and metal that looks like paste widen what is read and never narrow it: of 4 100 good deposits on rendered
+    photos one in 200 was read by more than a quarter too small, on whatever ground, but up to three times too large.
+    """
+    if share < limits.least_volume:
+        return JudgedRow(verdict=DepositVerdict.LOW, why=words)
+    if share <= limits.most_volume:
         return None
     # What the error of reading may explain is no finding, and no good deposit.
-    if sd >= UNSIZED or (
-        limits.least_volume < share * (1 + SURE * sd) and share * (1 - SURE * sd) < limits.most_volume
-    ):
+    if sd >= UNSIZED or share * (1 - SURE * sd) < limits.most_volume:
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
         )
-    low = share < limits.least_volume
-    return JudgedRow(verdict=DepositVerdict.LOW if low else DepositVerdict.HIGH, why=words, wipe=not low)
+    return JudgedRow(verdict=DepositVerdict.HIGH, why=words, wipe=True)
 
 
 def usual_share(readings: Sequence[RowReading], rows: Sequence[InspectedRow]) -> float | None:
@@ -162,6 +165,8 @@ def _unseen(reading: RowReading | None, rows: Sequence[InspectedRow]) -> str:
 
 def _smeared(reading: RowReading, row: InspectedRow) -> str:
     """Return in words what lies beside a deposit's outline, "" where nothing does."""
+    if reading.dragged_mm:
+        return f"smeared to one side, {reading.dragged_mm:.2f} mm beyond its outline"
     if reading.tail_mm > TAIL_MM and reading.beside_mm2 > SMEARED * row.paste.area:
         return f"smeared, {reading.tail_mm:.2f} mm beyond its outline"
     if reading.tail_mm > 2 * TAIL_MM:
@@ -169,13 +174,22 @@ def _smeared(reading: RowReading, row: InspectedRow) -> str:
     return ""
 
 
-def _beside(reading: RowReading, row: InspectedRow, limits: InspectionLimits) -> str:
-    """Return in words how a deposit lies beside its place, "" where it does not; parts of a bead follow the bead."""
+def _beside(reading: RowReading, row: InspectedRow, limits: InspectionLimits) -> JudgedRow | None:
+    """Return the verdict on a deposit that lies beside its place, None where it does not; parts of a bead follow the bead.
+
+    One that lies far off but on its pad, where it harms nothing, need not be wiped.
+    """
     if row.shared:
-        return ""
+        return None
     away = hypot(*reading.offset_mm)
-    if away > max(limits.most_offset * row.deposit.width_mm, LEAST_OFF_MM):
-        return f"{away:.2f} mm beside its place"
-    if reading.on_pad < limits.least_on_pad * reading.planned_on_pad and away > LEAST_OFF_MM / 2:
-        return f"{reading.on_pad:.0%} of it on its pad"
-    return ""
+    by_width = max(limits.most_offset * row.deposit.width_mm, LEAST_OFF_MM)
+    spills_over = reading.on_pad < limits.least_on_pad * reading.planned_on_pad
+    if away > min(by_width, max(limits.most_offset_mm, LEAST_OFF_MM)):
+        return JudgedRow(
+            verdict=DepositVerdict.OFF,
+            why=f"{away:.2f} mm beside its place",
+            wipe=away > by_width or spills_over,
+        )
+    if spills_over and away > LEAST_OFF_MM / 2:
+        return JudgedRow(verdict=DepositVerdict.OFF, why=f"{reading.on_pad:.0%} of it on its pad", wipe=True)
+    return None

@@ -48,11 +48,14 @@ MOST_REACH_MM = 1.3  # as far as a tip drags paste along; what is longer is prin
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PasteBeside:
     """How much likelier than ground each pixel off the lands is to be paste [ln], smoothed: against mask and shadows
-    (`neck`), and against legend too (`no_print`); `mask_spread` (3) is how much the mask's colours differ by themselves.
+    (`neck`), and against legend too (`no_print`); the same with lands, against bare metal there (`anywhere`,
+    `anywhere_no_print`); `mask_spread` (3) is how much the mask's colours differ by themselves.
     """
 
     neck: Floats32
     no_print: Floats32
+    anywhere: Floats32
+    anywhere_no_print: Floats32
     mask_spread: Floats
 
 
@@ -68,8 +71,12 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
     """Return how much more like paste than like what else may be there the ground beside the lands looks."""
     code, on_mask = codes(flat.colour), codes(flat.on_mask)
     # A neck is narrow: its edges, more than half paste, count as paste.
-    paste = np.maximum(np.log(density(fitted.paste_px) + FLOOR), fitted.edge.mask_high)[code]
+    look = np.log(density(fitted.paste_px) + FLOOR)
+    paste = np.maximum(look, fitted.edge.mask_high)[code]
     beside = beside_rows(flat, fitted, picture)
+    metal = np.maximum(np.maximum(fitted.ground.land, fitted.edge.land_low)[code], beside)
+    # Land that looks like paste says little, as in the fit.
+    over_land = fitted.told_on_land * (np.maximum(look, fitted.edge.land_high)[code] - metal)
     ground = np.maximum(fitted.edge.mask_low[code], beside)
     if flat.before is not None:
         ground = np.maximum(ground, flat.before)
@@ -79,13 +86,21 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
     over_print = paste - np.maximum(fitted.ground.print_too[on_mask], ground)
     off_land = ~flat.land & flat.inside
 
-    def smooth(evidence: NDArray[np.floating]) -> Floats32:
+    def smooth(evidence: NDArray[np.floating], shown: NDArray[np.bool_] = off_land) -> Floats32:
         kept = np.clip(evidence, -MOST_TOLD, MOST_TOLD).astype(np.float32)
-        return np.where(off_land, gaussian_filter(kept, BLUR_PX), -MOST_TOLD).astype(np.float32)
+        return np.where(shown, gaussian_filter(kept, BLUR_PX), -MOST_TOLD).astype(np.float32)
 
     no_print = smooth(over_print)
     neck = np.where(no_print < -SURELY_PRINT, np.float32(-MOST_TOLD), smooth(over_mask))
-    return PasteBeside(neck=neck, no_print=no_print, mask_spread=mask_spread(fitted.ground.mask_px))
+    # Over mask and land together, so that what crosses a land's edge is smoothed as one.
+    plain = np.where(smooth(over_print, flat.inside) < -SURELY_PRINT, -MOST_TOLD, over_mask)
+    return PasteBeside(
+        neck=neck,
+        no_print=no_print,
+        anywhere=smooth(np.where(flat.land, over_land, plain), flat.inside),
+        anywhere_no_print=smooth(np.where(flat.land, over_land, over_print), flat.inside),
+        mask_spread=mask_spread(fitted.ground.mask_px),
+    )
 
 
 def beside_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> Floats32:

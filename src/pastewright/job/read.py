@@ -88,6 +88,7 @@ def parse_job(text: str, file: str) -> Job:
             most_volume=tables["inspection"].number("most_volume_percent") / 100,
             least_on_pad=tables["inspection"].number("least_on_pad_percent") / 100,
             most_offset=tables["inspection"].number("most_offset_percent") / 100,
+            most_offset_mm=tables["inspection"].number("most_offset_mm"),
             least_gap_mm=tables["inspection"].number("least_gap_mm"),
         ),
     )

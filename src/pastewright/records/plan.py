@@ -316,6 +316,7 @@ class InspectionLimitsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_f
     least_on_pad: Annotated[Amount, Meta(description="Share of a deposit's area that lies on its pad.")]
     most_offset: Annotated[Amount, Meta(description="Of its centre, over the planned width across.")]
     least_gap_mm: Annotated[Amount, Meta(description="Between the pastes of two pads.")]
+    most_offset_mm: Annotated[Amount, Meta(description="Of its centre, however wide it is.")] = 0.15
 
 
 class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
