@@ -243,7 +243,7 @@ def test_a_sheet_that_is_laid_waits_for_its_photo(tmp_path: Path, bench: Path, d
             before=ONE_ORDER,
         ) as person,
     ):
-        for _ in range(4):  # the card lies there held fast, the way is clear, not gone in the air
+        for _ in range(3):  # the card lies there held fast, the way is clear, not gone in the air
             person.answers(("(y/n)", "y"))
         person.sees("(Enter: later):")
         person.types("nowhere.jpg")
@@ -324,8 +324,11 @@ def test_a_locked_controller_moves_nothing_until_it_is_homed(tmp_path: Path) -> 
         with Person("machine", "stay", "-p", bench, "--port", there.port) as person:
             person.answers(("machine> ", "to park"))
             person.sees("nothing moves while the place of the tip is not known")
+            person.answers(("machine> ", "touch-off probe"))
+            person.sees("nothing moves while the place of the tip is not known")  # before anything is asked
             assert [row for row in there.done() if row["text"].startswith("G1")] == []
-            person.answers(("machine> ", "home"), ("(y/n)", "y"), ("homed: X 0.00", "to 110,90"))
+            person.answers(("machine> ", "home"), ("(y/n)", "y"), ("homed: X 0.00", "load"))
+            person.answers(("let the barrel in?", "q"), ("left without an answer", "to 110,90"))
             person.answers(
                 ("110,90: X 110.00", "touch-off probe"), ("(y/n)", "y"), ("board_z_mm is -61.9 mm", "quit")
             )

@@ -199,17 +199,21 @@ def test_a_signal_even_twice(protocol, number, reason, tmp_path):
         check(made, reason)
 
 
-@pytest.mark.parametrize("protocol", and_the_other("cnc"))
-def test_a_broken_pipe_to_the_terminal(protocol, tmp_path):
+@pytest.mark.parametrize(
+    ("protocol", "told"),
+    [*and_the_other("reprap", False), pytest.param("cnc", True, marks=pytest.mark.campaign)],
+)
+def test_a_broken_pipe_to_the_terminal(protocol, told, tmp_path):
     with bench(protocol, tmp_path) as made:
         reading, writing = os.pipe()
         made.begin(stdout=writing)
         os.close(writing)
         made.wait_down()
         os.close(reading)
-        made.process.send_signal(signal.SIGTERM)  # what it says about its end finds no reader
+        if told:
+            made.process.send_signal(signal.SIGTERM)  # what it says about its end finds no reader
         made.ended()
-        check(made, "SIGTERM")
+        check(made, "SIGTERM" if told else "terminal")
 
 
 def test_an_exception_of_our_own(protocol, tmp_path):

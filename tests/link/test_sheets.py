@@ -11,10 +11,14 @@ from pastewright.link.companions import companion_of, job_of, read_companion
 from pastewright.link.job import ProgramPart
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
+from pastewright.link.owner import OwnerState, Stand
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
+from pastewright.profile.read import read_profile
 from pastewright.records.sheet import SheetRecord
 from pastewright.tune.sheet import design
+from pastewright.work.running.checks import run_checks
+from pastewright.work.running.kinds import is_on_card
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a"}
 
@@ -47,6 +51,22 @@ def test_a_sheet_is_laid_by_the_command_that_designs_it_and_is_in_the_journal(sh
     assert row.board_name == "tuning sheet sheet"
     assert row.phase == "finished"
     assert row.kind == "tuning sheet"
+
+
+def test_a_sheet_is_asked_for_a_card_and_not_for_a_side(sheet):
+    program, bench = program_of(sheet), read_profile(sheet / "bench.toml")
+    companion = read_companion(companion_of(program))
+    assert is_on_card(companion)
+    journal = Journal(sheet / "journal.db")
+    stand = Stand(state=OwnerState.IDLE, position={}, machine={}, known=True, why="")
+    job = job_of(program.read_text("utf-8"), companion)
+    asked = {
+        on_card: {one.name: one.question for one in run_checks(bench, job, journal, stand, on_card=on_card)}
+        for on_card in (True, False)
+    }
+    journal.close()
+    assert asked[False].keys() - asked[True].keys() == {"side"}
+    assert "a card of at least" in asked[True]["board"]
 
 
 def test_each_stroke_is_one_thing_of_the_sheet(sheet):

@@ -96,6 +96,11 @@ class Hand:
         """Where the tip is as far as that is known without asking."""
         return self._at
 
+    def must_know(self) -> None:
+        """Raise `InputError` while the place is not known, without asking a controller that may be dead."""
+        if not self.owner.known:
+            self.owner.do([])
+
     def home(self) -> Spot:
         """Home the machine; returns where the tip is then."""
         self._at, self.moved = None, True
@@ -108,8 +113,7 @@ class Hand:
         Raises `InputError` where a move would leave the reach or the place is not known (nothing moves then), and
         `MachineError` where they did not come to their end or the tip is elsewhere afterwards.
         """
-        if not self.owner.known:
-            self.owner.do([])  # refuses, and says why, without asking a controller that may be dead
+        self.must_know()
         here = self.at
         moves = kept(moves, here, self.reach(touching=touching))
         if not moves:

@@ -49,6 +49,8 @@ from pastewright.work.yes_or_no import YES_OR_NO, yes_key
 LONG_S = 10.0
 """What the plunger takes longer for is told beforehand, or a person believes that it hangs (own choice)."""
 
+LEAVES = ("q", "quit")
+
 Result = TypeVar("Result")
 
 
@@ -85,7 +87,8 @@ class Session:
             return True
 
     def play(self, guide: Guide[Result]) -> Result:
-        """Carry out a guide to its end and return its result."""
+        """Carry out a guide to its end and return its result; nothing is asked while the place is not known."""
+        self.hand.must_know()
         answer: Any = None
         try:
             while True:
@@ -146,7 +149,9 @@ class Session:
         """Return a number within its bounds."""
         default = "" if request.default is None else f" [{request.default:g}]"
         while True:
-            typed = self.terminal.line(f"{request.question}{default} {request.unit}: ")
+            typed = self.terminal.line(f"{request.question}{default} {request.unit}{self._way_out(', ')}: ")
+            if typed in LEAVES:
+                raise GivenUpError("left without an answer")
             if not typed and request.default is not None:
                 return request.default
             try:
@@ -162,14 +167,20 @@ class Session:
         """Return one of the words; the first letter does, and Enter for the first."""
         while True:
             typed = self.terminal.line(
-                f"{request.question} ({', '.join(request.words)}) [{request.words[0]}] "
+                f"{request.question} ({', '.join(request.words)}{self._way_out('; ')}) [{request.words[0]}] "
             )
             if not typed:
                 return request.words[0]
+            if typed in LEAVES:
+                raise GivenUpError("left without an answer")
             found = [word for word in request.words if word.startswith(typed.lower())]
             if len(found) == 1:
                 return found[0]
             self._again(f"{typed!r} is none of {', '.join(request.words)}")
+
+    def _way_out(self, behind: str) -> str:
+        """Say how a person leaves without an answer; a script ends instead."""
+        return f"{behind}q leaves" if self.terminal.is_there else ""
 
     def _again(self, words: str) -> None:
         """Say what is wrong with an answer; a script is not asked twice."""

@@ -78,23 +78,35 @@ def place_check(stand: Stand, profile: Profile) -> list[RunCheck]:
 
 
 def run_checks(
-    profile: Profile, job: ProgramJob, journal: Journal, stand: Stand, *, own: Sequence[str] = ()
+    profile: Profile,
+    job: ProgramJob,
+    journal: Journal,
+    stand: Stand,
+    *,
+    own: Sequence[str] = (),
+    on_card: bool = False,
 ) -> list[RunCheck]:
-    """Return what the profile wants checked before a new board; `own` are the names of what its kind adds."""
+    """Return what the profile wants checked before a new board; `own` are the names of what its kind adds.
+
+    `on_card`: it is laid on a bare card, which has no side and no pads.
+    """
     run, corner = profile.run, corner_mm(profile, job)
     checks = place_check(stand, profile)
     if run.confirm_board:
-        checks.append(
-            RunCheck(
-                name="board",
-                question=f"Does the board {job.board!r} lie at its place, its lower left corner at X {corner[0]:.4g}"
-                f" Y {corner[1]:.4g}? Push at an edge with a finger: is it held fast?",
+        at = f"its lower left corner at X {corner[0]:.4g} Y {corner[1]:.4g}"
+        lies = f"Does the board {job.board!r} lie at its place, {at}?"
+        if on_card:
+            width, height = job.size_mm
+            lies = (
+                f"Does a card of at least {width:.0f} × {height:.0f} mm for the {job.board} lie flat, {at}?"
             )
+        checks.append(
+            RunCheck(name="board", question=f"{lies} Push at an edge with a finger: is it held fast?")
         )
     checks += [
         RunCheck(name=name, question=f"Look, and try it: is it so that {CHECKS[name]}?") for name in own
     ]
-    if run.confirm_side and job.paste_ul:
+    if run.confirm_side and job.paste_ul and not on_card:
         checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {_mark(job)}"))
     if run.confirm_tip_clear:
         checks.append(_clear(profile, job))

@@ -22,6 +22,7 @@ from pastewright.profile.off import without_structure
 from pastewright.readback.model import Expected, ExpectedDeposit, Finding
 from pastewright.records.plan import PlanRecord
 from pastewright.records.probing import ProbingRecord
+from pastewright.records.sheet import SheetRecord
 
 Before = Callable[[str, ProgramJob, Any, Profile], Sequence[Finding]]
 After = Callable[[Journal, int, Any, Profile, Path], None]
@@ -30,11 +31,14 @@ After = Callable[[Journal, int, Any, Profile, Path], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SentKind:
-    """What is done with programs whose companion is a `record`. `checks` are names of `checks.CHECKS`."""
+    """What is done with programs whose companion is a `record`. `checks` are names of `checks.CHECKS`; `on_card`: it is
+    laid on a bare card.
+    """
 
     record: type
     before: Before
     checks: tuple[str, ...] = ()
+    on_card: bool = False
     after: After | None = None
 
 
@@ -79,6 +83,7 @@ def _heights_kept(journal: Journal, run: int, record: ProbingRecord, profile: Pr
 KINDS: list[SentKind] = [
     SentKind(record=PlanRecord, before=_plan_read_back),
     SentKind(record=ProbingRecord, before=_probing_read_back, checks=("contact",), after=_heights_kept),
+    SentKind(record=SheetRecord, before=_deposits_read_back, on_card=True),
 ]
 
 
@@ -86,6 +91,12 @@ def findings_before(text: str, job: ProgramJob, companion: Companion, profile: P
     """Read a program back; returns what is wrong with it, nothing where it may be sent."""
     entry = _entry(companion)
     return (entry.before if entry else _deposits_read_back)(text, job, companion, profile)
+
+
+def is_on_card(companion: Companion) -> bool:
+    """Tell whether this kind of program is laid on a bare card."""
+    entry = _entry(companion)
+    return entry is not None and entry.on_card
 
 
 def own_checks(companion: Companion) -> tuple[str, ...]:

@@ -2,10 +2,12 @@
 
 import os
 import select
+import stat
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from errno import EPIPE
 
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
@@ -30,10 +32,12 @@ SHOW_EVERY_S = 0.1  # as often as an eye follows a number
 def wishes() -> Iterator[Callable[[], list[Wish | Halt]]]:
     """Give a function that returns what the person wants since it was last asked.
 
-    Keys count only at a terminal. Ctrl-C, a polite end of the process, or a closed terminal stop the run as the key s
-    does, with the reason; a second Ctrl-C drops everything. Ctrl-Z pauses: a process that sleeps lifts no tip.
+    Keys count only at a terminal. Ctrl-C, a polite end of the process, a closed terminal or a pipe that nobody reads stop
+    the run as the key s does, with the reason; a second Ctrl-C drops everything. Ctrl-Z pauses: a process that sleeps
+    lifts no tip.
     """
     watching = sys.stdin.isatty()
+    pipes = _pipes_out()
     restore = key_by_key(sys.stdin.fileno()) if watching else None
     halted = pauses = 0
 
@@ -51,6 +55,7 @@ def wishes() -> Iterator[Callable[[], list[Wish | Halt]]]:
             if ending.pauses > pauses:
                 pauses = ending.pauses
                 wanted.append(Wish.PAUSE)
+            _must_be_read(pipes)
             return [*_keys(watching), *wanted]
 
         try:
@@ -58,6 +63,28 @@ def wishes() -> Iterator[Callable[[], list[Wish | Halt]]]:
         finally:
             if restore is not None:
                 restore()
+
+
+def _pipes_out() -> list[int]:
+    """Return the descriptors of what is said and complained, where they are pipes to another process."""
+    found = []
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError, AttributeError):  # closed, or none of the system's
+            number = stream.fileno()
+            if stat.S_ISFIFO(os.fstat(number).st_mode):
+                found.append(number)
+    return found if hasattr(select, "poll") else []
+
+
+def _must_be_read(pipes: Sequence[int]) -> None:
+    """Raise `BrokenPipeError` where nobody reads a pipe any more: else only the next word into it would tell."""
+    if not pipes:
+        return
+    look = select.poll()
+    for number in pipes:
+        look.register(number, 0)
+    if look.poll(0):
+        raise BrokenPipeError(EPIPE, os.strerror(EPIPE))
 
 
 def _in_background() -> bool:

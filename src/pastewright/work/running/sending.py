@@ -32,7 +32,7 @@ from pastewright.work.running.choice import (
     wanted_deposits,
 )
 from pastewright.work.running.fresh import Today, bench_today, for_today
-from pastewright.work.running.kinds import after_run, own_checks
+from pastewright.work.running.kinds import after_run, is_on_card, own_checks
 from pastewright.work.running.laying import Laying, Watch, believed
 from pastewright.work.running.records import default_journal
 
@@ -126,7 +126,9 @@ def send(
         laying = Laying(journal, job, bench, sending, paste, kind=companion.kind, watch=desk.watch)
         with desk.connection(laying) as owner:
             if owner is not None and not laying.rehearsal:
-                desk.ask(run_checks(bench, job, journal, owner.look(), own=own_checks(companion)), sending)
+                own, on_card = own_checks(companion), is_on_card(companion)
+                checks = run_checks(bench, job, journal, owner.look(), own=own, on_card=on_card)
+                desk.ask(checks, sending)
                 believed(owner)
             key = journal.begin_board(
                 job, name=given.name, text=text, plan=companion, number=number, now_s=unix_s()
