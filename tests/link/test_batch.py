@@ -97,15 +97,15 @@ def test_a_redone_place_is_not_made_laid_again_when_the_host_comes_back(journal)
 
 
 class Presser:
-    """Somebody, or a script, that presses Enter whatever is asked."""
+    """Somebody, or a script, that presses Enter whatever is asked, or other keys for words that begin so."""
 
-    def __init__(self):
-        self.asked, self.said = [], []
+    def __init__(self, **keys):
+        self.asked, self.said, self.keys = [], [], keys
 
     def key(self, words):
         self.asked.append(words)
         assert len(self.asked) < 20, "asked without end"
-        return "enter"
+        return next((key for begin, key in self.keys.items() if words.startswith(begin)), "enter")
 
     def line(self, words):
         raise AssertionError(words)
@@ -132,6 +132,66 @@ def test_enter_without_end_on_a_board_that_cannot_be_begun_ends_with_the_reason(
     assert len(desk.asked) == 3
     assert {one.state for one in places(journal, row.id)} == {PlaceState.WAITING}
     assert journal.rows("SELECT count(*) FROM card_rows") == [(0,)]
+
+
+def laid_with_paste_of(journal, *, age_s, desk, boards=2):
+    """A batch over paste that was opened so long ago, of 8 hours; boards are laid in no time. Returns its last words."""
+    from harness import job_of
+    from programs import written
+
+    from pastewright.link.barrels import BarrelEvent, enter
+    from pastewright.link.batch import batch
+    from pastewright.link.run import Done, Entered, Phase, Started
+    from pastewright.link.weave import Shift
+    from pastewright.records.plan import plan_of_data
+    from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
+
+    text, plan = written("reprap", 3)
+    fitted = FittedProgram(job=job_of((text, plan)), text=text, plan=plan_of_data(plan))
+    barrel = new_barrel(journal, "A", paste="", lot="", fill_ul=100.0, note="", now_s=0.0)
+    enter(journal, barrel, BarrelEvent.OPENED, now_s=1000.0)
+    row = begun(journal, boards)
+
+    def lay(fitted, board, deposits):
+        from host import SETTING
+
+        run = journal.begin_run(board, SETTING, process=1, now_s=2000.0)
+        ids = tuple(deposits)
+        started = Started(ids, tuple(0.1 for _ in ids))
+        journal.enter(run, [started, Done(ids), Entered(Phase.FINISHED)], now_s=2000.0)
+        return Outcome(phase=Phase.FINISHED, why="")
+
+    hands = Hands(
+        fit=lambda side, slot, shift: fitted,
+        find=lambda side: Shift(),
+        lay=lay,
+        now=lambda: 1000.0 + age_s,
+        floor_life_s=8 * 3600.0,
+    )
+    return BatchWork(journal, batch(journal, row.id), desk, hands).go()
+
+
+def test_paste_beyond_its_floor_life_is_asked_about_once_and_not_laid_out_of_habit(journal):
+    desk = Presser()
+    words = laid_with_paste_of(journal, age_s=9 * 3600.0, desk=desk)
+    assert words.startswith(
+        "paused, since board 1 was tried 3 times in vain (the paste has been open for 1 h 00 min"
+    )
+    assert {one.state for one in places(journal, 1)} == {PlaceState.WAITING}
+
+
+def test_old_paste_is_used_where_the_person_says_so(journal):
+    desk = Presser(The="y")
+    assert laid_with_paste_of(journal, age_s=9 * 3600.0, desk=desk) == "ended"
+    assert sum("Use it all the same?" in words for words in desk.asked) == 1
+    assert {one.state for one in places(journal, 1)} == {PlaceState.LAID}
+
+
+def test_the_end_of_the_floor_life_is_announced_with_what_is_to_go(journal):
+    desk = Presser()
+    assert laid_with_paste_of(journal, age_s=7.5 * 3600.0, desk=desk) == "ended"
+    assert "the paste may be used for another 30 min" in desk.said
+    assert any("1 to go" in words and "done at" in words and "paste for" in words for words in desk.asked)
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)

@@ -83,7 +83,9 @@ def what_comes_next(seed: int) -> Counter[tuple[str, ...]]:
         if not plan.verdict.ok:
             continue
         for one in nexts(plan, scene, rng):
-            assert one.ok, f"{case.words}, {one.name}: not verified"
+            if not one.ok:  # it is not sent
+                found[one.name.split()[0], "not verified"] += 1
+                continue
             hurt = judged(one.text, one.scene, standing=one.standing, wanted=one.wanted)
             assert not hurt, f"{case.words}, {one.name}: {hurt}"
             found[one.name.split()[0],] += 1
@@ -146,4 +148,5 @@ def test_hundreds_of_scenes_hurt_nothing(part, capsys):
     with capsys.disabled():
         print(f"\npart {part}: {dict(found)}")
     assert found["verified",] > each / 2
+    assert found["touch-up",] > 10 * found["touch-up", "not verified"]
     assert sum(count for key, count in found.items() if key[1:] == ("found", "hurts")) > each

@@ -60,19 +60,23 @@ class PasteBook:
         words = self.obstacles(need_ul=need_ul)
         if need_ul <= self.left_ul and self.left_ul - need_ul < self.board_ul + self.strip_ul:
             words.append(f"the barrel holds {self.left_ul:.0f} µL, enough for this run only: refill after it")
-        left = self.life_left_s
-        if left is None and not self.named:
+        if self.life_left_s is None and not self.named:
             words.append(
                 "nobody said when the paste was opened (--opened, --lot): what other runs took out of this barrel"
                 " and its floor life are not counted"
             )
-        elif left is None or left <= 0:
-            pass
-        elif left < run_s:
-            words.append(f"the floor life ends in {_hours(left)}, before this run does ({_hours(run_s)})")
-        elif left < (1 - LIFE_WARNING) * self.floor_life_s:
-            words.append(f"the paste may be used for another {_hours(left)}")
-        return words
+        return [*words, *self.life(run_s=run_s)]
+
+    def life(self, *, run_s: float) -> list[str]:
+        """Return what a person should hear of paste whose floor life draws near its end, before a run of `run_s`."""
+        left = self.life_left_s
+        if left is None or left <= 0:
+            return []
+        if left < run_s:
+            return [f"the floor life ends in {_hours(left)}, before this run does ({_hours(run_s)})"]
+        if left < (1 - LIFE_WARNING) * self.floor_life_s:
+            return [f"the paste may be used for another {_hours(left)}"]
+        return []
 
 
 def _hours(seconds: float) -> str:

@@ -206,7 +206,13 @@ class RunRoom:
                 row = batch(journal, wanted.go_on)
             bench = _PageBatch(journal, row, self, sending)
             hands = Hands(
-                fit=bench.fit, find=bench.find, lay=bench.lay, after=bench.after, row=bench.row, now=unix_s
+                fit=bench.fit,
+                find=bench.find,
+                lay=bench.lay,
+                after=bench.after,
+                row=bench.row,
+                now=unix_s,
+                floor_life_s=profile.run.floor_life_s,
             )
             work = BatchWork(journal, row, bench, hands)
             self.room.hand = (

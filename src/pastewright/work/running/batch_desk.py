@@ -96,6 +96,7 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
                     after=bench.after,
                     row=bench.row,
                     now=unix_s,
+                    floor_life_s=profile.run.floor_life_s,
                 ),
             )
             console.print(words_of(work.barrel()))
@@ -264,7 +265,7 @@ class BatchBench:
 
     def line(self, words: str) -> str:
         """Return a line."""
-        return self._terminal.line(f"{words}: ")
+        return self._terminal.line(words + (" " if words.endswith("?") else ": "))
 
     def measured(self, place: int, record: SheetRecord, newest: Newest) -> RowGiven | None:
         """Ask what was measured of a board's witness row."""

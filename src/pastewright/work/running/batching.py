@@ -6,9 +6,11 @@ board is an attempt of its place before its first deposit. What it does next it 
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from math import inf
+from time import localtime, strftime
 
-from pastewright.link.barrels import BarrelEvent, BarrelRow, barrel_named, enter
+from pastewright.counting import clock_words
+from pastewright.link.barrels import BarrelRow
 from pastewright.link.batch import (
     OPEN,
     BatchRow,
@@ -21,7 +23,6 @@ from pastewright.link.batch import (
     one_more,
     places,
     put,
-    rename_barrel,
     settle,
     state_of,
     use_row,
@@ -33,6 +34,7 @@ from pastewright.link.phases import Phase
 from pastewright.link.weave import Shift
 from pastewright.problems import InputError
 from pastewright.records.plan import PlanRecord
+from pastewright.work.running.batch_paste import BatchPaste, Desk
 
 HELP = (
     "Enter lays it · s skip · b bad board · r redo the last one · + one more · c card changed · f refilled · x another"
@@ -41,21 +43,6 @@ HELP = (
 
 MOST_IN_VAIN = 3
 """Enter pressed so often on a board that cannot be begun, or lays nothing, is no person who reads (own choice)."""
-MOST_UL = 1e6
-"""A litre: no syringe holds it."""
-
-
-class Desk(Protocol):
-    """Where the person is."""
-
-    def key(self, words: str) -> str:
-        """Say something and return the key pressed: "enter" or a letter."""
-
-    def line(self, words: str) -> str:
-        """Ask for a line."""
-
-    def say(self, words: str) -> None:
-        """Say something."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +74,7 @@ class Hands:
     """What the dialogue lets others do: fit a program, find the board again, lay it; and the clock [s since 1970].
 
     `after` is told of each board that was laid whole, with its id in the journal; `row` takes in the
-    last one's witness row.
+    last one's witness row. `floor_life_s` is how long paste may be open.
     """
 
     fit: Fit
@@ -96,6 +83,7 @@ class Hands:
     now: Callable[[], float]
     after: Callable[[PlaceRow, int], None] = lambda place, board: None
     row: Callable[[], None] = lambda: None
+    floor_life_s: float = inf
 
 
 class BatchWork:
@@ -105,7 +93,7 @@ class BatchWork:
         self._journal, self._batch, self._desk, self._hands = journal, batch, desk, hands
         self._sides: Sequence[str] = batch.settings["sides"]
         self._rows_a_card = int(batch.settings["rows_a_card"])
-        self._barrel_name = str(batch.settings["barrel"])
+        self._paste = BatchPaste(journal, batch, desk, hands.now, floor_life_s=hands.floor_life_s)
         self._lasted_s: list[float] = []
         self._left_in_doubt: set[tuple[int, str]] = set()
         self._in_vain = 0  # Enter in a row that laid nothing
@@ -166,9 +154,9 @@ class BatchWork:
         elif key == "c":
             self._new_card()
         elif key == "f":
-            self._refill()
+            self._paste.refill()
         elif key == "x":
-            self._another_barrel()
+            self._paste.another()
         elif key == "w":
             self._hands.row()
         elif key == "n":
@@ -196,7 +184,9 @@ class BatchWork:
         else:
             words += ": put it in"
         if self._lasted_s:
-            words += f" ({left} to go, about {sum(self._lasted_s) / len(self._lasted_s) * left / 60:.0f} min)"
+            lasts_s = sum(self._lasted_s) / len(self._lasted_s) * left
+            done_at = strftime("%H:%M", localtime(self._now() + lasts_s))
+            words += f" ({left} to go, {clock_words(lasts_s)}, done at {done_at}{self._paste.forecast()})"
         return f"{words}. Hands out, way of the tip clear? Enter lays it, ? tells the other keys"
 
     def _lay(self, row: PlaceRow) -> str:
@@ -212,7 +202,7 @@ class BatchWork:
         wanted: set[int] = {laid.id for laid in fitted.job.deposits}
         if board is not None:
             wanted = {one.deposit for one in journal.deposits(board) if one.state is DepositState.NOT_STARTED}
-        if missing := self._missing(fitted, wanted):
+        if missing := self._paste.missing(fitted.job, wanted) or self._paste.too_old(fitted.job):
             return self._without_success(row, missing)
         use_row(journal, self._batch.id, *place, what=f"board {row.place}, {row.side}", now_s=self._now())
         if board is None:
@@ -315,51 +305,9 @@ class BatchWork:
             return
         one_more(self._journal, self._batch.id, serial)
 
-    # -- the barrel -------------------------------------------------------------------------------------
-
     def barrel(self) -> BarrelRow:
         """Return the barrel in the machine, with its account as it stands."""
-        return barrel_named(self._journal, self._barrel_name)
-
-    def _missing(self, fitted: FittedProgram, wanted: Collection[int]) -> str:
-        """Say why the barrel does not serve this board, "" where it does; a refill due after it is announced."""
-        job = fitted.job
-        need_ul = job.strip_ul + sum(laid.volume_ul for laid in job.deposits if laid.id in wanted)
-        whole_ul = job.strip_ul + job.paste_ul
-        left_ul = self.barrel().left_ul
-        if left_ul < need_ul:
-            return (
-                f"the barrel holds {left_ul:.1f} µL and this board needs {need_ul:.1f} µL: refill it (f) or put in"
-                " another (x) first"
-            )
-        if left_ul - need_ul < whole_ul:
-            self._desk.say("after this board the barrel must be refilled (f) or changed (x)")
-        return ""
-
-    def _refill(self) -> None:
-        words = self._desk.line("How much was put in, in µL?").replace(",", ".")
-        try:
-            ul = float(words)
-        except ValueError:
-            ul = -1.0
-        if not 0 < ul < MOST_UL:
-            self._desk.say(f"{words!r} is no volume in µL")
-            return
-        row = enter(self._journal, self.barrel(), BarrelEvent.REFILLED, ul=ul, now_s=self._now())
-        self._desk.say(f"barrel {row.name}: {row.left_ul:.0f} µL")
-
-    def _another_barrel(self) -> None:
-        name = self._desk.line("Name of the barrel that is in now")
-        try:
-            row = barrel_named(self._journal, name)
-        except InputError as error:
-            self._desk.say(str(error))
-            return
-        self._barrel_name = name
-        rename_barrel(self._journal, self._batch.id, name)
-        if row.opened_at is None:
-            enter(self._journal, row, BarrelEvent.OPENED, now_s=self._now())
-        self._desk.say(f"barrel {row.name}: {row.left_ul:.0f} µL")
+        return self._paste.barrel()
 
     def _now(self) -> float:
         return self._hands.now()
