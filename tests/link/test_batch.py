@@ -1,5 +1,8 @@
 """Batches: what keys do, what the journal keeps, and random ones to the end with faults and kills."""
 
+import csv
+import io
+import json
 from dataclasses import replace
 from statistics import median
 
@@ -23,6 +26,7 @@ from pastewright.link.batch import (
 )
 from pastewright.link.journal import Journal
 from pastewright.problems import InputError
+from pastewright.work.running.export import records_text
 
 PROTOCOLS = ("reprap", "cnc")
 
@@ -40,7 +44,7 @@ def begun(journal, boards=3, sides=("top",)):
         name="loggers",
         serials=[f"GH-{number}" for number in range(boards)],
         sides=sides,
-        settings={"sides": list(sides), "name": "p", "rows_a_card": 2, "barrel": "A"},
+        settings={"sides": list(sides), "name": "p", "rows_a_card": 2, "barrel": "A", "temperature_c": 23.5},
         now_s=1.0,
     )
 
@@ -185,6 +189,26 @@ def test_old_paste_is_used_where_the_person_says_so(journal):
     assert laid_with_paste_of(journal, age_s=9 * 3600.0, desk=desk) == "ended"
     assert sum("Use it all the same?" in words for words in desk.asked) == 1
     assert {one.state for one in places(journal, 1)} == {PlaceState.LAID}
+
+
+def test_the_records_of_boards_tell_all_that_is_asked_of_them_in_both_formats(journal):
+    assert laid_with_paste_of(journal, age_s=3600.0, desk=Presser(), boards=3) == "ended"
+    put(journal, places(journal, 1)[1], PlaceState.BAD, note="scratched; cleaned")
+    as_csv = list(csv.DictReader(io.StringIO(records_text(journal, ".csv", 1))))
+    as_json = json.loads(records_text(journal, ".json", None))
+    assert [one["serial"] for one in as_json] == [one["serial"] for one in as_csv] == ["GH-0", "GH-1", "GH-2"]
+    for told, row in zip(as_json, as_csv, strict=True):
+        assert told.keys() == row.keys() == {
+            *("batch", "batch_id", "place", "side", "serial", "state", "attempt", "runs", "began_at", "ended_at"),
+            *("program_sha256", "tip", "paste", "barrel", "paste_age_s", "temperature_c", "used_ul", "done"),
+            *("in_doubt", "not_started", "holds", "stops", "note"),
+        }  # fmt: skip
+        (run,) = told["runs"]
+        assert told["program_sha256"] == journal.run(run).program == row["program_sha256"]
+        assert (told["done"], told["in_doubt"], told["not_started"]) == (3, 0, 0)
+        assert told["temperature_c"] == 23.5 and told["began_at"] == "1970-01-01T00:33:20+00:00"
+        assert told["used_ul"] == pytest.approx(float(row["used_ul"]))
+    assert (as_json[1]["state"], as_csv[1]["note"]) == ("bad", "scratched; cleaned")
 
 
 def test_the_end_of_the_floor_life_is_announced_with_what_is_to_go(journal):

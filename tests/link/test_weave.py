@@ -1,5 +1,6 @@
 """Programs made to fit the next board: read back by separate code, whatever was moved, turned or put in."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 from math import hypot
@@ -86,6 +87,22 @@ def test_what_is_woven_passes_the_read_back(planned, board, witness, tmp_path):
 def test_a_row_is_laid_before_a_board_on_the_other_example_benches_too(planned, tmp_path):
     text, plan, job, aside = fitted(planned, strip=Shift(y_mm=-5.0), witness=True)
     check_verified(text, job, plan, aside, tmp_path)
+
+
+@pytest.mark.parametrize("witness", [False, True])
+def test_where_a_program_leads_round_a_zone_its_first_way_begins_where_it_did(planned, witness):
+    # A straight way from another row, or from a row of dots, might lead through the zone.
+    bench, text, plan, job = planned
+    led = replace(job, walked=True)
+    _, _, woven_job, _ = fitted((bench, text, plan, led), strip=Shift(y_mm=-5.0), witness=witness)
+    first = next(block for block in job.blocks if block.part is ProgramPart.DEPOSIT)
+    old = next(laid for laid in job.deposits if laid.id == first.deposit)
+    there = next(block for block in woven_job.blocks if block.deposit == old.id)
+    words = dict(re.findall(r"([XY])(-?[\d.]+)", there.lines[0]))
+    assert {axis: float(words[axis]) for axis in "XY"} == pytest.approx(
+        {axis: first.before.place[axis] for axis in "XY"}, abs=1e-3
+    )
+    assert [line for line in there.lines if "G1" in line] == [line for line in first.lines if "G1" in line]
 
 
 def test_the_judge_sees_a_board_that_was_turned_in_the_program_only(planned, tmp_path):

@@ -109,6 +109,8 @@ def woven(
         first = block.deposit is not None and len(lines) == 1
         if first and witness is not None:
             moved = let_down(moved, block.before, job.letter, *raised(witness.job.blocks, job.letter))
+        if first and job.walked and not (witness is None and strip.is_none):
+            moved = [*_back(block, moved), *moved]
         out += _slowed(moved, speed_xy_mm_s) if first or block.deposit is None else moved
     ways = Ways(strip=strip, board=board, board_at_mm=board_at_mm)
     return "\n".join(out) + "\n", _planned(plan, lines, witness, witness_lines, ways)
@@ -143,6 +145,16 @@ def _moved(rows: Sequence[str], block: ProgramBlock, letter: str, shift: Shift) 
             tail = re.sub(r"F([\d.]+)", lambda found: f"F{number(float(found[1]) / spread)}", tail)
         moved.append(f"{head} X{number(round(x, DECIMALS))} Y{number(round(y, DECIMALS))} {tail}".rstrip())
     return moved
+
+
+def _back(first: ProgramBlock, moved: Sequence[str]) -> list[str]:
+    """Return the hop to where the program's own way to its first deposit begins: only from there it leads round zones."""
+    place = first.before.place
+    if not {"X", "Y"} <= set(place):
+        return []
+    feed = re.match(r"G0\b[^;(]*?(F[\d.]+)", moved[0]) if moved else None
+    at = f"G0 X{number(round(place['X'], DECIMALS))} Y{number(round(place['Y'], DECIMALS))}"
+    return [f"{at} {feed[1]}" if feed else at]
 
 
 def _slowed(rows: Sequence[str], speed_mm_s: float) -> list[str]:
