@@ -18,7 +18,7 @@ from pastewright.page.run_room import RunRoom
 from pastewright.page.uploads import Drops, photo_routes
 from pastewright.problems import one_error
 from pastewright.work.options import Sending
-from pastewright.work.running.batch_desk import BatchWish
+from pastewright.work.running.batch_wish import BatchWish
 from pastewright.work.running.sending import SendChoice
 
 WISHES = {"pause": Wish.PAUSE, "hold": Wish.HOLD, "go on": Wish.GO_ON}

@@ -12,7 +12,7 @@ from pastewright.hands.guide import GivenUpError
 from pastewright.learn.dots import typed_dots
 from pastewright.link.actions import Action, Done, Doubt, Entered, Started
 from pastewright.link.batch import BatchRow, batch, places
-from pastewright.link.conduct import Halt, Wish, Wishes, unix_s
+from pastewright.link.conduct import Halt, Wish, Wishes
 from pastewright.link.job import ProgramJob
 from pastewright.link.journal import Journal
 from pastewright.link.owner import Owner
@@ -28,8 +28,9 @@ from pastewright.records.sheet import SheetRecord
 from pastewright.tune.record.measurements import DotReading
 from pastewright.work.machine.session import Session
 from pastewright.work.options import Sending
-from pastewright.work.running.batch_desk import BatchBench, BatchWish, begun_batch
-from pastewright.work.running.batching import BatchWork, FittedProgram, Hands
+from pastewright.work.running.batch_desk import BatchBench
+from pastewright.work.running.batch_wish import BatchWish, begun_batch
+from pastewright.work.running.batching import BatchWork, FittedProgram
 from pastewright.work.running.board_laid import Newest, RowGiven
 from pastewright.work.running.checks import RunCheck
 from pastewright.work.running.laying import Laying, Watch
@@ -205,16 +206,7 @@ class RunRoom:
             else:
                 row = batch(journal, wanted.go_on)
             bench = _PageBatch(journal, row, self, sending)
-            hands = Hands(
-                fit=bench.fit,
-                find=bench.find,
-                lay=bench.lay,
-                after=bench.after,
-                row=bench.row,
-                now=unix_s,
-                floor_life_s=profile.run.floor_life_s,
-            )
-            work = BatchWork(journal, row, bench, hands)
+            work = BatchWork(journal, row, bench, bench.hands())
             self.room.hand = (
                 None  # the batch's own connection is the room's, and each board changes where it stands
             )

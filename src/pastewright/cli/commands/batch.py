@@ -52,7 +52,8 @@ def batch(
 ) -> int:
     """Lay a batch of boards, one key a board; without a program, go on with one."""
     from pastewright.work.holder import held_by_page
-    from pastewright.work.running.batch_desk import BatchWish, batch_command
+    from pastewright.work.running.batch_desk import batch_command
+    from pastewright.work.running.batch_wish import BatchWish
 
     held = held_by_page(sending.port)
     if held is not None:

@@ -1,20 +1,16 @@
-"""A batch at a terminal and a port: what is wanted becomes a batch in the journal, its keys and lines come from here.
-
-Longer than 400 lines because the desk of one batch asks, shows and carries on in one conversation.
-"""
+"""A batch at a terminal and a port: where its keys and lines come from, and the hands that find and lay its boards."""
 
 import time
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import typer
 from rich.markup import escape
 
-from pastewright.link.barrels import BarrelEvent, barrel_named, enter
-from pastewright.link.batch import SETTLED, BatchRow, PlaceRow, batch, begin_batch, places
-from pastewright.link.companions import companion_of, job_of
+from pastewright.link.batch import SETTLED, BatchRow, PlaceRow, batch, places
+from pastewright.link.companions import job_of
 from pastewright.link.conduct import unix_s
 from pastewright.link.ending import guarded
 from pastewright.link.hand import Hand
@@ -36,38 +32,23 @@ from pastewright.work.machine.session import Session
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_problems
-from pastewright.work.running.asking import PasteState, paste_of, show_job
+from pastewright.work.running.asking import PasteState, paste_of
 from pastewright.work.running.barrels import words_of
+from pastewright.work.running.batch_wish import BatchWish, begun_batch
 from pastewright.work.running.batching import BatchWork, FittedProgram, Hands, Outcome
 from pastewright.work.running.board_found import found_again, highest_mm, of_zones, with_zones
 from pastewright.work.running.board_laid import BoardLaid, Newest, RowGiven
 from pastewright.work.running.checks import RunCheck, ask, run_checks
-from pastewright.work.running.choice import check_verified, program_meant
+from pastewright.work.running.choice import check_verified
 from pastewright.work.running.fresh import Sent, Today, ask_after, bench_today, for_today
 from pastewright.work.running.laying import Laying, Watch, believed
 from pastewright.work.running.records import default_journal
 from pastewright.work.running.resting import let_end
-from pastewright.work.running.sending import Loaded, loaded
 from pastewright.work.running.witness import witness_of
 from pastewright.work.yes_or_no import YES_OR_NO, yes_key
 
 RECONNECT_S = 0.5
 """A port that vanished comes back no sooner (common practice)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchWish:
-    """What the person wants of a batch."""
-
-    program: Path | None
-    second: Path | None
-    boards: int
-    zones: tuple[str, ...]
-    go_on: int | None
-    name: str
-    serials: str
-    witness: bool
-    temperature_c: float | None
 
 
 def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> int:
@@ -85,20 +66,7 @@ def batch_command(wanted: BatchWish, profile_path: Path, sending: Sending) -> in
         check_port(sending.port or str(row.settings["port"]))
         with guarded() as ending, Terminal(lambda: ending.wanted) as terminal:
             bench = BatchBench(journal, row, profile, profile_path, sending, terminal)
-            work = BatchWork(
-                journal,
-                row,
-                bench,
-                Hands(
-                    fit=bench.fit,
-                    find=bench.find,
-                    lay=bench.lay,
-                    after=bench.after,
-                    row=bench.row,
-                    now=unix_s,
-                    floor_life_s=profile.run.floor_life_s,
-                ),
-            )
+            work = BatchWork(journal, row, bench, bench.hands())
             console.print(words_of(work.barrel()))
             try:
                 bench.begin()
@@ -126,91 +94,6 @@ def _tell(journal: Journal, row: BatchRow, words: str) -> None:
     console.print(f"batch {row.id} ({escape(row.name)}) {escape(words)}: {told}")
     if words != "ended":
         console.print(f"  Go on with it: pastewright batch --go-on {row.id} --profile …")
-
-
-def _serials(form: str, boards: int) -> list[str]:
-    if "{" not in form:
-        names = [name.strip() for name in form.split(",") if name.strip()]
-        if len(names) != boards:
-            raise one_error(
-                f"--serials names {len(names)} boards, --boards says {boards}", "Give each board one name."
-            )
-        return names
-    try:
-        return [form.format(number) for number in range(1, boards + 1)]
-    except (ValueError, IndexError, KeyError):
-        raise one_error(f"--serials {form!r} is no form", 'Write for instance "GH-{:03d}".') from None
-
-
-def _zones(words: Collection[str]) -> list[dict[str, float]]:
-    zones = []
-    for word in words:
-        try:
-            x0, y0, x1, y1, height = (float(part) for part in word.split(","))
-        except ValueError:
-            raise one_error(f"--zone {word!r} is not X0,Y0,X1,Y1,HEIGHT", "Five numbers in mm.") from None
-        zones.append(
-            {
-                "x_from_mm": min(x0, x1),
-                "x_to_mm": max(x0, x1),
-                "y_from_mm": min(y0, y1),
-                "y_to_mm": max(y0, y1),
-                "height_mm": height,
-            }
-        )
-    return zones
-
-
-def begun_batch(journal: Journal, wanted: BatchWish, profile: Profile, sending: Sending) -> BatchRow:
-    """Enter a new batch: its programs, barrel and serials."""
-    assert wanted.program is not None
-    if not sending.barrel:
-        raise one_error(
-            "a batch needs to know which barrel is in the machine",
-            "Enter it once (pastewright barrel new NAME --fill-ul 2500), then name it: --barrel NAME.",
-        )
-    barrel = barrel_named(journal, sending.barrel)
-    if barrel.opened_at is None:
-        enter(journal, barrel, BarrelEvent.OPENED, now_s=unix_s())
-    programs: dict[str, Loaded] = {}
-    for path in (wanted.program, wanted.second):
-        if path is None:
-            continue
-        given = loaded(program_meant(path), companion_of(program_meant(path)), profile)
-        if not isinstance(given.companion, PlanRecord):
-            raise one_error("a batch is of boards", "`pastewright run` lays a sheet.", file=str(path))
-        if str(given.job.side) in programs:
-            raise one_error(
-                f"both programs are of the {given.job.side} side", "Give one of each side.", file=str(path)
-            )
-        programs[str(given.job.side)] = given
-    for given in programs.values():
-        journal.keep_program(given.text, name=given.name, companion=given.companion)
-    sides = list(programs)
-    first = programs[sides[0]]
-    show_job(first.job, {laid.id for laid in first.job.deposits}, first.name, 1, first.companion, profile)
-    return begin_batch(
-        journal,
-        name=wanted.name or first.job.board,
-        serials=_serials(wanted.serials, wanted.boards),
-        sides=sides,
-        settings={
-            "name": first.name,
-            "sides": sides,
-            "programs": {side: given.job.sha256 for side, given in programs.items()},
-            "zones": {sides[-1]: _zones(wanted.zones)},
-            "rows_a_card": profile.run.card_rows,
-            "pitch_mm": profile.run.card_pitch_mm,
-            "find": profile.run.find,
-            "witness": wanted.witness,
-            "barrel": sending.barrel,
-            "port": sending.port,
-            "profile_sha256": profile.sha256,
-            "profile": Path(profile.file).read_text("utf-8") if profile.file else "",
-            "temperature_c": wanted.temperature_c,
-        },
-        now_s=unix_s(),
-    )
 
 
 class BatchBench:
@@ -284,6 +167,18 @@ class BatchBench:
         console.print(escape(words))
 
     # -- the hands --------------------------------------------------------------------------------------
+
+    def hands(self) -> Hands:
+        """Return what the dialogue lets this bench do."""
+        return Hands(
+            fit=self.fit,
+            find=self.find,
+            lay=self.lay,
+            now=unix_s,
+            after=self.after,
+            row=self.row,
+            floor_life_s=self._profile.run.floor_life_s,
+        )
 
     def begin(self) -> None:
         """Connect, look, ask once."""
