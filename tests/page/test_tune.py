@@ -1,6 +1,7 @@
 """The tune screen, from an empty folder to a bench that has learned: the photo is rendered from a bench that differs."""
 
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,10 +13,20 @@ from rendered_photos import make_sheet
 from tuning_trials import demo_bench, photo_of
 from virtual_bench import lay, wrong_truth
 
+from pastewright.page.context import PageContext
+from pastewright.page.desk import WorkFolder
+from pastewright.page.listed import thing_id
+from pastewright.page.live import Live
+from pastewright.page.steering import Steering
+from pastewright.page.tune import TuneRoom
+from pastewright.page.tune_work import fit_of
+from pastewright.page.workers import Workroom
+from pastewright.problems import InputError
 from pastewright.scripting import write_sheet
 from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
 from pastewright.tune.record.measurements import DotReading, DotState, Measurements
 from pastewright.tune.sheet.design import designed
+from pastewright.work.tuning import FitAsked
 
 LONG_MS = 400_000
 
@@ -62,11 +73,10 @@ def test_a_sheet_is_designed_photographed_and_learned_from(browser, tmp_path_fac
     assert bench["tuning"]["history"][0]["sheet"] == "first"
 
 
-def test_a_wrong_dot_is_dragged_away(browser, tmp_path):
-    sheet = make_sheet()
-    folder = tmp_path / "tuning-sheet"
+def read_sheet_into(folder, **changed):
+    """A sheet whose dots were all measured, in a folder of its own."""
+    sheet = replace(make_sheet(), **changed)
     folder.mkdir()
-    write_bench(tmp_path)
     write_sheet(sheet, folder / "sheet.json")
     read = tuple(
         DotReading(
@@ -82,8 +92,97 @@ def test_a_wrong_dot_is_dragged_away(browser, tmp_path):
         )
         for dot in sheet.dots
     )
-    table = folder / "dots.csv"
-    table.write_text(dots_csv(sheet, Measurements(sheet=sheet.name, readings=read, photos=())))
+    (folder / "dots.csv").write_text(
+        dots_csv(sheet, Measurements(sheet=sheet.name, readings=read, photos=()))
+    )
+    return sheet
+
+
+class HeldWorks(Workroom):
+    """Never begins a task by itself; the test hands its result on when it likes."""
+
+    def begin(self, kind, _words, _function, *given, then):
+        self.then, self.given = then, given
+        return 1
+
+
+@pytest.fixture
+def room(tmp_path):
+    """The room of a folder with a bench and one sheet that was read."""
+    write_bench(tmp_path)
+    read_sheet_into(tmp_path / "tuning-sheet")
+    live = Live()
+    desk = WorkFolder(tmp_path)
+    context = PageContext(desk=desk, live=live, works=HeldWorks(live), steering=Steering(lambda _: None))
+    desk.changed = context.show_desk
+    return TuneRoom(context), context
+
+
+def test_a_further_sheet_leaves_the_one_that_was_laid_and_is_offered_at_once(room, tmp_path):
+    tuning, context = room
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    tuning.design("second")
+    _, folder, name = context.works.given
+    assert (folder, name) == (tmp_path / "tuning-sheet-2", "second")
+    read_sheet_into(folder, name="second")  # what the worker does
+    context.works.then(b"{}")
+    told = context.live.last("desk")
+    assert [each["name"] for each in told["sheets"]] == ["tuning-sheet", "tuning-sheet-2"]
+    assert told["sheet"] == thing_id(folder)
+    assert (
+        before.items() <= {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}.items()
+    )
+    tuning.choose(thing_id(tmp_path / "tuning-sheet"))
+    assert tuning.folder == tmp_path / "tuning-sheet"
+    with pytest.raises(InputError, match="another sheet is worked on"):
+        tuning.without(thing_id(folder), 3)
+
+
+def test_what_is_known_of_the_sheets_goes_into_their_fit(room, tmp_path):
+    tuning, context = room
+    read_sheet_into(tmp_path / "tuning-sheet-2", name="second")
+    tuning.choose(thing_id(tmp_path / "tuning-sheet"))
+    other = thing_id(tmp_path / "tuning-sheet-2")
+    tuning.begin_fit({"others": [other], "block_mg": 812.5, "stiffness_n_mm": 140, "lot": "2451"})
+    _, folders, asked = context.works.given
+    assert [folder.name for folder in folders] == ["tuning-sheet", "tuning-sheet-2"]
+    assert (asked.block_mg, asked.stiffness_n_mm, asked.lot, asked.temperature_c) == (
+        812.5,
+        140.0,
+        "2451",
+        None,
+    )
+    for wrong in ({"others": ["../x"]}, {"block_mg": 0}, {"stiffness_n_mm": 1e9}, {"temperature_c": "warm"}):
+        with pytest.raises(InputError):
+            tuning.begin_fit(wrong)
+
+
+def test_a_fit_of_what_was_changed_since_cannot_be_accepted(room, tmp_path):
+    tuning, context = room
+    bench = (tmp_path / "bench.toml").read_bytes()
+    for waiting in (True, False):
+        tuning.begin_fit({})
+        if waiting:
+            context.works.then(b"{}")
+        tuning.without(thing_id(tuning.folder), 3 if waiting else 4)
+        if not waiting:
+            context.works.then(b"{}")  # it was under way
+        with pytest.raises(InputError, match="nothing was fitted"):
+            tuning.accept()
+    assert (tmp_path / "bench.toml").read_bytes() == bench
+
+
+def test_a_sheet_of_another_tip_is_not_fitted_into_this_bench(tmp_path):
+    bench, folder = write_bench(tmp_path), tmp_path / "tuning-sheet"
+    read_sheet_into(folder, process={"tip_key": "bore 0.84 mm"})
+    with pytest.raises(InputError, match=r"laid with another tip \(bore 0.84 mm\)"):
+        fit_of(bench, [folder], FitAsked(dated="2026-01-02"), lambda *_: None)
+
+
+def test_a_wrong_dot_is_dragged_away(browser, tmp_path):
+    folder = tmp_path / "tuning-sheet"
+    write_bench(tmp_path)
+    sheet, table = read_sheet_into(folder), folder / "dots.csv"
     with serving(tmp_path) as served, tab_of(browser, served) as tab:
         tab.goto(f"{served.base}/#tune")
         tab.get_by_text(f"{len(sheet.dots)} of {len(sheet.dots)} dots measured").wait_for()

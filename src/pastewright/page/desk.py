@@ -20,6 +20,7 @@ from pastewright.page.listed import (
     plan_in,
     plan_row,
     programs_in,
+    stamp_of,
     thing_id,
 )
 from pastewright.problems import InputError, one_error
@@ -32,6 +33,9 @@ PLACEMENT_FILE = "placement.json"
 MOST_ENTRIES = 400
 """Names of a folder that are looked at; a folder for a job has a few dozen (own choice)."""
 HEAD_BYTES = 4096
+SHEETS = "tuning-sheet"
+"""How the folders of tuning sheets begin, the command's own among them; a second one has a number behind it."""
+SHEET_FILE, DOTS_FILE = "sheet.json", "dots.csv"
 SKIPPED = frozenset({".git", ".venv", "node_modules", "__pycache__"})
 
 
@@ -52,6 +56,7 @@ class WorkFolder:
         """Whether boards are planned where placement.json says, not in the bed's corner."""
         self._bench: Path | None = None
         self._source: Path | None = None
+        self._sheet: Path | None = None
 
     # -- what lies there --------------------------------------------------------------------------------
 
@@ -72,9 +77,19 @@ class WorkFolder:
     def sources(self) -> list[Listed]:
         """Return what may be a board's fabrication data: zips, folders that hold such files, the folder itself."""
         found = [path for path in (self.folder, *self.entries()) if _is_source(path)]
+        if self._source is not None and self._source not in found and self._source.exists():
+            found.append(self._source)  # a single drawing, which is taken when it is named
         return [
             Listed(id=thing_id(path), path=path, name="this folder" if path == self.folder else path.name)
             for path in found
+        ]
+
+    def sheets(self) -> list[Listed]:
+        """Return the folders of tuning sheets."""
+        return [
+            Listed(id=thing_id(path), path=path, name=path.name)
+            for path in self.entries()
+            if path.name.startswith(SHEETS) and (path / SHEET_FILE).is_file()
         ]
 
     def plan_folders(self) -> list[Path]:
@@ -115,6 +130,24 @@ class WorkFolder:
             return self._source
         found = self.sources()
         return found[0].path if found else None
+
+    @property
+    def sheet(self) -> Path:
+        """The folder of the tuning sheet: the one chosen, else the newest, else where the first one goes."""
+        if self._sheet is not None and (self._sheet / SHEET_FILE).is_file():
+            return self._sheet
+        paths = [each.path for each in self.sheets()]
+        newest = max(paths, key=lambda path: stamp_of(path / SHEET_FILE), default=None)
+        return newest or self.folder / SHEETS
+
+    def use_sheet(self, path: Path) -> None:
+        """Work on this tuning sheet from now on."""
+        self._sheet = path
+        self.changed()
+
+    def choose_sheet(self, name: str) -> None:
+        """Choose a tuning sheet by its id; raises `InputError` for an unknown one."""
+        self.use_sheet(named_of(self.sheets(), name).path)
 
     def profile(self) -> Profile:
         """Return the bench's profile; raises `InputError` where there is none or it is wrong."""
@@ -201,6 +234,11 @@ class WorkFolder:
             "placement": (self.folder / PLACEMENT_FILE).is_file(),
             "bench": thing_id(bench) if bench else "",
             "source": thing_id(source) if source else "",
+            "sheet": thing_id(self.sheet),
+            "sheets": [
+                {"id": each.id, "name": each.name, "read": (each.path / DOTS_FILE).is_file()}
+                for each in self.sheets()
+            ],
             "benches": [{"id": each.id, "name": each.name} for each in self.benches()],
             "sources": [{"id": each.id, "name": each.name} for each in self.sources()],
             "plans": [plan_row(plan) for plan in self.plans()],

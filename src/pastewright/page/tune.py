@@ -1,9 +1,10 @@
 """The tune screen's routes: a sheet designed, its photos read, a wrong dot left out, the fit looked at and accepted."""
 
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -13,57 +14,82 @@ from starlette.routing import Route
 from pastewright.page.answers import done, given, number_of, picture, ready_view, text_of
 from pastewright.page.bench import bench_file, text_now
 from pastewright.page.context import PageContext
-from pastewright.page.listed import stamp_of
+from pastewright.page.desk import SHEET_FILE, SHEETS
+from pastewright.page.listed import named_of, stamp_of, thing_id
 from pastewright.page.tune_work import (
     RESIDUALS_FILE,
-    SHEET_FILE,
     design_into,
     fit_of,
     leave_out,
     read_into,
     sheet_view,
 )
-from pastewright.page.uploads import Drops, photo_routes
+from pastewright.page.uploads import Drops, free_place, photo_routes
 from pastewright.page.workers import Kept
 from pastewright.problems import one_error
 from pastewright.profile.edit import write_profile
 from pastewright.tune.record.profile_update import with_entry
+from pastewright.work.tuning import FitAsked
 
-FOLDER = "tuning-sheet"
 PHOTOS = "photos"
 MOST_NAME = 60
+MEASURES = {"block_mg": (1.0, 1e6), "stiffness_n_mm": (1.0, 1e6), "temperature_c": (-20.0, 80.0)}
+"""What may be said of a sheet beside its photos, and its least and most, as the command's options have them."""
 
 
 class TuneRoom:
-    """The sheet of the folder, what was measured, and the fit that waits to be accepted."""
+    """The sheet that is worked on, what was measured, and the fit that waits to be accepted."""
 
     def __init__(self, context: PageContext) -> None:
         self._context = context
-        self.folder = context.desk.folder / FOLDER
         self.sheet = Kept(context.works, "sheet", "Opening the sheet")
         self.fit = b""
+        self._meant = 0
+        """Counts what makes a fit that is under way one of something else: it is not kept."""
+
+    @property
+    def folder(self) -> Path:
+        """Where the sheet lies."""
+        return self._context.desk.sheet
 
     def look(self) -> int:
         """Make the view of the sheet; raises `InputError` where there is none yet."""
-        if not (self.folder / SHEET_FILE).is_file():
+        folder = self.folder
+        if not (folder / SHEET_FILE).is_file():
             raise one_error("no sheet was designed yet", "Design one.")
-        return self.sheet.begin(stamp_of(self.folder), sheet_view, self.folder)
+        return self.sheet.begin((folder.name, stamp_of(folder)), sheet_view, folder)
+
+    def choose(self, name: str) -> None:
+        """Work on another sheet of the folder."""
+        self._context.desk.choose_sheet(name)
+        self._changed()
 
     def design(self, name: str) -> int:
-        """Design a sheet for the bench."""
+        """Design a sheet for the bench, in a folder of its own: one that was laid may still be photographed."""
         if not name or not name.isprintable() or len(name) > MOST_NAME:
             raise one_error(
                 f"the sheet's name must be one line of 1 to {MOST_NAME} letters", "Choose another."
             )
-        bench = bench_file(self._context.desk)
+        desk = self._context.desk
+        folder = free_place(desk.folder, SHEETS)
+
+        def keep(_view: bytes) -> None:
+            desk.use_sheet(folder)
+            self._changed()
+
         return self._context.works.begin(
-            "design", "Designing a sheet", design_into, bench, self.folder, name, then=self._told
+            "design", "Designing a sheet", design_into, bench_file(desk), folder, name, then=keep
         )
 
     def read(self, photos: list[Path]) -> int:
         """Measure photos of the sheet."""
+
+        def keep(_view: bytes) -> None:
+            self._changed()
+            self._context.show_desk()
+
         return self._context.works.begin(
-            "photos", "Measuring the dots", read_into, self.folder, photos, then=self._told
+            "photos", "Measuring the dots", read_into, self.folder, photos, then=keep
         )
 
     def take(self, photo: Path) -> None:
@@ -72,16 +98,34 @@ class TuneRoom:
             raise one_error("there is no sheet to photograph yet", "Design one first, under Tune.")
         self.read([photo])
 
-    def begin_fit(self) -> int:
-        """Fit the constants to what was measured."""
+    def without(self, name: str, index: int) -> None:
+        """Leave a dot out; raises `InputError` where the window that asks shows another sheet."""
+        if name != thing_id(self.folder):
+            raise one_error("another sheet is worked on by now", "Look at it, and choose again.")
+        leave_out(self.folder, index)
+        self._changed()
+
+    def begin_fit(self, data: Mapping[str, Any]) -> int:
+        """Fit the constants to what was measured on this sheet, and on others that are named with it."""
+        others = data.get("others", [])
+        if not isinstance(others, list):
+            raise one_error("others are no list of sheets")
+        known = self._context.desk.sheets()
+        folders = [self.folder, *(named_of(known, str(each)).path for each in others)]
+        asked = FitAsked(
+            dated=date.today().isoformat(),
+            lot=text_of(data, "lot", most=MOST_NAME),
+            **{name: _measure(data, name) for name in MEASURES},
+        )
+        meant = self._meant
 
         def keep(fit: bytes) -> None:
-            self.fit = fit
+            if meant == self._meant:
+                self.fit = fit
 
         bench = bench_file(self._context.desk)
-        day = date.today().isoformat()
         return self._context.works.begin(
-            "fit", "Fitting the constants", fit_of, bench, self.folder, day, then=keep
+            "fit", "Fitting the constants", fit_of, bench, folders, asked, then=keep
         )
 
     def accept(self) -> None:
@@ -95,9 +139,18 @@ class TuneRoom:
         self.fit = b""
         self._context.show_desk()
 
-    def _told(self, _view: bytes) -> None:
+    def _changed(self) -> None:
         self.fit = b""
+        self._meant += 1
         self.sheet.forget()
+
+
+def _measure(data: Mapping[str, Any], name: str) -> float | None:
+    value = number_of(data, name)
+    low, high = MEASURES[name]
+    if value is not None and not low <= value <= high:
+        raise one_error(f"{name} is {value:g}; it must be {low:g} to {high:g}", "Look at its unit.")
+    return value
 
 
 def routes(context: PageContext) -> list[Route]:
@@ -118,16 +171,22 @@ def _sheets(context: PageContext, room: TuneRoom) -> list[Route]:
         name = text_of(await given(request), "name")
         return done({"task": await run_in_threadpool(room.design, name)})
 
+    async def choose(request: Request) -> Response:
+        name = text_of(await given(request), "sheet")
+        await run_in_threadpool(room.choose, name)
+        return done()
+
     async def without(request: Request) -> Response:
-        index = number_of(await given(request), "index")
-        await run_in_threadpool(leave_out, room.folder, int(index or 0))
-        room.sheet.forget()
+        data = await given(request)
+        index, name = number_of(data, "index"), text_of(data, "sheet")
+        await run_in_threadpool(room.without, name, int(index or 0))
         return done()
 
     return [
         Route("/look", look, methods=["POST"]),
         Route("/view", ready_view(lambda: room.sheet.result, "no sheet was opened yet")),
         Route("/design", design, methods=["POST"]),
+        Route("/choose", choose, methods=["POST"]),
         *photo_routes(drops, lambda: room.folder / PHOTOS, room.read),
         Route("/without", without, methods=["POST"]),
         Route("/overlay/{number:int}.png", _pictures(room, "overlay-{number}.png", "image/png")),
@@ -135,8 +194,9 @@ def _sheets(context: PageContext, room: TuneRoom) -> list[Route]:
 
 
 def _fitting(room: TuneRoom) -> list[Route]:
-    async def fit(_request: Request) -> Response:
-        return done({"task": await run_in_threadpool(room.begin_fit)})
+    async def fit(request: Request) -> Response:
+        data = await given(request)
+        return done({"task": await run_in_threadpool(room.begin_fit, data)})
 
     async def accept(_request: Request) -> Response:
         await run_in_threadpool(room.accept)
@@ -144,7 +204,7 @@ def _fitting(room: TuneRoom) -> list[Route]:
 
     return [
         Route("/fit", fit, methods=["POST"]),
-        Route("/fit/view", ready_view(lambda: room.fit, "nothing was fitted yet")),
+        Route("/fit/view", ready_view(lambda: room.fit or b"null")),
         Route("/accept", accept, methods=["POST"]),
         Route("/residuals.svg", _pictures(room, RESIDUALS_FILE, "image/svg+xml")),
     ]

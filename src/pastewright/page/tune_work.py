@@ -7,42 +7,38 @@ from pathlib import Path
 from typing import Any
 
 from pastewright.page.answers import problem_rows
+from pastewright.page.desk import DOTS_FILE, SHEET_FILE
 from pastewright.page.workers import Tell
 from pastewright.photo.file import read_photo
 from pastewright.problems import one_error
 from pastewright.profile.read import read_profile
-from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.scripting import design_sheet, read_sheet, write_program, write_sheet
-from pastewright.tune.fit.constants import with_constants
-from pastewright.tune.fit.evidence import Evidence
-from pastewright.tune.fit.fit import fit_sheets
 from pastewright.tune.fit.fitted import Fitted
-from pastewright.tune.fit.verdicts import verdicts
 from pastewright.tune.photo.overlay import overlay_png
 from pastewright.tune.photo.read import measure_photos, merged
 from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
 from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.pictures import residuals_svg
-from pastewright.tune.record.profile_update import tuning_entry
 from pastewright.tune.sheet.model import Sheet
-from pastewright.tune.sheet.promise import promise_of, told_of
+from pastewright.tune.sheet.promise import told_of
+from pastewright.work.tuning import FitAsked, fit_text, sheets_fitted
 from pastewright.writing import writing
 
-SHEET_FILE, DOTS_FILE, RESIDUALS_FILE = "sheet.json", "dots.csv", "residuals.svg"
+RESIDUALS_FILE, FIT_FILE = "residuals.svg", "fit.json"
 LEFT_OUT = "left out by hand"
 MEND = "Look at the folder's rights."
 
 
 def design_into(bench: Path, folder: Path, name: str, tell: Tell) -> bytes:
-    """Design a sheet for a bench and write sheet.json and its verified program; returns what the page shows of it."""
+    """Design a sheet for a bench and write sheet.json and its verified program into a folder of its own.
+
+    Returns what the page shows of it.
+    """
     tell("trying orders of dots", 0, 2)
     made = design_sheet(read_profile(bench), name=name)
     tell("writing", 1, 2)
     with writing("the sheet", folder, MEND):
-        folder.mkdir(parents=True, exist_ok=True)
-        # What was measured belongs to the sheet before this one.
-        for old in (DOTS_FILE, RESIDUALS_FILE, *(f"sheet{ending}" for ending in PROGRAM_ENDINGS)):
-            (folder / old).unlink(missing_ok=True)
+        folder.mkdir(parents=True)
     write_sheet(made.sheet, folder / SHEET_FILE)
     write_program(made, folder / f"sheet{made.program.suffix}")
     return sheet_view(folder, tell)
@@ -65,7 +61,9 @@ def read_into(folder: Path, photos: Sequence[Path], tell: Tell) -> bytes:
         loaded.append(read_photo(photo))
     begun = iter(range(len(photos), 2 * len(photos)))
     readings, warnings = measure_photos(
-        sheet, loaded, lambda name: tell(f"measuring {name}", next(begun, len(photos)), 2 * len(photos))
+        sheet,
+        loaded,
+        lambda file: tell(f"measuring {Path(file).name}", next(begun, len(photos)), 2 * len(photos)),
     )
     with writing("what was measured", folder, MEND):
         for old in folder.glob("overlay-*.png"):
@@ -103,30 +101,30 @@ def leave_out(folder: Path, index: int) -> bytes:
     return _view(sheet, kept, _pictures(folder))
 
 
-def fit_of(bench: Path, folder: Path, day: str, tell: Tell) -> bytes:
-    """Return the JSON of the constants that explain a sheet, the verdicts on the bench, and the entry for its profile."""
-    tell("reading", 0, 3)
-    profile = read_profile(bench)
-    sheet = read_sheet(folder / SHEET_FILE)
-    evidence = [Evidence(sheet, read_dots_csv(folder / DOTS_FILE), profile, file=folder.name)]
-    tell("fitting", 1, 3)
-    fitted = fit_sheets(evidence, profile)
-    tell("verdicts", 2, 3)
-    promise = promise_of(fitted, with_constants(profile, fitted.lasting))
-    said = verdicts(fitted, profile, evidence)
-    entry = tuning_entry(fitted, profile, dated=day, sheets=[sheet.name], promise=promise)
-    with writing("the fit", folder, MEND):
-        (folder / RESIDUALS_FILE).write_text(residuals_svg(fitted), encoding="utf-8")
+def fit_of(bench: Path, folders: Sequence[Path], asked: FitAsked, tell: Tell) -> bytes:
+    """Return the JSON of the constants that explain sheets, the verdicts on the bench, and the entry for its profile.
+
+    The plot and fit.json go beside the first sheet, as the command puts them.
+    """
+    steps = ("reading", "fitting", "verdicts")
+    tell(steps[0], 0, len(steps))
+    done = sheets_fitted(
+        folders, read_profile(bench), asked, lambda step: tell(step, steps.index(step), len(steps))
+    )
+    with writing("the fit", folders[0], MEND):
+        (folders[0] / RESIDUALS_FILE).write_text(residuals_svg(done.fitted), encoding="utf-8")
+        (folders[0] / FIT_FILE).write_text(fit_text(done), encoding="utf-8")
     view = {
-        "constants": _constants(fitted),
-        "spread": fitted.spread,
-        "measured": fitted.measured,
-        "missing": fitted.missing,
+        "sheets": [folder.name for folder in folders],
+        "constants": _constants(done.fitted),
+        "spread": done.fitted.spread,
+        "measured": done.fitted.measured,
+        "missing": done.fitted.missing,
         "verdicts": [
-            *({"words": words, "grave": grave} for words, grave in told_of(promise)),
-            *({"words": each.words, "grave": each.grave} for each in said),
+            *({"words": words, "grave": grave} for words, grave in told_of(done.promise)),
+            *({"words": each.words, "grave": each.grave} for each in done.said),
         ],
-        "entry": entry,
+        "entry": done.entry,
     }
     return json.dumps(view, separators=(",", ":")).encode()
 

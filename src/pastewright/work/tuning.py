@@ -2,7 +2,8 @@
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -10,17 +11,78 @@ from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.tuned import bench_key, paste_key, tip_key
 from pastewright.records.plan import read_plan
-from pastewright.tune.fit.constants import Group
+from pastewright.tune.fit.constants import Group, with_constants
 from pastewright.tune.fit.evidence import Evidence
+from pastewright.tune.fit.fit import MEASURED_STIFFNESS_SD, fit_sheets
 from pastewright.tune.fit.fitted import Fitted
-from pastewright.tune.fit.verdicts import TuneVerdict
+from pastewright.tune.fit.verdicts import TuneVerdict, verdicts
 from pastewright.tune.fit.weighing import WeighedBlock
 from pastewright.tune.record.capability import LEAST_VALUES, Capability, capability
 from pastewright.tune.record.dots_csv import read_dots_csv
+from pastewright.tune.record.profile_update import tuning_entry
 from pastewright.tune.sheet.model import Sheet, read_sheet
+from pastewright.tune.sheet.promise import Promise, promise_of
 
 MOST_SHEETS = 8  # each adds its own constants to the least squares; more are a mistake of the shell
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitAsked:
+    """What a person says of sheets beside their photos: the day, the paste's lot and temperature [°C], the mass of the
+    first sheet's block [mg], the stiffness as measured [N/mm], whether the profile's dot shape was, the smallest dose
+    that is needed [µL].
+    """
+
+    dated: str
+    lot: str = ""
+    temperature_c: float | None = None
+    block_mg: float | None = None
+    stiffness_n_mm: float | None = None
+    shape_stated: bool = False
+    smallest_ul: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetsFitted:
+    """A fit with all that is said of it, and the entry that teaches it to the profile."""
+
+    fitted: Fitted
+    said: Sequence[TuneVerdict]
+    able: Capability | None
+    promise: Promise
+    entry: dict[str, object]
+
+
+def sheets_fitted(
+    folders: Sequence[Path], bench: Profile, asked: FitAsked, begin: Callable[[str], None]
+) -> SheetsFitted:
+    """Return the fit of sheets that were read; `begin` is told each stage. InputError for what cannot be fitted."""
+    sheets, evidence = opened_sheets(folders, bench)
+    block, stiffness = asked.block_mg, asked.stiffness_n_mm
+    blocks = [] if block is None else [weighed_block(sheets[0], block, bench, str(folder_of(folders[0])))]
+    priors = {} if stiffness is None else {"frame_stiffness_n_mm": (stiffness, MEASURED_STIFFNESS_SD)}
+    begin("fitting")
+    fitted = fit_sheets(evidence, bench, shape_stated=asked.shape_stated, blocks=blocks, priors=priors)
+    begin("verdicts")
+    promise = promise_of(fitted, with_constants(bench, fitted.lasting))
+    entry = tuning_entry(
+        fitted,
+        bench,
+        dated=asked.dated,
+        sheets=[sheet.name for sheet in sheets],
+        lot=asked.lot,
+        temperature_c=asked.temperature_c,
+        promise=promise,
+        scale="weighed" if fitted.weighed else "shape" if asked.shape_stated else "travel",
+    )
+    return SheetsFitted(
+        fitted=fitted,
+        said=verdicts(fitted, bench, evidence, smallest_ul=asked.smallest_ul),
+        able=sheet_capability(fitted, sheets),
+        promise=promise,
+        entry=entry,
+    )
 
 
 def typed_day(word: str) -> str:
@@ -107,10 +169,9 @@ def folder_of(given: Path) -> Path:
     return given.parent if given.suffix in (".csv", ".json") else given
 
 
-def fit_text(
-    fitted: Fitted, said: Sequence[TuneVerdict], able: Capability | None, entry: dict[str, object]
-) -> str:
+def fit_text(done: SheetsFitted) -> str:
     """Return the text of fit.json."""
+    fitted, able = done.fitted, done.able
     data = {
         "format": "pastewright tuning fit",
         "version": 1,
@@ -136,7 +197,9 @@ def fit_text(
             for r in fitted.left_out
         ],
         "capability": {name: getattr(able, name) for name in able.__dataclass_fields__} if able else None,
-        "verdicts": [{"name": v.name, "words": v.words, "number": v.number, "grave": v.grave} for v in said],
+        "verdicts": [
+            {"name": v.name, "words": v.words, "number": v.number, "grave": v.grave} for v in done.said
+        ],
         "dots": [
             {
                 "sheet": d.sheet,
@@ -148,6 +211,6 @@ def fit_text(
             }
             for d in fitted.dots
         ],
-        "entry": entry,
+        "entry": done.entry,
     }
     return json.dumps(data, ensure_ascii=False, indent=1) + "\n"

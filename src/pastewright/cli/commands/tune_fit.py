@@ -56,61 +56,45 @@ def fit(
     no_write: Annotated[bool, typer.Option("--no-write", help="Leave the profile as it is.")] = False,
 ) -> int:
     """Fit the plunger's constants to sheets that were read, say what to change, write them into the profile."""
-    from pastewright.tune.fit.constants import with_constants
-    from pastewright.tune.fit.fit import MEASURED_STIFFNESS_SD, fit_sheets
-    from pastewright.tune.fit.verdicts import verdicts
     from pastewright.tune.record.pictures import residuals_svg
-    from pastewright.tune.record.profile_update import tuning_entry, with_entry
-    from pastewright.tune.sheet.promise import promise_of
+    from pastewright.tune.record.profile_update import with_entry
     from pastewright.work.exits import DONE
     from pastewright.work.printing.console import stages
     from pastewright.work.printing.tuning import print_fit, print_fit_files, print_promise
     from pastewright.work.reading import load_profile
     from pastewright.work.tuning import (
+        FitAsked,
         fit_text,
         folder_of,
-        opened_sheets,
-        sheet_capability,
+        sheets_fitted,
         smallest_deposits,
         typed_day,
-        weighed_block,
     )
     from pastewright.writing import writing
 
-    dated = typed_day(date)
+    asked = FitAsked(
+        dated=typed_day(date),
+        lot=lot,
+        temperature_c=temperature,
+        block_mg=block_mg,
+        stiffness_n_mm=stiffness,
+        shape_stated=shape_stated,
+        smallest_ul=smallest_dose,
+    )
     with stages(("reading", "fitting", "verdicts")) as begin:
         begin("reading")
         bench = load_profile(profile)
-        sheets, evidence = opened_sheets(folders, bench)
-        place = folder_of(folders[0])
         pads = {} if plan is None else smallest_deposits(plan)
-        blocks = [] if block_mg is None else [weighed_block(sheets[0], block_mg, bench, str(place))]
-        priors = {} if stiffness is None else {"frame_stiffness_n_mm": (stiffness, MEASURED_STIFFNESS_SD)}
-        begin("fitting")
-        fitted = fit_sheets(evidence, bench, shape_stated=shape_stated, blocks=blocks, priors=priors)
-        begin("verdicts")
-        promise = promise_of(fitted, with_constants(bench, fitted.lasting))
-        said = verdicts(fitted, bench, evidence, smallest_ul=smallest_dose)
-        able = sheet_capability(fitted, sheets)
-    print_fit(fitted, said, able)
-    print_promise(promise, pads)
-    place = out or place
-    entry = tuning_entry(
-        fitted,
-        bench,
-        dated=dated,
-        sheets=[sheet.name for sheet in sheets],
-        lot=lot,
-        temperature_c=temperature,
-        promise=promise,
-        scale="weighed" if fitted.weighed else "shape" if shape_stated else "travel",
-    )
+        done = sheets_fitted(folders, bench, asked, begin)
+    print_fit(done.fitted, done.said, done.able)
+    print_promise(done.promise, pads)
+    place = out or folder_of(folders[0])
     with writing("the results", place, "Choose another folder with --out."):
         place.mkdir(parents=True, exist_ok=True)
-        (place / "residuals.svg").write_text(residuals_svg(fitted), encoding="utf-8")
-        (place / "fit.json").write_text(fit_text(fitted, said, able, entry), encoding="utf-8")
+        (place / "residuals.svg").write_text(residuals_svg(done.fitted), encoding="utf-8")
+        (place / "fit.json").write_text(fit_text(done), encoding="utf-8")
         if not no_write:
             text = profile.read_text(encoding="utf-8")
-            profile.write_text(with_entry(text, entry), encoding="utf-8")
-    print_fit_files(place / "residuals.svg", None if no_write else profile, dated)
+            profile.write_text(with_entry(text, done.entry), encoding="utf-8")
+    print_fit_files(place / "residuals.svg", None if no_write else profile, asked.dated)
     return DONE

@@ -3,7 +3,7 @@
  * @module
  */
 import { Refused, finished, get, on, oneAtATime, post, viewed, whenDone } from "./server.js";
-import { button, counted, fill, h } from "./parts.js";
+import { button, choice, counted, fill, h } from "./parts.js";
 import { photoChooser } from "./drop.js";
 import { problemList, say, trying } from "./messages.js";
 import { BoardView } from "./view/board-view.js";
@@ -24,6 +24,15 @@ export default class TuneScreen extends HTMLElement {
   panel = h("div", { class: "panel" });
   about = h("div", { "aria-live": "polite" });
   outcome = h("div", { "aria-live": "polite" });
+  // What is typed outlives whatever is shown anew.
+  known = {
+    block_mg: h("input", { type: "number", min: 1, max: 1e6, step: "any" }),
+    stiffness_n_mm: h("input", { type: "number", min: 1, max: 1e6, step: "any" }),
+    temperature_c: h("input", { type: "number", min: -20, max: 80, step: "any" }),
+    lot: h("input", { maxlength: "60" }),
+  };
+  /** @type {Set<string>} Other sheets that are fitted together with this one. */
+  others = new Set();
   /** @type {SheetData | null} */
   sheet = null;
   /** @type {any} */
@@ -44,8 +53,9 @@ export default class TuneScreen extends HTMLElement {
     });
     this.off = on("desk", (desk) => {
       this.desk = desk;
-      if (this.seen !== desk.bench || !this.panel.childElementCount) {
-        this.seen = desk.bench;
+      const now = JSON.stringify([desk.bench, desk.sheet, desk.sheets]);
+      if (this.seen !== now || !this.panel.childElementCount) {
+        this.seen = now;
         trying(() => this.look());
       }
     });
@@ -64,11 +74,18 @@ export default class TuneScreen extends HTMLElement {
       const sheet = await viewed("/tune/look", "/tune/view");
       if (!sheet) return; // given up: what was shown stays
       this.sheet = sheet;
+      this.fit = await get("/tune/fit/view");
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
-      this.sheet = null;
+      this.sheet = this.fit = null;
     }
     this.show();
+  }
+
+  /** Shows what was measured just now, and goes to it: it stands below everything else. */
+  async lookAtMeasured() {
+    await this.look();
+    this.panel.querySelector("#measured")?.scrollIntoView({ block: "start" });
   }
 
   show() {
@@ -83,8 +100,9 @@ export default class TuneScreen extends HTMLElement {
     fill(
       this.panel,
       h("h1", {}, sheet ? `Sheet ${sheet.name}` : "Tune"),
-      desk.bench ? null : h("p", { class: "look" }, "△ There is no bench yet: make one under Bench."),
-      h("section", { class: "card" }, h("h2", {}, "1 Design"), h("p", {}, "A sheet of dots that tells most about this bench; it takes a little while."), h("label", { class: "field" }, h("span", {}, "Name"), name), button(sheet ? "Design another" : "Design a sheet", design, { class: sheet ? "" : "main", disabled: !desk.bench })),
+      desk.bench ? null : h("p", { class: "look" }, "△ There is no bench yet: ", h("a", { href: "#bench" }, "make one under Bench"), "."),
+      desk.sheets.length > 1 ? choice("Sheet in work", desk.sheets, desk.sheet, (id) => trying(() => post("/tune/choose", { sheet: id }))) : null,
+      h("section", { class: "card" }, h("h2", {}, "1 Design"), h("p", {}, sheet ? "A further sheet has a folder of its own: this one stays." : "A sheet of dots that tells most about this bench; it takes a little while."), h("label", { class: "field" }, h("span", {}, "Name"), name), button(sheet ? "Design another" : "Design a sheet", design, { class: sheet ? "" : "main", disabled: !desk.bench })),
       sheet ? h("section", { class: "card" }, h("h2", {}, "2 Lay"), h("p", {}, "On a white card, in the corner where boards lie."), h("p", {}, h("a", { class: "button", href: "#run" }, "Send it, under Run"))) : null,
       sheet ? this.photos() : null,
       sheet?.read ? this.measured(sheet) : null,
@@ -97,7 +115,7 @@ export default class TuneScreen extends HTMLElement {
   photos() {
     const choose = photoChooser("Take or choose photos", "/tune", async (drop) => {
       const { task } = await post("/tune/read", { drop });
-      if (await finished(task)) await this.look();
+      if (await finished(task)) await this.lookAtMeasured();
     });
     return h("section", { class: "card" }, h("h2", {}, "3 Photograph"), h("p", {}, "From straight above, the whole sheet, even light; two or three photos are better than one."), choose);
   }
@@ -108,19 +126,23 @@ export default class TuneScreen extends HTMLElement {
     fill(this.about, h("p", { class: "aside" }, "Drag a wrong dot away and it is left out. Click one to read what was measured."));
     const fit = () =>
       trying(async () => {
-        const { task } = await post("/tune/fit");
-        if (await finished(task)) this.showFit(await get("/tune/fit/view"));
+        const { task } = await post("/tune/fit", this.given());
+        if (!(await finished(task))) return;
+        this.fit = await get("/tune/fit/view");
+        this.showFit();
       });
-    fill(this.outcome);
+    this.showFit();
     return h(
       "section",
-      { class: "card" },
+      { class: "card", id: "measured" },
       h("h2", {}, "4 Measured"),
       h("p", {}, `${good} of ${counted(sheet.dots.length, "dot")} measured.`),
       sheet.warnings.length ? problemList(sheet.warnings) : null,
       Array.from({ length: sheet.pictures }, (_, n) => this.overlay(n + 1)),
       this.byNumber(sheet),
       this.about,
+      this.together(),
+      this.beside(),
       h("p", {}, button("Fit the constants", fit, { class: "main" })),
       this.outcome,
     );
@@ -147,32 +169,61 @@ export default class TuneScreen extends HTMLElement {
     return h("label", { class: "field" }, h("span", {}, "Find a dot by its number"), number);
   }
 
-  /** @param {any} fit */
-  showFit(fit) {
+  /** What a fit is asked for with. */
+  given() {
+    const number = (/** @type {HTMLInputElement} */ input) => (input.value === "" ? null : Number(input.value));
+    const { block_mg, stiffness_n_mm, temperature_c, lot } = this.known;
+    const others = this.desk.sheets.map((/** @type {any} */ each) => each.id).filter((/** @type {string} */ id) => this.others.has(id) && id !== this.desk.sheet);
+    return { others, block_mg: number(block_mg), stiffness_n_mm: number(stiffness_n_mm), temperature_c: number(temperature_c), lot: lot.value.trim() };
+  }
+
+  /** The other sheets that were read: two tell more than one. */
+  together() {
+    const read = this.desk.sheets.filter((/** @type {any} */ each) => each.read && each.id !== this.desk.sheet);
+    if (!read.length) return null;
+    const tick = (/** @type {any} */ each) => {
+      const box = h("input", { type: "checkbox", checked: this.others.has(each.id), onchange: () => this.others[box.checked ? "add" : "delete"](each.id) });
+      return h("label", { class: "check" }, box, each.name);
+    };
+    return h("fieldset", {}, h("legend", {}, "Fit together with"), read.map(tick));
+  }
+
+  /** What may be known beside the photo. */
+  beside() {
+    const { block_mg, stiffness_n_mm, temperature_c, lot } = this.known;
+    const typed = [block_mg, stiffness_n_mm, temperature_c, lot].some((each) => each.value);
+    const field = (/** @type {string} */ words, /** @type {HTMLElement} */ input) => h("label", { class: "field" }, h("span", {}, words), input);
+    return h(
+      "details",
+      { open: typed },
+      h("summary", {}, "What else is known"),
+      field("Mass of the block, weighed [mg]", block_mg),
+      field("Stiffness as measured, of frame, screw and mount [N/mm] (--stiffness)", stiffness_n_mm),
+      field("Lot of the paste", lot),
+      field("Temperature of the paste [°C]", temperature_c),
+    );
+  }
+
+  /** @type {any} The fit that waits to be accepted. */
+  fit = null;
+
+  showFit() {
+    const fit = this.fit;
+    if (!fit) return fill(this.outcome);
     const accept = () =>
       trying(async () => {
         await post("/tune/accept");
+        this.fit = null;
         say("The bench has learned it: a further trial stands in its history.");
         fill(this.outcome, h("p", { class: "good" }, "✓ Accepted into the bench."));
       });
-    const digits = (/** @type {number} */ value) => value.toPrecision(3);
     fill(
       this.outcome,
       h("h3", {}, "Verdict"),
       fit.verdicts.map((/** @type {any} */ each) => h("p", { class: each.grave ? "look" : "" }, `${each.grave ? "△" : "✓"} ${each.words}`)),
       h("p", {}, `Two thirds of the dots are within ${(100 * fit.spread).toFixed(1)} % of the model.`),
-      h(
-        "div",
-        { class: "wide", tabindex: "0", role: "group", "aria-label": "Constants" },
-        h(
-          "table",
-          {},
-          h("thead", {}, h("tr", {}, ["Constant", "Value", "95 % interval"].map((words) => h("th", { scope: "col" }, words)))),
-          h("tbody", {}, fit.constants.map((/** @type {any} */ each) => h("tr", {}, h("td", {}, each.words), h("td", {}, `${digits(each.value)} ${each.unit}`), h("td", {}, each.held ? "held" : `${digits(each.low)} to ${digits(each.high)}`)))),
-        ),
-      ),
-      h("img", { class: "plot", src: `/tune/residuals.svg?${Date.now()}`, alt: "How far each dot is from the model." }),
       h("p", {}, button("Accept into the bench", accept, { class: "main" })),
+      h("details", {}, h("summary", {}, "The constants, and each dot"), constants(fit), h("img", { class: "plot", src: `/tune/residuals.svg?${Date.now()}`, alt: "How far each dot is from the model.", loading: "lazy" })),
     );
   }
 
@@ -264,7 +315,7 @@ export default class TuneScreen extends HTMLElement {
   /** @param {Dot} dot */
   without(dot) {
     return trying(async () => {
-      await post("/tune/without", { index: dot.index });
+      await post("/tune/without", { index: dot.index, sheet: this.desk.sheet });
       await this.look();
       say(`Dot ${dot.index} is left out. Reading the photos again takes it in again.`);
     });
@@ -287,4 +338,17 @@ export default class TuneScreen extends HTMLElement {
       dot.state === "measured" ? button("Leave it out", () => this.without(dot)) : null,
     );
   }
+}
+
+/** @param {any} fit */
+function constants(fit) {
+  // A value that is next to nothing beside what it may be off by is nothing: its digits would only say how it was computed.
+  const told = (/** @type {any} */ each) => (Math.abs(each.value) < 1e-3 * (each.high - each.low) ? "0" : each.value.toPrecision(3));
+  const digits = (/** @type {number} */ value) => value.toPrecision(3);
+  const row = (/** @type {any} */ each) => h("tr", {}, h("td", {}, each.words), h("td", {}, `${told(each)} ${each.unit}`), h("td", {}, each.held ? "held" : `${digits(each.low)} to ${digits(each.high)}`));
+  return h(
+    "div",
+    { class: "wide", tabindex: "0", role: "group", "aria-label": "Constants" },
+    h("table", {}, h("thead", {}, h("tr", {}, ["Constant", "Value", "95 % interval"].map((words) => h("th", { scope: "col" }, words)))), h("tbody", {}, fit.constants.map(row))),
+  );
 }
