@@ -133,7 +133,7 @@ def test_frames_go_by_their_list_and_the_bare_board_is_kept(tab, looked, tmp_pat
     plan = read_plan(looked.folder / "top" / "plan.json")
     x_mm, y_mm = plan.placement.boards[0].shift_mm
     frame, names, wrong = tmp_path / "frame-1.png", tmp_path / "frames.csv", tmp_path / "wrong.csv"
-    frame.write_bytes(pasted_png(plan))
+    frame.write_bytes((looked.folder.parent / "pasted.png").read_bytes())
     names.write_text(f"file,x_mm,y_mm\nframe-1.png,{x_mm + MIDDLE_MM[0]},{y_mm + MIDDLE_MM[1]}\n")
     wrong.write_text("file,x_mm,y_mm\n../../../bench.toml,1,1\n")
     before = inspection(looked)

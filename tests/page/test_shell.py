@@ -35,6 +35,22 @@ def test_stop_is_there_while_something_moves_by_hand_and_by_key(tab, served):
         context.live.tell("moving", {"words": ""})
 
 
+def test_what_is_typed_while_a_screen_is_told_anew_stays(tab, served):
+    """The field is put into new surroundings, with the focus and the caret in it: letters are not lost to nobody."""
+    tab.goto(f"{served.base}/#machine")
+    field = tab.get_by_label("Or another, that is not in the list")
+    field.press_sequentially("sket")
+    for _ in range(3):
+        tab.keyboard.press("ArrowLeft")
+    for letter in "oc":
+        tab.evaluate(
+            "() => { const screen = document.querySelector('screen-machine'); screen.show(screen.machine, true); }"
+        )
+        tab.keyboard.type(letter)
+    expect(field).to_have_value("socket")
+    expect(field).to_be_focused()
+
+
 def test_a_frame_of_another_site_stays_empty(browser: Browser, served, tmp_path):
     door = tmp_path / "frame.html"
     door.write_text(f'<iframe id="f" src="{served.base}/"></iframe>')

@@ -4,7 +4,7 @@
  */
 import { on, post, viewed } from "./server.js";
 import { button, choice, counted, fill, h } from "./parts.js";
-import { problemList, trying } from "./messages.js";
+import { problemList, putAway, trying } from "./messages.js";
 import { dropPlace, takeDrops } from "./drop.js";
 import { BoardView } from "./view/board-view.js";
 import { boardBox, boardLayers, nameLayer, padAt, padBox, pickOverlay } from "./view/scene.js";
@@ -49,6 +49,7 @@ export default class BoardScreen extends HTMLElement {
   async read() {
     if (!this.desk.source) {
       this.board = null;
+      this.view.hidden = true;
       this.showPanel([]);
       return;
     }
@@ -62,6 +63,8 @@ export default class BoardScreen extends HTMLElement {
       throw error;
     }
     if (!board || asked !== this.seen) return;
+    putAway(); // what was wrong with the files before these
+    this.view.hidden = false;
     this.board = board;
     this.chosen = [];
     const names = nameLayer(board);

@@ -166,7 +166,7 @@ export default class MachineScreen extends HTMLElement {
               button("Look again", () => ask("look"), busy),
               button("Disconnect", () => ask("disconnect"), { class: "quiet", ...busy }),
             ),
-            machine.homes ? null : h("p", { class: "aside" }, "It does not home by itself: no homing is written in the bench (run: home)."),
+            machine.homes ? null : h("p", { class: "aside" }, "It does not home by itself: no homing is written in the bench (key run.home)."),
           ]
         : [
             choice("Port", this.ports, this.port, (id) => (this.port = id)),
@@ -207,7 +207,7 @@ export default class MachineScreen extends HTMLElement {
       this.place,
       h(
         "div",
-        { class: "row", role: "group", "aria-label": "Step" },
+        { class: "row steps", role: "group", "aria-label": "Step" },
         (machine.sizes || []).map((size) =>
           button(`${size} mm`, () => { this.size = size; this.seen = ""; this.show(machine, true); }, {
             "aria-pressed": size === this.size ? "true" : "false",

@@ -49,7 +49,7 @@ export function problemList(problems) {
       h(
         "li",
         { class: each.severity },
-        h("strong", {}, each.severity === "error" ? "✕ " : "△ ", where(each), sentence(each.what)),
+        h("strong", {}, each.severity === "error" ? "✕ " : "△ ", where(each), sentence(each.what, Boolean(each.file))),
         each.mend ? h("span", {}, " ", each.mend) : null,
       ),
     ),
@@ -63,9 +63,9 @@ function where(each) {
   return `${file}${each.line ? `:${each.line}` : ""}: `;
 }
 
-/** @param {string} words */
-function sentence(words) {
-  const first = words.charAt(0).toUpperCase() + words.slice(1);
+/** @param {string} words @param {boolean} [goesOn] behind a file's name */
+function sentence(words, goesOn = false) {
+  const first = goesOn ? words : words.charAt(0).toUpperCase() + words.slice(1);
   return /[.!?]$/.test(first) ? first : `${first}.`;
 }
 

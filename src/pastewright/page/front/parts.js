@@ -36,6 +36,7 @@ const PROPERTIES = new Set(["value", "checked", "disabled", "selected", "open", 
 export function add(to, children) {
   for (const child of children.flat()) {
     if (child === null || child === undefined || child === false) continue;
+    if (child instanceof Node && child.isConnected) remember(child);
     to.appendChild(child instanceof Node ? child : document.createTextNode(String(child)));
   }
 }
@@ -56,18 +57,49 @@ const lost = new WeakMap();
 export function fill(into, ...children) {
   const active = /** @type {HTMLElement} */ (document.activeElement);
   const had = active !== into && into.contains(active) ? { tag: active.tagName, words: wordsOf(active) } : null;
+  if (had) remember(active);
   into.replaceChildren();
   add(into, children);
+  if (takenBack(into)) return;
   if (!had && active !== document.body) {
     lost.delete(into); // the person has gone on
     return;
   }
   const wanted = had || lost.get(into);
   if (!wanted) return;
-  const again = had && into.contains(active) ? active : standsFor(into, wanted);
+  const again = standsFor(into, wanted);
   again?.focus({ preventScroll: true });
   if (again && document.activeElement === again) lost.delete(into);
   else lost.set(into, wanted);
+}
+
+/**
+ * What has the focus and is put into new surroundings just now: it loses the focus as soon as it leaves its old ones.
+ * @type {{taken: {element: HTMLElement, caret: [number, number] | null} | null}}
+ */
+const holding = { taken: null };
+
+/** @param {Node} moved */
+function remember(moved) {
+  const active = document.activeElement;
+  if (!(active instanceof HTMLElement) || !moved.contains(active)) return;
+  const field = active instanceof HTMLInputElement ? active : null;
+  const caret = /** @type {[number, number] | null} */ (field && field.selectionStart !== null ? [field.selectionStart, field.selectionEnd] : null);
+  holding.taken = { element: active, caret };
+}
+
+/**
+ * Gives the focus back to what was put into an element; tells whether it has it.
+ * @param {Element} into
+ */
+function takenBack(into) {
+  const { taken } = holding;
+  holding.taken = null;
+  if (!taken || !into.contains(taken.element)) return false;
+  taken.element.focus({ preventScroll: true });
+  // A field that is put in again has no caret, and would take no letters.
+  if (taken.element instanceof HTMLInputElement && taken.caret) taken.element.setSelectionRange(...taken.caret);
+  return document.activeElement === taken.element;
 }
 
 /**

@@ -117,6 +117,7 @@ export default class PlanScreen extends HTMLElement {
    */
   show(plan, missing = []) {
     this.plan = plan;
+    if (this.view.parentElement) this.view.parentElement.hidden = !plan && !this.board;
     this.earlier = earlier?.board.name === plan?.board.name && earlier?.board.side === plan?.board.side ? earlier : null;
     this.table.element.hidden = !plan;
     this.player.element.hidden = !plan || Boolean(this.standing);
@@ -169,15 +170,17 @@ export default class PlanScreen extends HTMLElement {
   showHead(missing) {
     const { plan, desk } = this;
     const side = choice("Side", [{ id: "top", name: "top" }, { id: "bottom", name: "bottom" }], desk.side, (id) => trying(() => post("/start/choose", { side: id })));
+    const lacks = [desk.source ? null : ["There are no fabrication files yet: ", "#board", "drop them under Board"], desk.bench ? null : ["There is no bench yet: ", "#bench", "make one under Bench"]];
     const placed = h("input", { type: "checkbox", checked: desk.placed, onchange: () => trying(() => post("/plan/placed", { placed: placed.checked })) });
     fill(
       this.head,
       h("h1", {}, plan ? plan.board.name : "Plan"),
-      h("div", { class: "row" }, side, button(plan ? "Plan anew" : "Plan", () => trying(() => this.planAnew()), { class: !plan || plan.stale.length ? "main" : "", disabled: Boolean(this.standing) })),
+      h("div", { class: "row" }, side, button(plan ? "Plan anew" : "Plan", () => trying(() => this.planAnew()), { class: !plan || plan.stale.length ? "main" : "", disabled: Boolean(this.standing) || lacks.some(Boolean) })),
+      lacks.map((lack) => lack && h("p", { class: "look" }, `△ ${lack[0]}`, h("a", { href: lack[1] }, lack[2]), ".")),
       desk.placement ? h("label", { class: "check" }, placed, "Where placement.json says, not in the bed's corner") : null,
       this.standing ? h("p", { class: "look" }, "△ What if: this plan is looked at only; nothing of it is written.") : null,
       plan && !this.standing ? plan.stale.map((words) => h("p", { class: "look" }, `△ ${words}: plan anew.`)) : null,
-      missing.length ? problemList(missing.map((each) => ({ ...each, severity: "note" }))) : null,
+      missing.length && !lacks.some(Boolean) ? problemList(missing.map((each) => ({ ...each, severity: "note" }))) : null,
       plan ? summary(plan, this.standing ? null : this.earlier) : null,
     );
   }

@@ -58,6 +58,7 @@ export default class RecordsScreen extends HTMLElement {
     return trying(async () => {
       await post("/records/barrel", data);
       await this.look();
+      return true;
     });
   }
 
@@ -68,9 +69,10 @@ export default class RecordsScreen extends HTMLElement {
     return h(
       "form",
       {
-        onsubmit: (/** @type {Event} */ event) => {
+        onsubmit: async (/** @type {Event} */ event) => {
           event.preventDefault();
-          this.change({ what: "new", name: name.value, ul: Number(ul.value), lot: lot.value });
+          const entered = await this.change({ what: "new", name: name.value, ul: Number(ul.value), lot: lot.value });
+          if (entered) name.value = lot.value = ""; // the next barrel has another name
         },
       },
       field("Name, as on its label", name),

@@ -11,6 +11,7 @@ import { AskingPanel, field } from "./asking.js";
  *   batch?: {place: number, side: string, serial: string, state: string, note: string}[]}} RunState */
 /** @typedef {{number: number, size_mm: [number, number], deposits: number[][], names: string[]}} Picture */
 
+const MOST_HIGH = 0.62; // of the window that the picture takes, so that it is seen whole beside the buttons (own choice)
 const LEAST_MM = 0.25; // half the width of the smallest sign that a finger or an eye finds (own choice)
 
 export default class RunScreen extends HTMLElement {
@@ -233,7 +234,8 @@ export default class RunScreen extends HTMLElement {
     const ink = (/** @type {string} */ name) => style.getPropertyValue(name).trim();
     const [width, height] = picture.size_mm;
     const room = Math.max(canvas.clientWidth, 200);
-    const scale = room / (width + 2);
+    const scale = Math.min(room / (width + 2), Math.max(MOST_HIGH * innerHeight, 240) / (height + 2));
+    const left = (room - (width + 2) * scale) / 2;
     const dots = devicePixelRatio || 1;
     canvas.width = room * dots;
     canvas.height = (height + 2) * scale * dots;
@@ -242,11 +244,11 @@ export default class RunScreen extends HTMLElement {
     pen.fillStyle = ink("--sunk");
     pen.fillRect(0, 0, room, (height + 2) * scale);
     pen.strokeStyle = ink("--soft");
-    pen.strokeRect(scale, scale, width * scale, height * scale);
+    pen.strokeRect(left + scale, scale, width * scale, height * scale);
     const doubt = new Set(run.doubt);
     pen.lineCap = pen.lineJoin = "round";
     picture.deposits.forEach(([r, ...points], at) => {
-      const across = (/** @type {number} */ x) => (x + 1) * scale;
+      const across = (/** @type {number} */ x) => left + (x + 1) * scale;
       const down = (/** @type {number} */ y) => (height - y + 1) * scale;
       const [px, py] = [across(points[0]), down(points[1])];
       const size = Math.max(r, LEAST_MM) * scale;

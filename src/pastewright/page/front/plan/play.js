@@ -53,6 +53,7 @@ export class Player {
     this.open.hidden = true;
     this.tools.hidden = this.chart.hidden = false;
     this.view.dim = 0.4;
+    this.view.fit(); // the tip goes everywhere; who wants one place nearer goes there again
     this.go(0);
     this.play.focus();
   }
