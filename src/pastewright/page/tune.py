@@ -115,7 +115,9 @@ class TuneRoom:
         asked = FitAsked(
             dated=date.today().isoformat(),
             lot=text_of(data, "lot", most=MOST_NAME),
-            **{name: _measure(data, name) for name in MEASURES},
+            block_mg=_measure(data, "block_mg"),
+            stiffness_n_mm=_measure(data, "stiffness_n_mm"),
+            temperature_c=_measure(data, "temperature_c"),
         )
         meant = self._meant
 
