@@ -109,8 +109,7 @@ class DrillFile:
     problems: tuple[Problem, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetPoint:
+class NetPoint(Struct, frozen=True, kw_only=True):
     """One point that a tester would touch [mm, file of the netlist].
 
     `ref` and `pin` are "" for vias and where not given; `net` is "" for "N/C". `side` is None where the

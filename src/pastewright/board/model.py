@@ -110,8 +110,7 @@ class Pad(Struct, frozen=True, kw_only=True):
         return float(sum(aperture.shape.area for aperture in self.apertures))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayerUse:
+class LayerUse(Struct, frozen=True, kw_only=True):
     """What became of one file: its role, how that was known, and a note for the person ("ignored: …")."""
 
     file: str
@@ -138,8 +137,7 @@ class OutlineFrom(StrEnum):
     NOTHING = "no outline, size of the pads"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class Check(Struct, frozen=True, kw_only=True):
     """How well two sources agree: `met` `of` so many of what `what` names."""
 
     what: str
@@ -154,8 +152,7 @@ AGREED_PART = 0.9
 """Sources agree when this part of what one says is met by the other: some holes are bare, some points are covered."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartlyNamed:
+class PartlyNamed(Struct, frozen=True, kw_only=True):
     """A part of which only `named` `of` so many pads bear its name: a rule for it misses the others."""
 
     ref: str

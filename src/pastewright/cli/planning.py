@@ -3,9 +3,9 @@
 What only trays and placements need is imported where they are met.
 """
 
-from dataclasses import dataclass
 from pathlib import Path
 
+from msgspec import Struct
 from rich.markup import escape
 
 from pastewright.job.model import NO_JOB, Job
@@ -19,8 +19,7 @@ from pastewright.work.printing.plan import print_summary
 from pastewright.work.reading import AS_FILES_SAY, load_board, load_profile
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class Wanted(Struct, frozen=True, kw_only=True):
     """What is to be planned, and where the results go."""
 
     source: Path

@@ -10,13 +10,13 @@ What remains is told with the one change that would mend it: a finer tip, or the
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from math import dist, hypot
 
 import numpy as np
 import shapely
-from msgspec import structs
+from msgspec import Struct, structs
 
 from pastewright.board.model import Pad, PadKind
 from pastewright.deposit.bridging import Near
@@ -38,8 +38,7 @@ LayOut = Callable[[Mapping[int, LaidPad]], tuple[Sequence[Deposit], Sequence[Nea
 """Lays the pads out and tells which deposits are too near."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Press:
+class Press(Struct, frozen=True, kw_only=True):
     """One neighbour too near: which way leads away from it [mm, board, length 1], and by how much this pad must yield."""
 
     away: tuple[float, float]
@@ -47,8 +46,7 @@ class Press:
     other: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Yielding:
+class Yielding(Struct, frozen=True, kw_only=True):
     """What pads may do: their lands and doses, the bench, and the gap that must remain."""
 
     pads: Sequence[Pad]

@@ -11,11 +11,11 @@ gone.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from math import hypot, sqrt
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
@@ -45,8 +45,7 @@ TOUCH = 0.95
 """Of their width: dots that stand nearer than this run into one heap, whose height nobody planned. Own choice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelGround:
+class LevelGround(Struct, frozen=True, kw_only=True):
     """A land in its frame: where dots may lie (holes taken out), the centre to balance about, its half width."""
 
     free: Area

@@ -5,10 +5,10 @@ distance of their paths less both halves, less the placement error of one agains
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
@@ -17,8 +17,7 @@ from pastewright.deposit.model import Deposit, DepositKind
 _EPS = 1e-9  # [mm] rounding of sums, far below what any axis places
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Near:
+class Near(Struct, frozen=True, kw_only=True):
     """Two things too near each other: a deposit's index, and another deposit's or a land's; negative: they overlap."""
 
     one: int

@@ -1,7 +1,9 @@
 """The form nearest to a dose that no form meets: trimmed, raised, or the smallest dot in spite of all."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from msgspec import Struct
 
 from pastewright.deposit.beads import straight_bead
 from pastewright.deposit.grids import ROW_DOTS, grid_of_dots
@@ -19,8 +21,7 @@ from pastewright.deposit.shape import (
 from pastewright.records.kinds import Form as Form
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Option:
+class _Option(Struct, frozen=True, kw_only=True):
     """A form and the volumes [µL] that this tip and this land allow it, from `least_ul` to `most_ul`."""
 
     least_ul: float

@@ -16,7 +16,6 @@ on one line across their long sides. Paste between pads is drawn to them, so the
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from math import atan2, pi
 
@@ -70,8 +69,7 @@ class RowBead(Struct, frozen=True, kw_only=True):
     warnings: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rows:
+class Rows(Struct, frozen=True, kw_only=True):
     """The rows to be laid, and by pad (its place) why a row that is needed is not."""
 
     rows: tuple[RowBead, ...]

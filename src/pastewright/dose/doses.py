@@ -6,13 +6,12 @@ solder / φ of the dispensed paste. A dispensed deposit has no aperture walls: T
 would *deliver*, not for a loss of ours. Through-hole joints are counted in solder from the start (`hole`).
 """
 
-from dataclasses import dataclass
 from itertools import pairwise
 from math import dist, sqrt
 
 import numpy as np
 import shapely
-from msgspec import structs
+from msgspec import Struct, structs
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Pad, PadKind
@@ -29,8 +28,7 @@ BEAD_SHAPE_RATIO = 0.4
 """Height over width of a bead at rest where no tuning says otherwise; the profile's default."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Metal:
+class _Metal(Struct, frozen=True, kw_only=True):
     """φ of the print that doses equal and of the paste at hand; a stand-in without metal has `paste_phi` 0."""
 
     print_phi: float
@@ -49,8 +47,7 @@ class _Metal:
         return f"×{self.factor:.2f} for {100 * self.paste_mass_fraction:g} wt% metal"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Dosing:
+class _Dosing(Struct, frozen=True, kw_only=True):
     """What all pads of a board are dosed by."""
 
     settings: DoseSettings

@@ -8,16 +8,16 @@
            /  |    |  \\
 """
 
-from dataclasses import dataclass
 from math import hypot, pi, sqrt
+
+from msgspec import Struct
 
 # The concave fillet is what a quarter circle leaves of its square: Gervascio 1994, McLenaghan (published).
 FILLET_AREA = 1 - pi / 4
 FILLET_CENTROID = (10 - 3 * pi) / (3 * (4 - pi))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lead:
+class Lead(Struct, frozen=True, kw_only=True):
     """A component's lead of constant section; `size_mm` is the side of a square lead, else the diameter."""
 
     size_mm: float

@@ -1,7 +1,5 @@
 """The dose of a pad: a volume of paste, the solder it leaves, and the reason."""
 
-from dataclasses import dataclass
-
 from msgspec import Struct
 
 
@@ -15,8 +13,7 @@ class Dose(Struct, frozen=True, kw_only=True):
     warnings: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doses:
+class Doses(Struct, frozen=True, kw_only=True):
     """The doses of a board in the order of its pads; `warnings` are about the rules, not about one pad."""
 
     doses: tuple[Dose, ...]

@@ -1,12 +1,11 @@
 """What is taken for a good deposit."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from pastewright.records.plan import InspectionLimitsRecord
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InspectionLimits:
+class InspectionLimits(Struct, frozen=True, kw_only=True):
     """Shares of what is planned, and lengths [mm].
 
     Volume: inspection of prints commonly passes 50 to 150 % (common practice). A deposit's centre may lie beside its

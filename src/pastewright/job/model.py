@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import fnmatchcase
 
+from msgspec import Struct
 from shapely.geometry import Polygon, box
 
 from pastewright.board.model import Side
@@ -35,8 +36,7 @@ class LaidAs(StrEnum):
     ROW = "row"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FormWish:
+class FormWish(Struct, frozen=True, kw_only=True):
     """How the pads of a part (and pin), or the one with this id, are wished to be laid; `line` of the file, 0 without."""
 
     laid_as: LaidAs

@@ -7,13 +7,13 @@ An area without a top can only be gone round. Deposits are never moved.
 
 import heapq
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from math import dist, inf, sqrt
 
 import numpy as np
 import shapely
-from msgspec import structs
+from msgspec import Struct, structs
 from shapely.geometry import LineString, Point, Polygon
 
 from pastewright.kinematics import move_time_s
@@ -30,8 +30,7 @@ CORNER_MM = 0.05
 Place = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Blocked:
+class Blocked(Struct, frozen=True, kw_only=True):
     """An area [mm, machine] and its top [mm, machine]; `top_z_mm` None: nothing passes over it."""
 
     name: str

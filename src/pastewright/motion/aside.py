@@ -6,11 +6,12 @@ is chosen here.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import ceil, floor, pi, sqrt
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Polygon
 from shapely.geometry import Point as ShapelyPoint
@@ -35,8 +36,7 @@ MOST_PLACES = 200_000
 Line = tuple[Point, Point]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class Taken(Struct, frozen=True, kw_only=True):
     """A place where nothing of this may be [mm, machine]."""
 
     name: str

@@ -11,7 +11,6 @@ post, zones of the job. A part whose pads get paste now is not there yet.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import inf, pi, sqrt
 
 import numpy as np
@@ -44,8 +43,7 @@ PAD_MM = 0.5
 """What may stand on a pad that gets no paste now (an earlier deposit) reaches so far beyond its land. Own choice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EmptyPad:
+class EmptyPad(Struct, frozen=True, kw_only=True):
     """A pad, or a fiducial, that gets no paste in this program: its centre [mm, board] and its land."""
 
     board: int
@@ -54,8 +52,7 @@ class EmptyPad:
     area_mm2: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Floor:
+class Floor(Struct, frozen=True, kw_only=True):
     """What is known of every board: its size, the pads that get nothing, the parts that get something; and the zones."""
 
     size_mm: Place

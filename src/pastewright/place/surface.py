@@ -11,6 +11,7 @@ from itertools import pairwise
 from math import atan, degrees, hypot
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
@@ -41,8 +42,7 @@ class Mesh:
             raise ValueError("a mesh needs two or more rising x and y, and one deviation for each crossing")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Surface:
+class Surface(Struct, frozen=True, kw_only=True):
     """A plane of height `z_mm` at `at_mm`, with slopes [mm/mm], and the deviations from it."""
 
     z_mm: float

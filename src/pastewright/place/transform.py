@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, radians, sin
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
@@ -28,8 +29,7 @@ Floats = NDArray[np.float64]
 SAME_LENGTH = 1e-9
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Affine:
+class Affine(Struct, frozen=True, kw_only=True):
     """A map of the plane: (x, y) to (`xx`·x + `xy`·y + `x_mm`, `yx`·x + `yy`·y + `y_mm`) [mm]."""
 
     xx: float = 1.0
@@ -157,8 +157,7 @@ def affine(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class Pair(Struct, frozen=True, kw_only=True):
     """A point known in two systems: `from_mm` in that of the board (or tray), `to_mm` where it was found."""
 
     name: str
@@ -166,8 +165,7 @@ class Pair:
     to_mm: Point
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceStep:
+class PlaceStep(Struct, frozen=True, kw_only=True):
     """One part of the way from board to machine: what it is, its map, and the points it was fitted to."""
 
     what: str
@@ -198,8 +196,7 @@ class Placement:
         return whole
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wipe:
+class Wipe(Struct, frozen=True, kw_only=True):
     """A wiping pad: the tip goes down to `z_mm` and `strokes` times from one end to the other [mm, machine]."""
 
     from_mm: Point
@@ -208,8 +205,7 @@ class Wipe:
     strokes: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Neighbour:
+class Neighbour(Struct, frozen=True, kw_only=True):
     """A board that lies there and is not in this program: skipped, or in another one; its corners [mm, machine].
 
     `highest_mm` is the highest place of its surface [mm, machine], None where nobody measured it.

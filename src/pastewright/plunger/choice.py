@@ -6,10 +6,11 @@ with what the profile asks for.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import log
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.distinct import distinct
@@ -60,8 +61,7 @@ OF_LIMIT = 0.999
 FED = 0.8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chosen:
+class Chosen(Struct, frozen=True, kw_only=True):
     """A push [µL], what deposits are off with it in mind [-], and how long the board takes [s]."""
 
     push_ul: float
@@ -100,8 +100,7 @@ def chosen_push(
     return Chosen(push_ul=float(candidates[found[at].index]), error=errors[at], seconds=found[at].seconds)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Try:
+class _Try(Struct, frozen=True, kw_only=True):
     """A candidate, laid so, and how long it takes [s]."""
 
     index: int
@@ -208,8 +207,7 @@ class LaidByPush:
         return push, LEAST_DWELL_S if edge == 0 else MOST_DWELL_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SizeInMind:
+class SizeInMind(Struct, frozen=True, kw_only=True):
     """So many deposits of about this volume and least time of walking."""
 
     volume_ul: float

@@ -6,10 +6,11 @@ time constant C·dP/dQ. Then the retraction from P_ss to P_rest, as after a bead
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.plunger.bench import PlungerBench, bench_of
@@ -36,8 +37,7 @@ MOST_OF_BARREL = 0.5  # a strip that takes more leaves nothing for a board, and 
 CHUNKS = 240  # parts that the longest wait is looked at in: an eighth of a second each
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settling:
+class Settling(Struct, frozen=True, kw_only=True):
     """The strip: a bead's cycle along `walk`, laid at `flow_ul_s`. `cycle.volume_ul` leaves the tip if the bench
     starts at rest; up to `most_ul` if it starts at the worst.
     """

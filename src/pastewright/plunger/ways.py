@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from math import log
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.plunger.answer import CONSTANTS, LEAST_BUBBLE_UL, Answers, Turns, answers_of, strokes_of
@@ -80,8 +81,7 @@ class LikeDeposits:
     count: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WayInMind:
+class WayInMind(Struct, frozen=True, kw_only=True):
     """A way to lay a board: its groups of like deposits in the order they are given, a turn of each, and what is stored
     before the first by each constant as far as it may be off [µL], where it follows its like.
     """

@@ -11,6 +11,8 @@ from enum import StrEnum
 from math import inf
 from typing import Any
 
+from msgspec import Struct
+
 
 class KeyKind(StrEnum):
     """What may stand behind a key."""
@@ -74,8 +76,7 @@ class Key:
         return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class Section(Struct, frozen=True, kw_only=True):
     """A table of the file; `repeated` ones are written [[name]] any number of times."""
 
     name: str

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from msgspec import Struct
+
 from pastewright.problems import Problem
 from pastewright.profile.keys import Value
 
@@ -72,8 +74,7 @@ class Table:
         return self.values[name]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Values:
+class Values(Struct, frozen=True, kw_only=True):
     """All sections of a file, its dose rules (of a tray: its boards) and its tunings in order."""
 
     file: str

@@ -16,7 +16,8 @@ holds no comment.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from pastewright.profile.model import DialectName, PlungerMode
 
@@ -27,16 +28,14 @@ LARGEST_LINE_NUMBER = 99_999
 """Of RS274/NGC, NISTIR 6556 section 3.3.3; printer controllers count further."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Command:
+class Command(Struct, frozen=True, kw_only=True):
     """A line that the controller acts on, and why it is there; the note comes before it on a line of its own."""
 
     text: str
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dialect:
+class Dialect(Struct, frozen=True, kw_only=True):
     """A language. `rapid_has_feed`: whether G0 needs F. `most_lines`: how far line numbers go, 0 for any."""
 
     suffix: str

@@ -4,8 +4,9 @@ Numbers are kept as whole counts of the last decimal. Distances are differences 
 rounding never adds up, however long the program.
 """
 
-from dataclasses import dataclass
 from math import ceil, log10
+
+from msgspec import Struct
 
 from pastewright.profile.model import PlungerUnit, Profile
 
@@ -15,8 +16,7 @@ SPARE_DIGITS = 1
 MOST_DECIMALS = 9  # what a float still resolves on a metre of plunger; no controller reads more
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlungerWords:
+class PlungerWords(Struct, frozen=True, kw_only=True):
     """How a plunger position is written. `per_mm`: numbers per mm of plunger, below zero where the sign is."""
 
     letter: str

@@ -39,8 +39,7 @@ class FindingKind(StrEnum):
     KEEP_OUT = "in a keep-out zone"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(Struct, frozen=True, kw_only=True):
     """One thing wrong: `line` of the program (0: the whole), and the pad it concerns where there is one."""
 
     kind: FindingKind
@@ -76,8 +75,7 @@ class LevelPad:
     shares: tuple[tuple[int, float], ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RowOfPads:
+class RowOfPads(Struct, frozen=True, kw_only=True):
     """Pads that share one bead, the deposit number `deposit`: their centres [mm, board], what each is due of it [µL], and
     what the plan says lies nearest to each, over that [-] (None: nothing).
     """
@@ -89,8 +87,7 @@ class RowOfPads:
     told: tuple[float | None, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadEmpty:
+class ReadEmpty(Struct, frozen=True, kw_only=True):
     """A box of a board [mm, board] where something may stand: a part, pad or fiducial that gets no paste."""
 
     board: int

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from math import cos, radians, sin
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
@@ -101,8 +102,7 @@ class BoardPlace:
         return float(self.ground.heights_mm(places).max(initial=-np.inf))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WipePlace:
+class WipePlace(Struct, frozen=True, kw_only=True):
     """Where the tip may be drawn along a wiping pad, as low as `z_mm` [mm, machine]."""
 
     from_mm: Point
@@ -110,8 +110,7 @@ class WipePlace:
     z_mm: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadKeepOut:
+class ReadKeepOut(Struct, frozen=True, kw_only=True):
     """A box on every board, from its low to its high corner [mm, board], up to `height_mm` above it, or endless."""
 
     name: str
@@ -120,8 +119,7 @@ class ReadKeepOut:
     height_mm: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadNeighbour:
+class ReadNeighbour(Struct, frozen=True, kw_only=True):
     """A board that lies there and is not in the program: its corners, and its highest place [mm, machine] where known."""
 
     name: str

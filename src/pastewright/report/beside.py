@@ -1,8 +1,9 @@
 """What lies beside the boards, drawn: settling strips, wiping pad, park place [mm, y up]."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from math import hypot
+
+from msgspec import Struct
 
 from pastewright.board.model import Point
 from pastewright.decimals import short as _n
@@ -16,8 +17,7 @@ PARK_MM = 1.2
 """Half the size of the park place's mark."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
+class Beside(Struct, frozen=True, kw_only=True):
     """Where they lie, in the coordinates of a picture; `strip_mm` is the width of a strip's paste."""
 
     strips: tuple[Line, ...]

@@ -10,6 +10,7 @@ from html import escape
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.board.model import Board, PadKind
@@ -27,8 +28,7 @@ NAME_SHARE = 0.7  # of the legend's letters
 MOST_TITLES = 3000  # beyond that, tooltips would double the size of the file
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardLook:
+class BoardLook(Struct, frozen=True, kw_only=True):
     """A place on the picture that asks for a look [mm, board]."""
 
     x_mm: float

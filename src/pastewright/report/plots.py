@@ -1,7 +1,8 @@
 """Plots of the report as SVG text: pressure over the first deposits, and what a wrong profile would do."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from pastewright.report import colours
 from pastewright.report.chart import Chart
@@ -13,8 +14,7 @@ HEADROOM = 1.06  # above the highest pressure
 ASIDE = 0.05  # of the range, left and right of all bars
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
+class Scenario(Struct, frozen=True, kw_only=True):
     """What came out over what was planned [-] on a bench that differs from the profile as `name` says."""
 
     name: str

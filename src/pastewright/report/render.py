@@ -1,7 +1,9 @@
 """A finished plan to its picture and its report."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from msgspec import Struct
 
 from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Layout
@@ -23,8 +25,7 @@ MOST_LOOKS = 2000  # rings; more would hide the board
 Skipped = Sequence[tuple[str, Sequence[Point]]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanPictures:
+class PlanPictures(Struct, frozen=True, kw_only=True):
     """The pictures (SVG) of what was decided: the board alone and in the report, and what its pads may be off."""
 
     alone: str

@@ -2,10 +2,11 @@
 
 import csv
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from functools import partial
 from io import BytesIO, TextIOWrapper
 from pathlib import Path
+
+from msgspec import Struct
 
 from pastewright.meanwhile import meanwhile
 from pastewright.plan.document import PAD_COLUMNS, pad_rows
@@ -19,8 +20,7 @@ from pastewright.writing import writing
 PROGRAM_STEM = "program"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beforehand:
+class Beforehand(Struct, frozen=True, kw_only=True):
     """What of the files does not depend on the verdict: pictures, plan.json in pieces up to its verdict, pads.csv."""
 
     pictures: PlanPictures

@@ -6,8 +6,9 @@ the page says how large it is.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from html import escape
+
+from msgspec import Struct
 
 from pastewright.decimals import short as _n
 
@@ -17,8 +18,7 @@ LETTER_WIDTH = 0.6  # of its height, about that of common sans-serif fonts
 LIGHT = "#e9efe9"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Box:
+class Box(Struct, frozen=True, kw_only=True):
     """What a picture shows [mm], y up."""
 
     x0: float

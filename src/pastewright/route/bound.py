@@ -16,9 +16,9 @@ tree: over all pairs of nodes where they are few, else with a floor under every 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.compiled import entry
@@ -51,8 +51,7 @@ ROUNDING = 1e-9
 """Share taken off a bound, far above the rounding of its sums, so that it stays a bound."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
+class Task(Struct, frozen=True, kw_only=True):
     """Nodes 0 to N-1 at (`x`, `y`), to be joined by a path from node 0, each beside its `mate` if not -1.
 
     `end` is the last node of the path, None where it may end anywhere. Mates cost nothing. `cost` must not
@@ -117,8 +116,7 @@ def path_bound(task: Task, path: Sequence[int], *, path_cost: float) -> float:
     return max(0.0, best * (1 - ROUNDING))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Graph:
+class _Graph(Struct, frozen=True, kw_only=True):
     """Edges (a, b), a < b, sorted as a sparse array has them; `fixed` are those of mates."""
 
     n: int

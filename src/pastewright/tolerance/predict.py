@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit
@@ -68,8 +69,7 @@ WORDS: Mapping[str, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expectations:
+class Expectations(Struct, frozen=True, kw_only=True):
     """What N deposits or pads may be off, as shares of their volumes: `bias` (N), and `within` (N) at 95 % about that, the
     scatter of single dots counted; `most` are the constants that do most of it, `share` (N) their parts of the variance.
     """

@@ -15,6 +15,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from msgspec import Struct
+
 MM_PER_INCH = 25.4
 """Exact (international yard and pound agreement, 1959)."""
 MAX_NUMBER_CHARACTERS = 16
@@ -29,8 +31,7 @@ class Zeros(StrEnum):
     ALL = "all zeros kept"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NumberFormat:
+class NumberFormat(Struct, frozen=True, kw_only=True):
     """One way to read numbers: `whole`.`decimals` digits in a unit of `unit_mm`.
 
     `literal` reads a number without a point as it stands ("12" is 12), as decimal exports mean it.
@@ -260,8 +261,7 @@ def tool_digits(tool_texts: Iterable[str]) -> tuple[int, int] | None:
     return (whole, decimals) if whole <= 4 and 2 <= decimals <= 6 else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FormatCandidates:
+class FormatCandidates(Struct, frozen=True, kw_only=True):
     """The formats that fit; `assumed` is "" when there is just one and it is stated.
 
     `customary` tells that the first is the usual one, to be taken unless its result is implausible.

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -95,8 +96,7 @@ class DrawnAperture:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Definition:
+class Definition(Struct, frozen=True, kw_only=True):
     """An `AD` command taken apart."""
 
     code: int

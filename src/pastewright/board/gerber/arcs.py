@@ -1,7 +1,8 @@
 """Arcs as Gerber writes them (G02, G03 with I and J, in single or multi quadrant mode) to `Arc` values."""
 
-from dataclasses import dataclass
 from math import atan2, hypot, pi
+
+from msgspec import Struct
 
 from pastewright.board.model import Point
 
@@ -9,8 +10,7 @@ _QUARTER = pi / 2 + 0.01
 """Single quadrant arcs span 90° at most; rounded coordinates of short arcs need a little more."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Arc:
+class Arc(Struct, frozen=True, kw_only=True):
     """An arc about `centre`; `sweep` [rad] is positive counterclockwise, ±2π for a full circle."""
 
     centre: Point

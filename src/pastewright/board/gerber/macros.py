@@ -7,11 +7,11 @@ already; every primitive is turned about the macro's origin, not about its own c
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from math import hypot, isfinite
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -46,8 +46,7 @@ class MacroError(ValueError):
     """A macro, or a use of it, that cannot be drawn; the text says why."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Primitive:
+class Primitive(Struct, frozen=True, kw_only=True):
     """One line of a macro: a primitive of this `code`, or, with code 0, a value for the variable `sets`."""
 
     code: int
@@ -56,8 +55,7 @@ class Primitive:
     sets: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Macro:
+class Macro(Struct, frozen=True, kw_only=True):
     """A macro as defined in the file."""
 
     name: str
@@ -65,8 +63,7 @@ class Macro:
     line: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MacroShape:
+class MacroShape(Struct, frozen=True, kw_only=True):
     """A macro with its parameters filled in: its area [mm], and its diameter when it is one centred disc."""
 
     shape: Area

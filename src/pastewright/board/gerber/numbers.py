@@ -4,7 +4,8 @@ Gerber layer format specification, "Format specification (FS)"; its deprecated f
 """
 
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from pastewright.board.gerber.lexer import shown
 
@@ -21,8 +22,7 @@ class NumberError(ValueError):
     """A number or a number format that cannot be understood; the text says why."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoordinateFormat:
+class CoordinateFormat(Struct, frozen=True, kw_only=True):
     """How coordinates are written: digits before and after the point, omitted zeros, absolute or incremental."""
 
     x_whole: int

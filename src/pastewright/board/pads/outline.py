@@ -9,9 +9,9 @@ stand in another frame, and give no outline at all.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import shapely
+from msgspec import Struct
 from shapely.geometry import LineString, Polygon, box
 
 from pastewright.board.artwork import Layer
@@ -31,8 +31,7 @@ HELD_PART = 0.5
 """An outline that holds less than this part of the copper and drills stands in another frame than they."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outline:
+class Outline(Struct, frozen=True, kw_only=True):
     """The board's `area` [mm, file], None when the layer holds no line, and what there is to say about it."""
 
     area: Area | None

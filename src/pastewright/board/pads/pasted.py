@@ -5,11 +5,10 @@ exposed lands themselves, less what must stay bare.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from msgspec import structs
+from msgspec import Struct, structs
 from shapely import STRtree
 
 from pastewright.board.artwork import Layer
@@ -33,8 +32,7 @@ COVERED_PART = 0.5
 """An opening that covers this part of several lands is paste of them all, and is shared out among them."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pasted:
+class Pasted(Struct, frozen=True, kw_only=True):
     """Lands with the paste openings that stand on each, before kinds and names are known."""
 
     lands: list[Land]

@@ -4,12 +4,12 @@ Everything before this stands in file coordinates, as drawn and seen from the to
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import shapely
-from msgspec import structs
+from msgspec import Struct, structs
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
@@ -44,8 +44,7 @@ OUTSIDE_MM = 0.05
 Found = tuple[Site, Kind, list[Opening]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundSide:
+class FoundSide(Struct, frozen=True, kw_only=True):
     """What was found on one side [mm, file, seen from the top], before it is a board."""
 
     origin: PasteOrigin
@@ -176,8 +175,7 @@ def _outside(outline: Area | None, pads: Sequence[Found]) -> list[Problem]:
     return [Problem(what=what, mend=mend, severity=Severity.WARNING, file=source.file, line=source.line)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Place:
+class _Place(Struct, frozen=True, kw_only=True):
     """From file to board coordinates: `corner` becomes (0, 0); x is turned round for the bottom side."""
 
     corner: Point

@@ -11,10 +11,10 @@ surrounds several boards, or is narrow and bare.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from msgspec import Struct
 from shapely import STRtree
 from shapely.geometry import LineString, Polygon
 
@@ -62,8 +62,7 @@ class Content:
         return len(self._whole.query(area, predicate="contains"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WithoutSheets:
+class WithoutSheets(Struct, frozen=True, kw_only=True):
     """The `faces` that may be board, and `open_lines` where it is drawn in lines that do not close."""
 
     faces: list[Polygon]

@@ -7,7 +7,8 @@ which pads are whose.
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from pastewright.board.artwork import PartPlace
 from pastewright.board.model import Side
@@ -24,8 +25,7 @@ MOST_WARNINGS = 10
 _SIDE_IN_NAME = re.compile(r"(?<![a-z])(top|bot|bottom|front|back)(?![a-z])|\.(mnt|mnb)$", re.I)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Centroids:
+class Centroids(Struct, frozen=True, kw_only=True):
     """All parts of a file, and what was wrong with rows that were passed over."""
 
     parts: tuple[PartPlace, ...]

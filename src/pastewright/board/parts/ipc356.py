@@ -11,7 +11,8 @@ Conductors, adjacency and outlines (records 378, 379, 389) are passed over: the 
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from pastewright.board.artwork import NetPoint
 from pastewright.board.model import Side
@@ -26,8 +27,7 @@ _MIL10_MM = 0.00254  # CUST 0 and 2 count in 0.0001 inch
 _MICRON_MM = 0.001  # CUST 1 and SI count in 0.001 mm
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Netlist:
+class Netlist(Struct, frozen=True, kw_only=True):
     """All points of a netlist, and what was wrong with records that were passed over."""
 
     points: tuple[NetPoint, ...]

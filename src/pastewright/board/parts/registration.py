@@ -5,10 +5,10 @@ middle. All parts vote for the shift (and quarter turn, and mirroring) that brin
 is refined by least squares to a rigid motion (Kabsch 1976, Acta Cryst. A32).
 """
 
-from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, sin
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.near import NearPlaces
@@ -44,8 +44,7 @@ SILENT_TURN_DEG = 0.02
 """Motions below these come from rounding and are not told."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class Fit(Struct, frozen=True, kw_only=True):
     """A rigid motion: places in the centroid file to places in the board's files. `rms_mm` over `met` parts."""
 
     matrix: Points

@@ -5,8 +5,9 @@ Where two columns could be one field, nothing is chosen: the person is shown bot
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from pastewright.board.model import Side
 from pastewright.board.source.text_table import unit_of_header, words_of
@@ -93,8 +94,7 @@ _UNCLEAR = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Columns:
+class Columns(Struct, frozen=True, kw_only=True):
     """Where each field is: column `index`, its `unit` from the header, or a `constant` for every row."""
 
     index: Mapping[Field, int]

@@ -14,8 +14,9 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+
+from msgspec import Struct
 
 from pastewright.problems import InputError, Problem, one_error
 
@@ -42,8 +43,7 @@ _OTHER_ARCHIVES = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SourceFile:
+class SourceFile(Struct, frozen=True, kw_only=True):
     """One file: its `name` inside the folder or zip ("gerber/top.gtp") and its bytes.
 
     `ignored` says why a file was not read ("hidden file"); its `data` is then empty.

@@ -13,6 +13,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
 
+from msgspec import Struct
+
 from pastewright.board.source.sniff import text_of
 from pastewright.board.source.units import unit_name
 from pastewright.problems import one_error
@@ -36,8 +38,7 @@ HeaderTest = Callable[[Sequence[str]], bool]
 """Tells a header from data by the words among its cells."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(Struct, frozen=True, kw_only=True):
     """Cells of one line, stripped of blanks and quotes, and the line they stand on."""
 
     cells: tuple[str, ...]

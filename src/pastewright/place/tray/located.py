@@ -1,10 +1,10 @@
 """Layout and placements to a layout in machine coordinates, with the height of the board at every point."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from msgspec import structs
+from msgspec import Struct, structs
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
@@ -16,8 +16,7 @@ from pastewright.profile.model import Bed
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Located:
+class Located(Struct, frozen=True, kw_only=True):
     """`layout` with its points in machine coordinates, beads cut where they follow a bow; `drawn` is as it was.
 
     `ground_mm[index]` has the board's height at each point of that deposit.

@@ -7,7 +7,9 @@ classes of deposits that must follow each other do (`motion.levels`); within a c
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from msgspec import Struct
 
 from pastewright.board.model import Point
 from pastewright.deposit.model import Deposit
@@ -61,8 +63,7 @@ def placed_tour(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Middle:
+class _Middle(Struct, frozen=True, kw_only=True):
     """Where a board is, for the way from board to board."""
 
     index: int

@@ -1,8 +1,7 @@
 """Everything that the rules judge by: the text read, the axes' timeline, the barrel's run, and the ledger."""
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
 from pastewright.profile.model import Profile
 from pastewright.readback.judge.clearance import needed_z_mm
@@ -21,8 +20,7 @@ STEP_ERROR = (
 TRACED_VISITS = 20  # enough for a picture of the pressure; own choice
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaseFile:
+class CaseFile(Struct, frozen=True, kw_only=True):
     """What a rule may look at. `needed_z_mm` is the height that each move must keep to be no work [mm, machine]."""
 
     profile: Profile

@@ -1,10 +1,10 @@
 """Every drop of paste to where it belongs: a deposit that was expected, the settling strip, or neither."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 
 from pastewright.board.model import Point
 from pastewright.profile.model import Profile
@@ -36,8 +36,7 @@ class Misplaced(NamedTuple):
     off_mm: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ledger:
+class Ledger(Struct, frozen=True, kw_only=True):
     """Who got what. `laid` has the visits of each expected deposit, in its order; `found` all visits.
 
     `idle`: lowered where nothing is expected, without paste. `loose`: paste laid where nothing is near.

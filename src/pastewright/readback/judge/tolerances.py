@@ -6,10 +6,11 @@ planner's derivatives is used.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import exp
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.profile.model import Profile
@@ -31,8 +32,7 @@ MAY_DIFFER = 1.25
 MAY_DIFFER_BY = 0.01
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedTolerance:
+class JudgedTolerance(Struct, frozen=True, kw_only=True):
     """What 95 of 100 pads are within, as simulated, as the plan claims, and as the profile asks for [-]; `pads` were
     simulated, `beyond` of them are beyond the limit.
     """

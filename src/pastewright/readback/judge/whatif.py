@@ -3,9 +3,8 @@
 The program stays as it is; only the simulated barrel changes. What spreads most is what tuning has to find first.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.profile.off import bench_off
@@ -19,8 +18,7 @@ CHANGE = 0.3  # a third more or less: what a change of paste or a bubble does wi
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WhatIf:
+class WhatIf(Struct, frozen=True, kw_only=True):
     """Delivered over expected volume [-] on a changed bench: 5th percentile, median, 95th, and the first deposit.
 
     `deposits` of them were simulated.

@@ -35,6 +35,7 @@ from math import exp, inf, pi
 from typing import TypeVar
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.profile.model import Profile
@@ -98,8 +99,7 @@ def bench_of(profile: Profile) -> BarrelBench:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BarrelRun:
+class BarrelRun(Struct, frozen=True, kw_only=True):
     """What the barrel did, row by row: paste out [µL], highest and last pressure [kPa], last structure; then the sums."""
 
     out_ul: NDArray[np.float64]

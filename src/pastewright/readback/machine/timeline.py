@@ -11,9 +11,9 @@ F means the path of X, Y, Z where one of them moves, and the plunger's own trave
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.profile.model import PlungerUnit, Profile
@@ -24,8 +24,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MachineTimeline:
+class MachineTimeline(Struct, frozen=True, kw_only=True):
     """All moves, one per row, as columns of equal length.
 
     `start_mm`, `end_mm`: N×3, machine; not-a-number where no line has stated the place. `plunger_mm`: N+1,

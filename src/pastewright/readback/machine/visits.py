@@ -4,10 +4,10 @@ Within a visit, rows that go straight up or down are `lift` rows; all others are
 goes sideways is a dot at one place; one that does is a path.
 """
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.board.model import Point
@@ -36,8 +36,7 @@ class TipVisit(NamedTuple):
     high_mm: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TipLevels:
+class TipLevels(Struct, frozen=True, kw_only=True):
     """Which rows are `low` (below the height they need at one end), go `sideways`, or only `lift` the tip."""
 
     low: Flags

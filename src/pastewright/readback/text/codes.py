@@ -4,9 +4,10 @@ The tables themselves are in `reprap` and `ngc`; `interpret` acts on them.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import Enum, StrEnum
 from typing import NamedTuple
+
+from msgspec import Struct
 
 
 class Effect(Enum):
@@ -72,8 +73,7 @@ class Code(NamedTuple):
     axes: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CodeTable:
+class CodeTable(Struct, frozen=True, kw_only=True):
     """One manner of writing programs.
 
     `codes` are keyed by letter and ten times the number, as in ("G", 921). `dwell_p_s` is the length of G4

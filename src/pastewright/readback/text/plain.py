@@ -9,11 +9,11 @@ last digit differs.
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import inf, nan
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.readback.text.codes import CodeTable
@@ -92,8 +92,7 @@ def followed(spelt: Sequence[tuple[str, ...]], line: int, machine: ReadControlle
     return True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlainLines:
+class PlainLines(Struct, frozen=True, kw_only=True):
     """What a run does: its rows (N×9), and where it leaves the controller. `moved`: G0 or G1 by the last move, if any."""
 
     table: Floats

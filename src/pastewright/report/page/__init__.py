@@ -5,13 +5,13 @@ words: every value is escaped, and only the pictures, the style and the script o
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from math import atan2, degrees
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
+from msgspec import Struct
 
 from pastewright.alike import told_together
 from pastewright.counting import clock_words, counted
@@ -22,8 +22,7 @@ from pastewright.report.safety import CAUTIONS
 MOST_ROWS = 2000  # a table of more rows makes a phone's browser slow; pads.csv has them all
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorstPad:
+class WorstPad(Struct, frozen=True, kw_only=True):
     """A row of the table of pads that may be off most, in words."""
 
     id: str
@@ -95,8 +94,7 @@ def _part(name: str) -> str:
     return files(__name__).joinpath(name).read_text(encoding="utf-8")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Place:
+class _Place(Struct, frozen=True, kw_only=True):
     """Where one board lies, in machine coordinates."""
 
     name: str

@@ -5,11 +5,12 @@ nature, itself where it is not.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from math import exp, log, sqrt
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from pastewright.profile.model import Profile
@@ -31,8 +32,7 @@ class Group(StrEnum):
     SHEET = "sheet"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Constant:
+class Constant(Struct, frozen=True, kw_only=True):
     """One constant: `sd` is the prior's standard deviation as the fit sees the constant (0.1: about 10 %).
 
     `low`, `high` bound it, relative to the prior's centre where `logarithmic`. `usual` is the centre of the constants
