@@ -18,4 +18,7 @@ def uncollected() -> Iterator[None]:
         yield
     finally:
         if was_on:
+            # What was made meanwhile counts as old from here on: young, it would be looked through at once.
+            gc.freeze()
+            gc.unfreeze()
             gc.enable()

@@ -1,5 +1,7 @@
 """The command line: the table of commands becomes a program, and its ends become exit codes."""
 
+import atexit
+import gc
 import inspect
 import os
 import sys
@@ -27,6 +29,7 @@ HELP = "From a board's fabrication files to a verified program that lays solder 
 
 def main() -> None:
     """Run the command line; bad input ends with a message and exit code 2, never with a traceback."""
+    atexit.register(gc.freeze)  # what is left goes with the process: nothing of it is looked for once more
     try:
         code = _ended()
         sys.stdout.flush()

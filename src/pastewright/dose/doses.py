@@ -8,6 +8,7 @@ would *deliver*, not for a loss of ours. Through-hole joints are counted in sold
 
 from itertools import pairwise
 from math import dist, sqrt
+from sys import intern
 
 import numpy as np
 import shapely
@@ -172,7 +173,7 @@ def _paste_dose(
         pad_id=pad.id,
         target_ul=paste_ul,
         solder_ul=paste_ul * metal.paste_phi,
-        reason=reason,
+        reason=intern(reason),  # of many pads alike
         warnings=warnings,
     )
 

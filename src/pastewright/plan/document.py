@@ -307,7 +307,7 @@ def _pads(
                 planned_mg=_mg(plan.planned_ul * paste.density_g_cm3),
                 solder_ul=_ul(plan.planned_ul * paste.metal_volume_fraction),
                 form=plan.form,
-                reason=f"{dose.reason}; {plan.reason}" if plan.reason else dose.reason,
+                reason=_reason(dose.reason, plan.reason),
                 source=str(pad.source),
                 deposits=tuple(
                     _shared(shown[index], layout.deposits[index], plan) for index in plan.deposits
@@ -323,6 +323,12 @@ def _pads(
             )
         )
     return tuple(rows)
+
+
+@lru_cache(maxsize=4096)
+def _reason(dose: str, laid: str) -> str:
+    """Return why a pad gets what it gets, once for all pads alike."""
+    return f"{dose}; {laid}" if laid else dose
 
 
 def _balance(plan: PadPlan) -> BalanceRecord | None:

@@ -61,11 +61,12 @@ def report_page(
         scenario_words=list(scenario_words),
         tolerance_words=tolerance_words,
         worst=list(worst),
-        tolerance_svg=Markup(tolerance_svg),
         cautions=CAUTIONS,
         most_rows=MOST_ROWS,
-        # Written by this program, and escaped where they were made.
-        board_svg=Markup(board_svg),
+        # Written by this program, and escaped where they were made. The page takes the large ones as they are: what is
+        # marked as safe is copied.
+        board_svg=board_svg,
+        tolerance_svg=tolerance_svg,
         pressure_svg=Markup(pressure_svg),
         scenarios_svg=Markup(scenarios_svg),
         css=Markup(_part("page.css")),
