@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from demo_plans import plan_of
+from msgspec import structs
 
 from pastewright.board.model import Side
 from pastewright.motion import plan as motion_plan
@@ -36,16 +37,18 @@ def test_paste_half_a_pad_off_is_seen_and_believed_only_where_it_is_told(seen):
     reach = np.abs(centres - centres.mean(axis=0)).sum(axis=1)
     outer = sorted(range(len(centres)), key=lambda at: -reach[at])[:2]
     half_pitch = (centres[outer[1]] - centres[outer[0]]) / (len(centres) - 1) / 2
-    off = replace(row, centres_mm=tuple(map(tuple, centres + half_pitch)))
-    moved = replace(seen, expected=replace(seen.expected, rows=(off,)))
+    off = structs.replace(row, centres_mm=tuple(map(tuple, centres + half_pitch)))
+    moved = structs.replace(seen, expected=replace(seen.expected, rows=(off,)))
     findings = list(every_pad_of_a_row(moved))
     assert {row.pad_ids[at] for at in outer} <= {finding.pad_id for finding in findings}
     assert {finding.kind for finding in findings} == {FindingKind.ROW}
     shares = nearest_shares(moved, [(off, seen.ledger.laid[row.deposit][0])])[0]
-    honest = replace(off, told=tuple(shares.tolist()))
-    assert not list(every_pad_of_a_row(replace(seen, expected=replace(seen.expected, rows=(honest,)))))
-    silent = replace(off, told=(None,) * len(off.told))
-    assert list(every_pad_of_a_row(replace(seen, expected=replace(seen.expected, rows=(silent,)))))
+    honest = structs.replace(off, told=tuple(shares.tolist()))
+    assert not list(
+        every_pad_of_a_row(structs.replace(seen, expected=replace(seen.expected, rows=(honest,))))
+    )
+    silent = structs.replace(off, told=(None,) * len(off.told))
+    assert list(every_pad_of_a_row(structs.replace(seen, expected=replace(seen.expected, rows=(silent,)))))
 
 
 def test_a_bead_whose_ends_are_wrong_is_found(monkeypatch):
