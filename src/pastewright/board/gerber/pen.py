@@ -1,5 +1,7 @@
 """The operations D01, D02 and D03 and the region statement (G36, G37), to objects on the canvas."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from pastewright.board.gerber.apertures import LARGEST_MM
@@ -9,6 +11,7 @@ from pastewright.board.gerber.budget import Budget
 from pastewright.board.gerber.canvas import Canvas
 from pastewright.board.gerber.complaints import Complaints
 from pastewright.board.gerber.coordinates import Coordinates
+from pastewright.board.gerber.lexer import shown
 from pastewright.board.gerber.plot import Inking
 from pastewright.board.gerber.runs import PlainRun
 from pastewright.board.gerber.toolbox import BlockAperture, Toolbox
@@ -47,6 +50,10 @@ class Pen:
         self._region_line: int | None = None
         self._contours: list[Points] = []
         self._contour: list[Point] = []
+
+    def commands(self) -> dict[str, Callable[[str, int], None]]:
+        """Return the commands that this follows, by their two letters."""
+        return {"LP": self._polarity}
 
     @property
     def in_region(self) -> bool:
@@ -248,3 +255,9 @@ class Pen:
                 )
             self._contours.append(np.array(self._contour))
         self._contour = []
+
+    def _polarity(self, text: str, line: int) -> None:
+        if text in ("LPD", "LPC"):
+            self.dark = text == "LPD"
+        else:
+            self._complaints.error(f"The polarity {shown(text)} is neither LPD nor LPC.", line=line)

@@ -95,10 +95,11 @@ class _Reader:
         self.toolbox = Toolbox(complaints, budget, self.coordinates, self.book)
         self.canvas = Canvas(complaints, budget, self.coordinates, self.book, self.toolbox)
         self.pen = Pen(complaints, budget, self.coordinates, self.book, self.toolbox, self.canvas)
+        # None of them is bound to the reader itself: what it holds goes with it, and waits for no collector of cycles.
         self.commands = {
             "FS": self.coordinates.follow_format,
             "MO": self.coordinates.follow_mode,
-            "LP": self._polarity,
+            **self.pen.commands(),
             **self.toolbox.commands(),
             **self.canvas.commands(),
             **self.image.commands(),
@@ -284,9 +285,3 @@ class _Reader:
             self.book.command(text)
         except BadAttributeError as error:
             self.complaints.warn(f"An attribute is passed over: {error}.", line=line)
-
-    def _polarity(self, text: str, line: int) -> None:
-        if text in ("LPD", "LPC"):
-            self.pen.dark = text == "LPD"
-        else:
-            self.complaints.error(f"The polarity {shown(text)} is neither LPD nor LPC.", line=line)
