@@ -7,7 +7,8 @@ beat in `bound`.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from math import inf
 
@@ -44,6 +45,20 @@ def order(
     change which is best. Where these are a class `of` more deposits, the search takes its share of the time of all.
     The tour never takes longer than the given order with all beads laid forwards.
     """
+    tour, bound_s = ordered(deposits, start_mm=start_mm, end_mm=end_mm, machine=machine, lift_s=lift_s, of=of)
+    return replace(tour, bound_s=bound_s())
+
+
+def ordered(
+    deposits: Sequence[Stop],
+    *,
+    start_mm: Point,
+    end_mm: Point | None = None,
+    machine: Machine,
+    lift_s: float = 0.0,
+    of: int = 0,
+) -> tuple[Tour, Callable[[], float]]:
+    """Return what `order` does without its bound, and what works the bound out [s]: nothing else hangs on it."""
     n = len(deposits)
     nodes = _Nodes(deposits, start_mm, end_mm, machine)
     path = nodes.path_of_least_time(kicks_for(nodes.size, max(of, n)))
@@ -57,16 +72,16 @@ def order(
     travel_s = float(nodes.times_s(dx, dy).sum())
     travel_mm = float(np.hypot(dx, dy).sum())
     if n == 0 and end_mm is None:
-        return Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_s=0.0)
+        return Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_s=0.0), lambda: 0.0
     end = len(path) - 1 if end_mm is not None else None
     x, y, mate = nodes.x[: len(path)], nodes.y[: len(path)], nodes.bead_mate[: len(path)]
     task = Task(x=x, y=y, mate=mate, end=end, cost=nodes.times_s, norm=inf)
-    return Tour(
-        visits=tuple(visits),
-        travel_mm=travel_mm,
-        travel_s=travel_s + hops * lift_s,
-        bound_s=min(travel_s, path_bound(task, path, path_cost=travel_s)) + hops * lift_s,
-    )
+
+    def bound_s() -> float:
+        return min(travel_s, path_bound(task, path, path_cost=travel_s)) + hops * lift_s
+
+    tour = Tour(visits=tuple(visits), travel_mm=travel_mm, travel_s=travel_s + hops * lift_s, bound_s=0.0)
+    return tour, bound_s
 
 
 def kicks_for(nodes: int, of: int) -> int:

@@ -7,6 +7,7 @@ classes of deposits that must follow each other do (`motion.levels`); within a c
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 
 from msgspec import Struct
@@ -14,11 +15,12 @@ from msgspec import Struct
 from pastewright.board.model import Point
 from pastewright.deposit.model import Deposit
 from pastewright.job.model import LayTurn
+from pastewright.meanwhile import meanwhile
 from pastewright.place.transform import Placements
 from pastewright.place.tray.located import Located
 from pastewright.profile.model import Bed, Profile
 from pastewright.route.model import Stop, Tour
-from pastewright.route.order import order
+from pastewright.route.order import order, ordered
 
 Turns = Mapping[str, LayTurn]
 NO_TURNS: Turns = {}
@@ -30,6 +32,12 @@ TURNS = (LayTurn.FIRST, LayTurn.BETWEEN, LayTurn.LAST)
 # A tray is laid class by class over all its boards where that takes no more than this of the travel board by board: each
 # change of class is an error that fades over the next deposits, and so there is one where there were as many as boards.
 WHOLE_MAY_COST = 1.5
+
+MANY = 150
+"""Deposits of a class from which on a second process works their bound out while the next class is ordered: it takes some
+twentieths of a second then, and beginning one a hundredth (measured)."""
+LARGE = 5000
+"""Deposits in all beyond which copying the process takes longer than the bounds, sought less long then (measured)."""
 NOWHERE = Tour(visits=(), travel_mm=0.0, travel_s=0.0, bound_s=0.0)
 
 
@@ -85,14 +93,21 @@ class _Route:
             number = self.classes.get(deposit.index, 0)
             groups[TURNS.index(self._turn(deposit)), -number if rising else number].append(deposit)
         tour, here = NOWHERE, start_mm
-        for _, group in sorted(groups.items()):
-            part = self.short(group, here, of=len(deposits))
-            tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in group})
-        return tour
+        with ExitStack() as others:
+            bounds = []
+            for _, group in sorted(groups.items()):
+                part, bound_s = ordered(group, start_mm=here, machine=self.machine, of=len(deposits))
+                bounds.append(
+                    others.enter_context(
+                        meanwhile(bound_s, worth=len(group) >= MANY and len(deposits) <= LARGE)
+                    )
+                )
+                tour, here = _joined(tour, part), _end_of(part, {each.index: each for each in group})
+            return replace(tour, bound_s=sum(bound_s() for bound_s in bounds))
 
-    def short(self, stops: Sequence[Stop], start_mm: Point, *, of: int = 0) -> Tour:
-        """Return a short way over anything, from a start; a class `of` more deposits is searched for its share of time."""
-        return order(stops, start_mm=start_mm, machine=self.machine, of=of)
+    def short(self, stops: Sequence[Stop], start_mm: Point) -> Tour:
+        """Return a short way over anything, from a start."""
+        return order(stops, start_mm=start_mm, machine=self.machine)
 
     def _turn(self, deposit: Deposit) -> LayTurn:
         """Return when a deposit is laid: of several pads under one bead, the one that is wanted most decides."""
