@@ -69,6 +69,21 @@ def test_a_sheet_is_asked_for_a_card_and_not_for_a_side(sheet):
     assert "a card of at least" in asked[True]["board"]
 
 
+def test_the_block_to_weigh_is_sent_like_the_sheet(sheet, request):
+    (weigh,) = [path for path in (sheet / "sheet").glob("weigh.*") if path.suffix in (".gcode", ".ngc")]
+    protocol, journal = request.node.callspec.params["sheet"], sheet / "weighed.db"
+    words = ["run", str(weigh), "-p", str(sheet / "bench.toml"), "--journal", str(journal)]
+    assert app([*words, "--port", f"sim:{protocol}?scale=0"], standalone_mode=False) == 0
+    book = Journal(journal)
+    (row,) = book.runs()
+    assert (row.board_name, row.phase) == ("tuning sheet sheet, block to weigh", "finished")
+    told = read_companion(companion_of(weigh))
+    assert isinstance(told, SheetRecord)
+    assert row.counts[DepositState.DONE] == len(told.dots) >= 12
+    assert row.used_ul > sum(dot.dose_ul for dot in told.dots)  # and the strip
+    book.close()
+
+
 def test_each_stroke_is_one_thing_of_the_sheet(sheet):
     program = program_of(sheet)
     companion = read_companion(companion_of(program))

@@ -9,6 +9,8 @@ from pastewright.work.options import ProfilePath, Sending
 
 if TYPE_CHECKING:
     from pastewright.deposit.model import Deposit
+    from pastewright.program.model import Program
+    from pastewright.records.sheet import SheetRecord
 
 
 def sheet(
@@ -28,6 +30,7 @@ def sheet(
     from pastewright.problems import one_error
     from pastewright.program.dialects import PROGRAM_ENDINGS
     from pastewright.tune.record.pictures import sheet_svg
+    from pastewright.tune.sheet.block import block_record
     from pastewright.tune.sheet.design import TRIES, designed
     from pastewright.tune.sheet.model import write_sheet
     from pastewright.tune.sheet.program import sheet_program, sheet_verdict
@@ -56,14 +59,16 @@ def sheet(
         verdict = sheet_verdict(program, made.layout, bench)
         block = made.block
         if block is not None:
-            weigh = sheet_program(f"{name}, block to weigh", block.motions, block.layout, bench)
+            to_weigh = f"{name}, block to weigh"
+            weigh = sheet_program(to_weigh, block.motions, block.layout, bench)
             if not sheet_verdict(weigh, block.layout, bench).ok:
                 block = None
     program_file = out / f"sheet{program.suffix}"
     weigh_file = out / f"weigh{program.suffix}"
     with writing("the sheet", out, "Choose another folder with --out."):
         out.mkdir(parents=True, exist_ok=True)
-        for old in (out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in PROGRAM_ENDINGS):
+        programs = (out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in PROGRAM_ENDINGS)
+        for old in (*programs, weigh_file.with_suffix(".json")):
             old.unlink(missing_ok=True)
         (out / "sheet.svg").write_text(
             sheet_svg(made.sheet, made.layout, largest_mm=made.largest_mm), encoding="utf-8"
@@ -72,7 +77,7 @@ def sheet(
         if verdict.ok:
             program_file.write_text(program.text, encoding="utf-8", newline="\n")
             if block is not None:
-                weigh_file.write_text(weigh.text, encoding="utf-8", newline="\n")
+                _weighed(weigh_file, weigh, block_record(block, to_weigh, bench))
     print_sheet(made, bench)
     if not verdict.ok:
         print_sheet_findings(verdict)
@@ -84,6 +89,14 @@ def sheet(
     from pastewright.work.running.sheets import lay_sheet
 
     return lay_sheet(program_file, out / "sheet.json", profile, sending)
+
+
+def _weighed(file: Path, program: "Program", record: "SheetRecord") -> None:
+    """Write the program of the block that is weighed, and the file beside it by which it is sent."""
+    from pastewright.records.sheet import sheet_text
+
+    file.write_text(program.text, encoding="utf-8", newline="\n")
+    file.with_suffix(".json").write_text(sheet_text(record), encoding="utf-8")
 
 
 def _laid(for_plan: Path | None) -> "tuple[Deposit, ...]":

@@ -14,6 +14,7 @@ from pastewright.deposit.shape import dot_width_mm
 from pastewright.motion.model import Motions
 from pastewright.plunger.settle import strip_of
 from pastewright.profile.model import Profile
+from pastewright.records.sheet import FORMAT, VERSION, SheetDotRecord, SheetRecord
 from pastewright.tune.fit.strokes import turns_data, turns_of
 from pastewright.tune.sheet.model import Role
 from pastewright.tune.sheet.program import DotToLay, sheet_motions
@@ -30,13 +31,17 @@ MOST_OF_BARREL = 0.25  # a block that needs more of the paste is not worth it
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
-    """The block: so many dots of `dose_ul`, the journey that lays them, and about what they should weigh [mg]."""
+    """The block: so many dots of `dose_ul` in `columns`, the journey that lays them, and about what they should weigh
+    [mg].
+    """
 
     dots: int
     dose_ul: float
     mass_mg: float
     motions: Motions
     layout: Layout
+    columns: int
+    pitch_mm: float
 
     def data(self, profile: Profile) -> dict[str, Any]:
         """Return the block as the sheet's record keeps it."""
@@ -45,6 +50,44 @@ class Block:
             "dose_ul": round(self.dose_ul, 7),
             "turns": turns_data(turns_of(self.motions, profile)),
         }
+
+
+def block_record(block: Block, name: str, profile: Profile) -> SheetRecord:
+    """Return the file beside the block's program, by which it is sent like any sheet."""
+    dots = []
+    for at in range(block.dots):
+        row, column = _place_of(at, block.columns)
+        dots.append(
+            SheetDotRecord(
+                index=at,
+                row=row,
+                column=column,
+                x_mm=_along_mm(column, block.pitch_mm),
+                y_mm=_along_mm(row, block.pitch_mm),
+                dose_ul=round(block.dose_ul, 7),
+                role=Role.REPEAT,
+            )
+        )
+    return SheetRecord(
+        format=FORMAT,
+        version=VERSION,
+        name=name,
+        rows=ceil(block.dots / block.columns),
+        columns=block.columns,
+        pitch_mm=block.pitch_mm,
+        dots=tuple(dots),
+        process={"profile_sha256": profile.sha256, "paste": profile.paste.name},
+    )
+
+
+def _place_of(at: int, columns: int) -> tuple[int, int]:
+    """Return row and column of a dot in the order of laying: to and fro."""
+    row, column = divmod(at, columns)
+    return row, column if row % 2 == 0 else columns - 1 - column
+
+
+def _along_mm(place: int, pitch_mm: float) -> float:
+    return round((place + 1) * pitch_mm, 4)
 
 
 def block_of(recipe: Recipe, profile: Profile) -> Block | None:
@@ -65,10 +108,17 @@ def block_of(recipe: Recipe, profile: Profile) -> Block | None:
     strip = strip_of(profile)
     things = []
     for at in range(dots):
-        row, column = divmod(at, columns)
-        across = column if row % 2 == 0 else columns - 1 - column
-        place = (round((across + 1) * pitch, 4), round((row + 1) * pitch, 4))
+        row, column = _place_of(at, columns)
+        place = (_along_mm(column, pitch), _along_mm(row, pitch))
         cycle = recipe.cycle(item, min(strip.cycle.volume_ul + at * dose_ul, recipe.late_ul))
         things.append(DotToLay(place_mm=place, cycle=cycle))
     motions, layout = sheet_motions(things, profile, strip=strip)
-    return Block(dots=dots, dose_ul=dose_ul, mass_mg=dots * dose_ul * density, motions=motions, layout=layout)
+    return Block(
+        dots=dots,
+        dose_ul=dose_ul,
+        mass_mg=dots * dose_ul * density,
+        motions=motions,
+        layout=layout,
+        columns=columns,
+        pitch_mm=pitch,
+    )
