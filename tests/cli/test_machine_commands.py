@@ -218,9 +218,12 @@ def test_a_measured_gain_is_told_where_an_older_trial_overrides_it(run, bench, l
 
 
 def test_staying_takes_line_after_line_and_lives_through_mistakes(run, bench, lines) -> None:
-    lines("state", "up", "to 100,50 0.5", "x+10", "x+0.5", "to 900,1", "relieve", "quit")
+    lines("state", "up", "to 100,50 0.5", "x+10", "to nowhere", "x+0.5", "to 900,1", "relieve", "quit")
     answer = run("machine", "stay", "-p", bench, "--port", SIM)
     assert answer.code == 0, answer
+    # What is refused before anything moves moves nothing: the tip is where it was for the next step.
+    assert "X 100.50  Y 50.00  Z 20.50" in answer.out
+    assert "below travel height" not in answer.out  # it was lifted when that was left
     assert "'up' is not known" in answer.err
     assert "Lift it to Z 22 mm first" in answer.err
     assert "X 900.00 mm is out of reach" in answer.err

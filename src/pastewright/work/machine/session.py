@@ -364,7 +364,11 @@ def worked(
 
 
 def tried(session: Session, work: Callable[[Session], None]) -> None:
-    """Do one piece of work of a session that goes on afterwards; what goes wrong is told, and the tip is lifted."""
+    """Do one piece of work of a session that goes on afterwards; what goes wrong is told, and the tip is lifted if it was
+    moved.
+    """
+    hand = session.hand
+    before, hand.moved = hand.moved, False
     try:
         work(session)
         return
@@ -376,7 +380,9 @@ def tried(session: Session, work: Callable[[Session], None]) -> None:
         print_problems(error.problems)
     except GivenUpError as error:
         console.print(f"[bold red]{escape(str(error))}[/]")
-    if session.hand.owner.known and not session.hand.safe("a piece of work ended early"):
+    finally:
+        moved, hand.moved = hand.moved, hand.moved or before
+    if moved and hand.owner.known and not hand.safe("a piece of work ended early"):
         raise GivenUpError("the tip could not be lifted")
 
 

@@ -23,7 +23,7 @@ from pastewright.hands.moves import Move
 from pastewright.hands.places import NamedPlace, bench_places, find_place, plan_places
 from pastewright.hands.reach import Reach
 from pastewright.hands.touching import touch_off_by_paper, touch_off_by_probe
-from pastewright.hands.travel import to_place
+from pastewright.hands.travel import lifted, to_place
 from pastewright.motion.around import Blocked
 from pastewright.problems import one_error
 from pastewright.work.machine.paste import NO_ACCOUNT, Account
@@ -280,7 +280,9 @@ def stayed(plan: Path | None, account: Account) -> Work:
             tried(session, lambda at, words=words: _line(words, plan, account)(at))  # type: ignore[misc]
         hand = session.hand
         if hand.owner.known and hand.moved:
-            hand.owner.lift()
+            hand.go(
+                lifted(hand.at, hand.profile, travel_z_mm=around(session, plan).reach(session).travel_z_mm)
+            )
 
     return work
 
