@@ -19,6 +19,8 @@ class Server:
         self._stop = threading.Event()
         self.wire: list[tuple[float, bytes]] = []
         self.keep_wire = False
+        self.lock = threading.Lock()
+        """Held while the peer is at work: who looks at it from another thread takes it."""
         if pty:
             self._controller, self._host = os.openpty()
             tty.setraw(self._controller)
@@ -52,10 +54,12 @@ class Server:
         if self.keep_wire:
             self.wire.append((now_s, data))
         if data:
-            self.peer.feed(data, now_s)
+            with self.lock:
+                self.peer.feed(data, now_s)
         if self._line_s and b"\n" in data:
             time.sleep(self._line_s * data.count(b"\n"))
-        return self.peer.take(time.monotonic())
+        with self.lock:
+            return self.peer.take(time.monotonic())
 
     def _serve_tcp(self) -> None:
         while not self._stop.is_set():

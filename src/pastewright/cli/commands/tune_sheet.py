@@ -9,8 +9,12 @@ from pastewright.work.options import ProfilePath, Sending
 
 if TYPE_CHECKING:
     from pastewright.deposit.model import Deposit
+    from pastewright.profile.model import Profile
     from pastewright.program.model import Program
     from pastewright.records.sheet import SheetRecord
+    from pastewright.tune.sheet.block import Block
+
+TO_WEIGH = ", block to weigh"
 
 
 def sheet(
@@ -57,18 +61,14 @@ def sheet(
         begin("program")
         program = sheet_program(name, made.motions, made.layout, bench)
         verdict = sheet_verdict(program, made.layout, bench)
-        block = made.block
-        if block is not None:
-            to_weigh = f"{name}, block to weigh"
-            weigh = sheet_program(to_weigh, block.motions, block.layout, bench)
-            if not sheet_verdict(weigh, block.layout, bench).ok:
-                block = None
-    program_file = out / f"sheet{program.suffix}"
-    weigh_file = out / f"weigh{program.suffix}"
+        weigh = _to_weigh(made.block, name, bench)
+        block = made.block if weigh else None
+    program_file, weigh_file = (out / f"{stem}{program.suffix}" for stem in ("sheet", "weigh"))
     with writing("the sheet", out, "Choose another folder with --out."):
         out.mkdir(parents=True, exist_ok=True)
-        programs = (out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in PROGRAM_ENDINGS)
-        for old in (*programs, weigh_file.with_suffix(".json")):
+        for old in (
+            out / f"{stem}{end}" for stem in ("sheet", "weigh") for end in (*PROGRAM_ENDINGS, ".json")
+        ):
             old.unlink(missing_ok=True)
         (out / "sheet.svg").write_text(
             sheet_svg(made.sheet, made.layout, largest_mm=made.largest_mm), encoding="utf-8"
@@ -76,8 +76,8 @@ def sheet(
         write_sheet(made.sheet, out / "sheet.json")
         if verdict.ok:
             program_file.write_text(program.text, encoding="utf-8", newline="\n")
-            if block is not None:
-                _weighed(weigh_file, weigh, block_record(block, to_weigh, bench))
+            if block is not None and weigh is not None:
+                _weighed(weigh_file, weigh, block_record(block, name + TO_WEIGH, bench))
     print_sheet(made, bench)
     if not verdict.ok:
         print_sheet_findings(verdict)
@@ -89,6 +89,16 @@ def sheet(
     from pastewright.work.running.sheets import lay_sheet
 
     return lay_sheet(program_file, out / "sheet.json", profile, sending)
+
+
+def _to_weigh(block: "Block | None", name: str, bench: "Profile") -> "Program | None":
+    """Return the program of the block that is weighed; None where there is none, or it is not verified."""
+    from pastewright.tune.sheet.program import sheet_program, sheet_verdict
+
+    if block is None:
+        return None
+    program = sheet_program(name + TO_WEIGH, block.motions, block.layout, bench)
+    return program if sheet_verdict(program, block.layout, bench).ok else None
 
 
 def _weighed(file: Path, program: "Program", record: "SheetRecord") -> None:
