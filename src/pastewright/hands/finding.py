@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
+from msgspec import structs
 
 from pastewright.board.model import Point
 from pastewright.hands.guide import Act, Confirm, Feel, GivenUpError, Guide, Steer, Tell
@@ -54,7 +55,7 @@ def lying(found: Sequence[tuple[Point, Point]], where: Affine) -> Affine:
         return where
     (board, machine) = found[-1]
     x, y = where.point(board)
-    shifted = replace(where, x_mm=where.x_mm + machine[0] - x, y_mm=where.y_mm + machine[1] - y)
+    shifted = structs.replace(where, x_mm=where.x_mm + machine[0] - x, y_mm=where.y_mm + machine[1] - y)
     if len(found) == 1 or where.mirrored:
         return shifted
     (first_board, first) = max(

@@ -8,6 +8,7 @@ higher         │  over all that has a top
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from msgspec import structs
 from shapely.geometry import LineString
 from shapely.geometry import Point as Spot2
 from shapely.geometry.base import BaseGeometry
@@ -50,7 +51,8 @@ class StandingParts:
         """
         loose_mm = self.loose_mm if step.marks < 2 else 0.0
         wide = [
-            replace(each, margin_mm=max(each.margin_mm, loose_mm)) for each in self._blocked(step, profile)
+            structs.replace(each, margin_mm=max(each.margin_mm, loose_mm))
+            for each in self._blocked(step, profile)
         ]
         least_mm = max(step.at.z_mm, reach.travel_z_mm)
         high_mm, start = least_mm, (step.at.x_mm, step.at.y_mm)
