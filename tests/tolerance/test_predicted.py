@@ -9,12 +9,12 @@ from tolerance_trials import FIELDS, rms, size_classes
 from virtual_bench import lay, truth_of
 
 from pastewright.board.model import Side
+from pastewright.motion.turns import laid_by
 from pastewright.plunger.bench import bench_of
 from pastewright.plunger.chain import NAMES
 from pastewright.plunger.played import played
 from pastewright.plunger.structure import structures
 from pastewright.tolerance.predict import Z95, predicted
-from pastewright.tolerance.strokes import laid_by
 from pastewright.tune.fit.spread import of_sds
 
 BENCHES = 200

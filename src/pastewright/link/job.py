@@ -26,6 +26,7 @@ from pastewright.problems import InputError, Problem, one_error
 from pastewright.records.kinds import DepositKind, DialectName, Side
 from pastewright.records.placement import BoardPlaceRecord
 from pastewright.records.plan import MEND, PlanRecord
+from pastewright.records.thrown import trip_name
 
 LONGEST_MM = 1000.0
 """No bed of a bench is longer (own choice): what a slope comes to at most."""
@@ -55,7 +56,9 @@ class ProgramBlock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Laid:
-    """What a deposit is, for people: its pads, place [mm, board] and volume."""
+    """What a deposit is, for people: its pads, place [mm, board] and volume. What is thrown away on the card has no pad, but
+    a name in its place (`records.thrown.is_trip`).
+    """
 
     id: int
     kind: DepositKind
@@ -133,8 +136,8 @@ def read_job(text: str, plan: PlanRecord, *, file: str = "", plan_file: str = ""
         dry=plan.dry,
         paste=plan.profile.paste,
         machine_s=plan.totals.machine_s,
-        paste_ul=plan.totals.paste_ul,
-        strip_ul=max(plan.totals.barrel_sweep_ul - plan.totals.paste_ul, 0.0),
+        paste_ul=(paste_ul := plan.totals.paste_ul + plan.totals.thrown_ul),
+        strip_ul=max(plan.totals.barrel_sweep_ul - paste_ul, 0.0),
         blocks=(blocks := blocks_of(rows, starts, letter, file)),
         path_sha256=path_sha256_of(blocks, letter),
         deposits=tuple(laid[deposit] for _, deposit in starts),
@@ -194,7 +197,27 @@ def _deposits(plan: PlanRecord, plan_file: str) -> tuple[dict[int, Laid], dict[i
             )
     if not laid:
         raise one_error("this plan has no deposits", MEND, file=plan_file)
+    for number, trip in enumerate(plan.thrown, start=1):
+        if trip.id in laid:
+            raise one_error(f"{trip_name(number)} has the number of a deposit", MEND, file=plan_file)
+        first_lines[trip.id] = trip.line
+        laid[trip.id] = Laid(
+            id=trip.id,
+            kind=DepositKind.DOT,
+            pads=(trip_name(number),),
+            points_mm=(_on_board(trip.at_mm, plan.placement.boards[0]),),
+            volume_ul=trip.total_ul,
+            width_mm=trip.width_mm,
+        )
     return laid, first_lines
+
+
+def _on_board(at_mm: tuple[float, float], board: BoardPlaceRecord) -> tuple[float, float]:
+    """Return a place of the machine in coordinates of a board [mm]."""
+    (xx, xy), (yx, yy) = board.matrix
+    x, y = at_mm[0] - board.shift_mm[0], at_mm[1] - board.shift_mm[1]
+    determinant = xx * yy - xy * yx
+    return (yy * x - xy * y) / determinant, (xx * y - yx * x) / determinant
 
 
 def starts_of(first_lines: Mapping[int, int], rows: Sequence[str], file: str) -> list[tuple[int, int]]:

@@ -30,6 +30,7 @@ from pastewright.link.job import ProgramJob, job_sha256
 from pastewright.link.journal_rows import FORMAT, RUNS, SCHEMAS, DepositRow, DepositState, RunRow, Setting
 from pastewright.link.phases import Phase
 from pastewright.problems import InputError, one_error
+from pastewright.records.thrown import is_trip
 
 SYNCED = "FULL"
 """Each entry is on the disk before what follows it; tests, which cut no power, do without and are several times as fast."""
@@ -275,9 +276,16 @@ class Journal:
         run: int | None,
         now_s: float,
     ) -> None:
-        """Change states; a deposit that is not in one of the states `before` is our own mistake."""
+        """Change states; a deposit that is not in one of the states `before` is our own mistake.
+
+        Of what was being thrown away on the card nobody needs to know how far it came: no pad lacks it, and it is not laid
+        a second time on what may lie there.
+        """
         marks = ", ".join("?" for _ in before)
         for deposit in deposits:
+            if after is DepositState.TO_BE_CHECKED and self._is_trip(board, deposit):
+                self._move(board, [deposit], before, DepositState.DONE, why, run, now_s)
+                continue
             changed = self._db.execute(
                 "UPDATE deposits SET state = ?, why = ?, run = coalesce(?, run), changed_at = ?"
                 f" WHERE board = ? AND deposit = ? AND state IN ({marks})",
@@ -285,6 +293,12 @@ class Journal:
             ).rowcount
             if changed != 1:
                 raise RuntimeError(f"deposit {deposit} of board {board} cannot become {after!s}")
+
+    def _is_trip(self, board: int, deposit: int) -> bool:
+        row = self._db.execute(
+            "SELECT pads FROM deposits WHERE board = ? AND deposit = ?", (board, deposit)
+        ).fetchone()
+        return row is not None and is_trip(json.loads(row[0]))
 
     # -- after an interruption --------------------------------------------------------------------------
 

@@ -1,6 +1,6 @@
 """A verified program made to fit the next board: strip at a fresh place, witness dots before it, board found again.
 
-    settle      every X and Y of the strip moved by the way to the fresh place
+    settle      every X and Y of the strip moved by the way to the fresh place, and of what is thrown away in line with it
     witness     strokes of another program with a strip of its own, which takes the place of the board's
     deposits    every X and Y turned and shifted with the board
 
@@ -97,6 +97,7 @@ def woven(
     out: list[str] = []
     lines: dict[int, int] = {}
     witness_lines: list[tuple[int, int]] = []
+    trips, was_on_card = {trip.id for trip in plan.thrown}, False
     for block in job.blocks:
         if witness is not None and not lines and block.part is ProgramPart.SETTLE:
             continue  # the witness brings its own
@@ -104,14 +105,21 @@ def woven(
             if not lines and witness is not None:
                 witness_lines = _put_in(out, witness, job, block, speed_xy_mm_s)
             lines[starts[block.first] or 0] = len(out) + 1
-        shift = {ProgramPart.SETTLE: strip, ProgramPart.DEPOSIT: board}.get(block.part, Shift())
+        on_card = block.part is ProgramPart.SETTLE or block.deposit in trips
+        shift = strip if on_card else board if block.part is ProgramPart.DEPOSIT else Shift()
         moved = _moved(rows[block.first - 1 : block.last], block, job.letter, shift)
         first = block.deposit is not None and len(lines) == 1
         if first and witness is not None:
             moved = let_down(moved, block.before, job.letter, *raised(witness.job.blocks, job.letter))
         if first and job.walked and not (witness is None and strip.is_none):
             moved = [*_back(block, moved), *moved]
-        out += _slowed(moved, speed_xy_mm_s) if first or block.deposit is None else moved
+        # The way to the first deposit, to the card and back, and to the park place has other ends now.
+        out += (
+            _slowed(moved, speed_xy_mm_s)
+            if first or was_on_card or on_card or block.deposit is None
+            else moved
+        )
+        was_on_card = on_card
     ways = Ways(strip=strip, board=board, board_at_mm=board_at_mm)
     return "\n".join(out) + "\n", _planned(plan, lines, witness, witness_lines, ways)
 
@@ -220,6 +228,7 @@ def _planned(
             for at, one in enumerate(plan.placement.strips)
         ),
     )
+    thrown = tuple(replace(trip, at_mm=strip.of(*trip.at_mm), line=lines[trip.id]) for trip in plan.thrown)
     totals = plan.totals
     if witness is not None:
         added = _witness_pads(witness, witness_lines, max(lines) + 1, placement.boards[0], ways.board_at_mm)
@@ -234,7 +243,7 @@ def _planned(
             deposits=totals.deposits + len(added),
             pads=totals.pads + len(added),
         )
-    return replace(plan, pads=tuple(pads), totals=totals, placement=placement)
+    return replace(plan, pads=tuple(pads), totals=totals, placement=placement, thrown=thrown)
 
 
 def _strip_end(one: StripRecord, at: int, witness: Witness | None) -> tuple[float, float]:

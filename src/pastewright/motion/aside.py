@@ -28,6 +28,8 @@ CLEAR_MM = 0.5
 """Least gap between the strip's paste and anything that must stay clean; paste slumps by less. Own choice."""
 CHOSEN_CLEAR_MM = 3.0
 """The gap where the place is chosen here: room for the edge of a card and a finger. Own choice."""
+TRIP_CLEAR_MM = 1.5
+"""The gap of what is thrown away in line with the strip, which is wider than that. Own choice."""
 GRID_MM = 1.0
 """Places are looked for on whole millimetres, so that a person can find them with a ruler."""
 MOST_PLACES = 200_000
@@ -142,6 +144,37 @@ def free_place(
     # Of places alike the one nearest to the person, then leftmost, so that a plan is the same every time.
     best = near[np.lexsort((x[near], y[near], np.round(off, 3)))[0]]
     return float(x[best]), float(y[best])
+
+
+def card_places(
+    profile: Profile,
+    placements: Placements,
+    size_mm: Point,
+    blocked: Sequence[Blocked],
+    radius_mm: float,
+    most: int,
+) -> tuple[Point, ...]:
+    """Return places for so much paste of a radius, in line with the strip: behind its end, then before its beginning.
+
+    None touches another or the strip, nor comes near a board, a zone or the edge of the travel; and none would reach the
+    next row of a batch's card.
+    """
+    bed, machine, pitch = profile.bed, profile.machine, 2 * radius_mm + CLEAR_MM
+    if abs(profile.run.card_pitch_mm) < pitch:
+        return ()
+    ((start, end),) = strips_mm(profile, placements)
+    beside_mm = strip_width_mm(strip_of(profile), profile) / 2 + CLEAR_MM + radius_mm
+    walls = [thing.area for thing in taken(size_mm, placements, blocked)]
+    clear_mm = radius_mm + TRIP_CLEAR_MM
+    found: list[Point] = []
+    for x, way in ((end[0] + beside_mm, 1.0), (start[0] - beside_mm, -1.0)):
+        for number in range(most - len(found)):
+            place = (round(x + way * number * pitch, 3), bed.strip_y_mm)
+            inside = machine.x_min_mm <= place[0] - radius_mm and place[0] + radius_mm <= machine.x_max_mm
+            if not inside or any(area.distance(ShapelyPoint(place)) < clear_mm for area in walls):
+                break
+            found.append(place)
+    return tuple(found)
 
 
 def _whole(low_mm: float, high_mm: float) -> NDArray[np.float64]:

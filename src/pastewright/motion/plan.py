@@ -2,37 +2,41 @@
 
     raise · settling strip · per deposit: travel, lower, (push, dwell, retract) or (push, lay…, retract), lift · park
 
-Between boards of a tray the tip may be wiped, and settled on a further strip. Board to machine is the placement's
-transform; the standoff is kept above its surface. Corners of beads are stopped at (`plunger.walk`). What a
-controller makes of these moves is for `program`; how they were chosen is in `plunger`.
-
-Longer than 400 lines because the journey and the heights of its lifts are one walk.
+Before a deposit there may be a trip to the card (`motion.thrown`). Between boards of a tray the tip may be wiped, and
+settled on a further strip. Board to machine is the placement's transform; the standoff is kept above its surface.
+Corners of beads are stopped at (`plunger.walk`). What a controller makes of these moves is for `program`; how they were
+chosen is in `plunger`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from math import dist, inf, pi, sqrt
+from math import pi, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pastewright.deposit.model import Layout
-from pastewright.kinematics import move_time_s
 from pastewright.motion.cycles import Cycles, plan_cycles
-from pastewright.motion.drive import Drive
 from pastewright.motion.faults import checked, findings
 from pastewright.motion.hops import Floor, Hop, hop_heights_mm
+from pastewright.motion.journey import Journey
 from pastewright.motion.levels import PushLevels, levels_of
-from pastewright.motion.model import Motions, Move, Step
+from pastewright.motion.model import NO_TRIPS, Away, Motions, Trip
 from pastewright.motion.paths import path_of
-from pastewright.motion.stood import stood_s
-from pastewright.motion.vertical import first_lift_mm, vertical
-from pastewright.place.transform import Placements, Wipe, on_bed
+from pastewright.motion.thrown import (
+    Card,
+    no_card,
+    thrown_strokes,
+    trip_height_mm,
+    trips_between,
+)
+from pastewright.motion.turns import laid_by
+from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.located import Located, located
-from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.bench import bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.row import nearest_shares
 from pastewright.plunger.structure import LEAST_THICKER, thicker
-from pastewright.plunger.walk import Walk
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
 
@@ -46,15 +50,8 @@ STANDOFF_OF_HEIGHT = 0.8
 # Higher than this the strip's paste would not reach the card in one piece.
 HIGHEST_STRIP_MM = 1.0
 
-SAME_PLACE_MM = 1e-9  # rounding of sums, far below what any axis places
-
-# Shorter waits are none: controllers count milliseconds.
-LEAST_WAIT_S = 0.0005
-
-# Slow enough to take paste along rather than to fling it; common practice.
-WIPE_MM_S = 10.0
-
 Place = tuple[float, float]
+Floats = NDArray[np.float64]
 
 
 def standoff_mm(height_mm: float, profile: Profile) -> float:
@@ -85,24 +82,40 @@ def motions_over(
     levels: PushLevels | None = None,
     *,
     floor: Floor | None = None,
+    card: Card = no_card,
+    trips: Mapping[int, Trip] | None = None,
 ) -> Motions:
     """Return the whole journey over deposits that are located; see `plan_motions`, and `plan_cycles` for `levels`.
 
-    `floor` is what is known of the boards; without it every travel goes at full height.
+    `floor` is what is known of the boards; without it every travel goes at full height. `card` is where deposits may be
+    thrown away in the middle, should the tolerance ask for it; or `trips` are known, by the number of their visit.
     """
     # Cycles are solved for the legs that will be walked; a board that only lies elsewhere has the legs it was drawn with.
     drawn = there.drawn if there.as_drawn else there.layout
     levels = levels or levels_of([drawn.deposits[visit.deposit] for visit in tour.visits], profile)
     lifts = _lifts_mm(there, tour, profile, floor)
-    motions = _motions(plan_cycles(drawn, tour, profile, levels), there, tour, profile, lifts)
+    cycles = plan_cycles(drawn, tour, profile, levels)
+    if trips is None:
+        away = trips_between(cycles, there, tour, profile, levels.classes, card)
+    else:
+        away = Away(trips=trips)
+    motions = _motions(cycles, there, tour, profile, lifts, away)
     if profile.tuning.standing == 0:
         return motions
     # How long paste stands before each deposit hangs on the journey, and not on what is made of it.
-    volumes = np.array([drawn.deposits[visit.deposit].volume_ul for visit in tour.visits])
-    shift = thicker(stood_s(motions, profile.paste.flow_index), volumes, profile)
+    shift = _thicker(motions, drawn, profile)
     if float(np.abs(shift).max(initial=0.0)) < LEAST_THICKER:
         return motions
-    return _motions(plan_cycles(drawn, tour, profile, levels, shift), there, tour, profile, lifts)
+    return _motions(plan_cycles(drawn, tour, profile, levels, shift), there, tour, profile, lifts, away)
+
+
+def _thicker(motions: Motions, layout: Layout, profile: Profile) -> Floats:
+    """How much thicker than planned each visit meets the paste [-, of ln K]."""
+    laid = laid_by(motions, profile, {deposit.index: deposit.volume_ul for deposit in layout.deposits})
+    on_board = [own is not None and own < len(layout.deposits) for own in laid.deposits]
+    shift = thicker(laid.stood_s(profile.paste.flow_index), laid.turns.volume_ul, profile)
+    found: Floats = shift[np.array(on_board)]
+    return found
 
 
 def motions_of(
@@ -113,36 +126,44 @@ def motions_of(
     return _motions(cycles, there, tour, profile, _lifts_mm(there, tour, profile, None))
 
 
-def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile, lifts: Sequence[float]) -> Motions:
+def _motions(
+    cycles: Cycles,
+    there: Located,
+    tour: Tour,
+    profile: Profile,
+    lifts: Sequence[float],
+    away: Away = NO_TRIPS,
+) -> Motions:
     bench, placements = cycles.bench or bench_of(profile), there.placements
     deposits, ground = there.layout.deposits, there.ground_mm
-    journey = _Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
+    journey = Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
     _strip(journey, cycles)
     journey.section("deposits")
     board = None
-    press_ul_s = bench.push_ul_s
-    for visit, cycle, walk, lift_mm in zip(tour.visits, cycles.visits, cycles.walks, lifts, strict=True):
+    told = zip(tour.visits, cycles.visits, cycles.walks, lifts, strict=True)
+    for number, (visit, cycle, walk, lift_mm) in enumerate(told):
+        if number in away.trips:
+            _throw_away(journey, cycle, away.trips[number])
         deposit = deposits[visit.deposit]
-        if len(placements.boards) > 1:
-            number = deposit.board
-            if number != board:
-                if board is not None and placements.one_by_one:
-                    _between(journey, cycles, placements)
-                if placements.one_by_one or board is None:
-                    journey.section(f"board {placements.boards[number].name}")
-                board = number
-                journey.strips += 1
+        if len(placements.boards) > 1 and deposit.board != board:
+            if board is not None and placements.one_by_one:
+                _between(journey, cycles, placements)
+            if placements.one_by_one or board is None:
+                journey.section(f"board {placements.boards[deposit.board].name}")
+            board = deposit.board
+            journey.strips += 1
         path = path_of(deposit, backwards=visit.backwards)
         heights = _heights(deposit.points_mm, ground[visit.deposit], path)
         gap = standoff_mm(deposit.height_mm, profile)
         journey.deposit = deposit.index
         journey.travel(path[0])
-        journey.lower(heights[0] + gap, press_ul=cycle.press_ul, rate_ul_s=press_ul_s)
+        journey.lower(heights[0] + gap, press_ul=cycle.press_ul, rate_ul_s=journey.push_ul_s)
         if isinstance(cycle, DotCycle):
             journey.dot(cycle)
         elif walk is not None:
             journey.bead(cycle, path[1:], walk, [z + gap for z in heights[1:]])
-        journey.lift(lift_mm, draw_ul=cycle.draw_ul, rate_ul_s=cycle.retract_ul_s)
+        to_mm = None if number + 1 in away.trips else lift_mm
+        journey.lift(to_mm, draw_ul=cycle.draw_ul, rate_ul_s=cycle.retract_ul_s)
     journey.deposit = None
     journey.section("park")
     journey.travel((profile.bed.park_x_mm, profile.bed.park_y_mm))
@@ -162,6 +183,7 @@ def _motions(cycles: Cycles, there: Located, tour: Tour, profile: Profile, lifts
         thrown_ul=cycles.strip_ul - cycles.settling.cycle.volume_ul,
         strip_ul=cycles.settling.cycle.volume_ul,
         nearest=_nearest(cycles, tour),
+        away=away,
         warnings=checked(problems),
     )
 
@@ -211,7 +233,7 @@ def _heights(points: tuple[Place, ...], ground_mm: tuple[float, ...], path: tupl
     return [at[point] for point in path]
 
 
-def _between(journey: "_Journey", cycles: Cycles, placements: Placements) -> None:
+def _between(journey: Journey, cycles: Cycles, placements: Placements) -> None:
     """Wipe the tip and settle it anew on the next strip, before another board begins."""
     journey.deposit = None
     if placements.wipe is not None:
@@ -221,7 +243,7 @@ def _between(journey: "_Journey", cycles: Cycles, placements: Placements) -> Non
         _strip(journey, cycles, off_mm=journey.strips * placements.strip_step_mm)
 
 
-def _strip(journey: "_Journey", cycles: Cycles, *, off_mm: float = 0.0) -> None:
+def _strip(journey: Journey, cycles: Cycles, *, off_mm: float = 0.0) -> None:
     bed, tuning = journey.profile.bed, journey.profile.tuning
     strip = cycles.settling
     journey.section(f"settling strip, {strip.cycle.volume_ul:.1f} uL at {strip.flow_ul_s:.3g} uL/s")
@@ -240,172 +262,19 @@ def _strip(journey: "_Journey", cycles: Cycles, *, off_mm: float = 0.0) -> None:
     journey.lift()
 
 
-def _towards(
-    start: tuple[float, float, float], end: tuple[float, float, float], way_mm: float
-) -> tuple[float, float, float]:
-    """Return the point `way_mm` from one point towards another."""
-    if way_mm <= 0:
-        return start
-    share = way_mm / dist(start, end)
-    (x, y, z), (to_x, to_y, to_z) = start, end
-    return x + share * (to_x - x), y + share * (to_y - y), z + share * (to_z - z)
-
-
-class _Journey:
-    """Where tip and plunger are, and the moves that led there."""
-
-    def __init__(self, bench: PlungerBench, profile: Profile, *, travel_z_mm: float) -> None:
-        self.profile = profile
-        self.travel_z_mm = travel_z_mm
-        self.strips = 0
-        self.drive = Drive(bench)
-        self.moves: list[Move] = []
-        self.sections: list[tuple[int, str]] = []
-        self.deposit: int | None = None
-        self.travel_mm = 0.0
-        self._ul_per_mm = bench.ul_per_mm
-        # Before the first travel nobody knows where the tip is; for its time, the park position is as good a guess
-        # as any, but the move itself must be made even if it seems to lead nowhere.
-        self._lost = True
-        self._x, self._y = profile.bed.park_x_mm, profile.bed.park_y_mm
-        self._z = profile.bed.board_z_mm
-        self._placed = False
-
-    def section(self, heading: str) -> None:
-        self.sections.append((len(self.moves), heading))
-
-    def raise_tip(self) -> None:
-        self._vertical(Step.RAISE, self.travel_z_mm)
-
-    def lower(self, z_mm: float, *, press_ul: float = 0.0, rate_ul_s: float = inf) -> None:
-        self._vertical(Step.LOWER, z_mm, press_ul, rate_ul_s)
-
-    def lift(self, z_mm: float | None = None, *, draw_ul: float = 0.0, rate_ul_s: float = inf) -> None:
-        """Lift to a height, or to that of travels, and draw back meanwhile; where that is soon done, on the first part.
-        Behind a deposit the first of the way is slow, where the profile asks for it.
-        """
-        z_mm = self.travel_z_mm if z_mm is None else z_mm
-        if draw_ul > 0:
-            first = first_lift_mm(
-                z_mm - self._z,
-                draw_ul / self._ul_per_mm,
-                self.profile,
-                plunger_mm_s=rate_ul_s / self._ul_per_mm,
-            )
-            self._vertical(Step.LIFT, min(self._z + first, z_mm), -draw_ul, rate_ul_s)
-        slow_mm = self.profile.deposit.break_off_mm
-        if slow_mm > 0 and self.deposit is not None:
-            slow_mm_s = self.profile.deposit.break_off_mm_s
-            self._vertical(Step.LIFT, min(self._z + slow_mm, z_mm), tip_mm_s=slow_mm_s)
-        if z_mm > self._z or draw_ul <= 0:
-            self._vertical(Step.LIFT, z_mm)
-
-    def travel(self, to: Place) -> None:
-        """Both axes start and stop together, so the longer way sets the time and the other goes slower."""
-        machine = self.profile.machine
-        away = dist((self._x, self._y), to)
-        if away <= SAME_PLACE_MM and not self._lost:
-            return
-        # Whence the first way comes nobody knows: no faster than one axis alone.
-        lost, self._lost = self._lost, False
-        longer = max(abs(to[0] - self._x), abs(to[1] - self._y))
-        self._x, self._y = to
-        self.travel_mm += away
-        speed = machine.speed_xy_mm_s * (away / longer if longer > 0 and not lost else 1.0)
-        seconds = move_time_s(longer, machine.speed_xy_mm_s, machine.accel_xy_mm_s2)
-        self._add(Step.TRAVEL, speed, seconds)
-
-    def dot(self, cycle: DotCycle) -> None:
-        self._plunger(Step.PUSH, cycle.push_ul - cycle.press_ul, cycle.push_ul_s)
-        if cycle.dwell_s >= LEAST_WAIT_S:
-            self._add(Step.DWELL, 0.0, cycle.dwell_s)
-        self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
-
-    def bead(
-        self,
-        cycle: BeadCycle,
-        onward: Sequence[Place],
-        walk: Walk,
-        heights_mm: Sequence[float] | None = None,
-    ) -> None:
-        """Prime, lay to each further point at its height, retract; each leg feeds its share of the length.
-
-        The plunger primes along the walk's run in, and retracts along its run out.
-        """
-        speed, accel = walk.speed_mm_s, self.profile.machine.accel_xy_mm_s2
-        z = heights_mm or [self._z] * len(onward)
-        points = [(self._x, self._y, self._z), *((x, y, z) for (x, y), z in zip(onward, z, strict=True))]
-        end = points[-1]
-        points[0] = _towards(points[0], points[1], walk.run_in_mm)
-        points[-1] = _towards(points[-1], points[-2], walk.run_out_mm)
-        legs = [dist(a, b) for a, b in pairwise(points)]
-        whole = sum(legs)
-        self._x, self._y, self._z = points[0]
-        self._plunger(Step.PUSH, cycle.prime_ul - cycle.press_ul, cycle.prime_ul_s)
-        self._plunger(Step.PUSH, cycle.stand_in_ul, cycle.feed_ul_s)
-        walked_ul = cycle.feed_ul - cycle.stand_in_ul - cycle.stand_out_ul
-        for place, leg in zip(points[1:], legs, strict=True):
-            self.drive.sweep(walked_ul * leg / whole)
-            self._x, self._y, self._z = place
-            self._add(Step.LAY, speed, move_time_s(leg, speed, accel))
-        self._plunger(Step.PUSH, cycle.stand_out_ul, cycle.feed_ul_s)
-        self._x, self._y, self._z = end
-        self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
-
-    def wipe(self, wipe: Wipe) -> None:
-        """Draw the tip along the wiping pad, to and fro."""
-        machine = self.profile.machine
-        speed = min(WIPE_MM_S, machine.speed_xy_mm_s)
-        self.travel(wipe.from_mm)
-        self.lower(wipe.z_mm)
-        ends = (wipe.from_mm, wipe.to_mm)
-        for stroke in range(wipe.strokes):
-            start, end = ends[stroke % 2], ends[1 - stroke % 2]
-            self._x, self._y = end
-            self._add(Step.WIPE, speed, move_time_s(dist(start, end), speed, machine.accel_xy_mm_s2))
-        self.lift()
-
-    def _plunger(self, step: Step, volume_ul: float, rate_ul_s: float) -> None:
-        before = self.drive.position_mm
-        after = self.drive.sweep(volume_ul)
-        speed = rate_ul_s / self._ul_per_mm
-        if after != before:
-            seconds = move_time_s(abs(after - before), speed, self.profile.plunger.accel_mm_s2)
-            self._add(step, speed, seconds)
-
-    def _vertical(
-        self,
-        step: Step,
-        z_mm: float,
-        volume_ul: float = 0.0,
-        rate_ul_s: float = inf,
-        *,
-        tip_mm_s: float = inf,
-    ) -> None:
-        # The first move starts nobody knows where; its time is that of the whole clearance.
-        before = self.drive.position_mm
-        if volume_ul != 0:
-            self.drive.sweep(volume_ul)
-        speed, seconds = vertical(
-            abs(z_mm - self._z),
-            abs(self.drive.position_mm - before),
-            self.profile,
-            plunger_mm_s=rate_ul_s / self._ul_per_mm,
-            tip_mm_s=tip_mm_s,
-        )
-        self._z = z_mm
-        self._add(step, speed, seconds)
-
-    def _add(self, step: Step, speed_mm_s: float, duration_s: float) -> None:
-        self.moves.append(
-            Move(
-                step=step,
-                x_mm=self._x,
-                y_mm=self._y,
-                z_mm=self._z,
-                plunger_mm=self.drive.position_mm,
-                speed_mm_s=speed_mm_s,
-                duration_s=duration_s,
-                deposit=self.deposit,
-            )
-        )
+def _throw_away(journey: Journey, cycle: DotCycle | BeadCycle, trip: Trip) -> None:
+    """Go to the card at full height, lay what is thrown away at one place there, and rise to full height again."""
+    bed = journey.profile.bed
+    journey.deposit = trip.deposit
+    journey.travel(trip.place_mm)
+    height_mm = STANDOFF_OF_HEIGHT * trip_height_mm(trip, journey.profile)
+    highest_mm = min(HIGHEST_STRIP_MM, bed.clearance_mm / 2)
+    z_mm = bed.board_z_mm + min(max(height_mm, LEAST_STANDOFF_MM), highest_mm)
+    strokes = thrown_strokes(cycle, trip.count)
+    journey.lower(z_mm, press_ul=strokes[0].press_ul, rate_ul_s=journey.push_ul_s)
+    for stroke in strokes:
+        if isinstance(stroke, DotCycle):
+            journey.dot(stroke)
+        else:
+            journey.standing_bead(stroke)
+    journey.lift(draw_ul=cycle.draw_ul, rate_ul_s=cycle.retract_ul_s)

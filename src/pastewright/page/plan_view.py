@@ -194,7 +194,8 @@ def _card(
     if not record.placement.strips:
         return None
     strip = record.placement.strips[0]
-    across, along = zip(strip.from_mm, strip.to_mm, strict=True)
+    ends = [strip.from_mm, strip.to_mm, *(trip.at_mm for trip in record.thrown)]
+    across, along = zip(*ends, strict=True)
     last_mm = (run.card_rows - 1) * run.card_pitch_mm
     low_mm, high_mm = min(*along, min(along) + last_mm), max(*along, max(along) + last_mm)
     edge_mm = abs(run.card_pitch_mm)  # beside the outer strips there is room for a witness row
@@ -218,6 +219,7 @@ def _beside(record: PlanRecord, run: RunSettings | None) -> dict[str, Any]:
     wipe = places.wipe
     return {
         "strips": [[*seen(strip.from_mm), *seen(strip.to_mm)] for strip in places.strips],
+        "thrown": [[*seen(trip.at_mm), um(trip.width_mm)] for trip in record.thrown],
         "park": None if places.park_mm is None else seen(places.park_mm),
         "card": None if run is None else _card(record, run, seen),
         "wipe": None if wipe is None else [*seen(wipe.from_mm), *seen(wipe.to_mm)],

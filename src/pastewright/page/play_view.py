@@ -31,6 +31,7 @@ def play_view_text(text: str, record: PlanRecord, profile: Profile) -> bytes:
     board_mm = back.apply(np.nan_to_num(places[:, :2]))
     # The rows of a deposit, by the id that the plan gives it: `expected` is in the order of these ids.
     ids = sorted({deposit.id for pad in record.pads for deposit in pad.deposits})
+    ids += [trip.id for trip in record.thrown]
     starts_s = ends_s - seen.moves.duration_s
     spans = {
         str(identity): [

@@ -29,6 +29,7 @@ from pastewright.plan.floor import floor_of_plan
 from pastewright.plan.jobs import blocked_by
 from pastewright.plan.nearest import with_nearest
 from pastewright.plan.pipeline import labels_of, tip_words
+from pastewright.plan.thrown import thrown_records, trip_labels, trips_of_plan
 from pastewright.plan.tolerances import with_tolerances
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -100,11 +101,17 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     blocked = blocked_by(zones, there.placements, plan.board.size_mm)
     # A touch-up is laid among paste that its own plan does not list: every travel goes at full height.
     floor = None if plan.kind is ProgramKind.TOUCH_UP else floor_of_plan(plan, blocked)
-    motions = around(motions_over(there, _tour(plan, there), bench, floor=floor), blocked, bench)
+    tour = _tour(plan, there)
+    trips = trips_of_plan(plan, tour)
+    motions = around(motions_over(there, tour, bench, floor=floor, trips=trips), blocked, bench)
     if plan.dry:
         motions = dry_motions(motions, bench)
-    program = write_program(motions, bench, header_of_plan(plan, bench, motions), labels_of(layout))
-    record = with_tolerances(_told(plan, motions, program, bench), motions, layout.deposits, bench)
+    labels = {**labels_of(layout), **trip_labels(motions.away)}
+    program = write_program(motions, bench, header_of_plan(plan, bench, motions), labels)
+    record = structs.replace(
+        _told(plan, motions, program, bench), thrown=thrown_records(motions, tour, program, bench)
+    )
+    record = with_tolerances(record, motions, layout.deposits, bench)
     record = with_nearest(record, motions, layout)
     verdict = verify(program.text, expected_from_plan(record), bench)
     return PlannedAgain(

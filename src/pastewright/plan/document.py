@@ -20,6 +20,7 @@ from pastewright.motion.model import Motions
 from pastewright.place.transform import Neighbour, Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
 from pastewright.plan.rings import PLACE_DIGITS, rings_of
+from pastewright.plan.thrown import thrown_records
 from pastewright.plan.tolerances import tolerance_cells
 from pastewright.problems import Problem
 from pastewright.profile.model import Profile
@@ -141,12 +142,16 @@ def plan_record(
             paste_mg=_mg(paste_ul * paste.density_g_cm3),
             strip_ul=_ul(strip_ul),
             strip_mg=_mg(strip_ul * paste.density_g_cm3),
+            thrown_ul=0.0
+            if motions.dry
+            else _ul(sum(trip.volume_ul for trip in motions.away.trips.values())),
             solder_ul=_ul(paste_ul * paste.metal_volume_fraction),
             solder_mg=_mg(paste_ul * paste.metal_volume_fraction * paste.alloy.density_g_cm3),
             barrel_sweep_ul=_ul(motions.swept_ul),
         ),
         pads=_pads(board, doses, layout, program, where, paste),
         parts=_parts(board, layout, paste),
+        thrown=thrown_records(motions, tour, program, profile),
         warnings=tuple(warnings),
         verdict=NOT_JUDGED,
     )

@@ -13,7 +13,7 @@ from pastewright.dose.model import Dose
 from pastewright.job.model import NO_JOB, Job
 from pastewright.meanwhile import meanwhile
 from pastewright.motion.around import around
-from pastewright.motion.aside import with_strip
+from pastewright.motion.aside import card_places, with_strip
 from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.faults import check_fits
 from pastewright.motion.levels import levels_of
@@ -32,6 +32,7 @@ from pastewright.plan.jobs import (
     warnings_of,
 )
 from pastewright.plan.nearest import with_nearest
+from pastewright.plan.thrown import afternoon_words, trip_labels
 from pastewright.plan.tolerances import told_tolerances, tolerances_of
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.problems import Severity, one_error
@@ -197,14 +198,18 @@ def decide_prepared(
     tour = placed_tour(there, profile, turns_of(job, board), levels.classes)
     on_stage("motions")
     floor = floor_of(board, layout, zones, boards=len(where.boards))
-    motions = around(motions_over(there, tour, profile, levels, floor=floor), zones, profile)
+    card = partial(card_places, profile, where, board.size_mm, zones)
+    motions = around(motions_over(there, tour, profile, levels, floor=floor, card=card), zones, profile)
     if dry:
         motions = dry_motions(motions, profile)
     on_stage("program")
     many = len(layout.deposits) >= MANY_DEPOSITS
     with meanwhile(partial(tolerances_of, motions, layout.deposits, profile), worth=many) as tolerances:
         program = write_program(
-            motions, profile, _header(board, profile, layout, motions, job), labels_of(layout)
+            motions,
+            profile,
+            _header(board, profile, layout, motions, job),
+            {**labels_of(layout), **trip_labels(motions.away)},
         )
         record = plan_record(
             board=board,
@@ -296,4 +301,5 @@ def _warnings(prepared: Prepared, profile: Profile, motions: Motions, where: Pla
     # The file's name without its folders: a plan is the same wherever it was made.
     own_name = PurePath(profile.file).name
     bench = [problem_text(replace(problem, file=own_name)) for problem in profile_warnings(profile)]
-    return [*reading, *prepared.warnings, *layout.warnings, *motions.warnings, *placed, *bench]
+    afternoon = [words for words in [afternoon_words(motions.away, profile)] if words]
+    return [*reading, *prepared.warnings, *layout.warnings, *motions.warnings, *afternoon, *placed, *bench]

@@ -56,7 +56,8 @@ class Bed:
     it. `clearance_mm` above the board is the height of travels; hops of up to `hop_reach_mm` over known ground go
     `hop_clear_mm` above the highest paste on their way (0: none does). The settling strip is a line from
     (`strip_x_mm`, `strip_y_mm`), up to `strip_length_mm` long in +x, on something that may be soiled, at the
-    board's height; boards lay `strip_most_ul` on it where that is enough. The program ends over (`park_x_mm`,
+    board's height; boards lay `strip_most_ul` on it where that is enough, and may come back to throw away beside it, in
+    `strip_trips` at most. The program ends over (`park_x_mm`,
     `park_y_mm`). `strip_open` and `park_open`: the profile does not say where; what stands there is in front of the
     board's corner, until a board is known and a free place with it.
     """
@@ -73,6 +74,7 @@ class Bed:
     hop_clear_mm: float = 0.2
     hop_reach_mm: float = 0.0
     strip_most_ul: float = 5.0
+    strip_trips: int = 0
     strip_open: bool = False
     park_open: bool = False
 

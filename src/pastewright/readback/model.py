@@ -52,7 +52,8 @@ class ExpectedDeposit(Struct, frozen=True, kw_only=True):
     """A deposit as the plan has it: its place on the board and its volume. `pad_ids` share it.
 
     `board` is the number of its board in `Expected.tray`; `width_mm` at rest (0: not told) and the `nets` of its pads
-    say whether it may bridge. `on_card`: a witness dot, beside the board.
+    say whether it may bridge. `on_card`: beside the board, a witness dot; or `thrown` away in the middle of the board, at a
+    place in machine coordinates.
     """
 
     kind: DepositKind
@@ -63,6 +64,7 @@ class ExpectedDeposit(Struct, frozen=True, kw_only=True):
     width_mm: float = 0.0
     nets: frozenset[str] = frozenset()
     on_card: bool = False
+    thrown: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

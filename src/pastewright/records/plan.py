@@ -29,6 +29,7 @@ from pastewright.records.reading import (
     record_text,
     text_of_file,
 )
+from pastewright.records.thrown import ThrownRecord
 
 FORMAT: Literal[1] = 1
 MOST_BYTES = 200_000_000
@@ -158,6 +159,9 @@ class TotalsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     paste_mg: Amount = 0.0
     strip_ul: Annotated[Amount, Meta(description="What all settling strips take [µL].")] = 0.0
     strip_mg: Amount = 0.0
+    thrown_ul: Annotated[
+        Amount, Meta(description="What is thrown away on the card in the middle of the board [µL].")
+    ] = 0.0
     solder_ul: Annotated[Amount, Meta(description="Solder that the paste laid leaves after reflow [µL].")]
     solder_mg: Amount = 0.0
     barrel_sweep_ul: Annotated[
@@ -334,6 +338,10 @@ class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     totals: TotalsRecord
     pads: tuple[PadRecord, ...]
     parts: tuple[PartRecord, ...] = ()
+    thrown: Annotated[
+        tuple[ThrownRecord, ...],
+        Meta(description="What is thrown away on the card in the middle of the board, in order."),
+    ] = ()
     spread: Annotated[
         SpreadRecord | None, Meta(description="What tolerances were predicted from; none of a dry program.")
     ] = None

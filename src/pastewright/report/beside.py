@@ -1,4 +1,4 @@
-"""What lies beside the boards, drawn: settling strips, wiping pad, park place [mm, y up]."""
+"""What lies beside the boards, drawn: settling strips, what is thrown away, wiping pad, park place [mm, y up]."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from math import hypot
@@ -24,15 +24,24 @@ class Beside(Struct, frozen=True, kw_only=True):
     park: Point
     strip_mm: float
     wipe: Line | None = None
+    thrown: tuple[tuple[Point, float], ...] = ()
+    """What is thrown away in the middle of the board: where, and how wide it is at rest."""
 
     def points(self) -> Iterator[Point]:
         """Yield the places that a picture must hold; the park place may be far, and is pointed at from its edge."""
         for line in (*self.strips, *([self.wipe] if self.wipe else [])):
             yield from line
+        for place, _ in self.thrown:
+            yield place
 
 
 def beside_of(
-    profile: Profile, placements: Placements, *, strip_mm: float, back: Affine | None = None
+    profile: Profile,
+    placements: Placements,
+    *,
+    strip_mm: float,
+    back: Affine | None = None,
+    thrown: Sequence[tuple[Point, float]] = (),
 ) -> Beside:
     """Return what lies beside the boards [mm, machine], or seen through `back` [mm, board]."""
 
@@ -46,6 +55,7 @@ def beside_of(
         park=back.point(park) if back is not None else park,
         strip_mm=strip_mm,
         wipe=None if wipe is None else seen((wipe.from_mm, wipe.to_mm)),
+        thrown=tuple((back.point(place) if back is not None else place, width) for place, width in thrown),
     )
 
 
@@ -55,6 +65,8 @@ def drawn(beside: Beside, box: Sequence[float]) -> Iterable[str]:
     for number, line in enumerate(beside.strips, start=1):
         words = f"settling strip {number}" if several else "settling strip"
         yield _line(line, colours.APERTURE, beside.strip_mm, words)
+    for place, width_mm in beside.thrown:
+        yield _line((place, place), colours.APERTURE, width_mm, "thrown away in the middle of the board")
     if beside.wipe is not None:
         yield _line(beside.wipe, colours.TRAVEL, 2.4, "wiping pad", opacity=0.7)
     yield _park(beside.park, box)

@@ -139,7 +139,8 @@ def _tray_picture(plan: Decided, skipped: Skipped, *, standalone: bool) -> str:
 
 def _beside(plan: Decided, back: Affine | None = None) -> Beside:
     width_mm = strip_width_mm(strip_of(plan.profile), plan.profile)
-    return beside_of(plan.profile, plan.placements, strip_mm=width_mm, back=back)
+    thrown = [(row.at_mm, row.width_mm) for row in plan.record.thrown]
+    return beside_of(plan.profile, plan.placements, strip_mm=width_mm, back=back, thrown=thrown)
 
 
 def _looks(board: Board, layout: Layout, dose_warnings: Mapping[str, Sequence[str]]) -> list[BoardLook]:

@@ -23,13 +23,13 @@ from numpy.typing import NDArray
 
 from pastewright.deposit.model import Deposit
 from pastewright.motion.model import Motions
+from pastewright.motion.turns import laid_by
 from pastewright.plunger.answer import Turns, answers_of
 from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.chain import NAMES, chained
 from pastewright.plunger.played import played
 from pastewright.plunger.structure import structures
 from pastewright.profile.model import Profile
-from pastewright.tolerance.strokes import laid_by
 from pastewright.tune.fit.spread import Spread
 
 Floats = NDArray[np.float64]

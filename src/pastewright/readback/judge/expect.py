@@ -14,6 +14,7 @@ from pastewright.readback.model import Expected, ExpectedDeposit, LevelPad, Read
 from pastewright.readback.placed import tray_of_plan
 from pastewright.records.kinds import DepositKind, PadKind
 from pastewright.records.plan import MEND, ROW_ON_CARD, DepositRecord, PadRecord, PlanRecord
+from pastewright.records.thrown import trip_name
 
 MOST_PROBLEMS = 20  # a page of messages; more say nothing new
 SAME_VOLUME = 0.01  # shares of one deposit add up to its total within this; plans round to 1e-6 µL
@@ -84,6 +85,7 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
             if pad.id not in known.pad_ids:
                 known.pad_ids.append(pad.id)
     problems.extend(_wrong_sums(gathered))
+    problems.extend(_wrong_trips(plan, gathered))
     if problems:
         more = len(problems) - MOST_PROBLEMS
         shown = problems[:MOST_PROBLEMS] + ([f"… and {more} more"] if more > 0 else [])
@@ -102,7 +104,8 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
                 on_card=one.on_card,
             )
             for _, one in sorted(gathered.items())
-        ),
+        )
+        + tuple(_thrown(plan)),
         dry=plan.dry,
         tray=tray,
         level=tuple(_level(plan, places)),
@@ -110,6 +113,29 @@ def expected_from_plan(plan: PlanRecord, *, file: str = "plan.json") -> Expected
         empty=tuple(_empty(plan, numbers)),
         mends={frozenset((pad.id, one.pad)): one.mend for pad in plan.pads for one in pad.bridges},
     )
+
+
+def _thrown(plan: PlanRecord) -> Iterator[ExpectedDeposit]:
+    """Yield what is thrown away on the card in the middle of the board."""
+    for number, trip in enumerate(plan.thrown, start=1):
+        yield ExpectedDeposit(
+            kind=DepositKind.DOT,
+            points_mm=(trip.at_mm,),
+            volume_ul=trip.total_ul,
+            pad_ids=(trip_name(number),),
+            on_card=True,
+            thrown=True,
+        )
+
+
+def _wrong_trips(plan: PlanRecord, gathered: Mapping[int, "_Gathered"]) -> Iterator[str]:
+    known = set(gathered)
+    for number, trip in enumerate(plan.thrown, start=1):
+        if trip.id in known:
+            yield f"thrown, trip {number}: its id {trip.id} is another deposit's"
+        if trip.before not in gathered:
+            yield f"thrown, trip {number}: there is no deposit {trip.before} that it comes before"
+        known.add(trip.id)
 
 
 def _empty(plan: PlanRecord, numbers: Mapping[str, int]) -> Iterator[ReadEmpty]:

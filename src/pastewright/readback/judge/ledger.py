@@ -104,9 +104,9 @@ def ledger(
             unknown.append(visit)
         else:
             laid[index].append(visit)
-    on_card = [index for index, deposit in enumerate(expected.deposits) if deposit.on_card]
+    in_row = [index for index, one in enumerate(expected.deposits) if one.on_card and not one.thrown]
     row_limit = min(limit, _limit_of(expected.deposits))
-    row_end = max((visit.last for index in on_card for visit in laid[index]), default=-1) + 1  # and its lift
+    row_end = max((visit.last for index in in_row for visit in laid[index]), default=-1) + 1  # and its lift
     misplaced, loose = _misplaced(unknown, laid, wanted, finder, limit)
     for stray, first in _on_the_way(moves, where, out_ul, row_limit):
         if stray.volume_ul > limit or first <= row_end:

@@ -39,9 +39,11 @@ def targets(expected: Expected, bed: Bed) -> list[Target]:
     """Return the expected deposits, moved from their boards to the machine [mm]."""
     boards = boards_on(expected.tray, bed)
     deposits = expected.deposits
-    paths: list[tuple[Point, ...]] = [()] * len(deposits)
+    paths = [deposit.points_mm if deposit.thrown else () for deposit in deposits]
     for number, board in enumerate(boards):
-        own = [index for index, deposit in enumerate(deposits) if deposit.board == number]
+        own = [
+            index for index, deposit in enumerate(deposits) if deposit.board == number and not deposit.thrown
+        ]
         flat = np.array([point for index in own for point in deposits[index].points_mm], dtype=np.float64)
         places: list[Point] = list(map(tuple, board.to_machine(flat.reshape(-1, 2)).tolist()))
         at = 0

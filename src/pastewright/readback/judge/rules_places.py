@@ -28,17 +28,52 @@ ROUNDING_MM = 0.001
 
 def strips_are_clear(seen: CaseFile) -> Iterator[Finding]:
     """No settling strip lies on a board, its neighbours or a zone, as wide as the paste laid on it is at rest."""
-    ratio = seen.profile.tuning.bead_shape_ratio
-    volume_ul = max((visit.volume_ul for visit in seen.ledger.strip), default=0.0)
     for number, line in enumerate(strip_lines(seen.expected.tray, seen.profile.bed), start=1):
-        length = max(float(np.hypot(*np.subtract(line[1], line[0]))), 1e-6)
-        half = sqrt(volume_ul / length / (pi / 4 * ratio)) / 2
-        for name in _touched(line, half, seen):
+        for name in _touched(line, _strip_half_mm(line, seen), seen):
             yield Finding(
                 kind=FindingKind.SOILED,
                 what=f"settling strip {number} from {_at(line[0])} to {_at(line[1])} mm lies on {name}",
                 line=min((visit.line for visit in seen.ledger.strip), default=0),
             )
+
+
+def thrown_is_clear(seen: CaseFile) -> Iterator[Finding]:
+    """What is thrown away in the middle lies on no board and in no zone, nor on a strip or on what lies there already."""
+    ratio = seen.profile.tuning.dot_shape_ratio
+    strips = [
+        (f"settling strip {number}", np.array(line), _strip_half_mm(line, seen))
+        for number, line in enumerate(strip_lines(seen.expected.tray, seen.profile.bed), start=1)
+    ]
+    for index, deposit in enumerate(seen.expected.deposits):
+        if not deposit.thrown:
+            continue
+        laid = seen.ledger.laid[index]
+        place = deposit.points_mm[0]
+        volume_ul = max(deposit.volume_ul, sum(visit.volume_ul for visit in laid))
+        half = (6 * volume_ul / (pi * ratio * (0.75 + ratio**2))) ** (1 / 3) / 2
+        at = laid[0].line if laid else 0
+        hit = [
+            *_touched((place, place), half, seen),
+            *(name for name, line, reach in strips if _away(place, line) < half + reach - ROUNDING_MM),
+        ]
+        for name in hit:
+            what = f"{deposit.pad_ids[0]}: {volume_ul:.3f} µL thrown away at {_at(place)} mm lie on {name}"
+            yield Finding(kind=FindingKind.SOILED, what=what, line=at)
+        strips.append((f"what {deposit.pad_ids[0]} has thrown away", np.array([place, place]), half))
+
+
+def _strip_half_mm(line: Line, seen: CaseFile) -> float:
+    """Half the width at rest of what is laid on the strips [mm]."""
+    volume_ul = max((visit.volume_ul for visit in seen.ledger.strip), default=0.0)
+    length = max(float(np.hypot(*np.subtract(line[1], line[0]))), 1e-6)
+    return sqrt(volume_ul / length / (pi / 4 * seen.profile.tuning.bead_shape_ratio)) / 2
+
+
+def _away(place: tuple[float, float], line: Floats) -> float:
+    """Distance of a place from a line of two ends [mm]."""
+    along, off = line[1] - line[0], np.array(place) - line[0]
+    share = min(max(float(along @ off) / max(float(along @ along), 1e-12), 0.0), 1.0)
+    return float(np.hypot(*(off - share * along)))
 
 
 def wipe_is_clear(seen: CaseFile) -> Iterator[Finding]:
@@ -211,6 +246,7 @@ def _at(place: tuple[float, float]) -> str:
 
 RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (
     strips_are_clear,
+    thrown_is_clear,
     only_deposits_on_boards,
     wipe_is_clear,
     parked_beside,
@@ -218,6 +254,7 @@ RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (
 )
 DRY_RULES: tuple[Callable[[CaseFile], Iterator[Finding]], ...] = (
     strips_are_clear,
+    thrown_is_clear,
     wipe_is_clear,
     parked_beside,
     out_of_zones,

@@ -7,6 +7,7 @@ from rich.markup import escape
 
 from pastewright.counting import clock_words, counted
 from pastewright.plan.pipeline import Plan
+from pastewright.plan.thrown import thrown_words
 from pastewright.plan.tolerances import shown, tolerance_words
 from pastewright.readback.judge.tolerances import JudgedTolerance
 from pastewright.readback.model import Verdict
@@ -44,6 +45,8 @@ def print_summary(plan: Plan, out: Path, program_file: Path | None, *, every_war
             f"  {count} from X {x:.1f} to {to_x:.1f} at Y {y:.1f} mm{chosen}: have a card there;"
             f" {totals.strip_ul:.2f} µL ({totals.strip_mg:.1f} mg)" + (" in all" if len(strips) > 1 else "")
         )
+        if words := thrown_words(plan.record):
+            console.print(f"  {words}")
     console.print(
         f"  travel {totals.travel_mm:.0f} mm in {totals.travel_s:.1f} s; no order by size saves more than {gain_s:.1f} s"
     )

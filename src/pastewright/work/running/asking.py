@@ -19,6 +19,7 @@ from pastewright.link.journal_rows import DepositState, RunRow
 from pastewright.link.left_out import height_of_ways_mm
 from pastewright.profile.model import Profile
 from pastewright.records.kinds import ProgramKind
+from pastewright.records.thrown import is_trip
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
 from pastewright.work.running.checks import RunCheck, corner_mm, paste_checks
@@ -37,6 +38,7 @@ def show_job(
     """Print what will be laid, where, and how long it takes."""
     laid = [one for one in job.deposits if one.id in deposits]
     share = len(laid) / max(len(job.deposits), 1)
+    thrown = sum(one.volume_ul for one in laid if is_trip(one.pads))
     console.print(
         f"[bold]{escape(job.board)}[/], {job.side} side, board {number}: {escape(name)} on {escape(profile.name)}"
         + (" [bold](dry: tip in the air, plunger still)[/]" if job.dry and job.paste_ul else "")
@@ -47,8 +49,9 @@ def show_job(
         )
     else:
         console.print(
-            f"  {len(laid)} of {counted(len(job.deposits), 'deposit')}, {sum(one.volume_ul for one in laid):.2f} µL and"
-            f" {job.strip_ul:.1f} µL for the settling strip"
+            f"  {len(laid)} of {counted(len(job.deposits), 'deposit')}, {sum(one.volume_ul for one in laid):.2f} µL"
+            + (f" ({thrown:.1f} µL of that thrown away on the card)" if thrown else "")
+            + f" and {job.strip_ul:.1f} µL for the settling strip"
             + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
         )
     corner, travel_z_mm = corner_mm(profile, job), height_of_ways_mm(job, profile.travel_z_mm)

@@ -115,7 +115,7 @@ export function otherNames(plan) {
  * @param {PlanData} plan
  */
 export function besideOverlay(plan) {
-  const { strips, park, card, wipe, neighbours, zones } = plan.beside;
+  const { strips, thrown, park, card, wipe, neighbours, zones } = plan.beside;
   return (
     /** @type {CanvasRenderingContext2D} */ ink,
     /** @type {import("../view/layers.js").Window} */ { pixel },
@@ -134,6 +134,7 @@ export function besideOverlay(plan) {
       line(strip, colours.strip, 500);
       words(ink, "strip", strip[0], strip[1], pixel, colours);
     });
+    thrown.forEach((/** @type {number[]} */ [x, y, wide]) => line([x, y, x, y], colours.strip, wide));
     if (wipe) {
       line(wipe, colours.travel, 2000);
       words(ink, "wiping pad", wipe[0], wipe[1], pixel, colours);
@@ -224,6 +225,7 @@ export function planBox(plan, whole) {
     }
   };
   plan.beside.strips.forEach(grow);
+  plan.beside.thrown.forEach((/** @type {number[]} */ [x, y]) => grow([x, y]));
   plan.others.forEach((each) => grow(each.edge));
   if (plan.beside.wipe) grow(plan.beside.wipe);
   if (whole && plan.beside.card) grow(plan.beside.card.corners);

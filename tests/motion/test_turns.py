@@ -9,9 +9,9 @@ from msgspec import structs
 
 from pastewright.board.model import Side
 from pastewright.motion.model import Step
+from pastewright.motion.turns import laid_by
 from pastewright.plunger.answer import DRAW, PRESS, PUSH, RETRACT
 from pastewright.tolerance.predict import predicted
-from pastewright.tolerance.strokes import laid_by
 from pastewright.tune.fit.spread import spread_of
 
 
