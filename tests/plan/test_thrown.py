@@ -1,6 +1,7 @@
 """What is thrown away on the card in the middle of a board: why, where, judged, run, broken off, woven and planned again."""
 
 from dataclasses import replace
+from itertools import pairwise
 from math import hypot
 
 import msgspec
@@ -91,15 +92,13 @@ def test_on_a_trip_the_tip_crosses_at_full_height_and_is_low_beside_the_board_al
     bed, (wide, high) = plan.profile.bed, plan.board.size_mm
     full = max(move.z_mm for move in plan.motions.moves)
     trips = {trip.deposit: trip for trip in plan.motions.away.trips.values()}
-    before = None
-    for move in plan.motions.moves:
-        here, was = trips.get(move.deposit), trips.get(before.deposit) if before else None
+    for before, move in pairwise(plan.motions.moves):
+        here, was = trips.get(move.deposit), trips.get(before.deposit)
         if move.step is Step.TRAVEL and (here or was):
             assert move.z_mm == before.z_mm == pytest.approx(full)
         elif here:
             assert (move.x_mm, move.y_mm) == here.place_mm
             assert move.z_mm > bed.board_z_mm
-        before = move
     for trip in trips.values():
         x, y = trip.place_mm[0] - bed.board_x_mm, trip.place_mm[1] - bed.board_y_mm
         assert not (-1.5 < x < wide + 1.5 and -1.5 < y < high + 1.5)
@@ -138,27 +137,28 @@ def moved(plan, at_mm, *, at=0):
     return plan.program.text.replace(old, new), REPLACE(plan.record, thrown=tuple(thrown))
 
 
-def kinds(text, record, profile):
+def kinds(program, profile):
+    text, record = program
     return {finding.kind for finding in verify(text, expected_from_plan(record), profile).findings}
 
 
 def test_the_read_back_finds_what_is_thrown_onto_a_board_a_strip_or_something_else(plan):
     bed, (strip,) = plan.profile.bed, plan.record.placement.strips
     board = (bed.board_x_mm + 1.0, bed.board_y_mm + 1.0)
-    assert FindingKind.SOILED in kinds(*moved(plan, board), plan.profile)
+    assert FindingKind.SOILED in kinds(moved(plan, board), plan.profile)
     beside = (strip.to_mm[0] + 0.7, strip.to_mm[1])
-    assert FindingKind.SOILED in kinds(*moved(plan, beside), plan.profile)
+    assert FindingKind.SOILED in kinds(moved(plan, beside), plan.profile)
     other = plan.record.thrown[1].at_mm
-    assert FindingKind.SOILED in kinds(*moved(plan, (other[0] - 0.6, other[1])), plan.profile)
+    assert FindingKind.SOILED in kinds(moved(plan, (other[0] - 0.6, other[1])), plan.profile)
     aside = (plan.record.thrown[0].at_mm[0], plan.record.thrown[0].at_mm[1] - 0.5)
-    assert not kinds(*moved(plan, aside), plan.profile)
+    assert not kinds(moved(plan, aside), plan.profile)
 
 
 def test_what_the_plan_does_not_tell_of_is_stray_and_what_is_not_laid_is_missed(plan):
-    assert FindingKind.STRAY in kinds(plan.program.text, REPLACE(plan.record, thrown=()), plan.profile)
+    assert FindingKind.STRAY in kinds((plan.program.text, REPLACE(plan.record, thrown=())), plan.profile)
     row = plan.record.thrown[0]
     more = (REPLACE(row, total_ul=1.2 * row.total_ul), *plan.record.thrown[1:])
-    assert kinds(plan.program.text, REPLACE(plan.record, thrown=more), plan.profile) == {FindingKind.VOLUME}
+    assert kinds((plan.program.text, REPLACE(plan.record, thrown=more)), plan.profile) == {FindingKind.VOLUME}
     wrong = (REPLACE(row, id=0, before=10_000),)
     with pytest.raises(InputError, match=r"its id 0 is another.*s[\s\S]*no deposit 10000"):
         expected_from_plan(REPLACE(plan.record, thrown=wrong))

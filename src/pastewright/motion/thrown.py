@@ -18,7 +18,7 @@ from pastewright.motion.model import NO_TRIPS, Away, Trip
 from pastewright.motion.paths import path_of
 from pastewright.place.tray.located import Located
 from pastewright.plunger.bench import bench_of
-from pastewright.plunger.between import MOST_THROWN, Change, board_error, thrown_between
+from pastewright.plunger.between import MOST_THROWN, SizeChange, board_error, thrown_between
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -73,7 +73,7 @@ def trips_between(
     found = thrown_between(
         head,
         cycles.visits,
-        [Change(visit=at, trip_s=_trip_s(at, there, tour, profile, places[0])) for at in begins],
+        [SizeChange(visit=at, trip_s=_trip_s(at, there, tour, profile, places[0])) for at in begins],
         bench,
         tolerance=tolerance,
         board_s=tour.travel_s + sum(_seconds(cycle) for cycle in cycles.visits),

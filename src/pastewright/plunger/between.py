@@ -52,7 +52,7 @@ MOST_DEPOSITS = 1500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class SizeChange:
     """A change of size: the visit that begins the new one, and what a trip to the card and back takes besides what is laid
     there [s].
     """
@@ -85,7 +85,7 @@ def board_error(
 def thrown_between(
     head: Sequence[DotCycle | BeadCycle],
     visits: Sequence[DotCycle | BeadCycle],
-    changes: Sequence[Change],
+    changes: Sequence[SizeChange],
     bench: PlungerBench,
     *,
     tolerance: float,
@@ -160,7 +160,7 @@ class _Game:
         self,
         head: Sequence[DotCycle | BeadCycle],
         visits: Sequence[DotCycle | BeadCycle],
-        changes: tuple[Change, ...],
+        changes: tuple[SizeChange, ...],
         bench: PlungerBench,
     ) -> None:
         self.changes, self.bench = changes, bench

@@ -192,6 +192,7 @@ def test_the_second_opinion_shares_no_code_with_the_writer():
         "records.kinds",
         "records.placement",
         "records.plan",
+        "records.thrown",
         "records.probing",
         "records.inspection",
     }  # what the plan says, as values
