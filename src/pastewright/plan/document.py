@@ -12,7 +12,7 @@ from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.limits import DEFAULT_LIMITS, limits_record
-from pastewright.job.model import NO_JOB, Job
+from pastewright.job.model import NO_JOB, Job, Zone
 from pastewright.materials.model import Paste
 from pastewright.motion.aside import strips_mm
 from pastewright.motion.bound import least_time_s
@@ -116,18 +116,7 @@ def plan_record(
             strips=tuple(StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips),
             park_mm=_place((profile.bed.park_x_mm, profile.bed.park_y_mm)),
             neighbours=tuple(map(_neighbour_record, where.neighbours)),
-            zones=tuple(
-                ZoneRecord(
-                    name=zone.name,
-                    x_from_mm=zone.x_from_mm,
-                    x_to_mm=zone.x_to_mm,
-                    y_from_mm=zone.y_from_mm,
-                    y_to_mm=zone.y_to_mm,
-                    height_mm=zone.height_mm,
-                    margin_mm=zone.margin_mm,
-                )
-                for zone in job.zones
-            ),
+            zones=tuple(map(_zone_record, job.zones)),
         ),
         profile=bench_record(profile),
         totals=TotalsRecord(
@@ -366,6 +355,18 @@ def _deposit(deposit: Deposit, program: Program) -> DepositRecord:
         width_mm=_size_mm(deposit.width_mm),
         height_mm=_size_mm(deposit.height_mm),
         line=program.deposit_lines.get(deposit.index, 0),
+    )
+
+
+def _zone_record(zone: Zone) -> ZoneRecord:
+    return ZoneRecord(
+        name=zone.name,
+        x_from_mm=zone.x_from_mm,
+        x_to_mm=zone.x_to_mm,
+        y_from_mm=zone.y_from_mm,
+        y_to_mm=zone.y_to_mm,
+        height_mm=zone.height_mm,
+        margin_mm=zone.margin_mm,
     )
 
 
