@@ -68,9 +68,9 @@ def levels_of(deposits: Sequence[Deposit], profile: Profile) -> PushLevels:
     least_s = _least_s(beads, profile, bench)
     dots_ul = [dot.volume_ul for dot in dots]
     beads_ul = [(bead.volume_ul, seconds) for bead, seconds in zip(beads, least_s, strict=True)]
-    tolerance, hop_s = profile.verify.tolerance, _hop_s(profile)
-    chosen = chosen_push(dots_ul, beads_ul, bench, tolerance=tolerance, hop_s=hop_s)
-    pushes = pushes_for(dots_ul, beads_ul, bench, chosen, tolerance=tolerance, hop_s=hop_s)
+    tolerance, each_hop_s = profile.verify.tolerance, hop_s(profile)
+    chosen = chosen_push(dots_ul, beads_ul, bench, tolerance=tolerance, hop_s=each_hop_s)
+    pushes = pushes_for(dots_ul, beads_ul, bench, chosen, tolerance=tolerance, hop_s=each_hop_s)
     strokes = _strokes(dots, beads, least_s, pushes=pushes, bench=bench)
     levels = {index: stroke.level_ul for index, stroke in strokes.items()}
     classes = _classes(deposits, levels, SAME_VOLUME)
@@ -97,8 +97,8 @@ def _least_s(beads: Sequence[Deposit], profile: Profile, bench: PlungerBench) ->
     ]
 
 
-def _hop_s(profile: Profile) -> float:
-    """About what a deposit takes besides its strokes [s]: a short hop, down and up, and the ramps of push and retraction."""
+def hop_s(profile: Profile) -> float:
+    """Return about what a deposit takes besides its strokes [s]: a short hop, down and up, ramps of push and retraction."""
     machine, drive, bed = profile.machine, profile.plunger, profile.bed
     upright_s = move_time_s(bed.hop_clear_mm + HOP_RISE_MM, machine.speed_z_mm_s, machine.accel_z_mm_s2)
     upright_s += profile.deposit.break_off_mm / profile.deposit.break_off_mm_s / 2

@@ -41,19 +41,15 @@ class Move(Struct, frozen=True, kw_only=True):
 
 
 class Trip(Struct, frozen=True, kw_only=True):
-    """So many like the visit that follows, thrown away at a place [mm, machine]. `deposit` is the trip's own number;
-    `each_ul` is what one of them takes.
+    """So many like the visit that follows, or paste at its steady flow for so long [s], thrown away at a place [mm,
+    machine]. `deposit` is the trip's own number, `volume_ul` what lies there.
     """
 
     deposit: int
     place_mm: tuple[float, float]
     count: int
-    each_ul: float
-
-    @property
-    def volume_ul(self) -> float:
-        """What lies there [µL]."""
-        return self.count * self.each_ul
+    steady_s: float = 0.0
+    volume_ul: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

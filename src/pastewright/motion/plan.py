@@ -9,6 +9,7 @@ chosen is in `plunger`.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from math import pi, sqrt
 
@@ -29,11 +30,12 @@ from pastewright.motion.thrown import (
     thrown_strokes,
     trip_height_mm,
     trips_between,
+    with_volumes,
 )
 from pastewright.motion.turns import laid_by
 from pastewright.place.transform import Placements, on_bed
 from pastewright.place.tray.located import Located, located
-from pastewright.plunger.bench import bench_of
+from pastewright.plunger.bench import PlungerBench, bench_of
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.plunger.row import nearest_shares
 from pastewright.plunger.structure import LEAST_THICKER, thicker
@@ -135,6 +137,7 @@ def _motions(
     away: Away = NO_TRIPS,
 ) -> Motions:
     bench, placements = cycles.bench or bench_of(profile), there.placements
+    away = replace(away, trips=with_volumes(away.trips, cycles, bench))
     deposits, ground = there.layout.deposits, there.ground_mm
     journey = Journey(bench, profile, travel_z_mm=there.travel_z_mm(profile.bed))
     _strip(journey, cycles)
@@ -143,7 +146,7 @@ def _motions(
     told = zip(tour.visits, cycles.visits, cycles.walks, lifts, strict=True)
     for number, (visit, cycle, walk, lift_mm) in enumerate(told):
         if number in away.trips:
-            _throw_away(journey, cycle, away.trips[number])
+            _throw_away(journey, cycle, away.trips[number], bench)
         deposit = deposits[visit.deposit]
         if len(placements.boards) > 1 and deposit.board != board:
             if board is not None and placements.one_by_one:
@@ -262,7 +265,7 @@ def _strip(journey: Journey, cycles: Cycles, *, off_mm: float = 0.0) -> None:
     journey.lift()
 
 
-def _throw_away(journey: Journey, cycle: DotCycle | BeadCycle, trip: Trip) -> None:
+def _throw_away(journey: Journey, cycle: DotCycle | BeadCycle, trip: Trip, bench: PlungerBench) -> None:
     """Go to the card at full height, lay what is thrown away at one place there, and rise to full height again."""
     bed = journey.profile.bed
     journey.deposit = trip.deposit
@@ -270,11 +273,11 @@ def _throw_away(journey: Journey, cycle: DotCycle | BeadCycle, trip: Trip) -> No
     height_mm = STANDOFF_OF_HEIGHT * trip_height_mm(trip, journey.profile)
     highest_mm = min(HIGHEST_STRIP_MM, bed.clearance_mm / 2)
     z_mm = bed.board_z_mm + min(max(height_mm, LEAST_STANDOFF_MM), highest_mm)
-    strokes = thrown_strokes(cycle, trip.count)
+    strokes = thrown_strokes(cycle, trip, bench)
     journey.lower(z_mm, press_ul=strokes[0].press_ul, rate_ul_s=journey.push_ul_s)
     for stroke in strokes:
         if isinstance(stroke, DotCycle):
             journey.dot(stroke)
         else:
             journey.standing_bead(stroke)
-    journey.lift(draw_ul=cycle.draw_ul, rate_ul_s=cycle.retract_ul_s)
+    journey.lift(draw_ul=strokes[-1].draw_ul, rate_ul_s=cycle.retract_ul_s)

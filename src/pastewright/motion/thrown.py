@@ -2,23 +2,33 @@
 
     … lift to full height · travel to the card · lower · push, dwell, retract, once or more · lift to full height · travel …
 
-What is thrown away is like the deposit that follows (`plunger.between`), all of a trip at one place: it lies on the card,
+What is thrown away is like the deposit that follows, or paste at its steady flow (`plunger.between`), all of a trip at one
+place: it lies on the card,
 the tip at four fifths of its height, and belongs to no pad. Each trip has a place of its own, in line with the settling
 strip, and a number behind those of the board's deposits, so that a run that is broken off knows whether it was made.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from math import log
 
 from msgspec import structs
 
 from pastewright.kinematics import move_time_s
 from pastewright.materials.cap import dot_width_mm
 from pastewright.motion.cycles import Cycles
+from pastewright.motion.levels import hop_s
 from pastewright.motion.model import NO_TRIPS, Away, Trip
 from pastewright.motion.paths import path_of
 from pastewright.place.tray.located import Located
-from pastewright.plunger.bench import bench_of
-from pastewright.plunger.between import MOST_THROWN, SizeChange, board_error, thrown_between
+from pastewright.plunger.bench import PlungerBench, bench_of
+from pastewright.plunger.between import (
+    Option,
+    SizeChange,
+    board_error,
+    cycles_thrown,
+    options_for,
+    thrown_between,
+)
 from pastewright.plunger.model import BeadCycle, DotCycle
 from pastewright.profile.model import Profile
 from pastewright.route.model import Tour
@@ -26,6 +36,10 @@ from pastewright.route.model import Tour
 # A tolerance is held where no more than this share of it is predicted: that agrees with benches simulated apart within about
 # a tenth (`docs/plunger.md`).
 NOT_HELD = 1.1
+
+# Beads of a class are laid in parts, each a class of its own: volumes within this share are one size.
+SAME_SIZE = 0.02
+VERY_FIRST = 3
 
 SWITCHED_OFF = "trips to the card are switched off (strip_trips of [bed])"
 ONE_SIZE = "all deposits are of one size, so that trips to the card bring nothing"
@@ -60,38 +74,72 @@ def trips_between(
     bench = cycles.bench or bench_of(profile)
     tolerance, most = profile.verify.tolerance, profile.bed.strip_trips
     error = board_error(head, cycles.visits, bench)
-    numbers = [classes[visit.deposit] for visit in tour.visits]
-    begins = [at for at in range(1, len(numbers)) if numbers[at] != numbers[at - 1]]
+    begins = _begins([classes[visit.deposit] for visit in tour.visits], cycles.visits)
     if error <= NOT_HELD * tolerance:
         return Away(trips={}, error=error)
     if most < 1 or not begins:
         return Away(trips={}, error=error, beyond=True, why_none=SWITCHED_OFF if most < 1 else ONE_SIZE)
-    largest_ul = MOST_THROWN * max(cycles.visits[at].volume_ul for at in begins)
-    places = card(trip_width_mm(largest_ul, profile) / 2, most)
+    options = {at: options_for(cycles.visits[at], bench, most_ul=profile.bed.strip_most_ul) for at in begins}
+    places = card(trip_width_mm(profile.bed.strip_most_ul, profile) / 2, most)
     if not places:
         return Away(trips={}, error=error, beyond=True, why_none=NO_ROOM)
     found = thrown_between(
         head,
         cycles.visits,
-        [SizeChange(visit=at, trip_s=_trip_s(at, there, tour, profile, places[0])) for at in begins],
+        [
+            SizeChange(
+                visit=at, trip_s=_trip_s(at, there, tour, profile, places[0]), options=tuple(options[at])
+            )
+            for at in begins
+            if options[at]
+        ],
         bench,
         tolerance=tolerance,
-        board_s=tour.travel_s + sum(_seconds(cycle) for cycle in cycles.visits),
+        board_s=sum(_seconds(cycle) for cycle in (*head, *cycles.visits))
+        + hop_s(profile) * len(cycles.visits),
         most=len(places),
     )
+    trips = {
+        visit: Trip(
+            deposit=len(there.layout.deposits) + number,
+            place_mm=places[number],
+            count=option.count,
+            steady_s=option.steady_s,
+        )
+        for number, (visit, option) in enumerate(sorted(found.thrown.items()))
+    }
     return Away(
-        trips={
-            visit: Trip(
-                deposit=len(there.layout.deposits) + number,
-                place_mm=places[number],
-                count=count,
-                each_ul=cycles.visits[visit].volume_ul,
-            )
-            for number, (visit, count) in enumerate(sorted(found.thrown.items()))
-        },
+        trips=with_volumes(trips, cycles, bench),
         error=found.error,
         beyond=found.error > NOT_HELD * tolerance,
     )
+
+
+def _begins(classes: Sequence[int], visits: Sequence[DotCycle | BeadCycle]) -> list[int]:
+    """The visits that begin another size: another class, and no further part of the one before. Among the very first a
+    further part counts as well, for they show how the barrel was begun.
+    """
+    return [
+        at
+        for at in range(1, len(classes))
+        if classes[at] != classes[at - 1]
+        and not (
+            at >= VERY_FIRST
+            and isinstance(visits[at], BeadCycle)
+            and isinstance(visits[at - 1], BeadCycle)
+            and abs(log(visits[at].volume_ul / visits[at - 1].volume_ul)) < SAME_SIZE
+        )
+    ]
+
+
+def with_volumes(trips: Mapping[int, Trip], cycles: Cycles, bench: PlungerBench) -> dict[int, Trip]:
+    """Return trips with what lies there by the cycles of their visits [µL]."""
+    return {
+        visit: structs.replace(
+            trip, volume_ul=sum(one.volume_ul for one in thrown_strokes(cycles.visits[visit], trip, bench))
+        )
+        for visit, trip in trips.items()
+    }
 
 
 def trip_width_mm(volume_ul: float, profile: Profile) -> float:
@@ -104,16 +152,11 @@ def trip_height_mm(trip: Trip, profile: Profile) -> float:
     return profile.tuning.dot_shape_ratio * trip_width_mm(trip.volume_ul, profile)
 
 
-def thrown_strokes(cycle: DotCycle | BeadCycle, count: int) -> list[DotCycle | BeadCycle]:
-    """Return what a trip lays, one after the other at one place: nothing is pressed or drawn but on the way down and up."""
-    return [
-        structs.replace(
-            cycle,
-            press_ul=cycle.press_ul if number == 0 else 0.0,
-            draw_ul=cycle.draw_ul if number == count - 1 else 0.0,
-        )
-        for number in range(count)
-    ]
+def thrown_strokes(
+    cycle: DotCycle | BeadCycle, trip: Trip, bench: PlungerBench
+) -> list[DotCycle | BeadCycle]:
+    """Return what a trip lays, one after the other at one place."""
+    return cycles_thrown(cycle, Option(count=trip.count, steady_s=trip.steady_s), bench)
 
 
 def _seconds(cycle: DotCycle | BeadCycle) -> float:

@@ -29,7 +29,7 @@ from pastewright.plan.floor import floor_of_plan
 from pastewright.plan.jobs import blocked_by
 from pastewright.plan.nearest import with_nearest
 from pastewright.plan.pipeline import labels_of, tip_words
-from pastewright.plan.thrown import thrown_records, trip_labels, trips_of_plan
+from pastewright.plan.thrown import trip_labels, trips_of_plan, with_trips
 from pastewright.plan.tolerances import with_tolerances
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -108,9 +108,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
         motions = dry_motions(motions, bench)
     labels = {**labels_of(layout), **trip_labels(motions.away)}
     program = write_program(motions, bench, header_of_plan(plan, bench, motions), labels)
-    record = structs.replace(
-        _told(plan, motions, program, bench), thrown=thrown_records(motions, tour, program, bench)
-    )
+    record = with_trips(_told(plan, motions, program, bench), motions, tour, program, bench)
     record = with_tolerances(record, motions, layout.deposits, bench)
     record = with_nearest(record, motions, layout)
     verdict = verify(program.text, expected_from_plan(record), bench)

@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 
+from msgspec import structs
+
 from pastewright.counting import counted
 from pastewright.motion.model import Away, Motions, Trip
 from pastewright.motion.thrown import trip_width_mm
@@ -25,6 +27,7 @@ def thrown_records(
             id=trip.deposit,
             at_mm=trip.place_mm,
             count=trip.count,
+            steady_s=trip.steady_s,
             total_ul=round(trip.volume_ul, UL_DIGITS),
             width_mm=round(trip_width_mm(trip.volume_ul, profile), PLACE_DIGITS),
             before=tour.visits[visit].deposit,
@@ -34,13 +37,21 @@ def thrown_records(
     )
 
 
+def with_trips(
+    plan: PlanRecord, motions: Motions, tour: Tour, program: Program, profile: Profile
+) -> PlanRecord:
+    """Return a plan with the trips of other motions over the same deposits."""
+    thrown = thrown_records(motions, tour, program, profile)
+    whole_ul = 0.0 if motions.dry else sum(row.total_ul for row in thrown)
+    totals = structs.replace(plan.totals, thrown_ul=round(whole_ul, UL_DIGITS))
+    return structs.replace(plan, thrown=thrown, totals=totals)
+
+
 def trips_of_plan(plan: PlanRecord, tour: Tour) -> dict[int, Trip]:
     """Return the trips that a plan keeps, by the number of the visit that they come before."""
     at = {visit.deposit: number for number, visit in enumerate(tour.visits)}
     return {
-        at[row.before]: Trip(
-            deposit=row.id, place_mm=row.at_mm, count=row.count, each_ul=row.total_ul / row.count
-        )
+        at[row.before]: Trip(deposit=row.id, place_mm=row.at_mm, count=row.count, steady_s=row.steady_s)
         for row in plan.thrown
     }
 
@@ -48,8 +59,7 @@ def trips_of_plan(plan: PlanRecord, tour: Tour) -> dict[int, Trip]:
 def trip_labels(away: Away) -> Mapping[int, str]:
     """Return the comment of each trip in a program, by its number."""
     return {
-        trip.deposit: f"none: {trip.count} x {trip.each_ul:.4f} uL thrown away on the card"
-        for trip in away.trips.values()
+        trip.deposit: f"none: {trip.volume_ul:.4f} uL thrown away on the card" for trip in away.trips.values()
     }
 
 

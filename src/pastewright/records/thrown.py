@@ -17,6 +17,10 @@ class ThrownRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     id: Annotated[int, Meta(ge=0, description="Its number among the deposits, behind those of the board.")]
     at_mm: Annotated[Pair, Meta(description="Where it lies [mm, machine].")]
     count: Annotated[int, Meta(ge=1, description="So many like the deposit that follows.")]
+    steady_s: Annotated[
+        float,
+        Meta(ge=0, description="Or, above 0, paste at the steady flow of that deposit for so long [s]."),
+    ] = 0.0
     total_ul: Annotated[float, Meta(gt=0, description="All of them [µL].")]
     width_mm: Annotated[float, Meta(ge=0)]
     before: Annotated[int, Meta(ge=0, description="Index of the deposit that follows.")]
