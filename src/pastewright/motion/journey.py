@@ -103,7 +103,7 @@ class Journey:
     def standing_bead(self, cycle: BeadCycle) -> None:
         """Lay all of a bead at one place, where its shape does not matter."""
         self._plunger(Step.PUSH, cycle.prime_ul - cycle.press_ul, cycle.prime_ul_s)
-        self._plunger(Step.PUSH, cycle.feed_ul, cycle.feed_ul_s)
+        self._stand(cycle.feed_ul, cycle.feed_ul_s)
         self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
 
     def bead(
@@ -127,13 +127,13 @@ class Journey:
         whole = sum(legs)
         self._x, self._y, self._z = points[0]
         self._plunger(Step.PUSH, cycle.prime_ul - cycle.press_ul, cycle.prime_ul_s)
-        self._plunger(Step.PUSH, cycle.stand_in_ul, cycle.feed_ul_s)
+        self._stand(cycle.stand_in_ul, cycle.feed_ul_s)
         walked_ul = cycle.feed_ul - cycle.stand_in_ul - cycle.stand_out_ul
         for place, leg in zip(points[1:], legs, strict=True):
             self.drive.sweep(walked_ul * leg / whole)
             self._x, self._y, self._z = place
             self._add(Step.LAY, speed, move_time_s(leg, speed, accel))
-        self._plunger(Step.PUSH, cycle.stand_out_ul, cycle.feed_ul_s)
+        self._stand(cycle.stand_out_ul, cycle.feed_ul_s)
         self._x, self._y, self._z = end
         self._plunger(Step.RETRACT, cycle.draw_ul - cycle.retract_ul, cycle.retract_ul_s)
 
@@ -149,6 +149,21 @@ class Journey:
             self._x, self._y = end
             self._add(Step.WIPE, speed, move_time_s(dist(start, end), speed, machine.accel_xy_mm_s2))
         self.lift()
+
+    def _stand(self, volume_ul: float, rate_ul_s: float) -> None:
+        """Feed while the tip stands, for as long as the volume takes: paste flows by its pressure, and how many microsteps
+        that is decides how fast they go, not how long. Of a bead of 14 microsteps one too few at either end was 9 %.
+        """
+        seconds = volume_ul / rate_ul_s
+        if seconds < LEAST_WAIT_S:
+            self._plunger(Step.PUSH, volume_ul, rate_ul_s)
+            return
+        before = self.drive.position_mm
+        way_mm = self.drive.sweep(volume_ul) - before
+        if way_mm == 0:
+            self._add(Step.DWELL, 0.0, seconds)
+        else:
+            self._add(Step.PUSH, min(way_mm / seconds, self.profile.plunger.speed_mm_s), seconds)
 
     def _plunger(self, step: Step, volume_ul: float, rate_ul_s: float) -> None:
         before = self.drive.position_mm

@@ -12,13 +12,14 @@ from pastewright.board.model import Board
 from pastewright.deposit.model import Deposit, Layout, PadPlan
 from pastewright.dose.model import Dose
 from pastewright.job.limits import DEFAULT_LIMITS, limits_record
-from pastewright.job.model import NO_JOB, Job, Zone
+from pastewright.job.model import NO_JOB, Job
 from pastewright.materials.model import Paste
 from pastewright.motion.aside import strips_mm
 from pastewright.motion.bound import least_time_s
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Neighbour, Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
+from pastewright.plan.jobs import zone_records
 from pastewright.plan.rings import PLACE_DIGITS, rings_of
 from pastewright.plan.thrown import thrown_records
 from pastewright.plan.tolerances import tolerance_cells
@@ -26,7 +27,7 @@ from pastewright.problems import Problem
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program
 from pastewright.readback.model import Verdict
-from pastewright.records.placement import NeighbourRecord, StripRecord, ZoneRecord
+from pastewright.records.placement import NeighbourRecord, StripRecord
 from pastewright.records.plan import (
     FORMAT,
     BalanceRecord,
@@ -116,7 +117,7 @@ def plan_record(
             strips=tuple(StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips),
             park_mm=_place((profile.bed.park_x_mm, profile.bed.park_y_mm)),
             neighbours=tuple(map(_neighbour_record, where.neighbours)),
-            zones=tuple(map(_zone_record, job.zones)),
+            zones=zone_records(job),
         ),
         profile=bench_record(profile),
         totals=TotalsRecord(
@@ -355,18 +356,6 @@ def _deposit(deposit: Deposit, program: Program) -> DepositRecord:
         width_mm=_size_mm(deposit.width_mm),
         height_mm=_size_mm(deposit.height_mm),
         line=program.deposit_lines.get(deposit.index, 0),
-    )
-
-
-def _zone_record(zone: Zone) -> ZoneRecord:
-    return ZoneRecord(
-        name=zone.name,
-        x_from_mm=zone.x_from_mm,
-        x_to_mm=zone.x_to_mm,
-        y_from_mm=zone.y_from_mm,
-        y_to_mm=zone.y_to_mm,
-        height_mm=zone.height_mm,
-        margin_mm=zone.margin_mm,
     )
 
 
