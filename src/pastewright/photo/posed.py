@@ -1,8 +1,9 @@
 """Few points of a plane and where a photo shows them, to how an ideal camera saw the plane: turn, tilt and distance.
 
 A dozen dots in two lines do not tell the eight numbers of a homography. A camera without distortion, of a focal length
-that is about known, has six; what is wrong with that length goes into tilt and distance, and hardly changes lengths near
-the points.
+that is about known, has six. Who zooms or cuts a picture out makes that length several times what it was: taken for wide,
+such a camera would have to stand upright, and what tilt shortens along the row would be read as width across it. So some
+focal lengths are tried, and another one is taken where the points plainly lie better by it.
 """
 
 from dataclasses import dataclass
@@ -20,6 +21,10 @@ LEAST_POINTS = 6
 LETS_GO = 4.0
 """Times the median distance, beyond which a point does not count."""
 ROUNDS = 3
+FOCALS = (1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0)
+"""Times the focal length that is known or usual: a picture cut out, or zoomed, is never wider than the camera."""
+DOUBLED = 2.0
+"""ln of likelihood that a doubled focal length must gain (own choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,8 +60,21 @@ def fit_pose(points: PosedPoints) -> tuple[PhotoView, float, float | None]:
 
 
 def _view(points: PosedPoints, kept: NDArray[np.bool_]) -> PhotoView:
-    """Return the view through the points that are kept."""
-    focal_px = points.focal_px or USUAL_FOCAL * max(points.width_px, points.height_px)
+    """Return the view through the points that are kept, by the focal length that is likeliest."""
+    usual_px = points.focal_px or USUAL_FOCAL * max(points.width_px, points.height_px)
+    best: tuple[float, PhotoView] | None = None
+    for longer in FOCALS:
+        view, wrong = _posed(points, kept, longer * usual_px)
+        # Normal scatter of unknown spread: its likelihood falls by the squares to the power of half their number.
+        cost = int(kept.sum()) * float(np.log(max(wrong, 1e-9))) + DOUBLED * float(np.log2(longer))
+        if best is None or cost < best[0]:
+            best = cost, view
+    assert best is not None  # FOCALS are not empty
+    return best[1]
+
+
+def _posed(points: PosedPoints, kept: NDArray[np.bool_], focal_px: float) -> tuple[PhotoView, float]:
+    """Return the view of a camera of this focal length, and the sum of squares that are left [px²]."""
     middle_px = np.array([(points.width_px - 1) / 2, (points.height_px - 1) / 2])
     centre = points.sheet_mm.mean(axis=0)
     flat = np.column_stack([points.sheet_mm - centre, np.zeros(len(points.sheet_mm))])[kept]
@@ -81,6 +99,7 @@ def _view(points: PosedPoints, kept: NDArray[np.bool_]) -> PhotoView:
     shift = np.array([[1.0, 0.0, -centre[0]], [0.0, 1.0, -centre[1]], [0.0, 0.0, 1.0]])
     radius_px = float(np.hypot(points.width_px, points.height_px)) / 2
     homography = np.diag([focal_px / radius_px, focal_px / radius_px, 1.0]) @ best[1] @ shift
-    return PhotoView(
+    view = PhotoView(
         homography=homography / homography[2, 2], k1=0.0, width_px=points.width_px, height_px=points.height_px
     )
+    return view, best[0]

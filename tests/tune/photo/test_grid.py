@@ -236,6 +236,36 @@ def test_sizes_tell_the_way_where_more_than_half_of_the_dots_are_missing():
     assert all("right" not in _half_laid(seed, mirrored=True) for seed in range(3))
 
 
+def _few_laid(seed: int, *, mirrored: bool = False, sized: bool = True) -> str:
+    """Twenty of 36 dots lie there, any of them; their blobs are as wide as their doses say, give or take 5 %, or not."""
+    random = np.random.default_rng(seed)
+    sheet = make_sheet(rows=6, columns=6, pitch_mm=3.0, seed=seed)
+    dots = [sheet.lattice[place] for place in random.permutation(36)[:20]] + list(sheet.odd)
+    seen = _camera(random, sheet, most_tilt=25.0).project(np.array([[d.x_mm, d.y_mm, 0.0] for d in dots]))
+    if mirrored:
+        seen[:, 0] = 2999 - seen[:, 0]
+    widths = np.array([30 * dot.dose_ul ** (1 / 3) for dot in dots]) * random.normal(1, 0.05, len(dots))
+    if not sized:
+        widths = random.permutation(widths)
+    blobs = BlobCandidates(kind="made up", places_px=seen, widths_px=widths, contrast=np.ones(len(dots)))
+    try:
+        matches = index_dots([blobs], sheet, "made up")
+    except InputError:
+        return "refused"
+    place = {dot.index: seen[at] for at, dot in enumerate(dots)}
+    right = all(m.index in place and math.dist(m.place_px, place[m.index]) < 1 for m in matches)
+    return "right" if right else "wrong"
+
+
+def test_twenty_dots_of_a_small_sheet_are_enough_where_they_follow_their_doses():
+    told = [_few_laid(seed) for seed in range(5)]
+    assert "wrong" not in told
+    assert told.count("right") >= 3
+    others = [_few_laid(seed, mirrored=True) for seed in range(3)]
+    others += [_few_laid(seed, sized=False) for seed in range(3)]
+    assert set(others) == {"refused"}
+
+
 def test_the_rank_correlation_is_that_of_another_program():
     random = np.random.default_rng(6)
     for _ in range(20):

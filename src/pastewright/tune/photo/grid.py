@@ -26,7 +26,9 @@ LEAST_SHARE_SIZED = (
     0.3  # … or so many, if their widths follow the doses: on a soft bench the small ones do not come out
 )
 SIZED = 0.6  # rank correlation of width and dose; 40 dots taken at random reach it once in 20 000 times
-LEAST_RANKED = 30  # dots whose sizes may decide: by chance as many reach SIZED once in 4 000 times
+# Fewer than 30 dots must follow their doses better: 30 reach SIZED by chance once in 4 000 times, and a rank correlation of
+# n dots taken at random scatters by 1/√(n − 1) (Kendall, Rank Correlation Methods, from memory), so that this is as rare.
+LEAST_RANKED, SURELY = 16, 3.24
 MOST_RANKED = 12  # ways whose sizes are looked at
 CLEAR_RANK = 0.3  # by how much the rank correlation of the right way exceeds that of its rivals
 LEAST_ODD = 2  # of the three odd dots must be seen
@@ -165,7 +167,7 @@ def _wide_strangers(found: BlobCandidates, lattice: Lattice, sheet: Sheet, way: 
 
 def _follows_doses(matches: tuple[Match, ...], sheet: Sheet) -> bool:
     """Whether wide blobs lie where large doses were commanded."""
-    return _rank_of_sizes(matches, sheet) >= SIZED
+    return _beyond_chance(_rank_of_sizes(matches, sheet), len(matches))
 
 
 def _rank_of_sizes(matches: tuple[Match, ...], sheet: Sheet) -> float:
@@ -175,6 +177,11 @@ def _rank_of_sizes(matches: tuple[Match, ...], sheet: Sheet) -> float:
     if len(matches) < LEAST_RANKED or min(widths) == max(widths) or min(doses) == max(doses):
         return 0.0
     return rank_correlation(widths, doses)
+
+
+def _beyond_chance(rank: float, dots: int) -> bool:
+    """Tell whether so many dots follow their doses so well that they are those dots."""
+    return rank >= max(SIZED, SURELY / np.sqrt(max(dots - 1, 1)))
 
 
 def _told_by_sizes(
@@ -188,9 +195,12 @@ def _told_by_sizes(
     if len(near) < 2:
         return None
     near = sorted(near, key=_merit, reverse=True)[:MOST_RANKED]
-    ranks = [_rank_of_sizes(_matches(found, lattice, sheet, way), sheet) for way in near]
+    matches = [_matches(found, lattice, sheet, way) for way in near]
+    ranks = [_rank_of_sizes(met, sheet) for met in matches]
     first, second = sorted(ranks, reverse=True)[:2]
-    return near[ranks.index(first)] if first >= SIZED and second <= first - CLEAR_RANK else None
+    sized = ranks.index(first)
+    clear = _beyond_chance(first, len(matches[sized])) and second <= first - CLEAR_RANK
+    return near[sized] if clear else None
 
 
 def _is_doubt(rival: _Way, best: _Way) -> bool:

@@ -107,7 +107,8 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     last, residual_mm, k1 = fit(commanded[good], places_px[good], view.width_px, view.height_px)
     centres = last.to_sheet(places_px)
     readings = readings_of(dots, sheet, centres, view.px_per_mm(dots.centres) / last.px_per_mm(centres))
-    facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1, rim.shared_sd), readings)
+    shared_sd = float(np.hypot(rim.shared_sd, _view_sd(commanded[good], residual_mm)))
+    facts = _facts(photo, last, commanded.mean(axis=0), (blur_px, residual_mm, k1, shared_sd), readings)
     readings = with_shared(readings, facts.shared_sd)
     warnings = verdict(
         Judged(
@@ -120,6 +121,16 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
         )
     )
     return PhotoReading(photo=photo, facts=facts, view=last, readings=readings, warnings=warnings)
+
+
+def _view_sd(commanded: Floats, residual_mm: float) -> float:
+    """Return what the view may have all diameters wrong by, as a share.
+
+    How long a pixel is across the dots, the way they are spread least, follows from places that are off by the residual;
+    half of that goes into a diameter.
+    """
+    across = np.linalg.svd(commanded - commanded.mean(axis=0), compute_uv=False)[-1]
+    return float(0.5 * residual_mm / max(across, 1e-9))
 
 
 def _laid(
