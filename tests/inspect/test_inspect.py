@@ -130,6 +130,13 @@ def test_what_lies_aside_on_its_pad_is_off_but_need_not_be_wiped():
         assert (told.verdict is DepositVerdict.OFF, told.wipe) == (off, wipe)
 
 
+def test_what_is_burnt_out_by_a_third_is_not_good():
+    """A land that mirrors the window looks like paste in its light."""
+    reading = _reading_of("FB1-2")
+    for full, verdict in ((0.25, DepositVerdict.GOOD), (0.34, DepositVerdict.NOT_SEEN)):
+        assert judged(replace(reading, full=full), picture().rows, DEFAULT_LIMITS).verdict is verdict
+
+
 def test_what_is_dragged_out_of_a_deposit_is_smeared_and_wiped():
     told = judged(replace(_reading_of("FB1-2"), dragged_mm=0.3), picture().rows, DEFAULT_LIMITS)
     assert told.verdict is DepositVerdict.OFF

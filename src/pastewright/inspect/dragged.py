@@ -76,7 +76,7 @@ def dragged(
         return {}
     usual = float(np.exp(np.median([np.log(fit.width) for fit in fitted.rows.values()])))
     aside = np.median([fit.shift_mm for fit in fitted.rows.values()], axis=0)
-    covered = _covered(flat, fitted, picture, usual)
+    covered = _covered(flat, fitted, picture, (usual, aside))
     strips = {
         number: _strips(flat, looks, covered, (number, picture.rows[number], fit), (usual, aside))
         for number, fit in fitted.rows.items()
@@ -120,13 +120,21 @@ def _rim(fit: FittedRow, row: InspectedRow, usual: float) -> float:
     return 0.5 * row.deposit.width_mm * wide
 
 
-def _covered(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: float) -> NDArray[np.int64]:
+def _far(fit: FittedRow, aside: Floats) -> bool:
+    """Tell whether a fit went so far from its place that it lies on something else, mostly on another one's tongue."""
+    return float(np.hypot(*(np.array(fit.shift_mm) - aside))) >= MOST_SHIFT_MM
+
+
+def _covered(
+    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, others: tuple[float, Floats]
+) -> NDArray[np.int64]:
     """Return which row's paste covers each pixel, rim included: −1 none, −2 several."""
+    usual, aside = others
     clear = max(CLEAR_PX / flat.scale, CLEAR_MM)
     likely = 0.3 * float(np.median([fit.mean for fit in fitted.rows.values()]))
     found = np.full(flat.land.shape, -1, np.int64)
     for number, fit in fitted.rows.items():
-        if fit.mean < likely:
+        if fit.mean < likely or _far(fit, aside):
             continue
         row = picture.rows[number]
         window = flat.window(row.paste.bounds, 0.5)
@@ -151,7 +159,8 @@ def _strips(
     window = flat.window(row.paste.bounds, STEPS * STEP_MM + 0.2)
     lines, columns = np.mgrid[window]
     own = np.array(fit.shift_mm) - aside
-    shift = aside + (OF_SHIFT * own if np.hypot(*own) < MOST_SHIFT_MM else 0.0)
+    far = _far(fit, aside)
+    shift = aside + (0.0 if far else OF_SHIFT) * own
     places = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64)) - shift
     begin = _rim(fit, row, usual) + max(CLEAR_PX / flat.scale, CLEAR_MM)
     mine = (covered[window] == -1) | (covered[window] == number)
@@ -179,7 +188,7 @@ def _strips(
         no_print=float(np.clip(printed[used], -MOST_SAID, MOST_SAID).mean()),
         reach_mm=reached * STEP_MM,
         area_mm2=float(used.sum()) / flat.scale**2,
-        begins=float(plain[used & (step < 2)].sum()) / flat.scale**2 / row.deposit.width_mm,
+        begins=0.0 if far else float(plain[used & (step < 2)].sum()) / flat.scale**2 / row.deposit.width_mm,
         pixels=index[used],
     )
 
