@@ -137,6 +137,17 @@ def test_what_is_burnt_out_by_a_third_is_not_good():
         assert judged(replace(reading, full=full), picture().rows, DEFAULT_LIMITS).verdict is verdict
 
 
+def test_on_a_land_that_looks_like_paste_little_evidence_is_no_good_deposit():
+    reading = _reading_of("FB1-2")
+    for told, like_paste, verdict in (
+        (0.4, 0.6, DepositVerdict.NOT_SEEN),
+        (0.4, 0.9, DepositVerdict.GOOD),
+        (1.0, 0.6, DepositVerdict.GOOD),
+    ):
+        one = replace(reading, told=told, like_paste=like_paste)
+        assert judged(one, picture().rows, DEFAULT_LIMITS).verdict is verdict
+
+
 def test_what_is_dragged_out_of_a_deposit_is_smeared_and_wiped():
     told = judged(replace(_reading_of("FB1-2"), dragged_mm=0.3), picture().rows, DEFAULT_LIMITS)
     assert told.verdict is DepositVerdict.OFF

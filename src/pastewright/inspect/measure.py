@@ -57,9 +57,10 @@ BARE, BURNT_OUT = -0.5, 0.25
 class RowReading:
     """What one photo shows of a row. `whole` tells that all of its surroundings are in the photo; `full` is the share
     of overexposed pixels, `bare` tells that it is surely bare land all the same; `like_paste` is how much it looks like
-    paste, the photo's usual deposit being 1. `there` and `gone` are both False where that cannot be told. `rim_full` is the
-    share of its outline just beside which all is overexposed; `dragged_mm` is how far paste is dragged out of it to one
-    side. `own_sd` is the standard error of its volume against others in the photo (ln), upwards: what it may be less.
+    paste, the photo's usual deposit being 1. `there` and `gone` are both False where that cannot be told. `told` is how well
+    its paste is told from what lies under it, 0 to 1; `rim_full` is the share of its outline just beside which all is
+    overexposed; `dragged_mm` is how far paste is dragged out of it to one side. `own_sd` is the standard error of its volume
+    against others in the photo (ln), upwards: what it may be less.
     """
 
     row: int
@@ -70,6 +71,7 @@ class RowReading:
     there: bool
     gone: bool = False
     bare: bool = False
+    told: float = 1.0
     rim_full: float = 0.0
     own_sd: float = 0.0
     area_mm2: float = 0.0
@@ -125,6 +127,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             gone=not there and gone.get(number, False),
             bare=fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT,
             planned_on_pad=on_pad[number],
+            told=told[number],
             rim_full=_rim_full(flat, shapes[number]) if there else 0.0,
             joined=tuple(sorted(joined.get(number, set()))),
         )
@@ -246,6 +249,7 @@ def _there(
         full=first.full,
         like_paste=first.like_paste,
         there=True,
+        told=first.told,
         rim_full=first.rim_full,
         own_sd=own_sd,
         area_mm2=area_mm2,
