@@ -181,7 +181,7 @@ def _rank_of_sizes(matches: tuple[Match, ...], sheet: Sheet) -> float:
 
 def _beyond_chance(rank: float, dots: int) -> bool:
     """Tell whether so many dots follow their doses so well that they are those dots."""
-    return rank >= max(SIZED, SURELY / np.sqrt(max(dots - 1, 1)))
+    return bool(rank >= max(SIZED, SURELY / np.sqrt(max(dots - 1, 1))))
 
 
 def _told_by_sizes(
