@@ -54,10 +54,11 @@ export default class RunScreen extends HTMLElement {
       h(
         "p",
         { class: "look" },
-        "△ Caution: the gantry moves by itself. Hands out of it, and know where the machine's own stop is. Closing this window ends nothing: the run goes on, and a window opened again shows it. Ending the server in its terminal stops a run: the tip is lifted first.",
+        "△ Caution: the gantry moves by itself. Hands out of it, and know where the machine's own stop is.",
       ),
       new AskingPanel(),
       h("div", { class: "cards" }, h("section", { class: "card broad" }, this.named, h("p", {}, this.phase, this.count), this.bar, h("div", { class: "row" }, this.pauses, this.holds, this.goes), this.canvas), this.doubts, this.begin, this.boards),
+      h("p", { class: "aside" }, "Closing this window ends nothing: the run goes on, and a window opened again shows it. Ending the server in its terminal stops a run: the tip is lifted first."),
     );
     this.offs = [
       on("desk", (desk) => this.showDesk(desk)),
