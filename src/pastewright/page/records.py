@@ -7,10 +7,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from pastewright.link.barrels import barrels, history
-from pastewright.link.batch import batches, places
+from pastewright.link.barrels import BarrelRow, barrels, history
+from pastewright.link.batch import BatchRow, PlaceRow, batches, places
 from pastewright.link.conduct import unix_s
 from pastewright.link.journal import Journal
+from pastewright.link.journal_rows import RunRow
 from pastewright.page.answers import done, given, number_of, text_of
 from pastewright.page.context import PageContext, must_steer
 from pastewright.page.room import MachineRoom, room_of
@@ -31,61 +32,61 @@ def shown(room: MachineRoom) -> dict[str, Any]:
         if not room.busy:
             settle(journal, now_s=unix_s())
         return {
-            "runs": [
-                {
-                    "id": row.id,
-                    "board": row.board_name,
-                    "side": row.side,
-                    "number": row.number,
-                    "dry": row.dry,
-                    "kind": row.kind,
-                    "began_at": row.began_at,
-                    "phase": row.phase,
-                    "why": row.why,
-                    "counts": row.counts,
-                    "used_ul": row.used_ul,
-                    "tip": row.tip,
-                    "on": row.ended_at is None,
-                }
-                for row in journal.runs()[:MOST_RUNS]
-            ],
-            "barrels": [
-                {
-                    "name": row.name,
-                    "paste": row.paste,
-                    "lot": row.lot,
-                    "left_ul": row.left_ul,
-                    "filled_ul": row.filled_ul,
-                    "doubt_ul": row.doubt_ul,
-                    "opened_at": row.opened_at,
-                    "ended_at": row.ended_at,
-                    "runs": row.runs,
-                    "history": history(journal, row),
-                }
-                for row in barrels(journal)
-            ],
+            "runs": [_run(row) for row in journal.runs()[:MOST_RUNS]],
+            "barrels": [{**_barrel(row), "history": history(journal, row)} for row in barrels(journal)],
             "batches": [
-                {
-                    "id": row.id,
-                    "name": row.name,
-                    "began_at": row.began_at,
-                    "ended_at": row.ended_at,
-                    "places": [
-                        {
-                            "place": one.place,
-                            "side": one.side,
-                            "serial": one.serial,
-                            "state": str(one.state),
-                            "note": one.note,
-                        }
-                        for one in places(journal, row.id)
-                    ],
-                }
+                {**_batch(row), "places": [_place(one) for one in places(journal, row.id)]}
                 for row in batches(journal)
             ],
         }
     finally:
         journal.close()
+
+
+def _run(row: RunRow) -> dict[str, Any]:
+    return {
+        "id": row.id,
+        "board": row.board_name,
+        "side": row.side,
+        "number": row.number,
+        "dry": row.dry,
+        "kind": row.kind,
+        "began_at": row.began_at,
+        "phase": row.phase,
+        "why": row.why,
+        "counts": row.counts,
+        "used_ul": row.used_ul,
+        "tip": row.tip,
+        "on": row.ended_at is None,
+    }
+
+
+def _barrel(row: BarrelRow) -> dict[str, Any]:
+    return {
+        "name": row.name,
+        "paste": row.paste,
+        "lot": row.lot,
+        "left_ul": row.left_ul,
+        "filled_ul": row.filled_ul,
+        "doubt_ul": row.doubt_ul,
+        "opened_at": row.opened_at,
+        "ended_at": row.ended_at,
+        "runs": row.runs,
+    }
+
+
+def _batch(row: BatchRow) -> dict[str, Any]:
+    return {"id": row.id, "name": row.name, "began_at": row.began_at, "ended_at": row.ended_at}
+
+
+def _place(one: PlaceRow) -> dict[str, Any]:
+    return {
+        "place": one.place,
+        "side": one.side,
+        "serial": one.serial,
+        "state": str(one.state),
+        "note": one.note,
+    }
 
 
 def routes(context: PageContext) -> list[Route]:

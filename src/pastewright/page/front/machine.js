@@ -6,11 +6,11 @@ import { get, on, post } from "./server.js";
 import { button, choice, fill, h } from "./parts.js";
 import { trying } from "./messages.js";
 import { AskingPanel } from "./asking.js";
+import { CameraEye } from "./eye.js";
 
 /** @typedef {import("./asking.js").Machine} Machine */
 
 const BEAT_MS = 15; // a held key is said again so often; the server lets go 35 ms after the last word
-const LOOK_MS = 150; // between two looks of the camera, which takes about as long itself
 const HELD_AFTER_MS = 250; // a press that lasts longer is a held one (own choice)
 /** @type {Record<string, [string, number]>} */
 const KEYS = {
@@ -42,15 +42,13 @@ export default class MachineScreen extends HTMLElement {
   acts = h("section", { class: "card" });
   jogs = h("div", { class: "jogs", tabindex: "0", role: "group", "aria-label": "By keys: arrows, PgUp and PgDn for Z, f and b for the plunger" });
   board = h("section", { class: "card" });
-  eye = h("section", { class: "card", hidden: true });
+  eye = new CameraEye();
   // What is typed outlives whatever is told anew.
   goal = h("input", { type: "text", value: "park", "aria-label": "Place" });
   waste = h("input", { type: "number", value: "10", min: 0, step: "any", "aria-label": "Waste in µL" });
   columns = h("input", { type: "number", min: 2, max: 20, value: "3", "aria-label": "Columns" });
   rows = h("input", { type: "number", min: 2, max: 20, value: "3", "aria-label": "Rows" });
   other = h("input", { type: "text", placeholder: "/dev/ttyUSB0 or socket://192.168.1.20:23" });
-  camera = "";
-  looking = 0;
 
   connectedCallback() {
     fill(
@@ -62,7 +60,7 @@ export default class MachineScreen extends HTMLElement {
         "△ Caution: tip, plunger and gantry move with force. Keep hands out of the gantry, fingers off the plunger, and know where the machine's own stop is. Solder paste is harmful: gloves, and no food near it.",
       ),
       new AskingPanel(),
-      h("div", { class: "cards" }, this.link, this.pad, this.eye, this.acts, this.board),
+      h("div", { class: "cards" }, this.link, this.pad, this.eye.element, this.acts, this.board),
     );
     const offs = [
       on("machine", (machine) => this.show(machine)),
@@ -97,8 +95,7 @@ export default class MachineScreen extends HTMLElement {
   disconnectedCallback() {
     if (this.off) this.off();
     this.up();
-    clearTimeout(this.looking);
-    this.looking = 0;
+    this.eye.close();
     document.removeEventListener("keydown", this.key);
     document.removeEventListener("keyup", /** @type {any} */ (this.lost));
     removeEventListener("blur", /** @type {any} */ (this.lost));
@@ -137,7 +134,7 @@ export default class MachineScreen extends HTMLElement {
     this.showPad(machine);
     this.showActs(machine);
     this.showBoard(machine);
-    this.showEye(machine);
+    this.eye.show(machine.ask?.kind === "steer");
     if (asked && asked !== this.asked) this.jogs.focus();
     this.asked = asked;
   }
@@ -308,46 +305,6 @@ export default class MachineScreen extends HTMLElement {
       h("div", { class: "row" }, columns, "×", rows, button("Feel its height", () => ask("probe", { columns: Number(columns.value), rows: Number(rows.value) }), off)),
       h("p", { class: "aside" }, "By the contact of the probe, at so many places. No tall part may stand in the way: those are told to the command, pastewright probe."),
     );
-  }
-
-  /** @param {Machine} machine */
-  showEye(machine) {
-    const steering = machine.ask?.kind === "steer";
-    this.eye.hidden = !steering;
-    if (!steering || this.eye.childElementCount) return;
-    const shown = h("img", { alt: "What the camera sees, with a cross-hair in the middle", hidden: true });
-    const about = h("p", { class: "aside", role: "status" });
-    const number = h("select", {
-      "aria-label": "Camera",
-      onchange: () => {
-        this.camera = number.value;
-        this.lookOn(shown, about);
-      },
-    }, [h("option", { value: "" }, "no camera"), ...[0, 1, 2, 3].map((n) => h("option", { value: String(n), selected: String(n) === this.camera }, `camera ${n}`))]);
-    fill(this.eye, h("h2", {}, "Camera"), h("label", { class: "field" }, h("span", {}, "A camera of this computer"), number), h("div", { class: "eye" }, shown), about);
-    this.lookOn(shown, about);
-  }
-
-  /**
-   * Shows one look after the other, as long as something is steered.
-   * @param {HTMLImageElement} shown @param {HTMLElement} about
-   */
-  lookOn(shown, about) {
-    clearTimeout(this.looking);
-    shown.hidden = !this.camera;
-    about.textContent = "";
-    const one = () => {
-      if (!this.camera || this.eye.hidden || !this.isConnected) return;
-      shown.src = `/machine/camera/${this.camera}.jpg?${Date.now()}`;
-    };
-    shown.onload = () => {
-      this.looking = setTimeout(one, LOOK_MS);
-    };
-    shown.onerror = () => {
-      shown.hidden = true;
-      about.textContent = `Camera ${this.camera} gives no picture: is it plugged in, and free of other programs?`;
-    };
-    one();
   }
 
   /**
