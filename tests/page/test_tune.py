@@ -122,8 +122,8 @@ def test_a_further_sheet_leaves_the_one_that_was_laid_and_is_offered_at_once(roo
     tuning, context = room
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
     tuning.design("second")
-    _, folder, name = context.works.given
-    assert (folder, name) == (tmp_path / "tuning-sheet-2", "second")
+    _, folder, name, seed = context.works.given
+    assert (folder, name, seed) == (tmp_path / "tuning-sheet-2", "second", 2)
     read_sheet_into(folder, name="second")  # what the worker does
     context.works.then(b"{}")
     told = context.live.last("desk")

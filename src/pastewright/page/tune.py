@@ -72,13 +72,14 @@ class TuneRoom:
             )
         desk = self._context.desk
         folder = free_place(desk.folder, SHEETS)
+        seed = 1 + len(desk.sheets())  # the same dots in the same order would tell less
 
         def keep(_view: bytes) -> None:
             desk.use_sheet(folder)
             self._changed()
 
         return self._context.works.begin(
-            "design", "Designing a sheet", design_into, bench_file(desk), folder, name, then=keep
+            "design", "Designing a sheet", design_into, bench_file(desk), folder, name, seed, then=keep
         )
 
     def read(self, photos: list[Path]) -> int:

@@ -29,13 +29,13 @@ LEFT_OUT = "left out by hand"
 MEND = "Look at the folder's rights."
 
 
-def design_into(bench: Path, folder: Path, name: str, tell: Tell) -> bytes:
+def design_into(bench: Path, folder: Path, name: str, seed: int, tell: Tell) -> bytes:
     """Design a sheet for a bench and write sheet.json and its verified program into a folder of its own.
 
-    Returns what the page shows of it.
+    Another `seed` gives another order. Returns what the page shows of it.
     """
     tell("trying orders of dots", 0, 2)
-    made = design_sheet(read_profile(bench), name=name)
+    made = design_sheet(read_profile(bench), name=name, seed=seed)
     tell("writing", 1, 2)
     with writing("the sheet", folder, MEND):
         folder.mkdir(parents=True)

@@ -220,6 +220,7 @@ export default class TuneScreen extends HTMLElement {
     fill(
       this.outcome,
       h("h3", {}, "Verdict"),
+      h("p", { class: "aside" }, `Of ${counted(fit.measured, "dot")} on ${fit.sheets.join(" and ")}.`),
       fit.verdicts.map((/** @type {any} */ each) => h("p", { class: each.grave ? "look" : "" }, `${each.grave ? "△" : "✓"} ${each.words}`)),
       h("p", {}, `Two thirds of the dots are within ${(100 * fit.spread).toFixed(1)} % of the model.`),
       h("p", {}, button("Accept into the bench", accept, { class: "main" })),
