@@ -90,18 +90,23 @@ def test_from_an_empty_folder_to_an_inspected_board(browser, tmp_path, size, way
         hand.open("Records")
         expect(tab.locator("tbody tr")).to_have_count(2)
 
-        found = read_inspection(folder / "paste-plan-top" / "inspection-1" / "inspection.json")
-        assert found.journal_board is not None
-        assert [one.pad for one in found.deposits if one.verdict is DepositVerdict.MISSING] == [MISSING]
-        journal = Journal(folder / "runs.db")
-        touched, laid = journal.runs()
-        assert (laid.kind, touched.kind) == ("board", "touch-up")
-        assert (laid.phase, touched.phase) == ("finished", "finished")
-        assert laid.counts[DepositState.DONE] == plan.totals.deposits
-        assert touched.counts[DepositState.DONE] == 3
-        (barrel,) = barrels(journal)
-        assert barrel.used_ul == pytest.approx(laid.used_ul + touched.used_ul)
-        journal.close()
+        kept_so(folder, plan)
+
+
+def kept_so(folder, plan):
+    """What the inspection and the journal say of the job: what was missing, both runs to their end, the barrel's account."""
+    found = read_inspection(folder / "paste-plan-top" / "inspection-1" / "inspection.json")
+    assert found.journal_board is not None
+    assert [one.pad for one in found.deposits if one.verdict is DepositVerdict.MISSING] == [MISSING]
+    journal = Journal(folder / "runs.db")
+    touched, laid = journal.runs()
+    assert (laid.kind, touched.kind) == ("board", "touch-up")
+    assert (laid.phase, touched.phase) == ("finished", "finished")
+    assert laid.counts[DepositState.DONE] == plan.totals.deposits
+    assert touched.counts[DepositState.DONE] == 3
+    (barrel,) = barrels(journal)
+    assert barrel.used_ul == pytest.approx(laid.used_ul + touched.used_ul)
+    journal.close()
 
 
 def test_a_server_killed_in_the_middle_of_a_run_lifts_the_tip_and_a_new_one_lays_the_rest(
