@@ -125,6 +125,7 @@ def test_the_demo_plans_both_sides(run: Callable, tmp_path: Path):
     assert answer.out.count("verified") == 2
     for side in ("top", "bottom"):
         assert (tmp_path / "demo" / side / "program.gcode").exists()
+    assert f"pastewright page {tmp_path / 'demo'}" in answer.out.replace("\n", "")
 
 
 def test_the_version_is_stated_once(run: Callable):

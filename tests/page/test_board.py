@@ -6,9 +6,10 @@ from time import sleep
 
 import pytest
 from page_files import NAME, demo_zip
-from page_in_browser import serving
+from page_in_browser import serving, tab_of
 from playwright.sync_api import expect
 
+from pastewright.page.desk import WorkFolder
 from pastewright.page.uploads import plain_name
 
 
@@ -103,6 +104,27 @@ def test_a_bad_file_is_told_and_ends_nothing(other, tmp_path):
         assert problems, name
         assert not any("mistake of pastewright" in each["what"] for each in problems), (name, problems)
     assert other.ask("GET", "/shell")[0] == 200
+
+
+def test_what_is_worked_on_stands_among_what_may_be_chosen(tmp_path):
+    """A single drawing is no set of films by itself: it is chosen once somebody has dropped it, and said to be."""
+    demo_zip(tmp_path / "files").rename(tmp_path / "board.zip")
+    drawing = tmp_path / "paste.svg"
+    drawing.write_text("<svg xmlns='http://www.w3.org/2000/svg'/>")
+    desk = WorkFolder(tmp_path)
+    assert [each["name"] for each in desk.shown()["sources"]] == ["board.zip"]
+    desk.use_source(drawing)
+    told = desk.shown()
+    assert {each["id"]: each["name"] for each in told["sources"]}[told["source"]] == "paste.svg"
+
+
+def test_an_empty_folder_is_told_what_it_lacks(browser, tmp_path):
+    with serving(tmp_path) as one, tab_of(browser, one) as tab:
+        tab.goto(f"{one.base}/#plan")
+        tab.get_by_role("link", name="make one under Bench").wait_for()
+        expect(tab.get_by_role("button", name="Plan", exact=True)).to_be_disabled()
+        tab.get_by_role("link", name="drop them under Board").click()
+        tab.get_by_text("Drop a zip or a folder of fabrication files here.").wait_for()
 
 
 @pytest.mark.parametrize(
