@@ -4,6 +4,7 @@ from queue import Queue
 from threading import Event, Thread
 
 import pytest
+from held_works import HeldWorks
 
 from pastewright.page import workers
 from pastewright.page.context import PageContext
@@ -107,14 +108,6 @@ def test_a_result_that_was_given_up_is_not_kept(by_hand):
     HandWorker.made[-1].answers("done")
     assert ended.wait(PATIENCE_S)
     assert kept == []
-
-
-class HeldWorks(Workroom):
-    """Never begins a task by itself; the test hands its result on when it likes."""
-
-    def begin(self, kind, _words, _function, *given, then):
-        self.then, self.given = then, given
-        return 1
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from held_works import HeldWorks
 from page_files import write_bench
 from page_in_browser import serving, tab_of
 from PIL import Image
@@ -20,7 +21,6 @@ from pastewright.page.live import Live
 from pastewright.page.steering import Steering
 from pastewright.page.tune import TuneRoom
 from pastewright.page.tune_work import fit_of
-from pastewright.page.workers import Workroom
 from pastewright.problems import InputError
 from pastewright.scripting import write_sheet
 from pastewright.tune.record.dots_csv import dots_csv, read_dots_csv
@@ -96,14 +96,6 @@ def read_sheet_into(folder, **changed):
         dots_csv(sheet, Measurements(sheet=sheet.name, readings=read, photos=()))
     )
     return sheet
-
-
-class HeldWorks(Workroom):
-    """Never begins a task by itself; the test hands its result on when it likes."""
-
-    def begin(self, kind, _words, _function, *given, then):
-        self.then, self.given = then, given
-        return 1
 
 
 @pytest.fixture
