@@ -174,6 +174,9 @@ def test_stop_ends_a_run_within_a_tenth_of_a_second_and_the_rest_is_laid_after_a
         row = journal.runs()[0]
         journal.close()
         assert row.phase == "stopped" and "the page" in row.why
+        notes = machine_of(day)["notes"]  # they send nobody to a terminal
+        assert any("not started" in note for note in notes)
+        assert not any("pastewright resume" in note or str(folder) in note for note in notes)
         assert real.controller.state.axes_mm[2] >= plan_of(Side.BOTTOM, CNC).profile.travel_z_mm - 1e-6
         for _ in range(row.counts[DepositState.TO_BE_CHECKED]):
             tab.get_by_role("button", name="Lay it").first.click()

@@ -7,6 +7,9 @@ from pastewright.link.detect import Protocol
 from pastewright.link.hand import Hand
 from pastewright.link.owner import Owner
 
+AT_A_TERMINAL = ("picture ", "Look at the board, then: pastewright ")
+"""How lines begin that help at a terminal only."""
+
 
 def stands(owner: Owner | None, hand: Hand | None) -> dict[str, Any]:
     """Return what is known of a machine, None in both where none is connected; lengths in mm, machine."""
@@ -27,3 +30,9 @@ def stands(owner: Owner | None, hand: Hand | None) -> dict[str, Any]:
 
 def _name(owner: Owner) -> str:
     return owner.words.removeprefix("FIRMWARE_NAME:").split(" PROTOCOL_VERSION")[0] or str(owner.protocol)
+
+
+def noted(words: str) -> list[str]:
+    """Return the lines of what was said that help in a window, where the picture itself and a button stand."""
+    lines = (line.strip() for line in words.splitlines())
+    return [line for line in lines if line and not line.startswith(AT_A_TERMINAL)]

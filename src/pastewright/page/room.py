@@ -24,7 +24,7 @@ from pastewright.link.owner import Owner, connect
 from pastewright.link.port import check_port
 from pastewright.page.answers import problem_rows
 from pastewright.page.context import PageContext
-from pastewright.page.machine_view import stands
+from pastewright.page.machine_view import noted, stands
 from pastewright.problems import InputError, Problem, Severity, one_error
 from pastewright.work.holder import must_be_free, tell_held
 from pastewright.work.printing.console import printed_by
@@ -178,7 +178,7 @@ class MachineRoom:
 
     def note(self, words: str) -> None:
         """Say something that stays for a while."""
-        lines = [line.strip() for line in words.splitlines() if line.strip()]
+        lines = noted(words)
         with self._lock:  # photos are measured beside the room's own thread, and noted, too
             self._notes = [*self._notes, *lines][-MOST_NOTES:]
         self.told()
