@@ -9,8 +9,19 @@ MIDDLE_MM = (14.0, 26.0)
 MISSING, JOINED = "FB1-1", ("R2-1", "R2-2")
 
 
+_drawn: dict[str, bytes] = {}
+"""By what is laid where: several tests look at the same photo, which takes seconds to draw."""
+
+
 def pasted_png(plan: PlanRecord) -> bytes:
     """PNG of a part of the top side, some fifty pads."""
+    laid = repr(plan.pads)
+    if laid not in _drawn:
+        _drawn[laid] = _png(plan)
+    return _drawn[laid]
+
+
+def _png(plan: PlanRecord) -> bytes:
     first = {pad.id: pad.deposits[0] for pad in plan.pads if pad.deposits}
     photo = board_photo(
         plan,
