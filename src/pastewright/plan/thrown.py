@@ -67,10 +67,11 @@ def thrown_words(plan: PlanRecord) -> str:
     """Return what is thrown away in the middle of the board, in a sentence; empty where nothing is."""
     if not plan.thrown:
         return ""
-    across = [row.at_mm[0] for row in plan.thrown]
+    across = sorted({f"{row.at_mm[0]:.1f}" for row in plan.thrown}, key=float)
+    where = f"at X {across[0]}" if len(across) == 1 else f"from X {across[0]} to {across[-1]}"
     return (
         f"{counted(len(plan.thrown), 'trip')} to the card in the middle of the board: {plan.totals.thrown_ul:.2f} µL thrown"
-        f" away from X {min(across):.1f} to {max(across):.1f} at Y {plan.thrown[0].at_mm[1]:.1f} mm: have a card there too"
+        f" away {where} at Y {plan.thrown[0].at_mm[1]:.1f} mm: have a card there too"
     )
 
 
