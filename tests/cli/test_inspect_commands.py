@@ -14,6 +14,7 @@ from demo_plans import plan_of
 from drawn_boards import board_photo
 from msgspec import structs
 from PIL import Image
+from run_setting import SETTING
 
 from pastewright.board.ask import Ask
 from pastewright.board.model import Side
@@ -24,7 +25,6 @@ from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits, limits_of_r
 from pastewright.job.model import NO_JOB
 from pastewright.link.job import read_job as read_program
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import Setting
 from pastewright.plan.pipeline import make_plan
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
@@ -79,20 +79,7 @@ def one_board(file: Path) -> int:
         number=1,
         now_s=0.0,
     )
-    setting = Setting(
-        port="",
-        profile="",
-        profile_sha256="",
-        tuning="{}",
-        tip="",
-        paste="",
-        lot="",
-        opened_at=None,
-        fill_ul=1000.0,
-        strip_ul=1.0,
-        note="",
-    )
-    journal.begin_run(board, setting, process=1, now_s=1.0)
+    journal.begin_run(board, SETTING, process=1, now_s=1.0)
     journal.close()
     return board
 

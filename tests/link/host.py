@@ -11,32 +11,20 @@ import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(1, str(Path(__file__).parents[1] / "helpers"))
 
 from harness import bench, sender
+from run_setting import SETTING
 
 from pastewright.link.conduct import conduct
 from pastewright.link.job import read_job
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import DepositState, Setting
+from pastewright.link.journal_rows import DepositState
 from pastewright.link.left_out import chosen
 from pastewright.link.phases import Phase
 from pastewright.link.port import open_port
 from pastewright.link.run import Run
 from pastewright.records.plan import read_plan
-
-SETTING = Setting(
-    port="",
-    profile="tests",
-    profile_sha256="",
-    tuning="{}",
-    tip="",
-    paste="",
-    lot="",
-    opened_at=None,
-    fill_ul=1000.0,
-    strip_ul=1.0,
-    note="",
-)
 
 
 def work(journal_file: str, port: str, protocol: str, program: str, plan: str) -> Phase:

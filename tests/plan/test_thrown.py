@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 from demo_plans import plan_of, plan_with_trips
+from run_setting import SETTING
 from virtual_bench import lay, truth_of
 
 from pastewright.board.model import Side
@@ -15,7 +16,7 @@ from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
 from pastewright.deposit.shape import dot_width_mm
 from pastewright.link.job import ProgramPart, read_job
 from pastewright.link.journal import Journal
-from pastewright.link.journal_rows import DepositState, Setting
+from pastewright.link.journal_rows import DepositState
 from pastewright.link.left_out import chosen
 from pastewright.link.run import Started
 from pastewright.link.weave import Shift, woven
@@ -36,20 +37,6 @@ from pastewright.records.thrown import is_trip, trip_name
 from pastewright.work.running.witness import witness_of
 
 REPLACE = msgspec.structs.replace
-
-SETTING = Setting(
-    port="",
-    profile="tests",
-    profile_sha256="",
-    tuning="{}",
-    tip="",
-    paste="",
-    lot="",
-    opened_at=None,
-    fill_ul=1000.0,
-    strip_ul=1.0,
-    note="",
-)
 
 
 @pytest.fixture(scope="module")
