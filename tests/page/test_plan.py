@@ -49,6 +49,18 @@ def test_every_pad_and_deposit_of_the_record_is_in_the_view(planned):
     assert sum(pad["planned"] for pad in view["pads"]) == pytest.approx(record.totals.paste_ul, rel=1e-6)
 
 
+def test_a_look_that_comes_later_leaves_the_pad_that_was_chosen_and_what_was_typed(plan_tab):
+    plan_tab.get_by_role("button", name="J1-A4", exact=True).click()
+    expect(plan_tab.locator(".card h2")).to_have_text("J1-A4")
+    plan_tab.get_by_text("Wish something else").click()
+    plan_tab.get_by_label("What is wished").select_option("volume_ul")
+    plan_tab.get_by_label("How much").fill("0.0987")
+    plan_tab.evaluate("document.querySelector('main .split').look()")
+    expect(plan_tab.locator(".card h2")).to_have_text("J1-A4")
+    expect(plan_tab.get_by_label("How much")).to_have_value("0.0987")
+    expect(plan_tab.get_by_role("button", name="J1-A4", exact=True)).to_have_attribute("aria-pressed", "true")
+
+
 def test_the_card_of_a_batch_holds_every_strip_of_it(planned):
     """By hand from the demo bench: the strip runs from X 60, Y 45 for 30 mm, the board's corner lies at 60, 60; seven more
     rows lie 5 mm apart towards Y 10.

@@ -116,7 +116,11 @@ export default class PlanScreen extends HTMLElement {
    * @param {import("./server.js").ProblemRow[]} [missing]
    */
   show(plan, missing = []) {
+    const chosen = this.plan?.pads[this.table.chosen];
     this.plan = plan;
+    // What a person looks at stays, with what was typed there, where it is as it was: news come at any time.
+    const still = plan && chosen ? plan.pads.findIndex((pad) => pad.id === chosen.id) : -1;
+    this.table.chosen = still;
     if (this.view.parentElement) this.view.parentElement.hidden = !plan && !this.board;
     this.earlier = earlier?.board.name === plan?.board.name && earlier?.board.side === plan?.board.side ? earlier : null;
     this.table.element.hidden = !plan;
@@ -131,7 +135,8 @@ export default class PlanScreen extends HTMLElement {
     }
     this.showHead(missing);
     this.showRest();
-    fill(this.card);
+    if (!plan || still < 0) fill(this.card);
+    else if (JSON.stringify(plan.pads[still]) !== JSON.stringify(chosen)) this.choose(still, false);
   }
 
   draw() {
