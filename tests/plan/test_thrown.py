@@ -34,6 +34,7 @@ from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import FindingKind
 from pastewright.records.thrown import is_trip, trip_name
+from pastewright.work.running.checks import side_mark
 from pastewright.work.running.witness import witness_of
 
 REPLACE = msgspec.structs.replace
@@ -272,6 +273,13 @@ def test_what_forgets_slowly_is_thrown_away_at_a_steady_flow():
     assert np.percentile([abs(true[at] / dose - 1) for at, dose in enumerate(doses)], 95) < 0.01
     for trip in with_trips.away.trips.values():
         assert true[trip.deposit] == pytest.approx(trip.volume_ul, rel=0.02)
+
+
+def test_the_side_is_told_by_a_pad_and_never_by_what_lies_on_the_card(plan):
+    job = read_job(plan.program.text, plan.record)
+    large = replace(next(laid for laid in job.deposits if is_trip(laid.pads)), volume_ul=1e3)
+    words = side_mark(replace(job, deposits=(large, *job.deposits)))
+    assert any(f"pad {pad.id} must lie" in words for pad in plan.record.pads)
 
 
 def test_trips_have_names_that_no_pad_has(plan):

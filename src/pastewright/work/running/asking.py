@@ -50,7 +50,11 @@ def show_job(
     else:
         console.print(
             f"  {len(laid)} of {counted(len(job.deposits), 'deposit')}, {sum(one.volume_ul for one in laid):.2f} µL"
-            + (f" ({thrown:.1f} µL of that thrown away on the card)" if thrown else "")
+            + (
+                f" ({thrown:.1f} µL of that thrown away on the card, in line with the strip)"
+                if thrown
+                else ""
+            )
             + f" and {job.strip_ul:.1f} µL for the settling strip"
             + (f", about {max(job.machine_s * share / 60, 0.1):.1f} min" if job.machine_s else "")
         )

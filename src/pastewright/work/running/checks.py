@@ -17,6 +17,7 @@ from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.owner import Stand
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.records.thrown import is_trip
 from pastewright.work.options import Sending
 from pastewright.work.printing.console import out as console
 from pastewright.work.yes_or_no import yes
@@ -107,7 +108,7 @@ def run_checks(
         RunCheck(name=name, question=f"Look, and try it: is it so that {CHECKS[name]}?") for name in own
     ]
     if run.confirm_side and job.paste_ul and not on_card:
-        checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {_mark(job)}"))
+        checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {side_mark(job)}"))
     if run.confirm_tip_clear:
         checks.append(_clear(profile, job))
     if run.confirm_air and not job.dry and not journal.ran_in_air(job):
@@ -160,9 +161,10 @@ def _clear(profile: Profile, job: ProgramJob) -> RunCheck:
     )
 
 
-def _mark(job: ProgramJob) -> str:
+def side_mark(job: ProgramJob) -> str:
     """Say where a large deposit's pad must be seen, so that a turned board shows."""
-    largest = max(job.deposits, key=lambda laid: laid.volume_ul)
+    on_board = [laid for laid in job.deposits if not is_trip(laid.pads)]
+    largest = max(on_board, key=lambda laid: laid.volume_ul)
     x, y = largest.points_mm[0]
     across = "left" if x < job.size_mm[0] / 2 else "right"
     along = "lower" if y < job.size_mm[1] / 2 else "upper"
