@@ -21,6 +21,10 @@ GRAIN_MM = 1e-9
 """By so much more is looked at, so that rounding hides none that is on the edge of a cell."""
 
 
+LEAST_CELL_MM = 1e-3
+"""Far above the grain: where all places are one, each look would go through all the cells else."""
+
+
 class Grid(NamedTuple):
     """A grid over N places: its corner [mm], the side of its cells [mm], how many there are each way; the places' numbers
     cell after cell, and where those of each cell begin (one more than there are cells).
@@ -40,7 +44,9 @@ def grid_over(places: Floats) -> Grid:
     flat = places[:, [0, -1]]
     corner = flat.min(axis=0)
     wide = np.maximum(flat.max(axis=0) - corner, 1e-9)
-    cell = max(sqrt(PLACES_A_CELL * float(wide.prod()) / len(places)), float(wide.max()) / len(places))
+    cell = max(
+        sqrt(PLACES_A_CELL * float(wide.prod()) / len(places)), float(wide.max()) / len(places), LEAST_CELL_MM
+    )
     columns, rows = (int(size) + 1 for size in wide / cell)
     own = np.floor((flat - corner) / cell).astype(np.int64)
     number = own[:, 1] * columns + own[:, 0]
@@ -92,6 +98,9 @@ def _look(
                     if 0 <= there < columns:
                         cell_number = at * columns + there
                         for place in range(begins[cell_number], begins[cell_number + 1]):
+                            # Where many are in one place: those of a cell come in the order of their numbers.
+                            if away[k, last] == 0.0 and order[place] > found[k, last]:
+                                break
                             _taken(k, order[place], asked, places, slower_axis, away, found)
 
 
