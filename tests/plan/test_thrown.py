@@ -14,6 +14,7 @@ from virtual_bench import lay, truth_of
 from pastewright.board.model import Side
 from pastewright.deposit.model import Deposit, DepositKind, Layout, Share
 from pastewright.deposit.shape import dot_width_mm
+from pastewright.job.model import NO_JOB, Zone
 from pastewright.link.job import ProgramPart, read_job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
@@ -221,6 +222,40 @@ def test_on_the_next_row_of_a_card_trips_go_with_the_strip(plan, witness):
     assert not verify(text, expected_from_plan(record), aside).findings
     for old, new in zip(plan.record.thrown, record.thrown, strict=True):
         assert new.at_mm == pytest.approx((old.at_mm[0], old.at_mm[1] - 5.0))
+
+
+def test_a_way_to_the_next_row_that_would_cross_what_no_height_clears_is_refused(plan):
+    """By hand: a bar between board and card, whose end the way to the first row just passes; to a row further away the same
+    way turns into it.
+    """
+    bar = Zone(
+        name="bar",
+        x_from_mm=18.0,
+        x_to_mm=27.0,
+        y_from_mm=-7.0,
+        y_to_mm=-4.0,
+        height_mm=None,
+        margin_mm=1.0,
+        line=1,
+    )
+    beside = make_plan(plan.board, plan.profile, job=replace(NO_JOB, zones=(bar,)))
+    assert beside.record.thrown
+    assert beside.verdict.ok
+    bed, strip = plan.profile.bed, Shift(y_mm=-10.0)
+    x, y = beside.record.placement.strips[0].from_mm
+    text, record = woven(
+        beside.program.text,
+        beside.record,
+        read_job(beside.program.text, beside.record),
+        strip=strip,
+        board=Shift(),
+        witness=None,
+        board_at_mm=(bed.board_x_mm, bed.board_y_mm),
+        speed_xy_mm_s=plan.profile.machine.speed_xy_mm_s,
+    )
+    aside = replace(plan.profile, bed=replace(bed, strip_x_mm=x, strip_y_mm=y - 10.0))
+    found = verify(text, expected_from_plan(record), aside).findings
+    assert {finding.kind for finding in found} == {FindingKind.KEEP_OUT}
 
 
 def test_planned_again_for_a_barrel_that_is_emptier_trips_stay(plan):
