@@ -153,6 +153,8 @@ def test_a_thumb_stops_a_run(browser, fresh, day):
         assert box["x"] >= 0 and box["x"] + box["width"] <= PHONE["width"]
         assert box["y"] >= 0 and box["y"] + box["height"] <= PHONE["height"]  # without scrolling
         assert min(box["width"], box["height"]) >= 44  # WCAG 2.2, 2.5.5: what a finger meets [CSS px]
+        # Stopped before anything was sent, nothing moves, the tip neither.
+        until(lambda: (day.opened.context.live.last("run") or {}).get("phase") in ("preparing", "laying"))
         stop.tap()
         phone.get_by_text("■ stopped").wait_for()
     until(lambda: not told(day)["busy"])
