@@ -39,7 +39,7 @@ def machine_of(served) -> dict:
 def disconnect(tab, served):
     tab.goto(f"{served.base}/#machine")
     tab.get_by_role("button", name="Disconnect").click()
-    tab.get_by_role("button", name="Connect").wait_for()
+    tab.get_by_role("button", name="Connect", exact=True).wait_for()
 
 
 @pytest.fixture
