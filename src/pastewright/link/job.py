@@ -205,14 +205,14 @@ def _deposits(plan: PlanRecord, plan_file: str) -> tuple[dict[int, Laid], dict[i
             id=trip.id,
             kind=DepositKind.DOT,
             pads=(trip_name(number),),
-            points_mm=(_on_board(trip.at_mm, plan.placement.boards[0]),),
+            points_mm=(on_board(trip.at_mm, plan.placement.boards[0]),),
             volume_ul=trip.total_ul,
             width_mm=trip.width_mm,
         )
     return laid, first_lines
 
 
-def _on_board(at_mm: tuple[float, float], board: BoardPlaceRecord) -> tuple[float, float]:
+def on_board(at_mm: tuple[float, float], board: BoardPlaceRecord) -> tuple[float, float]:
     """Return a place of the machine in coordinates of a board [mm]."""
     (xx, xy), (yx, yy) = board.matrix
     x, y = at_mm[0] - board.shift_mm[0], at_mm[1] - board.shift_mm[1]

@@ -16,7 +16,7 @@ from math import cos, hypot, radians, sin
 
 import msgspec
 
-from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart, raised
+from pastewright.link.job import ProgramBlock, ProgramJob, ProgramPart, on_board, raised
 from pastewright.link.left_out import let_down
 from pastewright.link.words import Scan, number, rows_of, wire_line
 from pastewright.problems import one_error
@@ -285,14 +285,10 @@ def _witness_pads(
 ) -> list[PadRecord]:
     """Return the dots as pads of the plan, in coordinates of its board. The sheet's places count from the bed's corner."""
     laid = {one.id: one for one in witness.job.deposits}
-    (xx, xy), (yx, yy) = board.matrix
-    determinant = xx * yy - xy * yx
     pads = []
     for at, (key, line) in enumerate(lines):
         x, y = laid[key].points_mm[0]
-        on_machine = witness.shift.of(x + corner_mm[0], y + corner_mm[1])
-        dx, dy = on_machine[0] - board.shift_mm[0], on_machine[1] - board.shift_mm[1]
-        place = ((yy * dx - xy * dy) / determinant, (xx * dy - yx * dx) / determinant)
+        place = on_board(witness.shift.of(x + corner_mm[0], y + corner_mm[1]), board)
         volume_ul = laid[key].volume_ul
         pads.append(
             PadRecord(

@@ -12,7 +12,6 @@ from pastewright.tune.fit.constants import (
     Z95,
     Constant,
     Floats,
-    Group,
     as_seen,
     lasting_seen,
 )
@@ -155,7 +154,7 @@ class Fitted:
         shared = [CONSTANTS[at].name for at in SHARED]
         if whole is None:
             return tuple(shared), self.covariance
-        names = [c.name for c in (*_of(Group.SHEET, among=False), *_of(Group.SHEET, among=True))]
+        names = [CONSTANTS[at].name for at in (*SHARED, *OWN)]
         turn = np.zeros((len(shared), len(names)))
         for row, name in enumerate(shared):
             turn[row, names.index(name)] = 1.0
@@ -166,8 +165,3 @@ class Fitted:
     def estimate(self, name: str, sheet: int | None = None) -> Estimate:
         """Return the estimate of a constant; those of one sheet need its number."""
         return next(e for e in self.estimates if e.constant.name == name and e.sheet in (None, sheet))
-
-
-def _of(group: Group, *, among: bool) -> list[Constant]:
-    """The constants that are of the group, or those that are not."""
-    return [c for c in CONSTANTS if (c.group is group) is among]
