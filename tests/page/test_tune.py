@@ -1,7 +1,9 @@
 """The tune screen, from an empty folder to a bench that has learned: the photo is rendered from a bench that differs."""
 
+import shutil
 import tomllib
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -29,6 +31,7 @@ from pastewright.tune.sheet.design import designed
 from pastewright.work.tuning import FitAsked
 
 LONG_MS = 400_000
+PLAN = Path(__file__).parents[1] / "data" / "inspection" / "leaf-plan.json"
 
 
 @pytest.mark.campaign
@@ -40,6 +43,8 @@ def test_a_sheet_is_designed_photographed_and_learned_from(browser, tmp_path_fac
         tab.goto(f"{served.base}/#tune")
         tab.get_by_role("button", name="Design a sheet").click()
         tab.get_by_text("3 Photograph").wait_for()
+        expect(tab.get_by_text("first, block to weigh")).to_be_visible()
+        assert (folder / "tuning-sheet" / "weigh.gcode").is_file()
         profile = demo_bench()
         made = designed(profile, name="first", seed=1)
         truth = wrong_truth(profile, np.random.default_rng(31))
@@ -113,9 +118,9 @@ def room(tmp_path):
 def test_a_further_sheet_leaves_the_one_that_was_laid_and_is_offered_at_once(room, tmp_path):
     tuning, context = room
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
-    tuning.design("second")
-    _, folder, name, seed = context.works.given
-    assert (folder, name, seed) == (tmp_path / "tuning-sheet-2", "second", 2)
+    tuning.design("second", "")
+    _, folder, name, seed, for_plan = context.works.given
+    assert (folder, name, seed, for_plan) == (tmp_path / "tuning-sheet-2", "second", 2, None)
     read_sheet_into(folder, name="second")  # what the worker does
     context.works.then(b"{}")
     told = context.live.last("desk")
@@ -128,6 +133,18 @@ def test_a_further_sheet_leaves_the_one_that_was_laid_and_is_offered_at_once(roo
     assert tuning.folder == tmp_path / "tuning-sheet"
     with pytest.raises(InputError, match="another sheet is worked on"):
         tuning.without(thing_id(folder), 3)
+
+
+def test_a_sheet_is_made_for_a_board_that_is_planned(room, tmp_path):
+    tuning, context = room
+    (tmp_path / "top").mkdir()
+    shutil.copy(PLAN, tmp_path / "top" / "plan.json")
+    (plan,) = context.desk.plans()
+    tuning.design("for the board", plan.id)
+    *_, for_plan = context.works.given
+    assert for_plan == tmp_path / "top" / "plan.json"
+    with pytest.raises(InputError):
+        tuning.design("for another", "../elsewhere")
 
 
 def test_what_is_known_of_the_sheets_goes_into_their_fit(room, tmp_path):

@@ -15,7 +15,7 @@ from pastewright.page.answers import done, given, number_of, picture, ready_view
 from pastewright.page.bench import bench_file, text_now
 from pastewright.page.context import PageContext
 from pastewright.page.desk import SHEET_FILE, SHEETS
-from pastewright.page.listed import named_of, stamp_of, thing_id
+from pastewright.page.listed import PLAN_FILE, named_of, stamp_of, thing_id
 from pastewright.page.tune_work import (
     RESIDUALS_FILE,
     design_into,
@@ -64,13 +64,13 @@ class TuneRoom:
         self._context.desk.choose_sheet(name)
         self._changed()
 
-    def design(self, name: str) -> int:
-        """Design a sheet for the bench, in a folder of its own: one that was laid may still be photographed."""
-        if not name or not name.isprintable() or len(name) > MOST_NAME:
-            raise one_error(
-                f"the sheet's name must be one line of 1 to {MOST_NAME} letters", "Choose another."
-            )
+    def design(self, name: str, plan: str) -> int:
+        """Design a sheet for the bench, in a folder of its own: one that was laid may still be photographed.
+
+        `plan` is the id of the plan whose board it is for; empty for none.
+        """
         desk = self._context.desk
+        for_plan = desk.plan_named(plan).path / PLAN_FILE if plan else None
         folder = free_place(desk.folder, SHEETS)
         seed = 1 + len(desk.sheets())  # the same dots in the same order would tell less
 
@@ -79,7 +79,15 @@ class TuneRoom:
             self._changed()
 
         return self._context.works.begin(
-            "design", "Designing a sheet", design_into, bench_file(desk), folder, name, seed, then=keep
+            "design",
+            "Designing a sheet",
+            design_into,
+            bench_file(desk),
+            folder,
+            name,
+            seed,
+            for_plan,
+            then=keep,
         )
 
     def read(self, photos: list[Path]) -> int:
@@ -171,8 +179,9 @@ def _sheets(context: PageContext, room: TuneRoom) -> list[Route]:
         return done({"task": await run_in_threadpool(room.look)})
 
     async def design(request: Request) -> Response:
-        name = text_of(await given(request), "name")
-        return done({"task": await run_in_threadpool(room.design, name)})
+        data = await given(request)
+        name, plan = text_of(data, "name"), text_of(data, "plan")
+        return done({"task": await run_in_threadpool(room.design, name, plan)})
 
     async def choose(request: Request) -> Response:
         name = text_of(await given(request), "sheet")

@@ -12,7 +12,7 @@ from pastewright.page.workers import Tell
 from pastewright.photo.file import read_photo
 from pastewright.problems import one_error
 from pastewright.profile.read import read_profile
-from pastewright.scripting import design_sheet, read_sheet, write_program, write_sheet
+from pastewright.scripting import read_sheet
 from pastewright.tune.fit.fitted import Fitted
 from pastewright.tune.photo.overlay import overlay_png
 from pastewright.tune.photo.read import measure_photos, merged
@@ -21,6 +21,7 @@ from pastewright.tune.record.measurements import DotState, Measurements
 from pastewright.tune.record.pictures import residuals_svg
 from pastewright.tune.sheet.model import Sheet
 from pastewright.tune.sheet.promise import told_of
+from pastewright.work.sheets import WEIGH, sheet_made, write_sheet_files
 from pastewright.work.tuning import FitAsked, fit_text, sheets_fitted
 from pastewright.writing import writing
 
@@ -29,18 +30,28 @@ LEFT_OUT = "left out by hand"
 MEND = "Look at the folder's rights."
 
 
-def design_into(bench: Path, folder: Path, name: str, seed: int, tell: Tell) -> bytes:
-    """Design a sheet for a bench and write sheet.json and its verified program into a folder of its own.
+def design_into(bench: Path, folder: Path, name: str, seed: int, for_plan: Path | None, tell: Tell) -> bytes:
+    """Design a sheet for a bench, or for the board of a plan, and write its files into a folder of its own.
 
-    Another `seed` gives another order. Returns what the page shows of it.
+    Another `seed` gives another order. Returns what the page shows of it; raises `InputError` where its program is not
+    verified, and writes nothing then.
     """
     tell("trying orders of dots", 0, 2)
-    made = design_sheet(read_profile(bench), name=name, seed=seed)
-    tell("writing", 1, 2)
-    with writing("the sheet", folder, MEND):
-        folder.mkdir(parents=True)
-    write_sheet(made.sheet, folder / SHEET_FILE)
-    write_program(made, folder / f"sheet{made.program.suffix}")
+    done = sheet_made(
+        read_profile(bench),
+        name=name,
+        seed=seed,
+        for_plan=for_plan,
+        on_program=lambda: tell("program, read back", 1, 2),
+    )
+    if not done.verdict.ok:
+        first = done.verdict.findings[0]
+        raise one_error(
+            f"the sheet's program is not verified: {first.what}",
+            "Mend the bench under Bench: what the finding says tells where.",
+            line=first.line or None,
+        )
+    write_sheet_files(done, folder)
     return sheet_view(folder, tell)
 
 
@@ -49,7 +60,7 @@ def sheet_view(folder: Path, tell: Tell) -> bytes:
     tell("opening", 0, 1)
     sheet = read_sheet(folder / SHEET_FILE)
     measured = read_dots_csv(folder / DOTS_FILE) if (folder / DOTS_FILE).is_file() else None
-    return _view(sheet, measured, _pictures(folder))
+    return _view(sheet, measured, folder)
 
 
 def read_into(folder: Path, photos: Sequence[Path], tell: Tell) -> bytes:
@@ -72,7 +83,7 @@ def read_into(folder: Path, photos: Sequence[Path], tell: Tell) -> bytes:
             (folder / f"overlay-{number}.png").write_bytes(overlay_png(sheet, reading))
         measured = merged(sheet, readings, warnings)
         (folder / DOTS_FILE).write_text(dots_csv(sheet, measured), encoding="utf-8")
-    return _view(sheet, measured, _pictures(folder))
+    return _view(sheet, measured, folder)
 
 
 def leave_out(folder: Path, index: int) -> bytes:
@@ -98,7 +109,7 @@ def leave_out(folder: Path, index: int) -> bytes:
     kept = replace(measured, readings=readings)
     with writing("what was measured", folder / DOTS_FILE, MEND):
         (folder / DOTS_FILE).write_text(dots_csv(sheet, kept), encoding="utf-8")
-    return _view(sheet, kept, _pictures(folder))
+    return _view(sheet, kept, folder)
 
 
 def fit_of(bench: Path, folders: Sequence[Path], asked: FitAsked, tell: Tell) -> bytes:
@@ -147,7 +158,15 @@ def _pictures(folder: Path) -> int:
     return len(list(folder.glob("overlay-*.png")))
 
 
-def _view(sheet: Sheet, measured: Measurements | None, pictures: int) -> bytes:
+def _weigh(sheet: Sheet, folder: Path) -> dict[str, Any] | None:
+    """What the block to weigh beside a sheet is; None without one."""
+    block = sheet.process.get("block")
+    if not isinstance(block, dict) or not (folder / f"{WEIGH}.json").is_file():
+        return None
+    return {"dots": block.get("dots"), "dose": block.get("dose_ul")}
+
+
+def _view(sheet: Sheet, measured: Measurements | None, folder: Path) -> bytes:
     readings = measured.readings if measured is not None else [None] * len(sheet.dots)
     dots = [
         {
@@ -165,7 +184,8 @@ def _view(sheet: Sheet, measured: Measurements | None, pictures: int) -> bytes:
     view = {
         "name": sheet.name,
         "dots": dots,
-        "pictures": pictures,
+        "weigh": _weigh(sheet, folder),
+        "pictures": _pictures(folder),
         "read": measured is not None,
         "warnings": problem_rows(measured.warnings) if measured is not None else [],
     }

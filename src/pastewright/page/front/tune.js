@@ -12,7 +12,7 @@ import { words } from "./plan/picture.js";
 
 /**
  * @typedef {{index: number, x: number, y: number, dose: number, role: string, state: string, why: string, d: number | null}} Dot
- * @typedef {{name: string, dots: Dot[], pictures: number, read: boolean, warnings: import("./server.js").ProblemRow[]}} SheetData
+ * @typedef {{name: string, dots: Dot[], weigh: {dots: number, dose: number} | null, pictures: number, read: boolean, warnings: import("./server.js").ProblemRow[]}} SheetData
  */
 
 const AWAY_UM = 1500; // a dot that is let go nearer to its place than that falls back (own choice)
@@ -33,6 +33,7 @@ export default class TuneScreen extends HTMLElement {
   };
   /** @type {Set<string>} Other sheets that are fitted together with this one. */
   others = new Set();
+  forPlan = ""; // the board that the next sheet is for
   /** @type {SheetData | null} */
   sheet = null;
   /** @type {any} */
@@ -53,7 +54,7 @@ export default class TuneScreen extends HTMLElement {
     });
     this.off = on("desk", (desk) => {
       this.desk = desk;
-      const now = JSON.stringify([desk.bench, desk.sheet, desk.sheets]);
+      const now = JSON.stringify([desk.bench, desk.sheet, desk.sheets, desk.plans.map((/** @type {any} */ each) => each.id)]);
       if (this.seen !== now || !this.panel.childElementCount) {
         this.seen = now;
         trying(() => this.look());
@@ -94,7 +95,7 @@ export default class TuneScreen extends HTMLElement {
     const name = h("input", { value: sheet?.name || "first", maxlength: "60" });
     const design = () =>
       trying(async () => {
-        const { task } = await post("/tune/design", { name: name.value });
+        const { task } = await post("/tune/design", { name: name.value, plan: this.forPlan });
         if (await finished(task)) await this.look();
       });
     fill(
@@ -102,14 +103,43 @@ export default class TuneScreen extends HTMLElement {
       h("h1", {}, sheet ? `Sheet ${sheet.name}` : "Tune"),
       desk.bench ? null : h("p", { class: "look" }, "△ There is no bench yet: ", h("a", { href: "#bench" }, "make one under Bench"), "."),
       desk.sheets.length > 1 ? choice("Sheet in work", desk.sheets, desk.sheet, (id) => trying(() => post("/tune/choose", { sheet: id }))) : null,
-      h("section", { class: "card" }, h("h2", {}, "1 Design"), h("p", {}, sheet ? "A further sheet has a folder of its own: this one stays." : "A sheet of dots that tells most about this bench; it takes a little while."), h("label", { class: "field" }, h("span", {}, "Name"), name), button(sheet ? "Design another" : "Design a sheet", design, { class: sheet ? "" : "main", disabled: !desk.bench })),
-      sheet ? h("section", { class: "card" }, h("h2", {}, "2 Lay"), h("p", {}, "On a white card, in the corner where boards lie."), h("p", {}, h("a", { class: "button", href: "#run" }, "Send it, under Run"))) : null,
+      h(
+        "section",
+        { class: "card" },
+        h("h2", {}, "1 Design"),
+        h("p", {}, sheet ? "A further sheet has a folder of its own: this one stays." : "A sheet of dots that tells most about this bench; it takes a little while."),
+        h("label", { class: "field" }, h("span", {}, "Name"), name),
+        this.forWhat(),
+        button(sheet ? "Design another" : "Design a sheet", design, { class: sheet ? "" : "main", disabled: !desk.bench }),
+      ),
+      sheet ? this.lay(sheet) : null,
       sheet ? this.photos() : null,
       sheet?.read ? this.measured(sheet) : null,
     );
     this.view.hidden = !sheet;
     this.className = sheet ? "split" : "";
     if (sheet) this.draw(sheet);
+  }
+
+  /** What the next sheet is for: any board, or one that is planned. */
+  forWhat() {
+    const plans = this.desk.plans.filter((/** @type {any} */ each) => each.ok && !each.dry);
+    if (!plans.some((/** @type {any} */ each) => each.id === this.forPlan)) this.forPlan = "";
+    if (!plans.length) return null;
+    return choice("Tells most for", [{ id: "", name: "any board" }, ...plans], this.forPlan, (id) => (this.forPlan = id));
+  }
+
+  /** @param {SheetData} sheet */
+  lay(sheet) {
+    const { weigh } = sheet;
+    return h(
+      "section",
+      { class: "card" },
+      h("h2", {}, "2 Lay"),
+      h("p", {}, "On a white card, in the corner where boards lie."),
+      weigh ? h("p", {}, `Dots alone hardly tell how much a turn pushes. If you have a scale of 0.01 g: weigh a bare card, lay “${sheet.name}, block to weigh” on it (${weigh.dots} dots of ${weigh.dose.toPrecision(3)} µL), weigh again, and give what it gained below.`) : null,
+      h("p", {}, h("a", { class: "button", href: "#run" }, "Send it, under Run")),
+    );
   }
 
   photos() {

@@ -107,9 +107,9 @@ def print_sheet_files(folder: Path, program_file: Path) -> None:
     )
 
 
-def print_block(block: Block | None, program_file: Path) -> None:
+def print_block(block: Block | None, program_file: Path | None) -> None:
     """Print how to weigh the block: it brings most of what dots alone cannot tell."""
-    if block is None:
+    if block is None or program_file is None:
         console.print(
             "  No block to weigh: barrel or bed are too small for one that a scale of 0.01 g could tell."
         )
