@@ -140,9 +140,11 @@ def edge_look(rim: Floats32, ground: GroundLook) -> EdgeLook:
             return nothing
         parts = []
         for share in shares:
-            paste = _light(rim[random.integers(0, len(rim), MIXED_PX)])
+            paste = light_of(rim[random.integers(0, len(rim), MIXED_PX)])
             parts.append(
-                _colour(share * paste + (1 - share) * _light(other[random.integers(0, len(other), MIXED_PX)]))
+                colour_of(
+                    share * paste + (1 - share) * light_of(other[random.integers(0, len(other), MIXED_PX)])
+                )
             )
         return np.log(MIXTURES * density(np.concatenate(parts)) + FLOOR)
 
@@ -155,7 +157,7 @@ def edge_look(rim: Floats32, ground: GroundLook) -> EdgeLook:
     )
 
 
-def _light(colour: Floats32) -> Floats:
+def light_of(colour: Floats32) -> Floats:
     """Return linear light of red, green and blue over the mask's, from features."""
     green = colour[..., 0] - 0.3 * colour[..., 1] - 0.1 * colour[..., 2]
     return np.exp(
@@ -163,7 +165,8 @@ def _light(colour: Floats32) -> Floats:
     )
 
 
-def _colour(light: Floats) -> Floats32:
+def colour_of(light: Floats) -> Floats32:
+    """Return features from linear light of red, green and blue over the mask's."""
     red, green, blue = (np.log(light[..., k]) for k in range(3))
     return np.stack([0.3 * red + 0.6 * green + 0.1 * blue, red - green, blue - green], axis=-1).astype(
         np.float32
