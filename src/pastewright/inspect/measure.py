@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon
 
+from pastewright.inspect.bridges import joined_rows
 from pastewright.inspect.dragged import Tongue, dragged
 from pastewright.inspect.fit import WIDEST, FittedBoard, FittedRow
 from pastewright.inspect.flat import FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow, may_touch, polygons_of
-from pastewright.inspect.spill import Spill, joined_rows, paste_beside, spills
+from pastewright.inspect.spill import Spill, paste_beside, spills
 
 Floats = NDArray[np.float64]
 
