@@ -6,6 +6,7 @@ from collections.abc import Collection
 from pastewright.link.journal import Journal
 from pastewright.link.taught import TaughtKind, taught, teach
 from pastewright.problems import one_error
+from pastewright.records.plan import PlanRecord
 
 
 def board_named(journal: Journal, name: str, *, program_sha256: str) -> int:
@@ -35,6 +36,17 @@ def board_named(journal: Journal, name: str, *, program_sha256: str) -> int:
             file=str(journal.path),
         )
     return int(rows[0][0])
+
+
+def laid_by(journal: Journal, board: int) -> PlanRecord | None:
+    """Return the plan by which a board was laid last, with the place where it was found for that; None where it was not."""
+    rows = journal.rows(
+        "SELECT CASE WHEN runs.sent = '' THEN boards.program ELSE runs.sent END FROM runs"
+        " JOIN boards ON boards.id = runs.board WHERE boards.id = ? AND boards.dry = 0 ORDER BY runs.id DESC LIMIT 1",
+        (board,),
+    )
+    plan = journal.program(rows[0][0])[2] if rows else None
+    return plan if isinstance(plan, PlanRecord) else None
 
 
 def keep_inspection(journal: Journal, board: int, words: str, *, record: str, now_s: float) -> None:

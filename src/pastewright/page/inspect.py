@@ -60,8 +60,8 @@ class InspectRoom:
 
     def plans(self) -> list[ListedPlan]:
         """Return the plans by which boards are laid."""
-        kinds = (ProgramKind.BOARD, ProgramKind.TOUCH_UP)
-        return [each for each in self._context.desk.plans() if not each.head.dry and each.head.kind in kinds]
+        laid = ProgramKind.BOARD  # a touch-up's plan does not tell what else should stand on the board
+        return [each for each in self._context.desk.plans() if not each.head.dry and each.head.kind is laid]
 
     def plan(self) -> ListedPlan:
         """Return the plan that is chosen, else that of the side that is; raises `InputError` where there is none."""

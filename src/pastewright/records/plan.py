@@ -323,6 +323,20 @@ class InspectionLimitsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_f
     most_offset_mm: Annotated[Amount, Meta(description="Of its centre, however wide it is.")] = 0.15
 
 
+class TouchedRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which board a touch-up is for, and what it was planned from. Of a plan that is no touch-up there is none."""
+
+    inspection_sha256: Annotated[Sha256, Meta(description="Of the record of inspection.json.")]
+    plan_sha256: Annotated[MaybeSha256, Meta(description="Of the plan.json that was inspected.")] = ""
+    program_sha256: Annotated[MaybeSha256, Meta(description="Of the program that laid the board.")] = ""
+    board: Annotated[str, Meta(description="Its name in a tray of several.")] = ""
+    serial: Annotated[str, Meta(description="Which one it is, as the inspection was told.")] = ""
+    journal_board: Annotated[int | None, Meta(description="Its number in the journal.")] = None
+    placed_anew: Annotated[
+        bool, Meta(description="Where it lies was measured for this touch-up, after it was laid.")
+    ] = False
+
+
 class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The content of plan.json."""
 
@@ -348,6 +362,9 @@ class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     inspection: Annotated[
         InspectionLimitsRecord | None,
         Meta(description="What the job takes for a good deposit; null where it says nothing of it."),
+    ] = None
+    touched: Annotated[
+        TouchedRecord | None, Meta(description="What a touch-up is for; null for any other plan.")
     ] = None
     warnings: tuple[str, ...]
     verdict: VerdictRecord

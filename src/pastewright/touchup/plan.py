@@ -14,6 +14,7 @@ from pastewright.inspect.picture import BoardPicture, board_picture
 from pastewright.motion.around import around
 from pastewright.motion.levels import levels_of
 from pastewright.motion.plan import motions_over
+from pastewright.place.transform import Placement
 from pastewright.place.tray.located import located
 from pastewright.place.tray.tour import placed_tour
 from pastewright.plan.again import (
@@ -25,6 +26,7 @@ from pastewright.plan.again import (
 )
 from pastewright.plan.document import bench_record, totals_of_motions, with_verdict
 from pastewright.plan.jobs import blocked_by
+from pastewright.plan.nearest import with_nearest
 from pastewright.plan.pipeline import labels_of
 from pastewright.plan.tolerances import with_tolerances
 from pastewright.problems import one_error
@@ -35,10 +37,11 @@ from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.standing import standing_findings
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import Verdict
-from pastewright.records.inspection import InspectionRecord
+from pastewright.records.inspection import InspectionRecord, inspection_text
 from pastewright.records.kinds import Form, ProgramKind
-from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
+from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord, TouchedRecord
 from pastewright.touchup.choose import Added, TouchUpChoice, chosen
+from pastewright.touchup.lying import lying
 from pastewright.version import __version__
 
 
@@ -53,13 +56,25 @@ class TouchUp:
 
 
 def touch_up(
-    plan: PlanRecord, inspection: InspectionRecord, profile: Profile, *, wiped: bool = False
+    plan: PlanRecord,
+    inspection: InspectionRecord,
+    profile: Profile,
+    *,
+    wiped: bool = False,
+    placed: Placement | None = None,
 ) -> TouchUp:
     """Return the touch-up of an inspected board on a bench as it is now, read back against plan and inspection.
 
-    Raises `InputError` when plan and inspection do not belong together, and when there is nothing that can be laid.
+    `placed` is where the board was found for this, without it `lying` tells. Raises `InputError` when plan and inspection
+    do not belong together, when nobody knows where the board lies, and when there is nothing that can be laid.
     """
-    picture = board_picture(plan, inspection.deposits[0].board if inspection.deposits else "")
+    if plan.kind is ProgramKind.TOUCH_UP:
+        raise one_error(
+            "this plan is a touch-up's own: it does not tell what else stands on the board",
+            "Inspect the board with the plan.json that laid it; what was touched up is seen as well.",
+        )
+    board = inspection.deposits[0].board if inspection.deposits else plan.pads[0].board
+    picture = board_picture(plan, board)
     _check_together(inspection, picture)
     choice = chosen(inspection, picture, profile, wiped=wiped)
     if not choice.added:
@@ -68,22 +83,31 @@ def touch_up(
             "there is nothing to lay" + (f" ({reasons})" if reasons else ": nothing is missing or low"),
             "Wipe what the inspection lists, then give --wiped." if choice.left else "",
         )
-    wanted = _wanted(plan, choice, picture)
+    here = lying(plan, board, profile, placed)
+    wanted = structs.replace(
+        _wanted(here, choice, picture), touched=_touched(inspection, board, anew=placed is not None)
+    )
     bench = where_it_was(wanted, profile)
     layout, placements = layout_of_plan(wanted), placements_of_plan(wanted)
     there = located(layout, placements)
     levels = levels_of(there.layout.deposits, bench)
     tour = placed_tour(there, bench, {}, levels.classes)
-    blocked = blocked_by(zones_of_plan(plan), there.placements, plan.board.size_mm)
+    blocked = blocked_by(zones_of_plan(here), there.placements, plan.board.size_mm)
     motions = around(motions_over(there, tour, bench, levels), blocked, bench)
+    strip_ul = motions.strip_ul + motions.thrown_ul
     program = write_program(motions, bench, header_of_plan(wanted, bench, motions), labels_of(layout))
     record = structs.replace(
         wanted,
         program_sha256=sha256(program.text.encode()).hexdigest(),
         profile=bench_record(bench),
         pads=tuple(_lined(pad, program) for pad in wanted.pads),
+        placement=structs.replace(
+            wanted.placement, travel_z_mm=round(max(move.z_mm for move in motions.moves), 6)
+        ),
         totals=structs.replace(
             totals_of_motions(wanted.totals, motions, bench),
+            strip_ul=round(strip_ul, 6),
+            strip_mg=round(strip_ul * bench.paste.density_g_cm3, 3),
             travel_mm=round(tour.travel_mm, 3),
             travel_s=round(tour.travel_s, 3),
             travel_bound_s=round(tour.bound_s, 3),
@@ -91,6 +115,7 @@ def touch_up(
         warnings=tuple(motions.warnings),
     )
     record = with_tolerances(record, motions, layout.deposits, bench)
+    record = with_nearest(record, motions, layout)
     verdict = verify(program.text, expected_from_plan(record), bench)
     own = standing_findings(program.text, record, inspection, bench, wiped=wiped)
     verdict = Verdict(
@@ -116,6 +141,19 @@ def _check_together(inspection: InspectionRecord, picture: BoardPicture) -> None
             "inspection and plan list different deposits",
             "Give the plan.json that was inspected with --plan.",
         )
+
+
+def _touched(inspection: InspectionRecord, board: str, *, anew: bool) -> TouchedRecord:
+    """Return which board this is for; by the inspection's record a second touch-up of it is known (`work.running.once`)."""
+    return TouchedRecord(
+        inspection_sha256=sha256(inspection_text(inspection).encode()).hexdigest(),
+        plan_sha256=inspection.plan_sha256,
+        program_sha256=inspection.program_sha256,
+        board=board,
+        serial=inspection.serial,
+        journal_board=inspection.journal_board,
+        placed_anew=anew,
+    )
 
 
 def _wanted(plan: PlanRecord, choice: TouchUpChoice, picture: BoardPicture) -> PlanRecord:
@@ -177,6 +215,8 @@ def _pad(pad: PadRecord, deposits: Sequence[DepositRecord], density: float, sold
         reason="touch-up" if deposits else "stands as it is",
         bridges=(),
         balance=None,
+        tolerance=None,
+        nearest=None,
         warnings=(),
     )
 

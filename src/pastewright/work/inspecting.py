@@ -23,6 +23,7 @@ from pastewright.link.journal import open_existing
 from pastewright.photo.file import Photo, read_photo
 from pastewright.problems import InputError, Severity, one_error
 from pastewright.records.inspection import InspectionRecord, inspection_text
+from pastewright.records.kinds import ProgramKind
 from pastewright.records.plan import PlanRecord, read_plan
 from pastewright.report.inspection import ShownFinding, inspection_page, shown_findings
 from pastewright.work.printing.console import out as console
@@ -65,6 +66,12 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
     if plan.dry:
         raise one_error(
             "a dry program lays no paste", "Give the plan of the program that laid it.", file=str(asked.plan)
+        )
+    if plan.kind is ProgramKind.TOUCH_UP:
+        raise one_error(
+            "this plan is a touch-up's: it does not tell what else should stand on the board",
+            "Give the plan.json of the program that laid the board; what was touched up is seen as well.",
+            file=str(asked.plan),
         )
     in_tray = len({pad.board for pad in plan.pads}) > 1
     picture = board_picture(plan, asked.board)

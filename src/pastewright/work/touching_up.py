@@ -4,11 +4,14 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
+from msgspec import structs
 from rich.markup import escape
 
 from pastewright.counting import counted
 from pastewright.link.barrels import barrel_named
+from pastewright.link.inspections import laid_by
 from pastewright.link.journal import open_existing
+from pastewright.place.tray.document import placement_for
 from pastewright.plan.again import with_paste
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
@@ -38,6 +41,7 @@ class Touched:
     out: Path
     even_if_unverified: bool
     journal: Path | None
+    placement: Path | None = None
 
 
 def touched_up(asked: Touched) -> bool:
@@ -45,9 +49,15 @@ def touched_up(asked: Touched) -> bool:
     inspection = read_inspection(asked.inspection)
     plan = _plan_of(asked, inspection)
     profile = load_profile(asked.profile)
+    check_bench(plan, profile, str(asked.profile))
     left_ul = _left_ul(asked, profile)
     bench = profile if left_ul is None else with_paste(profile, left_ul)
-    made = touch_up(plan, inspection, bench, wiped=asked.wiped)
+    placed = None
+    if asked.placement is not None:
+        (placed,) = placement_for(asked.placement, plan.board).boards
+    else:
+        plan = _where_it_was_laid(asked, plan, inspection, profile)
+    made = touch_up(plan, inspection, bench, wiped=asked.wiped, placed=placed)
     file = _written(asked, made)
     _print(made, asked.out, file)
     return made.verdict.ok
@@ -64,6 +74,50 @@ def _plan_of(asked: Touched, inspection: InspectionRecord) -> PlanRecord:
             "this is not the plan that was inspected",
             "Give that plan.json with --plan, or inspect anew.",
             file=str(path),
+        )
+    return plan
+
+
+def check_bench(plan: PlanRecord, profile: Profile, file: str) -> None:
+    """Raise `InputError` where the plan is of another machine: places on it mean nothing here."""
+    there, here = plan.profile, profile
+    if (there.dialect, there.plunger_letter) != (here.controller.dialect, here.plunger.letter):
+        raise one_error(
+            f"the board was planned for {there.name} ({there.dialect}, plunger on {there.plunger_letter}); this profile is"
+            f" {here.name} ({here.controller.dialect}, plunger on {here.plunger.letter})",
+            "Give the profile of the machine that laid it.",
+            file=file,
+        )
+
+
+def _where_it_was_laid(
+    asked: Touched, plan: PlanRecord, inspection: InspectionRecord, profile: Profile
+) -> PlanRecord:
+    """Return the plan with the board where it was found again for its run, as batches find boards; by the journal.
+
+    Raises `InputError` where boards are found again on this bench, and the journal does not know this one.
+    """
+    file = asked.journal or default_journal()
+    laid = None
+    if inspection.journal_board is not None and file.exists():
+        opened = open_existing(file)
+        try:
+            laid = laid_by(opened, inspection.journal_board)
+        finally:
+            opened.close()
+    same = laid is not None and (laid.board.name, laid.board.side) == (plan.board.name, plan.board.side)
+    if laid is not None and same and len(laid.placement.boards) == len(plan.placement.boards):
+        if laid.placement.boards != plan.placement.boards:
+            console.print("the board is taken to lie where it was found when it was laid")
+        # A batch may have been told what stands on this side besides.
+        there = structs.replace(plan.placement, boards=laid.placement.boards, zones=laid.placement.zones)
+        return structs.replace(plan, placement=there)
+    if profile.run.find == "points":
+        raise one_error(
+            'on this bench every board is found anew ([run] find = "points"), and nobody knows where this one lay',
+            "Inspect it with --board NAME, as the journal calls it; or find it as it lies now: pastewright register …, then"
+            " give that with --placement.",
+            file=str(asked.inspection),
         )
     return plan
 

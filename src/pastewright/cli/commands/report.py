@@ -19,6 +19,7 @@ def report(
     from pastewright.link.journal import open_existing
     from pastewright.work.exits import DONE, FINDINGS
     from pastewright.work.printing.runs import in_doubt, print_run
+    from pastewright.work.running.once import touch_up_facts
     from pastewright.work.running.records import default_journal, write_picture
 
     opened = open_existing(journal or default_journal())
@@ -26,7 +27,7 @@ def report(
         row = opened.run(run_number)
         doubted = in_doubt(opened.deposits(row.board))
         picture = write_picture(opened, opened.job(row.program), row, out)
-        print_run(row, doubted, opened.events(row.id), picture)
+        print_run(row, doubted, opened.events(row.id), picture, touch_up_facts(opened, row))
     finally:
         opened.close()
     return FINDINGS if doubted else DONE

@@ -18,6 +18,13 @@ def touch_up(
     wiped: Annotated[
         bool, typer.Option("--wiped", help="All that the inspection says to wipe is wiped: lay that as well.")
     ] = False,
+    placement: Annotated[
+        Path | None,
+        typer.Option(
+            "--placement",
+            help="Where the board lies now: placement.json [where it was laid; in the bed's corner as the profile has it].",
+        ),
+    ] = None,
     left_ul: Annotated[
         float | None, typer.Option("--left-ul", min=0, help="Paste left in the barrel [the profile's fill].")
     ] = None,
@@ -49,6 +56,7 @@ def touch_up(
             out=out or inspection.parent / "touch-up",
             even_if_unverified=even_if_unverified,
             journal=journal,
+            placement=placement,
         )
     )
     return DONE if good else FINDINGS

@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from pastewright.board.model import Board, Point
+from pastewright.board.model import Point
 from pastewright.place.surface import Mesh, Surface
 from pastewright.place.transform import Affine, Pair, Placement, Placements, PlaceStep, Wipe, affine
 from pastewright.problems import one_error
-from pastewright.records.kinds import FitKind
+from pastewright.records.kinds import FitKind, Side
 from pastewright.records.placement import (
     FORMAT,
     MEND,
@@ -35,6 +35,18 @@ class PlacementFile:
     board: str = ""
     side: str = ""
     inputs_sha256: str = ""
+
+
+class OfFiles(Protocol):
+    """A board as far as its files go: a `Board`, or the record of one in a plan."""
+
+    @property
+    def side(self) -> Side:
+        """The side that is to be pasted."""
+
+    @property
+    def inputs_sha256(self) -> str:
+        """Of the files that it was read from."""
 
 
 def board_places(placements: Placements) -> tuple[BoardPlaceRecord, ...]:
@@ -205,7 +217,7 @@ def placement_file_of(record: PlacementRecord, *, file: str) -> PlacementFile:
     )
 
 
-def fits_board(found: PlacementFile, board: Board, *, file: str) -> tuple[str, ...]:
+def fits_board(found: PlacementFile, board: OfFiles, *, file: str) -> tuple[str, ...]:
     """Return warnings where a placement was measured for other files; InputError for the other side."""
     if found.side and found.side != str(board.side):
         raise one_error(
@@ -221,7 +233,7 @@ def fits_board(found: PlacementFile, board: Board, *, file: str) -> tuple[str, .
     return ()
 
 
-def placement_for(path: Path, board: Board) -> Placements:
+def placement_for(path: Path, board: OfFiles) -> Placements:
     """Return where a placement file puts the one board it knows, checked against the board to be planned."""
     found = read_placement(path)
     warnings = fits_board(found, board, file=str(path))

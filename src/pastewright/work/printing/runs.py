@@ -1,7 +1,7 @@
 """Ports, runs and one run, as `ports`, `runs` and `report` print them."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -10,6 +10,7 @@ from rich.markup import escape
 from pastewright.counting import counted
 from pastewright.link.journal_rows import DepositRow, DepositState, RunRow
 from pastewright.link.port import KnownPort
+from pastewright.records.kinds import ProgramKind
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import table_of
 
@@ -58,7 +59,7 @@ def print_runs(rows: Sequence[RunRow]) -> None:
             local_time(row.began_at),
             escape(f"{row.board_name} {row.side}"),
             "dry" if row.dry else str(row.number),
-            escape(row.program_name),
+            escape(row.program_name) + ("" if row.kind == ProgramKind.BOARD else f" ({row.kind})"),
             escape(_ending(row)),
             str(row.counts[DepositState.DONE]),
             str(row.counts[DepositState.TO_BE_CHECKED] + row.counts[DepositState.STARTED] or ""),
@@ -81,9 +82,13 @@ def in_doubt(deposits: Iterable[DepositRow]) -> list[DepositRow]:
 
 
 def print_run(
-    row: RunRow, doubted: Iterable[DepositRow], events: Iterable[tuple[float, str, str]], picture: Path
+    row: RunRow,
+    doubted: Iterable[DepositRow],
+    events: Iterable[tuple[float, str, str]],
+    picture: Path,
+    more: Mapping[str, str] | None = None,
 ) -> None:
-    """Print all that the journal knows of a run."""
+    """Print all that the journal knows of a run; `more` are facts besides, by what they are called."""
     console.print(
         f"[bold]run {row.id}[/] of {escape(row.board_name)}, {row.side} side, board {row.number}"
         + (" (dry)" if row.dry else "")
@@ -108,6 +113,7 @@ def print_run(
         "note": row.note,
         "paste used": f"{row.used_ul:.2f} µL in this run, {counted(row.strips, 'settling strip')}",
         "deposits": ", ".join(f"{count} {state}" for state, count in row.counts.items() if count),
+        **(more or {}),
     }
     for name, words in facts.items():
         if words:

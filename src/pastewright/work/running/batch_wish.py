@@ -11,6 +11,7 @@ from pastewright.link.conduct import unix_s
 from pastewright.link.journal import Journal
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.records.kinds import ProgramKind
 from pastewright.records.plan import PlanRecord
 from pastewright.work.options import Sending
 from pastewright.work.running.asking import show_job
@@ -84,6 +85,12 @@ def begun_batch(journal: Journal, wanted: BatchWish, profile: Profile, sending: 
         given = loaded(program_meant(path), companion_of(program_meant(path)), profile)
         if not isinstance(given.companion, PlanRecord):
             raise one_error("a batch is of boards", "`pastewright run` lays a sheet.", file=str(path))
+        if given.companion.kind is not ProgramKind.BOARD:
+            raise one_error(
+                f"this program is a {given.companion.kind}, for one board that stands there already",
+                "`pastewright run` lays it.",
+                file=str(path),
+            )
         if str(given.job.side) in programs:
             raise one_error(
                 f"both programs are of the {given.job.side} side", "Give one of each side.", file=str(path)

@@ -105,7 +105,13 @@ def run_checks(
             RunCheck(name="board", question=f"{lies} Push at an edge with a finger: is it held fast?")
         )
     checks += [
-        RunCheck(name=name, question=f"Look, and try it: is it so that {CHECKS[name]}?") for name in own
+        _unmoved()
+        if name == "unmoved"
+        else _strip(profile, job)
+        if name == "strip"
+        else RunCheck(name=name, question=f"Look, and try it: is it so that {CHECKS[name]}?")
+        for name in own
+        if not (job.dry and name == "strip")
     ]
     if run.confirm_side and job.paste_ul and not on_card:
         checks.append(RunCheck(name="side", question=f"Is its {job.side} side up? {side_mark(job)}"))
@@ -124,23 +130,9 @@ def run_checks(
 
 def resume_checks(profile: Profile, job: ProgramJob, stand: Stand) -> list[RunCheck]:
     """Return what must be checked before a board is gone on with."""
-    checks = [
-        *place_check(stand, profile),
-        RunCheck(
-            name="unmoved",
-            question="Has the board not been moved since? Look whether it still lies at its stops"
-            " (if it was moved, it must be registered anew first).",
-        ),
-    ]
+    checks = [*place_check(stand, profile), _unmoved()]
     if not job.dry:
-        strip = job.strip_mm or (profile.bed.strip_x_mm, profile.bed.strip_y_mm)
-        checks.append(
-            RunCheck(
-                name="strip",
-                question=f"Look at X {strip[0]:.4g} Y {strip[1]:.4g} and at the tip:"
-                " is the settling strip's place free again, and the tip clean?",
-            )
-        )
+        checks.append(_strip(profile, job))
     if profile.run.confirm_tip_clear:
         checks.append(_clear(profile, job))
     return checks
@@ -149,6 +141,23 @@ def resume_checks(profile: Profile, job: ProgramJob, stand: Stand) -> list[RunCh
 def corner_mm(profile: Profile, job: ProgramJob) -> tuple[float, float]:
     """Return where the lower left corner of the (first) board lies [mm]: where it was found, else in the bed's corner."""
     return job.corner_mm or (profile.bed.board_x_mm, profile.bed.board_y_mm)
+
+
+def _unmoved() -> RunCheck:
+    return RunCheck(
+        name="unmoved",
+        question="Has the board not been moved since? Look whether it still lies at its stops"
+        " (if it was moved, it must be registered anew first).",
+    )
+
+
+def _strip(profile: Profile, job: ProgramJob) -> RunCheck:
+    strip = job.strip_mm or (profile.bed.strip_x_mm, profile.bed.strip_y_mm)
+    return RunCheck(
+        name="strip",
+        question=f"Look at X {strip[0]:.4g} Y {strip[1]:.4g} and at the tip:"
+        " is the settling strip's place free again, and the tip clean?",
+    )
 
 
 def _clear(profile: Profile, job: ProgramJob) -> RunCheck:

@@ -20,9 +20,11 @@ from pastewright.link.phases import Phase
 from pastewright.profile.model import Profile
 from pastewright.profile.off import without_structure
 from pastewright.readback.model import Expected, ExpectedDeposit, Finding
+from pastewright.records.placement import ON_BED
 from pastewright.records.plan import PlanRecord
 from pastewright.records.probing import ProbingRecord
 from pastewright.records.sheet import SheetRecord
+from pastewright.work.running.once import touched_of
 
 Before = Callable[[str, ProgramJob, Any, Profile], Sequence[Finding]]
 After = Callable[[Journal, int, Any, Profile, Path], None]
@@ -100,7 +102,14 @@ def is_on_card(companion: Companion) -> bool:
 
 
 def own_checks(companion: Companion) -> tuple[str, ...]:
-    """Return the names of what must be looked at for this kind of program."""
+    """Return the names of what must be looked at for this kind of program.
+
+    Where a touch-up's strip goes one lies already; and a board that was found when it was laid must lie there still.
+    """
+    touched = touched_of(companion)
+    if touched is not None and isinstance(companion, PlanRecord):
+        in_corner = [step.what for step in companion.placement.boards[0].steps] == [ON_BED]
+        return ("strip",) if in_corner or touched.placed_anew else ("unmoved", "strip")
     entry = _entry(companion)
     return entry.checks if entry else ()
 

@@ -34,6 +34,7 @@ from pastewright.work.running.choice import (
 from pastewright.work.running.fresh import Today, bench_today, for_today
 from pastewright.work.running.kinds import after_run, is_on_card, own_checks
 from pastewright.work.running.laying import Laying, Watch, believed
+from pastewright.work.running.once import check_first
 from pastewright.work.running.records import default_journal
 
 
@@ -113,6 +114,8 @@ def send(
     job = in_air(given.job, bench.travel_z_mm) if choice.dry else given.job
     journal = Journal(sending.journal or default_journal())
     try:
+        if not job.dry:
+            check_first(journal, given.companion, port=sending.port)
         number = board_number_of(journal, job, choice.board_number)
         show_job(job, deposits, given.name, number, given.companion, bench)
         paste = paste_of(journal, bench, sending)
