@@ -64,9 +64,15 @@ def scene_pads(plan: PlanRecord, scene: Scene) -> dict[str, int]:
 
 
 def touched_up(plan: Plan, scene: Scene, rng: random.Random) -> Next:
-    """A touch-up of a board on which some pads were missed; of a row all or none, of which the judge knows one heap."""
+    """A touch-up of a board on which some pads were missed; of a row all or none, of which the judge knows one heap.
+
+    Of a tray one board is touched up, among the others, which are pasted.
+    """
     numbers = scene_pads(plan.record, scene)
-    laid = [pad.id for pad in plan.record.pads if pad.deposits]
+    boards = plan.record.placement.boards
+    name = rng.choice(boards).name if len(boards) > 1 else ""
+    here = int(name) if name else next(k for k, one in enumerate(scene.boards) if one.pasted)
+    laid = [pad.id for pad in plan.record.pads if pad.deposits and pad.board == name]
     rows = {scene.pads[numbers[name]].row for name in laid if rng.random() < 0.3}
     missed = {
         name
@@ -76,7 +82,7 @@ def touched_up(plan: Plan, scene: Scene, rng: random.Random) -> Next:
     if row := scene.pads[numbers[min(missed)]].row:
         missed |= {name for name in laid if scene.pads[numbers[name]].row == row}
     made = touch_up(
-        plan.record, inspected(plan.record, dict.fromkeys(missed, (MISSING, 0.0, False))), plan.profile
+        plan.record, inspected(plan.record, dict.fromkeys(missed, (MISSING, 0.0, False)), name), plan.profile
     )
     gone = {numbers[name] for name in missed}
     added = {numbers[pad.id] for pad in made.record.pads if pad.deposits}
@@ -84,9 +90,9 @@ def touched_up(plan: Plan, scene: Scene, rng: random.Random) -> Next:
     return Next(
         name=f"touch-up of {len(missed)}",
         text=made.program.text,
-        scene=scene,
-        standing=tuple(heap for heap in heaps if not heap.pads & gone),
-        wanted=lambda _board, pad: pad in added,
+        scene=replace(scene, strips=1),
+        standing=tuple(heap for heap in heaps if heap.board != here or not heap.pads & gone),
+        wanted=lambda board, pad: board == here and pad in added,
         ok=made.verdict.ok,
     )
 
@@ -224,11 +230,11 @@ def dry(plan: Plan, scene: Scene) -> Next:
 
 
 def nexts(plan: Plan, scene: Scene, rng: random.Random) -> Iterator[Next]:
-    """All that may come after a plan; of several boards in one program the run in the air alone."""
+    """All that may come after a plan; of several boards in one program the run in the air, and a touch-up of one of them."""
     yield dry(plan, scene)
+    yield touched_up(plan, scene, rng)
     if sum(board.pasted for board in scene.boards) > 1:
         return
-    yield touched_up(plan, scene, rng)
     yield with_row(plan, scene)
     yield some(plan, scene, rng)
     yield stopped(plan, scene, rng)

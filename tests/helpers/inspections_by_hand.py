@@ -13,10 +13,14 @@ from pastewright.records.plan import PlanRecord
 GOOD, MISSING = DepositVerdict.GOOD, DepositVerdict.MISSING
 
 
-def inspected(plan: PlanRecord, verdicts: dict[str, tuple[DepositVerdict, float, bool]]) -> InspectionRecord:
-    """An inspection in which pads have these verdicts, shares of the volume, and are to be wiped or not."""
+def inspected(
+    plan: PlanRecord, verdicts: dict[str, tuple[DepositVerdict, float, bool]], board: str = ""
+) -> InspectionRecord:
+    """An inspection in which pads have these verdicts, shares of the volume, and are to be wiped or not; of a tray, of one
+    board of it.
+    """
     rows = []
-    for row in board_picture(plan).rows:
+    for row in board_picture(plan, board).rows:
         verdict, share, wipe = verdicts.get(row.pad.id, (GOOD, 1.0, False))
         rows.append(
             InspectedDepositRecord(
