@@ -28,6 +28,7 @@ from pastewright.link.journal import Journal
 from pastewright.plan.pipeline import make_plan
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
+from pastewright.records.kinds import ProgramKind
 from pastewright.records.plan import InspectionLimitsRecord, PlanRecord, plan_text
 
 LEFT, RIGHT = (12.5, 26.0), (17.5, 26.0)  # of two photos that overlap [mm]
@@ -165,6 +166,25 @@ def test_limits_come_from_the_plan_where_no_job_is_named(run: Callable, photos: 
     assert inspected(out)["limits"]["most_volume"] == 0.02
     assert "high" in set(verdicts(out).values())
     assert "good" not in set(verdicts(out).values())
+
+
+def test_a_touch_up_s_own_plan_is_not_inspected(run: Callable, tmp_path: Path):
+    plan = write_plan(tmp_path / "touch", structs.replace(demo_plan(), kind=ProgramKind.TOUCH_UP))
+    answer = run("inspect", plan, tmp_path / "photo.jpg")
+    assert answer.code == 2
+    assert "does not tell what else should stand on the board" in answer.err
+
+
+def test_a_touch_up_is_no_batch(run: Callable, tmp_path: Path, bench: Path):
+    made = plan_of(Side.TOP)
+    plan = write_plan(tmp_path / "touch", structs.replace(made.record, kind=ProgramKind.TOUCH_UP))
+    (tmp_path / "touch" / "program.gcode").write_text(made.program.text, encoding="utf-8")
+    journal = tmp_path / "journal.db"
+    assert run("barrel", "new", "A7", "--fill-ul", 2500, "--journal", journal).code == 0
+    words = ("--profile", bench, "--journal", journal, "--barrel", "A7", "--port", "sim:reprap")
+    answer = run("batch", plan, "--boards", 2, *words)
+    assert answer.code == 2
+    assert "a touch-up, for one board that stands there already" in answer.err
 
 
 @pytest.mark.parametrize("odd", ["nothing", "other plan", "no deposits", "some", "everything"])

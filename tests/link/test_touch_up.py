@@ -1,5 +1,6 @@
-"""A touch-up on its way to the machine: sent through a real port, kept in the journal, broken off and gone on with; never laid
-twice, and only what was missing.
+"""A touch-up on its way to the machine: sent through a real port, kept in the journal, broken off and gone on with.
+
+It is never laid twice, and lays only what was missing.
 """
 
 import hashlib
@@ -11,6 +12,7 @@ import pytest
 from at_a_terminal import Person
 from inspections_by_hand import MISSING, inspected
 from msgspec import structs
+from run_setting import SETTING
 from server import Server
 from test_endings import HASTE
 from tiny_board import SIZE_MM, TOP_MM, write_tiny_board
@@ -18,13 +20,16 @@ from tiny_board import SIZE_MM, TOP_MM, write_tiny_board
 import pastewright as pw
 from pastewright.cli.app import app
 from pastewright.link import detect
+from pastewright.link.job import read_job
 from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import DepositState
+from pastewright.link.weave import Shift, woven
 from pastewright.problems import InputError
 from pastewright.profile.examples import example_text
 from pastewright.records.inspection import inspection_text
 from pastewright.records.plan import read_plan
 from pastewright.virtual import Manners, VirtualController
+from pastewright.work.running.board_found import with_zones
 
 BENCHES = {"reprap": "bench-reprap-e", "cnc": "bench-ngc-rotary-a"}
 ASSUMED = "place,board,side,clear,air,strip"
@@ -147,6 +152,52 @@ def test_a_touch_up_is_laid_kept_and_never_laid_again(shop, capsys):
     assert shop.touched(shop.inspection((1,), serial="GH-007", journal_board=1)) == 0
     assert shop.says(capsys, *shop.moving("run", shop.folder / "touch"))[0] == 0
     assert shop.laid_on(since) == [1]
+
+
+@pytest.mark.parametrize("shop", ["reprap"], indirect=True)
+def test_a_board_that_was_found_for_its_run_is_touched_up_there(shop, capsys):
+    """As batches find boards: the journal knows the place, and what stood on this side besides; plan.json knows neither."""
+    shop.bench.write_text(f'{shop.bench.read_text("utf-8")}\n[run]\nfind = "points"\n', "utf-8")
+    with pytest.raises(InputError, match="nobody knows where this one lay"):
+        shop.touched(shop.inspection())
+    profile = pw.read_profile(shop.bench)
+    text = (shop.folder / "top" / "program.gcode").read_text("utf-8")
+    text, found = woven(
+        text,
+        shop.plan,
+        read_job(text, shop.plan),
+        strip=Shift(y_mm=-2.0),
+        board=Shift(x_mm=0.8, y_mm=-0.5),
+        witness=None,
+        board_at_mm=(60.0, 60.0),
+        speed_xy_mm_s=profile.machine.speed_xy_mm_s,
+    )
+    found = with_zones(
+        found, [{"x_from_mm": 14.0, "x_to_mm": 17.0, "y_from_mm": 4.0, "y_to_mm": 9.0, "height_mm": 1.0}]
+    )
+    journal = Journal(shop.folder / "journal.db")
+    board = journal.begin_board(read_job(text, found), name="p", text=text, plan=found, number=1, now_s=0.0)
+    journal.begin_run(board, SETTING, process=1, now_s=1.0)
+    journal.close()
+    assert shop.touched(shop.inspection(journal_board=board)) == 0
+    assert "where it was found when it was laid" in " ".join(capsys.readouterr().out.split())
+    there = read_plan(shop.folder / "touch" / "plan.json").placement
+    assert there.boards == found.placement.boards
+    assert there.zones == found.placement.zones != ()
+    assert there.strips == shop.plan.placement.strips
+    # It was taken out to be photographed, perhaps.
+    with pytest.raises(InputError, match="Has the board not been moved since"):
+        shop.says(capsys, *shop.moving("run", shop.folder / "touch"))
+    # What is found anew needs no such question, and goes where it was found.
+    placement = shop.folder / "placement.json"
+    corner = ("--at", "LL=61.5,60.5", "--at", "UR=91.5,80.5")
+    words = ("register", shop.folder / "board", "--side", "top", "-p", shop.bench, *corner, "-o", placement)
+    assert shop.says(capsys, *words)[0] == 0
+    assert shop.touched(shop.inspection(), "--placement", placement) == 0
+    assert shop.says(capsys, *shop.moving("run", shop.folder / "touch"))[0] == 0
+    told = read_plan(shop.folder / "touch" / "plan.json")
+    assert told.placement.boards[0].shift_mm == pytest.approx((61.5, 60.5), abs=1e-6)
+    assert told.touched is not None and told.touched.placed_anew
 
 
 KEPT = pytest.param("reprap", signal.SIGKILL, id="kill")

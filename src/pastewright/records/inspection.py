@@ -11,8 +11,9 @@ from msgspec import Meta, Struct, json
 
 from pastewright.records.kinds import DepositKind, DepositVerdict, Form, PadKind, Side
 from pastewright.records.placement import Length, Pair
-from pastewright.records.plan import Amount, Count, InspectionLimitsRecord, MaybeSha256, Positive
+from pastewright.records.plan import Amount, Count, InspectionLimitsRecord, Positive
 from pastewright.records.reading import record_of_text, record_text, text_of_file
+from pastewright.records.sha256 import MaybeSha256
 
 FORMAT: Literal["pastewright inspection"] = "pastewright inspection"
 VERSION: Literal[1] = 1

@@ -29,7 +29,9 @@ from pastewright.records.reading import (
     record_text,
     text_of_file,
 )
+from pastewright.records.sha256 import MaybeSha256, Sha256
 from pastewright.records.thrown import ThrownRecord
+from pastewright.records.touched import TouchedRecord
 
 FORMAT: Literal[1] = 1
 MOST_BYTES = 200_000_000
@@ -42,8 +44,6 @@ MEND = "Give the plan.json that was written together with the program."
 Amount = Annotated[float, Meta(ge=0, le=1e12)]
 Positive = Annotated[float, Meta(gt=0, le=1e12)]
 Count = Annotated[int, Meta(ge=0)]
-Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
-MaybeSha256 = Annotated[str, Meta(pattern="^([0-9a-f]{64})?$")]
 
 
 class FiducialRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -321,20 +321,6 @@ class InspectionLimitsRecord(Struct, frozen=True, kw_only=True, forbid_unknown_f
     most_offset: Annotated[Amount, Meta(description="Of its centre, over the planned width across.")]
     least_gap_mm: Annotated[Amount, Meta(description="Between the pastes of two pads.")]
     most_offset_mm: Annotated[Amount, Meta(description="Of its centre, however wide it is.")] = 0.15
-
-
-class TouchedRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which board a touch-up is for, and what it was planned from. Of a plan that is no touch-up there is none."""
-
-    inspection_sha256: Annotated[Sha256, Meta(description="Of the record of inspection.json.")]
-    plan_sha256: Annotated[MaybeSha256, Meta(description="Of the plan.json that was inspected.")] = ""
-    program_sha256: Annotated[MaybeSha256, Meta(description="Of the program that laid the board.")] = ""
-    board: Annotated[str, Meta(description="Its name in a tray of several.")] = ""
-    serial: Annotated[str, Meta(description="Which one it is, as the inspection was told.")] = ""
-    journal_board: Annotated[int | None, Meta(description="Its number in the journal.")] = None
-    placed_anew: Annotated[
-        bool, Meta(description="Where it lies was measured for this touch-up, after it was laid.")
-    ] = False
 
 
 class PlanRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

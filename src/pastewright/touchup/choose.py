@@ -66,26 +66,32 @@ def chosen(
     dirty = {(one.board, one.pad) for k, one in enumerate(found) if one.wipe and k not in gone}
     wanted: list[Added] = []
     left: list[tuple[str, str]] = []
-    for group in _groups(found, picture, gone):
+
+    def is_whole(group: Sequence[int]) -> bool:
+        return group[0] in gone or found[group[0]].verdict is DepositVerdict.MISSING
+
+    # What is added to low deposits goes where nothing else is laid: whole ones first.
+    for group in sorted(_groups(found, picture, gone), key=lambda group: not is_whole(group)):
         first = picture.rows[group[0]]
         pads = ", ".join(dict.fromkeys(picture.rows[k].pad.id for k in group))
         if any((found[k].board, found[k].pad) in dirty for k in group):
             left.append((pads, "wipe the pad first"))
             continue
         one: Added | None
-        if group[0] in gone or found[group[0]].verdict is DepositVerdict.MISSING:
+        if is_whole(group):
             one = _whole(group, picture)
         else:
-            one = _topped(group[0], found[group[0]], first, standing, profile)
+            taken = [*(each.shape for each in standing), *map(_shape, wanted)]
+            one = _topped(group[0], found[group[0]], first, taken, profile)
         if one is None:
-            left.append((pads, "no free land for what lacks: wipe it and lay it whole"))
+            left.append((pads, "no free land for what lacks: wipe it, then inspect the board anew"))
             continue
         why = blocked_by_paste(one, standing, picture, profile)
         if why:
             left.append((pads, why))
         else:
             wanted.append(one)
-    return TouchUpChoice(added=tuple(wanted), left=tuple(left), standing=standing)
+    return TouchUpChoice(added=tuple(wanted), left=tuple(dict.fromkeys(left)), standing=standing)
 
 
 def standing_paste(
@@ -170,17 +176,17 @@ def _topped(
     number: int,
     one: InspectedDepositRecord,
     row: InspectedRow,
-    standing: Sequence[StandingPaste],
+    taken: Sequence[BaseGeometry],
     profile: Profile,
 ) -> Added | None:
-    """Return a dot of what a low deposit lacks, on the free part of its land; None where there is no room."""
+    """Return a dot of what a low deposit lacks, on the part of its land that nothing has `taken`; None without room."""
     lacks_ul = row.deposit.volume_ul - (one.volume_ul or 0.0)
     if row.shared or not 0 < lacks_ul <= MOST_ADDED * row.deposit.volume_ul:
         return None
     shape = profile.tuning.dot_shape_ratio
     width_mm = (6 * lacks_ul / (pi * shape * (0.75 + shape**2))) ** (1 / 3)
     tip_mm = profile.tip.outer_mm / 2 + ROOM_MM
-    near = unary_union([each.shape for each in standing if each.shape.distance(row.paste) < 2.0])
+    near = unary_union([shape for shape in taken if shape.distance(row.land) < 2 * tip_mm])
     free: BaseGeometry = row.land.difference(near.buffer(tip_mm))
     best = max(polygons_of(free), key=lambda part: part.area, default=None)
     if best is None:
@@ -202,7 +208,7 @@ def blocked_by_paste(
     one: Added, standing: Sequence[StandingPaste], picture: BoardPicture, profile: Profile
 ) -> str:
     """Return why a deposit cannot be laid among what stands, "" where it can."""
-    path: BaseGeometry = Point(one.points_mm[0]) if len(one.points_mm) == 1 else LineString(one.points_mm)
+    path = _path(one)
     row = picture.rows[one.rows[0]]
     for each in standing:
         other = picture.rows[each.row]
@@ -212,6 +218,16 @@ def blocked_by_paste(
         if away < one.width_mm / 2 + ROOM_MM and not may_touch(row, other):
             return f"it would bridge to {other.pad.id}"
     return ""
+
+
+def _path(one: Added) -> BaseGeometry:
+    return Point(one.points_mm[0]) if len(one.points_mm) == 1 else LineString(one.points_mm)
+
+
+def _shape(one: Added) -> BaseGeometry:
+    """Return what a deposit will cover [mm, board]."""
+    shape: BaseGeometry = _path(one).buffer(one.width_mm / 2)
+    return shape
 
 
 def words_of(choice: TouchUpChoice) -> Mapping[str, str]:

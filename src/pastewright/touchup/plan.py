@@ -10,6 +10,7 @@ from hashlib import sha256
 
 from msgspec import structs
 
+from pastewright.counting import counted
 from pastewright.inspect.picture import BoardPicture, board_picture
 from pastewright.motion.around import around
 from pastewright.motion.levels import levels_of
@@ -29,7 +30,7 @@ from pastewright.plan.jobs import blocked_by
 from pastewright.plan.nearest import with_nearest
 from pastewright.plan.pipeline import labels_of
 from pastewright.plan.tolerances import with_tolerances
-from pastewright.problems import one_error
+from pastewright.problems import InputError, one_error
 from pastewright.profile.model import Profile
 from pastewright.program.model import Program
 from pastewright.program.write import write_program
@@ -39,7 +40,8 @@ from pastewright.readback.judge.verify import verify
 from pastewright.readback.model import Verdict
 from pastewright.records.inspection import InspectionRecord, inspection_text
 from pastewright.records.kinds import Form, ProgramKind
-from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord, TouchedRecord
+from pastewright.records.plan import DepositRecord, PadRecord, PlanRecord
+from pastewright.records.touched import TouchedRecord
 from pastewright.touchup.choose import Added, TouchUpChoice, chosen
 from pastewright.touchup.lying import lying
 from pastewright.version import __version__
@@ -78,11 +80,7 @@ def touch_up(
     _check_together(inspection, picture)
     choice = chosen(inspection, picture, profile, wiped=wiped)
     if not choice.added:
-        reasons = "; ".join(f"{pad}: {why}" for pad, why in choice.left[:6])
-        raise one_error(
-            "there is nothing to lay" + (f" ({reasons})" if reasons else ": nothing is missing or low"),
-            "Wipe what the inspection lists, then give --wiped." if choice.left else "",
-        )
+        raise _nothing(choice, inspection, wiped=wiped)
     here = lying(plan, board, profile, placed)
     wanted = structs.replace(
         _wanted(here, choice, picture), touched=_touched(inspection, board, anew=placed is not None)
@@ -131,9 +129,22 @@ def touch_up(
     return TouchUp(choice=choice, program=program, record=with_verdict(record, verdict), verdict=verdict)
 
 
+def _nothing(choice: TouchUpChoice, inspection: InspectionRecord, *, wiped: bool) -> InputError:
+    """Return why nothing is laid, and what would mend that."""
+    to_wipe = 0 if wiped else sum(one.wipe for one in inspection.deposits)
+    reasons = [f"{pad}: {why}" for pad, why in choice.left[:6]]
+    if to_wipe:
+        reasons.append(f"{counted(to_wipe, 'deposit')} must be wiped first")
+    return one_error(
+        "there is nothing to lay"
+        + (f" ({'; '.join(reasons)})" if reasons else ": nothing is missing or low"),
+        "Wipe what the inspection lists, then give --wiped." if to_wipe else "",
+    )
+
+
 def _check_together(inspection: InspectionRecord, picture: BoardPicture) -> None:
     same = len(inspection.deposits) == len(picture.rows) and all(
-        one.id == row.deposit.id and one.pad == row.pad.id
+        (one.id, one.board, one.pad) == (row.deposit.id, row.pad.board, row.pad.id)
         for one, row in zip(inspection.deposits, picture.rows, strict=True)
     )
     if not same:

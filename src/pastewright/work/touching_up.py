@@ -59,7 +59,7 @@ def touched_up(asked: Touched) -> bool:
         plan = _where_it_was_laid(asked, plan, inspection, profile)
     made = touch_up(plan, inspection, bench, wiped=asked.wiped, placed=placed)
     file = _written(asked, made)
-    _print(made, asked.out, file)
+    _print(made, asked, file)
     return made.verdict.ok
 
 
@@ -146,7 +146,7 @@ def _written(asked: Touched, made: TouchUp) -> Path | None:
     return file
 
 
-def _print(made: TouchUp, out: Path, file: Path | None) -> None:
+def _print(made: TouchUp, asked: Touched, file: Path | None) -> None:
     totals = made.record.totals
     console.print(
         f"[bold]touch-up[/] of {escape(made.record.board.name)}: {counted(totals.deposits, 'deposit')} on"
@@ -162,9 +162,10 @@ def _print(made: TouchUp, out: Path, file: Path | None) -> None:
         console.print(f"[bold red]not verified[/] {counted(len(made.verdict.findings), 'finding')}")
         for finding in made.verdict.findings[:MOST_FINDINGS]:
             console.print(f"  line {finding.line}: {escape(finding.what)}")
-    console.print(f"wrote {escape(str(out / 'plan.json'))}")
+    console.print(f"wrote {escape(str(asked.out / 'plan.json'))}")
     if file is not None:
         console.print(f"wrote {escape(str(file))}")
         console.print(
-            f"Keep hands out of the gantry. Send it: pastewright run {escape(str(file))} --profile BENCH.toml"
+            f"Keep hands out of the gantry. Send it: pastewright run {escape(str(file))} --profile"
+            f" {escape(str(asked.profile))}"
         )

@@ -45,3 +45,8 @@ def print_inspection(inspection: InspectionRecord, files: tuple[Path, ...]) -> N
         console.print(
             f"Lay what is missing: pastewright touch-up {escape(str(files[0]))} --profile BENCH.toml"
         )
+    elif any(one.wipe for one in bad):
+        console.print(
+            "Once all that is wiped, lay it anew: pastewright touch-up"
+            f" {escape(str(files[0]))} --wiped --profile BENCH.toml"
+        )

@@ -9,7 +9,8 @@ from pastewright.link.journal import Journal
 from pastewright.link.journal_rows import RunRow
 from pastewright.problems import one_error
 from pastewright.records.kinds import ProgramKind
-from pastewright.records.plan import PlanRecord, TouchedRecord
+from pastewright.records.plan import PlanRecord
+from pastewright.records.touched import TouchedRecord
 
 REHEARSED = "sim:"
 """Ports at which nothing was laid: the controller was a pretended one."""
