@@ -43,7 +43,7 @@ class PicturePoints:
 class Way:
     """Board to pixels of the searched copy: w = turn·z + shift in complex numbers, z = x − iy, or x + iy if mirrored.
 
-    `agrees` counts the places that stand out as they should, less those beside them that do.
+    `agrees` is how surely lands stand out more than places beside them do [ln, of `of` places at lands].
     """
 
     turn: complex
@@ -191,5 +191,10 @@ def _agreement(seen: StandsOut, on: Complex, off: Complex) -> tuple[float, int]:
     of = int(inside.sum())
     if of < 4 or not beside_inside.any():
         return 0.0, of
-    share = float(got[inside].mean()) - float(beside[beside_inside].mean())
-    return share * of, of
+    # As surely as hits at lands are more than chance: a small picture of many lands hits some of them anywhere.
+    hits = (float(got[inside].sum()) + 0.5) / (of + 1)
+    chance = (float(beside[beside_inside].sum()) + 0.5) / (int(beside_inside.sum()) + 1)
+    if hits <= chance:
+        return 0.0, of
+    told = hits * np.log(hits / chance) + (1 - hits) * np.log((1 - hits) / (1 - chance))
+    return of * float(told), of

@@ -3,7 +3,7 @@
 Lands, paste and legend stand out; the mask between them is the photo's most usual colour, or one of the next.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,21 +19,26 @@ SPREAD = (
     3.0,
     3.0,
 )  # of lightness and colours (CIE L*a*b* of 8 bits) that a mask's own unevenness has at least
+WITHIN = np.array((6, 4, 4), np.float32)  # spreads: what may be ground in other light
+LEAST_GROUND = 0.03  # of a cell, to say how its ground looks
 FROM, TO = 3.0, 7.0  # spreads: below is ground, above stands out
 MOST_COLOURS = 3
+LINES_PX = (5, 7, 11)  # of the copy: as wide as lines are that may join what stands out
 LEAST_AREA_PX = 16
 MOST_BLOBS = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StandsOut:
-    """A copy of a photo, `factor` times its size: what stands out of one ground (rows, columns, 0…1), and blobs of it.
+    """A copy of a photo, `factor` times its size: what stands out of one ground (rows, columns, 0…1), and blobs of it;
+    `off` is its colours less the ground's (rows, columns, 3), CIE L*a*b* of 8 bits.
 
     `centres` (n, 2) and `areas` (n) are in pixels of the copy; `whole` tells which blobs do not touch the edge.
     """
 
     factor: float
     map: Floats32
+    off: Floats32
     centres: Floats
     areas: Floats
     whole: NDArray[np.bool_]
@@ -50,6 +55,17 @@ def stands_out(pixels: NDArray[np.uint8]) -> list[StandsOut]:
         )
     lab = cv2.cvtColor(cv2.medianBlur(small, 3), cv2.COLOR_RGB2LAB).astype(np.float32)
     return [_of_ground(lab, colour, factor) for colour in _usual_colours(lab)]
+
+
+def without_lines(seen: StandsOut) -> list[StandsOut]:
+    """Return a map with its blobs cut apart where thin lines join them, legend above all, for lines of several widths."""
+    solid = (seen.map > 0.5).astype(np.uint8)
+    found = []
+    for across in LINES_PX:
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across, across))
+        centres, areas, whole = _blobs(cv2.morphologyEx(solid, cv2.MORPH_OPEN, disc).astype(np.float32))
+        found.append(replace(seen, centres=centres, areas=areas, whole=whole))
+    return found
 
 
 def _usual_colours(lab: Floats32) -> list[Floats32]:
@@ -72,26 +88,50 @@ def _usual_colours(lab: Floats32) -> list[Floats32]:
 def _of_ground(lab: Floats32, colour: Floats32, factor: float) -> StandsOut:
     """Return what stands out of one colour, followed over the photo cell by cell."""
     rows, columns = lab.shape[:2]
-    cell = max(rows, columns) / CELLS
-    down, across = max(1, round(rows / cell)), max(1, round(columns / cell))
     spread = np.array(SPREAD, np.float32)
-    near = (np.abs(lab - colour) < spread * (6, 4, 4)).all(axis=2)
-    grid = np.empty((down, across, 3), np.float32)
-    for i in range(down):
-        for j in range(across):
-            part = np.s_[
-                i * rows // down : (i + 1) * rows // down, j * columns // across : (j + 1) * columns // across
-            ]
-            own = lab[part][near[part]]
-            grid[i, j] = np.median(own, axis=0) if len(own) > 0.03 * near[part].size else colour
-    grid = cv2.medianBlur(grid, 3) if min(down, across) > 2 else grid
+    grid = _followed(lab, colour, spread * WITHIN)
+    if min(grid.shape[:2]) > 2:
+        grid = np.asarray(cv2.medianBlur(grid, 3), np.float32)
     ground = cv2.resize(grid, (columns, rows), interpolation=cv2.INTER_LINEAR)
     off = lab - ground
+    near = (np.abs(off) < spread * WITHIN).all(axis=2)
     usual = np.maximum(1.4826 * np.median(np.abs(off[near]), axis=0) if near.any() else spread, spread)
     away = np.sqrt(((off / usual) ** 2).sum(axis=2))
     out = np.clip((away - FROM) / (TO - FROM), 0, 1).astype(np.float32)
     centres, areas, whole = _blobs(out)
-    return StandsOut(factor=factor, map=out, centres=centres, areas=areas, whole=whole)
+    return StandsOut(factor=factor, map=out, off=off, centres=centres, areas=areas, whole=whole)
+
+
+def _followed(lab: Floats32, colour: Floats32, within: Floats32) -> Floats32:
+    """Return the ground's colour by cell (down, across, 3), followed from where it has the usual colour to its neighbours.
+
+    Gloss and shade fade across a board by more than a ground's own unevenness; from one cell to the next they do not.
+    """
+    rows, columns = lab.shape[:2]
+    cell = max(rows, columns) / CELLS
+    down, across = max(1, round(rows / cell)), max(1, round(columns / cell))
+    grid = np.empty((down, across, 3), np.float32)
+    grid[:] = colour
+    told = np.zeros((down, across), bool)
+    todo = [(i, j) for i in range(down) for j in range(across)]
+    for _ in range(down + across):
+        found = []
+        for i, j in todo:
+            part = lab[
+                i * rows // down : (i + 1) * rows // down, j * columns // across : (j + 1) * columns // across
+            ]
+            beside = np.s_[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2]
+            expected = grid[beside][told[beside]].mean(axis=0) if told[beside].any() else colour
+            own = part[(np.abs(part - expected) < within).all(axis=2)]
+            if len(own) > LEAST_GROUND * part[..., 0].size:
+                found.append((i, j, np.median(own, axis=0)))
+        for i, j, middle in found:
+            grid[i, j], told[i, j] = middle, True
+        if not found or told.all():
+            break
+        reached = cv2.dilate(told.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        todo = [(int(i), int(j)) for i, j in np.argwhere(~told & reached)]
+    return grid
 
 
 def _blobs(out: Floats32) -> tuple[Floats, Floats, NDArray[np.bool_]]:
