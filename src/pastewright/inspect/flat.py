@@ -38,7 +38,7 @@ class FlatBoard:
     `rgb` are the photo's codes; `colour` the three features, `on_mask` those less the mask's nearby; `inside` tells where
     the photo shows the board; `full` where it is cut off. `land` and `mask` tell what is planned; `nearest` is the row whose
     planned paste is nearest, and `away_mm` how far that is (0 within). `before` tells how much each
-    looks as before pasting [ln].
+    looks as before pasting [ln]; `blur_px` is one standard deviation.
     """
 
     low_mm: Floats
@@ -54,6 +54,7 @@ class FlatBoard:
     away_mm: Floats32
     rows: tuple[int, ...]
     before: Floats32 | None = None
+    blur_px: float = 1.0
 
     def at_mm(self, columns: Floats, lines: Floats) -> Floats:
         """Places of pixels [mm, board], (..., 2)."""

@@ -25,6 +25,7 @@ UNLIKE = 0.78
 # On a land that looks like paste, one that is told no better than this, so little evidence is no good deposit: two bare
 # lands of levelled tin had passed for good with 0.57 and 0.63; 144 of 7 682 good deposits have less, and ten halves.
 LIKE_LAND, UNLIKE_ON_LAND = 0.65, 0.65
+UNTOLD = "whether it is paste or its land cannot be told well enough"
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
 USUAL_FROM, USUAL_TO = 0.65, 1.5
@@ -72,6 +73,8 @@ def judged(
             verdict=DepositVerdict.NOT_SEEN, why="whether paste is there cannot be told from its land"
         )
     found = _of_paste(reading, rows, limits, (usual, scatter))
+    if found.verdict is not DepositVerdict.OFF and reading.bare_ln > 0 and reading.like_paste < UNLIKE:
+        return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
     if found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and reading.like_paste < UNLIKE:
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN,
@@ -106,9 +109,7 @@ def _of_paste(
             verdict=DepositVerdict.OFF, why=f"only {reading.gap_mm:.2f} mm to the next paste", wipe=True
         )
     if reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_LAND:
-        return JudgedRow(
-            verdict=DepositVerdict.NOT_SEEN, why="whether it is paste or its land cannot be told well enough"
-        )
+        return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
     if reading.full > FULL_FOR_GOOD:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why="overexposed")
     return JudgedRow(verdict=DepositVerdict.GOOD)

@@ -88,6 +88,7 @@ def read_photo_of(
             "Hold still, give the camera time to focus, go closer, and use more light.",
             file=photo.name,
         )
+    flat = replace(flat, blur_px=blur * flat.scale)
     if bare:
         flat = replace(flat, before=as_before(flat, bare, bare_land(flat)))
     return PhotoFindings(found=found, readings=read_rows(flat, fit_rows(flat, picture), picture))

@@ -1,0 +1,347 @@
+"""Whether a dome stands on a row's land, or the land is bare: both are drawn, and compared with what the photo shows there.
+
+A dome's shading is the photo's own (see `dome`), as a whole a little lighter or darker as deposits differ among themselves,
+and its outline hides the land's. A bare land is as light as anything, mirrors what it likes, but changes smoothly over
+itself, has the hue of the photo's other bare lands, and shows its own outline, straight edges and corners all around, with
+mask where a dome would reach beyond. Colours alone (see `fit`) tell neither of these.
+
+    ln bare = ln p(pixels | the land, bare) − ln p(pixels | the land with a dome on it)
+
+What is free in either (the land's lightness over its place, the dome's own lightness) is paid for by how much of what it
+could have been the pixels rule out, as the evidence of a linear model with a normal prior is (MacKay, "Bayesian
+interpolation", Neural Computation 4, 1992).
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pastewright.inspect.dome import ring_and_sector
+from pastewright.inspect.fit import FittedBoard, FittedRow, dome_places
+from pastewright.inspect.flat import Flags, FlatBoard
+from pastewright.inspect.picture import BoardPicture, InspectedRow
+
+Floats = NDArray[np.float64]
+
+ALIKE_PX = 6.0  # pixels that tell the same: blur, noise of a camera's own smoothing, grain
+NEAR_MM = 0.12  # beyond the planned outline: what is looked at
+WINDOW_MM = 0.4
+STANDS = 0.4  # of the usual evidence: a dome that hides what lies under it from its neighbours
+ASIDE_MM = 0.2  # … and no farther from its place than so
+AT_ITS_PLACE_MM = 0.25  # how far a dome may lie aside and still be this row's
+WITHIN = 0.85  # of a dome's radius: pixels that show nothing else
+BEYOND_PX = 1.5  # a dome hides so much more, by its blur
+LEAST_PX, LEAST_CORE_PX, LEAST_REST_PX = 30, 12, 25
+LEAST_BETWEEN = (0.08, 0.03, 0.03)  # ln: what domes of one photo always differ by, as wholes
+LEAST_WITHIN = (0.06, 0.03, 0.03)  # ln: and pixels of one dome from its shading
+OF_BETWEEN = 0.3  # of what wholes differ by, that a dome's parts differ by as well
+LEAST_ON_LAND = (0.08, 0.03, 0.03)  # ln: of a bare land's pixels from a smooth change
+LEAST_LIGHT, LEAST_OTHER = (
+    0.4,
+    0.06,
+)  # ln: spreads of a bare land's lightness, and hues, where the photo's are like one another
+LAND_SPREADS = 1.5  # as wide as this many spreads of the photo's bare lands
+UNKNOWN_METAL = (1.0, 0.4, 0.4)  # ln: where no bare land is seen elsewhere
+ACROSS_MM = 0.3  # over which a land's lightness may change by …
+SLOPE, BEND = 0.6, 0.4  # … so much of its spread
+LEAST_SLOPE, LEAST_BEND = (0.3, 0.03, 0.03), (0.2, 0.02, 0.02)  # ln
+TAMED = 9.0  # squared spreads of a pixel, beyond which more hardly says more
+FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
+# The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
+BEGIN_WIDTHS = (0.72, 0.85, 1.18)
+STEPS, MOST_STEPS = ((0.05, 1.09), (0.025, 1.045)), 4
+NARROWEST, WIDEST = 0.6, 1.4
+SHIFT_SD_MM, WIDTH_SD = 0.1, 0.2  # what is expected of places and widths (ln), weakly
+SMOOTH_PX, MOST_BLUR_PX = 0.8, 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Usual:
+    """What a photo's deposits and bare lands are like: shift [mm], width, a dome's lightness and hues as a whole (3) and
+    their spread, the spread within a dome and on a bare land; a land's usual colour (3), and spreads of what it may be and
+    how it may change (6, 3).
+    """
+
+    shift_mm: Floats
+    width: float
+    whole: Floats
+    between: Floats
+    within: Floats
+    on_land: Floats
+    metal: Floats
+    metal_sd: Floats
+    blur_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Place:
+    """A window around a row: places [mm] (h, w, 2), colours, the mask's colour there, land; `asked` are the pixels that are
+    compared, `core` those of them well within the land.
+    """
+
+    row: InspectedRow
+    at_mm: Floats
+    colour: Floats
+    mask: Floats
+    land: Flags
+    asked: Flags
+    core: Flags
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BareOrNot:
+    """How much likelier a land is bare than that a dome as usual, or as fitted, stands there (`usual_ln`) [ln], and than
+    that any dome does (`any_ln`): one that is searched for, which on a bare land finds the edge of what it mirrors. Where
+    that one would stand [mm], and how wide over the planned width; without a search, as `usual_ln`.
+    """
+
+    usual_ln: float
+    any_ln: float
+    shift_mm: tuple[float, float]
+    width: float
+
+
+def bare_rows(
+    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, rows: Iterable[int]
+) -> dict[int, BareOrNot]:
+    """Return what rows show, bare lands or domes; rows of which nothing can be said so are left out."""
+    usual = _usual(flat, fitted, picture)
+    if usual is None:
+        return {}
+    covered = _covered(flat, fitted, picture, usual)
+    found = {}
+    for number in rows:
+        place = _place(flat, covered, (number, picture.rows[number]), usual)
+        if place is None:
+            continue
+        without = _without(place, usual)
+        told = [(_told(place, usual, fitted, *one), *one) for one in _tried(fitted.rows[number], usual)]
+        ln, shift, width = best = max(told, key=lambda one: one[0])
+        if not np.isfinite(ln):
+            continue
+        if without > ln:
+            ln, shift, width = _searched(place, usual, fitted, best)
+        found[number] = BareOrNot(
+            usual_ln=without - best[0],
+            any_ln=without - ln,
+            shift_mm=(float(shift[0]), float(shift[1])),
+            width=width,
+        )
+    return found
+
+
+def _usual(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> _Usual | None:
+    if not fitted.rows:
+        return None
+    likely = 0.5 * float(np.median([fit.mean for fit in fitted.rows.values()]))
+    good = {number: fit for number, fit in fitted.rows.items() if fit.mean > likely}
+    wholes, scatter = [], []
+    for number, fit in good.items():
+        row = picture.rows[number]
+        window = flat.window(row.paste.bounds, WINDOW_MM)
+        rho, theta = _dome(row, _places(flat, window), np.array(fit.shift_mm), fit.width)
+        on = (rho < WITHIN) & flat.inside[window] & (flat.nearest[window] == number)
+        if on.sum() < LEAST_PX:
+            continue
+        off = flat.colour[window][on] - fitted.dome.mean[ring_and_sector(rho[on], theta[on])]
+        wholes.append(np.median(off, axis=0))
+        scatter.append(1.4826 * np.median(np.abs(off - wholes[-1]), axis=0))
+    if not wholes:
+        return None
+    whole = np.median(wholes, axis=0)
+    between = np.maximum(1.4826 * np.median(np.abs(np.array(wholes) - whole), axis=0), LEAST_BETWEEN)
+    within = np.hypot(np.maximum(np.median(scatter, axis=0), LEAST_WITHIN), OF_BETWEEN * between)
+    metal, metal_sd = _metal(fitted)
+    return _Usual(
+        shift_mm=np.median([fit.shift_mm for fit in good.values()], axis=0),
+        width=float(np.exp(np.median([np.log(fit.width) for fit in good.values()]))),
+        whole=whole,
+        between=between,
+        within=within,
+        on_land=np.maximum(within, LEAST_ON_LAND),
+        metal=metal,
+        metal_sd=metal_sd,
+        blur_px=min(max(flat.blur_px, SMOOTH_PX), MOST_BLUR_PX),
+    )
+
+
+def _metal(fitted: FittedBoard) -> tuple[Floats, Floats]:
+    """Return a bare land's usual colour (3), and the spreads of its level, two slopes and three bends (6, 3)."""
+    ground = fitted.ground
+    if ground.land_known:
+        metal = np.median(ground.land_px, axis=0).astype(np.float64)
+        spread = 1.4826 * np.median(np.abs(ground.land_px - metal), axis=0)
+        level = np.maximum(LAND_SPREADS * spread, (LEAST_LIGHT, LEAST_OTHER, LEAST_OTHER))
+    else:
+        metal, level = fitted.dome.any_mean, np.array(UNKNOWN_METAL)
+    slope, bend = np.maximum(SLOPE * level, LEAST_SLOPE), np.maximum(BEND * level, LEAST_BEND)
+    return metal, np.stack([level, slope, slope, bend, bend, bend])
+
+
+def _covered(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: _Usual) -> NDArray[np.int64]:
+    """Return which row's dome covers each pixel: −1 none, −2 several."""
+    likely = STANDS * float(np.median([fit.mean for fit in fitted.rows.values()]))
+    found = np.full(flat.land.shape, -1, np.int64)
+    for number, fit in fitted.rows.items():
+        row = picture.rows[number]
+        if fit.mean < likely or np.hypot(*(np.array(fit.shift_mm) - usual.shift_mm)) > ASIDE_MM:
+            continue
+        window = flat.window(row.paste.bounds, WINDOW_MM)
+        away, _ = dome_places(row, _places(flat, window) - np.array(fit.shift_mm))
+        part = found[window]
+        on = away < 0.5 * fit.width * row.deposit.width_mm + BEYOND_PX / flat.scale
+        part[on] = np.where(part[on] == -1, number, -2)
+    return found
+
+
+def _place(
+    flat: FlatBoard, covered: NDArray[np.int64], one: tuple[int, InspectedRow], usual: _Usual
+) -> _Place | None:
+    """Return the window around a row, None where too little of it is seen free of other domes."""
+    number, row = one
+    window = flat.window(row.paste.bounds, WINDOW_MM)
+    at, land = _places(flat, window), flat.land[window]
+    free = flat.inside[window] & ((covered[window] == -1) | (covered[window] == number))
+    beyond = dome_places(row, at - usual.shift_mm)[0] - 0.5 * usual.width * row.deposit.width_mm
+    asked = free & (beyond < NEAR_MM) & (land | (beyond < 0))
+    core = asked & (cv2.erode((land & free).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    if asked.sum() < LEAST_PX or core.sum() < LEAST_CORE_PX:
+        return None
+    colour = flat.colour[window].astype(np.float64)
+    return _Place(
+        row=row,
+        at_mm=at,
+        colour=colour,
+        mask=colour - flat.on_mask[window],
+        land=land,
+        asked=asked,
+        core=core,
+    )
+
+
+def _tried(fit: FittedRow, usual: _Usual) -> list[tuple[Floats, float]]:
+    """Return where a dome may stand and how wide: as usual, and as fitted unless that is on something else."""
+    return [(usual.shift_mm, usual.width), (np.array(fit.shift_mm), fit.width)]
+
+
+def _told(place: _Place, usual: _Usual, fitted: FittedBoard, shift: Floats, width: float) -> float:
+    """Return the ln density of a place with a dome, less what is expected of domes; of one far aside, minus infinity."""
+    off = shift - usual.shift_mm
+    if float(np.hypot(*off)) > AT_ITS_PLACE_MM:
+        return -np.inf
+    ln = _with_dome(place, usual, fitted, shift, width)
+    expected = float(off @ off) / SHIFT_SD_MM**2 + float(np.log(width / usual.width) / WIDTH_SD) ** 2
+    return -np.inf if ln is None else ln - 0.5 * expected
+
+
+def _searched(
+    place: _Place, usual: _Usual, fitted: FittedBoard, begin: tuple[float, Floats, float]
+) -> tuple[float, Floats, float]:
+    """Return the ln density with a dome where it explains a place best, its shift and its width."""
+
+    def told(ways: list[tuple[Floats, float]]) -> tuple[float, Floats, float]:
+        tried = [one for one in ways if NARROWEST < one[1] / usual.width < WIDEST]
+        return max(
+            ((_told(place, usual, fitted, *one), *one) for one in tried),
+            key=lambda one: one[0],
+            default=begin,
+        )
+
+    best = told([(shift, width * share) for _, shift, width in (begin,) for share in BEGIN_WIDTHS])
+    best = max(best, begin, key=lambda one: one[0])
+    for step_mm, ratio in STEPS:
+        for _ in range(MOST_STEPS):
+            _, shift, width = best
+            ways = [(shift + step_mm * np.array(way), width) for way in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+            found = told([*ways, (shift, width * ratio), (shift, width / ratio)])
+            if found[0] <= best[0]:
+                break
+            best = found
+    return best
+
+
+def _without(place: _Place, usual: _Usual) -> float:
+    """Return the ln density of a place with its land bare."""
+    smooth, ln_free = _smooth(place, place.core, usual)
+    drawn = _drawn(place.mask, [(place.land, smooth)], usual.blur_px)
+    spread = np.broadcast_to(usual.on_land, place.colour.shape)
+    return _ln(place, drawn, spread) + ln_free
+
+
+def _with_dome(
+    place: _Place, usual: _Usual, fitted: FittedBoard, shift_mm: Floats, width: float
+) -> float | None:
+    """Return the ln density of a place with a dome on its land, None where too little of the dome is seen."""
+    rho, theta = _dome(place.row, place.at_mm, shift_mm, width)
+    seen = place.asked & (rho < WITHIN)
+    if seen.sum() < LEAST_CORE_PX:
+        return None
+    shading = fitted.dome.mean[ring_and_sector(np.minimum(rho, 0.999), theta)]
+    whole = np.median(place.colour[seen] - shading[seen], axis=0)
+    off = (whole - usual.whole) / usual.between
+    # Of the t-distribution its density at the whole over that at its middle; then the share of it that the pixels leave.
+    ln_free = -0.5 * (FREEDOMS + 1) * float(np.log1p(off**2 / FREEDOMS).sum())
+    left = usual.within / np.sqrt(max(float(seen.sum()) / ALIKE_PX, 1.0))
+    ln_free -= float(np.log(np.maximum(usual.between / left, 1.0)).sum())
+    rest = place.core & (rho > 1.05)
+    beside = place.colour
+    if rest.sum() > LEAST_REST_PX:
+        beside, ln_rest = _smooth(place, rest, usual)
+        ln_free += ln_rest
+    elif rest.any():
+        beside = np.broadcast_to(np.median(place.colour[rest], axis=0), place.colour.shape)
+    on = rho < 1
+    drawn = _drawn(place.mask, [(place.land, beside), (on, shading + whole)], usual.blur_px)
+    return _ln(place, drawn, np.where(on[..., None], usual.within, usual.on_land)) + ln_free
+
+
+def _ln(place: _Place, drawn: Floats, spread: Floats) -> float:
+    """Return the ln density of what is asked around what is drawn; squares beyond `TAMED` count by their logarithm."""
+    off = (((place.colour - drawn) / spread)[place.asked] ** 2).sum(axis=-1)
+    off = np.where(off < TAMED, off, TAMED + FREEDOMS * np.log1p(np.maximum(off - TAMED, 0) / FREEDOMS))
+    return float((-0.5 * off - np.log(spread)[place.asked].sum(axis=-1)).sum()) / ALIKE_PX
+
+
+def _smooth(place: _Place, on: Flags, usual: _Usual) -> tuple[Floats, float]:
+    """Return colours that change smoothly over a land as its pixels `on` tell (h, w, 3), and ln of what that costs."""
+    way = (place.at_mm - np.array(place.row.at_mm)) / ACROSS_MM
+    x, y = way[..., 0], way[..., 1]
+    terms = np.stack([np.ones(x.shape), x, y, x * x, x * y, y * y], axis=-1)
+    design, values = terms[on], place.colour[on]
+    weights, found, cost = np.ones(len(values)), np.zeros((6, 3)), 0.0
+    for _ in range(4):
+        cost = 0.0
+        for channel in range(3):
+            sd = usual.metal_sd[:, channel]
+            usually = np.array([usual.metal[channel], 0, 0, 0, 0, 0])
+            scale = ALIKE_PX * usual.on_land[channel] ** 2
+            told = (design * weights[:, None]).T @ design / scale
+            right = (design * weights[:, None]).T @ values[:, channel] / scale + usually / sd**2
+            found[:, channel] = np.linalg.solve(told + np.diag(1 / sd**2), right)
+            off = (found[:, channel] - usually) / sd
+            cost -= 0.5 * float(off @ off + np.linalg.slogdet(np.eye(6) + told * sd**2)[1])
+        left = np.sqrt((((values - design @ found) / usual.on_land) ** 2).sum(axis=1))
+        weights = 1 / np.maximum(1, left / 3)
+    return np.clip(terms @ found, values.min(axis=0) - 0.05, values.max(axis=0) + 0.05), cost
+
+
+def _drawn(mask: Floats, layers: Sequence[tuple[Flags, Floats]], blur_px: float) -> Floats:
+    """Return colours of layers laid over the mask, later over earlier, blurred as light is."""
+    light = np.exp(mask)
+    for where, colour in layers:
+        light = np.where(where[..., None], np.exp(colour), light)
+    return np.log(np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), np.float64))
+
+
+def _dome(row: InspectedRow, at_mm: Floats, shift_mm: Floats, width: float) -> tuple[Floats, Floats]:
+    """Return how far out on a dome places lie (1 at the rim), and on which side [rad]."""
+    away, theta = dome_places(row, at_mm - shift_mm)
+    return away / (0.5 * width * row.deposit.width_mm), theta
+
+
+def _places(flat: FlatBoard, window: tuple[slice, slice]) -> Floats:
+    lines, columns = np.mgrid[window]
+    return flat.at_mm(columns.astype(np.float64), lines.astype(np.float64))
