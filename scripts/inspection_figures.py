@@ -1,5 +1,7 @@
 """What inspection finds in rendered photos against their truth: PLANS PHOTO… → a line a photo, then sums by ground.
 
+Photos joined by + are given together: 8372-lamp.jpg+8372-window.jpg, names of the later ones without their folder.
+
 A row counts when the photo shows it whole. "Found" wants the planted fault's own verdict; a bridge counts once, for both of
 its deposits, and not where both its feet stand on pads of one net; what was planted and is truly joined to the next paste
 may be told as bridged. A false alarm is any verdict but good, and but "not seen", on a row of which nothing was planted,
@@ -31,11 +33,12 @@ WANTED = {
 }
 
 
-def main(plans: Path, photos: list[Path]) -> None:
+def main(plans: Path, photos: list[str]) -> None:
     pictures: dict[str, BoardPicture] = {}
     sums: dict[str, Counter[str]] = defaultdict(Counter)
     errors: dict[str, list[float]] = defaultdict(list)
-    for path in photos:
+    for words in photos:
+        path, *more = (Path(word) for word in words.split("+"))
         told = json.loads(path.with_name(path.stem.split("-")[0] + ".json").read_text("utf-8"))
         scene = told["scene"]
         board = scene["board"]
@@ -44,18 +47,20 @@ def main(plans: Path, photos: list[Path]) -> None:
         land, mask = scene["land"]["kind"], scene["mask"]["kind"]
         keys = ("all", f"land {land}", f"mask {mask}")
         try:
-            findings = findings_of(pictures[board], [read_photo(path)])
+            findings = findings_of(
+                pictures[board], [read_photo(path), *(read_photo(path.with_name(one.name)) for one in more)]
+            )
         except InputError as error:
             for key in keys:
                 sums[key]["refused"] += 1
-            print(path.name, board, mask, land, "refused:", error.problems[0].what, flush=True)
+            print(Path(words).name, board, mask, land, "refused:", error.problems[0].what, flush=True)
             continue
         count, off, wrong = against(findings, told["rows"], scene["faults"])
         for key in keys:
             sums[key].update(count)
             sums[key]["photos"] += 1
             errors[key] += off
-        print(path.name, board, mask, land, dict(count), "; ".join(wrong[:8]), flush=True)
+        print(Path(words).name, board, mask, land, dict(count), "; ".join(wrong[:8]), flush=True)
     for key in sorted(sums):
         c, shares = sums[key], np.array(errors[key] or [0.0])
         faults = ", ".join(f"{kind} {c[kind + ' found']}/{c[kind]}" for kind in WANTED if c[kind])
@@ -160,4 +165,4 @@ def _numbers_of(findings: Findings, faults: list[dict]) -> set[int]:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), [Path(word) for word in sys.argv[2:]])
+    main(Path(sys.argv[1]), sys.argv[2:])

@@ -1,4 +1,4 @@
-"""Photos of one board to findings: each is found and read by itself, then each row takes the photo that shows it best."""
+"""Photos of one board to findings: each is found and read by itself, then they are put together row by row."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.inspect.agree import ToldRow, agreed
 from pastewright.inspect.before import as_before
 from pastewright.inspect.find import FoundBoard, find_board
 from pastewright.inspect.fit import bare_land, fit_rows
@@ -100,7 +101,7 @@ def joined(
     limits: InspectionLimits,
     warnings: Sequence[Problem] = (),
 ) -> Findings:
-    """Return the findings of several photos: of those that see a row, the closest one tells, unless they disagree."""
+    """Return the findings of several photos: each row's verdict is that of all that see it."""
     verdicts: list[JudgedRow] = []
     readings: list[RowReading | None] = []
     shown_by: list[int | None] = []
@@ -109,24 +110,23 @@ def joined(
     by_row = [{reading.row: reading for reading in photo.readings} for photo in photos]
     for number in range(len(picture.rows)):
         told = [
-            (
-                reading,
-                judged(reading, picture.rows, limits, usual=usual[place], scatter=scatter[place]),
-                place,
+            ToldRow(
+                reading=reading,
+                verdict=judged(reading, picture.rows, limits, usual=usual[place], scatter=scatter[place]),
+                place=place,
             )
             for place, rows in enumerate(by_row)
             if (reading := rows.get(number)) is not None
         ]
-        told.sort(key=lambda one: (one[1].verdict is DepositVerdict.NOT_SEEN, -one[0].px_per_mm))
-        reading, verdict, place = told[0] if told else (None, judged(None, picture.rows, limits), None)
-        seen = {one[1].verdict for one in told if one[1].verdict is not DepositVerdict.NOT_SEEN}
-        if DepositVerdict.MISSING in seen and len(seen) > 1:
-            verdict = JudgedRow(
-                verdict=DepositVerdict.NOT_SEEN, why="the photos disagree: one shows paste, another none"
-            )
+        if not told:
+            verdicts.append(judged(None, picture.rows, limits))
+            readings.append(None)
+            shown_by.append(None)
+            continue
+        best, verdict = agreed(told)
         verdicts.append(verdict)
-        readings.append(reading)
-        shown_by.append(place)
+        readings.append(best.reading)
+        shown_by.append(best.place)
     return Findings(
         picture=picture,
         photos=tuple(photos),
@@ -134,8 +134,21 @@ def joined(
         readings=tuple(readings),
         shown_by=tuple(shown_by),
         limits=limits,
-        warnings=(*warnings, *_sizes_told(photos, usual)),
+        warnings=(*warnings, *_sizes_told(photos, usual), *_unseen_told(verdicts, readings)),
     )
+
+
+def _unseen_told(verdicts: Sequence[JudgedRow], readings: Sequence[RowReading | None]) -> list[Problem]:
+    """Return what is to be said of deposits that photos show whole and yet do not tell."""
+    count = sum(
+        reading is not None and reading.whole and verdict.verdict is DepositVerdict.NOT_SEEN
+        for verdict, reading in zip(verdicts, readings, strict=True)
+    )
+    if not count:
+        return []
+    what = f"{count} deposit{'s lie' if count > 1 else ' lies'} in the photos and {'are' if count > 1 else 'is'} not seen"
+    mend = "Take another photo with the light from another side, and give both."
+    return [Problem(what=what, mend=mend, severity=Severity.WARNING)]
 
 
 def _sizes_told(photos: Sequence[PhotoFindings], usual: Sequence[float | None]) -> list[Problem]:
