@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pastewright.inspect.picture import BoardPicture, drawn
 from pastewright.inspect.seek import LEAST_PX_MM, PicturePoints, Way, picture_points, ways
-from pastewright.inspect.stands_out import StandsOut, stands_out, without_lines
+from pastewright.inspect.stands_out import StandsOut, fainter, stands_out, without_lines
 from pastewright.inspect.which_way import likelier
 from pastewright.photo.file import Photo
 from pastewright.photo.fitted import K1_OF_PHONES, fit_view
@@ -29,6 +29,7 @@ Floats32 = NDArray[np.float32]
 LEAST_FIGURES = 7  # found, for a view of nine numbers
 LEAST_SHARE = 0.5  # of the figures in the photo must be found: paste may be missing, legend may lie beside
 LEAST_OF_ALL = 0.35  # … those in glare as well, where the mask itself is not seen
+CLEAR_WAY = 2.0  # times as sure as any other way, before figures are looked at: then those of all suffice
 IN_GLARE = 0.6  # of what is beside a figure stands out like lands: nothing is told there
 SURE_SHARE = 0.85  # found: no other map of the photo is looked at
 LEAST_LIKE = 0.55  # correlation at which a figure counts as found
@@ -87,6 +88,7 @@ class _Fit:
     found: int
     of: int
     asked: int
+    clear: bool
 
     @property
     def worth(self) -> float:
@@ -108,7 +110,7 @@ def find_board(photo: Photo, picture: BoardPicture, near_mm: Floats | None = Non
         if any(_enough(fit) and fit.found > SURE_SHARE * fit.of for fit, _ in fits):
             break
     if not any(_enough(fit) for fit, _ in fits):
-        for seen in (cut for one in maps for cut in without_lines(one)):
+        for seen in (other for one in maps for other in (*without_lines(one), fainter(one))):
             fits += _fits(photo, picture, (seen, points), near_mm)
             if any(_enough(fit) for fit, _ in fits):
                 break
@@ -121,8 +123,9 @@ def _fits(
     """Return the views that the best ways of one map come to."""
     seen, points = by
     tried = ways(seen, points)[:5]
+    clear = len(tried) > 1 and tried[0].agrees > CLEAR_WAY * tried[1].agrees
     fits = [
-        (_refined(photo, picture, seen, way), way)
+        (_refined(photo, picture, seen, way, clear=clear and way is tried[0]), way)
         for way in tried
         if way.agrees >= WORTH_A_LOOK * tried[0].agrees
     ]
@@ -132,7 +135,8 @@ def _fits(
 
 
 def _enough(fit: _Fit) -> bool:
-    return fit.found >= max(LEAST_FIGURES, LEAST_SHARE * fit.asked, LEAST_OF_ALL * fit.of)
+    share = LEAST_OF_ALL if fit.clear else LEAST_SHARE
+    return fit.found >= max(LEAST_FIGURES, share * fit.asked, LEAST_OF_ALL * fit.of)
 
 
 def _chosen(photo: Photo, picture: BoardPicture, seen: StandsOut, fits: list[tuple[_Fit, Way]]) -> FoundBoard:
@@ -199,7 +203,7 @@ def _differ(view: PhotoView, other: PhotoView, way: Way, than: Way) -> bool:
     return bool(np.abs(view.to_sheet(places) - other.to_sheet(places)).max() > 0.3)
 
 
-def _refined(photo: Photo, picture: BoardPicture, seen: StandsOut, way: Way) -> _Fit | None:
+def _refined(photo: Photo, picture: BoardPicture, seen: StandsOut, way: Way, *, clear: bool) -> _Fit | None:
     """Return the view through the figures that are found near where a way has them, None if it comes to nothing."""
     height, width = photo.pixels.shape[:2]
     view = _view_of(way, seen.factor, width, height)
@@ -222,7 +226,7 @@ def _refined(photo: Photo, picture: BoardPicture, seen: StandsOut, way: Way) -> 
         off = np.linalg.norm(view.to_sheet(places) - sheet, axis=1)
         near = off < max(0.1, 3 * residual_mm)
         fit = _Fit(view=view, residual_mm=float(np.sqrt(np.mean(off[near] ** 2))) if near.any() else 9.0,
-                   found=int(near.sum()), of=of, asked=asked)  # fmt: skip
+                   found=int(near.sum()), of=of, asked=asked, clear=clear)  # fmt: skip
     return fit
 
 

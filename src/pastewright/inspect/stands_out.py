@@ -24,6 +24,7 @@ LEAST_GROUND = 0.03  # of a cell, to say how its ground looks
 FROM, TO = 3.0, 7.0  # spreads: below is ground, above stands out
 MOST_COLOURS = 3
 LINES_PX = (5, 7, 11)  # of the copy: as wide as lines are that may join what stands out
+FAINT, CRESCENT_PX = 0.5, 9  # of the spreads; between the two halves of a dome
 LEAST_AREA_PX = 16
 MOST_BLOBS = 400
 
@@ -68,6 +69,17 @@ def without_lines(seen: StandsOut) -> list[StandsOut]:
     return found
 
 
+def fainter(seen: StandsOut) -> StandsOut:
+    """Return a map of what stands out half as far: grey paste on a white mask in dull light shows as crescents, lit on one
+    side and dark on the other, which are closed.
+    """
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (CRESCENT_PX, CRESCENT_PX))
+    faint = _away(seen.off, FAINT * np.array(SPREAD, np.float32))
+    out = np.asarray(cv2.morphologyEx(faint, cv2.MORPH_CLOSE, disc), np.float32)
+    centres, areas, whole = _blobs(out)
+    return replace(seen, map=out, centres=centres, areas=areas, whole=whole)
+
+
 def _usual_colours(lab: Floats32) -> list[Floats32]:
     """Return the most usual colours, far enough apart to be different things."""
     step = 8
@@ -94,12 +106,17 @@ def _of_ground(lab: Floats32, colour: Floats32, factor: float) -> StandsOut:
         grid = np.asarray(cv2.medianBlur(grid, 3), np.float32)
     ground = cv2.resize(grid, (columns, rows), interpolation=cv2.INTER_LINEAR)
     off = lab - ground
-    near = (np.abs(off) < spread * WITHIN).all(axis=2)
-    usual = np.maximum(1.4826 * np.median(np.abs(off[near]), axis=0) if near.any() else spread, spread)
-    away = np.sqrt(((off / usual) ** 2).sum(axis=2))
-    out = np.clip((away - FROM) / (TO - FROM), 0, 1).astype(np.float32)
+    out = _away(off, spread)
     centres, areas, whole = _blobs(out)
     return StandsOut(factor=factor, map=out, off=off, centres=centres, areas=areas, whole=whole)
+
+
+def _away(off: Floats32, least: Floats32) -> Floats32:
+    """Return from 0 to 1 how far colours stand out of the ground's own spread, which is at least so much."""
+    near = (np.abs(off) < np.array(SPREAD, np.float32) * WITHIN).all(axis=2)
+    usual = np.maximum(1.4826 * np.median(np.abs(off[near]), axis=0) if near.any() else least, least)
+    away = np.sqrt(((off / usual) ** 2).sum(axis=2))
+    return np.clip((away - FROM) / (TO - FROM), 0, 1).astype(np.float32)
 
 
 def _followed(lab: Floats32, colour: Floats32, within: Floats32) -> Floats32:
