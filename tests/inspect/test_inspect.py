@@ -307,3 +307,18 @@ def test_inspections_kept_in_the_journal_tell_capability_as_their_files_do(run_p
     code, said = run_pastewright("capability", "--board", "GH-002", "--journal", path)
     assert code == 2
     assert "the journal keeps no inspection of GH-002" in said
+
+
+def test_what_may_be_a_bare_land_is_not_good():
+    """However much it looks like paste by its colours."""
+    reading = _reading_of("FB1-2")
+    for bare_ln, like_paste, verdict in (
+        (5.0, 0.9, DepositVerdict.GOOD),
+        (5.0, 0.7, DepositVerdict.NOT_SEEN),
+        (20.0, 0.9, DepositVerdict.NOT_SEEN),
+        (-20.0, 0.7, DepositVerdict.GOOD),
+    ):
+        told = judged(
+            replace(reading, bare_ln=bare_ln, like_paste=like_paste), picture().rows, DEFAULT_LIMITS
+        )
+        assert told.verdict is verdict

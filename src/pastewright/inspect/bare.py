@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pastewright.inspect.dome import ring_and_sector
+from pastewright.inspect.dome import colour_of, light_of, ring_and_sector
 from pastewright.inspect.fit import FittedBoard, FittedRow, dome_places
 from pastewright.inspect.flat import Flags, FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow
@@ -48,12 +48,16 @@ UNKNOWN_METAL = (1.0, 0.4, 0.4)  # ln: where no bare land is seen elsewhere
 ACROSS_MM = 0.3  # over which a land's lightness may change by …
 SLOPE, BEND = 0.6, 0.4  # … so much of its spread
 LEAST_SLOPE, LEAST_BEND = (0.3, 0.03, 0.03), (0.2, 0.02, 0.02)  # ln
+BURNT_OUT, LIGHTER = (
+    0.5,
+    (0.0, 0.5, 1.0, 1.5),
+)  # share of a land; ln by which it may have been lighter than a photo shows
 TAMED = 9.0  # squared spreads of a pixel, beyond which more hardly says more
 FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
 # The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
 BEGIN_WIDTHS = (0.72, 0.85, 1.18)
 STEPS, MOST_STEPS = ((0.05, 1.09), (0.025, 1.045)), 4
-NARROWEST, WIDEST = 0.6, 1.4
+NARROWEST, WIDEST = 0.6, 1.2  # of the usual width: a wider one would cover a bare land, corners and all
 SHIFT_SD_MM, WIDTH_SD = 0.1, 0.2  # what is expected of places and widths (ln), weakly
 SMOOTH_PX, MOST_BLUR_PX = 0.8, 3.0
 
@@ -79,7 +83,8 @@ class _Usual:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Place:
     """A window around a row: places [mm] (h, w, 2), colours, the mask's colour there, land; `asked` are the pixels that are
-    compared, `core` those of them well within the land.
+    compared, `core` those of them well within the land. No light is more than `most_light` (red, green, blue); a land that
+    is burnt out may have been lighter by `more` [ln], which shows at its blurred outline.
     """
 
     row: InspectedRow
@@ -89,6 +94,8 @@ class _Place:
     land: Flags
     asked: Flags
     core: Flags
+    most_light: Floats
+    more: tuple[Floats, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +218,7 @@ def _place(
     if asked.sum() < LEAST_PX or core.sum() < LEAST_CORE_PX:
         return None
     colour = flat.colour[window].astype(np.float64)
+    burnt_out = float(flat.full[window][core].mean()) > BURNT_OUT
     return _Place(
         row=row,
         at_mm=at,
@@ -219,6 +227,8 @@ def _place(
         land=land,
         asked=asked,
         core=core,
+        most_light=np.quantile(light_of(colour[core]), 0.95, axis=0) if burnt_out else np.full(3, np.inf),
+        more=tuple(np.array([ln, 0.0, 0.0]) for ln in (LIGHTER if burnt_out else (0.0,))),
     )
 
 
@@ -266,9 +276,10 @@ def _searched(
 def _without(place: _Place, usual: _Usual) -> float:
     """Return the ln density of a place with its land bare."""
     smooth, ln_free = _smooth(place, place.core, usual)
-    drawn = _drawn(place.mask, [(place.land, smooth)], usual.blur_px)
     spread = np.broadcast_to(usual.on_land, place.colour.shape)
-    return _ln(place, drawn, spread) + ln_free
+    return ln_free + max(
+        _ln(place, _drawn(place, [(place.land, smooth + more)], usual.blur_px), spread) for more in place.more
+    )
 
 
 def _with_dome(
@@ -294,8 +305,15 @@ def _with_dome(
     elif rest.any():
         beside = np.broadcast_to(np.median(place.colour[rest], axis=0), place.colour.shape)
     on = rho < 1
-    drawn = _drawn(place.mask, [(place.land, beside), (on, shading + whole)], usual.blur_px)
-    return _ln(place, drawn, np.where(on[..., None], usual.within, usual.on_land)) + ln_free
+    spread = np.where(on[..., None], usual.within, usual.on_land)
+    return ln_free + max(
+        _ln(
+            place,
+            _drawn(place, [(place.land, beside + more), (on, shading + whole)], usual.blur_px),
+            spread,
+        )
+        for more in place.more
+    )
 
 
 def _ln(place: _Place, drawn: Floats, spread: Floats) -> float:
@@ -328,12 +346,13 @@ def _smooth(place: _Place, on: Flags, usual: _Usual) -> tuple[Floats, float]:
     return np.clip(terms @ found, values.min(axis=0) - 0.05, values.max(axis=0) + 0.05), cost
 
 
-def _drawn(mask: Floats, layers: Sequence[tuple[Flags, Floats]], blur_px: float) -> Floats:
-    """Return colours of layers laid over the mask, later over earlier, blurred as light is."""
-    light = np.exp(mask)
+def _drawn(place: _Place, layers: Sequence[tuple[Flags, Floats]], blur_px: float) -> Floats:
+    """Return colours of layers laid over the mask, later over earlier, blurred as light is and cut off as the photo is."""
+    light = light_of(place.mask)
     for where, colour in layers:
-        light = np.where(where[..., None], np.exp(colour), light)
-    return np.log(np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), np.float64))
+        light = np.where(where[..., None], light_of(colour), light)
+    blurred = np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), np.float64)
+    return np.asarray(colour_of(np.minimum(blurred, place.most_light)), np.float64)
 
 
 def _dome(row: InspectedRow, at_mm: Floats, shift_mm: Floats, width: float) -> tuple[Floats, Floats]:

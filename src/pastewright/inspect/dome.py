@@ -157,7 +157,7 @@ def edge_look(rim: Floats32, ground: GroundLook) -> EdgeLook:
     )
 
 
-def light_of(colour: Floats32) -> Floats:
+def light_of(colour: Floats32 | Floats) -> Floats:
     """Return linear light of red, green and blue over the mask's, from features."""
     green = colour[..., 0] - 0.3 * colour[..., 1] - 0.1 * colour[..., 2]
     return np.exp(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import hypot, log
 from statistics import median
 
-from pastewright.inspect.measure import SURE, UNSIZED, RowReading
+from pastewright.inspect.measure import SURE, SURELY_BARE, UNSIZED, RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.job.limits import InspectionLimits
 from pastewright.records.kinds import DepositVerdict
@@ -73,7 +73,9 @@ def judged(
             verdict=DepositVerdict.NOT_SEEN, why="whether paste is there cannot be told from its land"
         )
     found = _of_paste(reading, rows, limits, (usual, scatter))
-    if found.verdict is not DepositVerdict.OFF and reading.bare_ln > 0 and reading.like_paste < UNLIKE:
+    if found.verdict is not DepositVerdict.OFF and reading.bare_ln > (
+        0 if reading.like_paste < UNLIKE else SURELY_BARE
+    ):
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
     if found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and reading.like_paste < UNLIKE:
         return JudgedRow(

@@ -56,7 +56,10 @@ BARE, BURNT_OUT = -0.5, 0.25
 # Rows with less of the usual evidence are looked at for a bare land. Drawn bare and with a dome on it as usual, a land is
 # taken for bare where that is so much likelier [ln], unless a dome that is searched for explains it far better: so read
 # 16 of 16 missing deposits of 84 rendered photos that were not told by colour, and 2 of 3 800 good ones.
-NO_DOUBT, SURELY_BARE, ANY_DOME = 0.9, 12.0, -15.0
+NO_DOUBT, SURELY_BARE, ANY_DOME = 0.9, 9.0, -15.0
+# … and the more of it, the more it looks like paste by colour: bare lands had 0.57 to 0.63 with 11 to 30, 0.78 with 121; a
+# dome in a burnt-out pad, and one as grey as its mask, 0.84 and 0.86 with 39 and 17.
+ALIKE_FROM, BARE_FOR_ALIKE = 0.6, 120.0
 AWAY_MM = 0.36  # a fit that went as far as it is looked for lies on something else
 
 
@@ -104,18 +107,16 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     # How well a row's paste is told from what lies under it, 0 to 1: from mask surely, from land as colour tells.
     told = {number: 1 - hidden * (1 - fitted.told_on_land) for number, hidden in on_pad.items()}
     usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
-    lands = bare_rows(flat, fitted, picture, _doubtful(fitted, picture, usual))
-    bare = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in lands.items()}
+    bare, surely = _bare_lands(flat, fitted, picture, usual)
     gone = {
-        number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
-        or bare.get(number, 0.0) > SURELY_BARE
+        number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual or number in surely
         for number, fit in fitted.rows.items()
     }
     outlines = {number: fitted_shape(picture.rows[number], fit) for number, fit in fitted.rows.items()}
     shapes = {
         number: outlines[number]
         for number, fit in fitted.rows.items()
-        if fit.mean > _between(THERE, told[number]) * usual and bare.get(number, 0.0) <= SURELY_BARE
+        if fit.mean > _between(THERE, told[number]) * usual and number not in surely
     }
     beside = paste_beside(flat, fitted, picture)
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
@@ -137,8 +138,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             like_paste=(fit.mean / usual) if fit else 0.0,
             there=there,
             gone=not there and gone.get(number, False),
-            bare=bare.get(number, 0.0) > SURELY_BARE
-            or (fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT),
+            bare=number in surely or (fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT),
             bare_ln=bare.get(number, 0.0),
             planned_on_pad=on_pad[number],
             told=told[number],
@@ -159,17 +159,24 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     return tuple(found)
 
 
-def _doubtful(fitted: FittedBoard, picture: BoardPicture, usual: float) -> list[int]:
-    """Return the rows of which it must be looked at whether their land is bare: a bead's parts show no outline of their own,
-    and a fit that went half-way to something else is not asked where it lies.
+def _bare_lands(
+    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: float
+) -> tuple[dict[int, float], set[int]]:
+    """Return how much likelier doubtful rows' lands are bare than not [ln], and which of them surely are bare.
+
+    A bead's parts show no outline of their own, and a fit that went half-way to something else is not asked where it lies.
     """
-    return [
+    doubtful = [
         number
         for number, fit in fitted.rows.items()
         if fit.mean < NO_DOUBT * usual
         and not picture.rows[number].shared
         and not AT_ITS_PLACE_MM <= float(np.hypot(*fit.shift_mm)) < AWAY_MM
     ]
+    lands = bare_rows(flat, fitted, picture, doubtful)
+    bare = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in lands.items()}
+    alike = {n: max(0.0, fitted.rows[n].mean / usual - ALIKE_FROM) for n in bare}
+    return bare, {n for n, ln in bare.items() if ln > SURELY_BARE + BARE_FOR_ALIKE * alike[n]}
 
 
 def _edge_bias_px(flat: FlatBoard, picture: BoardPicture, fits: list[tuple[int, FittedRow]]) -> float:

@@ -116,7 +116,7 @@ def _away(off: Floats32, least: Floats32) -> Floats32:
     near = (np.abs(off) < np.array(SPREAD, np.float32) * WITHIN).all(axis=2)
     usual = np.maximum(1.4826 * np.median(np.abs(off[near]), axis=0) if near.any() else least, least)
     away = np.sqrt(((off / usual) ** 2).sum(axis=2))
-    return np.clip((away - FROM) / (TO - FROM), 0, 1).astype(np.float32)
+    return np.asarray(np.clip((away - FROM) / (TO - FROM), 0, 1), np.float32)
 
 
 def _followed(lab: Floats32, colour: Floats32, within: Floats32) -> Floats32:
