@@ -48,7 +48,7 @@ def drawn(stands: dict[int, tuple[float, tuple[float, float]]], tips: float = 0.
     nearest = np.argmin([np.hypot(*(at - place).transpose(2, 0, 1)) for place in PLACES], axis=0)
     for number, place in enumerate(PLACES):
         off = at - place
-        own = (np.abs(off) < np.array(LAND) / 2).all(axis=-1)
+        own = (np.abs(off[..., 0]) < LAND[0] / 2) & (np.abs(off[..., 1]) < LAND[1] / 2)
         land |= own
         light, hue = np.where(own, mirrored(off, tips), light), np.where(own[..., None], HUE, hue)
         if number in stands:
