@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent / "physical"))
 import numpy as np
 from camera import looks
 from render import rendered
-from rows import DEVELOPMENT_ROWS, FRESH_ROWS, MIDDLE_MM, drawn_row
+from rows import MIDDLE_MM, ROWS, drawn_row
 from scenes import drawn, sheet_data, sheet_of
 from wide import DEVELOPMENT_WIDE, FRESH, drawn_wide
 
@@ -37,7 +37,7 @@ def row_scene(number: int, folder: Path) -> dict:
 def main(folder: Path, first: int, count: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(first, first + count):
-        if number in DEVELOPMENT_ROWS or number in FRESH_ROWS:
+        if any(number in rows for rows in ROWS):
             scene = row_scene(number, folder)
         else:
             scene = drawn_wide(number) if number in DEVELOPMENT_WIDE or number in FRESH else drawn(number)

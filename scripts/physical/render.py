@@ -99,14 +99,14 @@ def _common(scene: dict, mesh: str) -> dict:
     camera = scene["camera"]
     x, y = middle_of(scene)
     tilt, roll = math.radians(camera["tilt_deg"]), math.radians(camera["roll_deg"])
-    width = camera["long_px"]
+    width, high = camera["long_px"], camera.get("high", 0.8)
     # The picture's shorter side takes in all of the sheet, however it is turned, and a tilt's nearer side.
     turn = np.array([[math.cos(roll), math.sin(roll)], [-math.sin(roll), math.cos(roll)]])
     half = np.abs((places_of(scene) - [x, y]) @ turn.T).max(axis=0) + 0.6 * PITCH_MM
     nearer = 1 + half.max() * math.sin(tilt) / camera["distance_mm"]
-    seen_mm = 2 * max(half[1], half[0] * 0.8) * nearer / camera["fill"]
+    seen_mm = 2 * max(half[1], half[0] * high) * nearer / camera["fill"]
     return {
-        **photographed(scene, (x, y), seen_mm=seen_mm, size_px=(width, round(width * 0.8))),
+        **photographed(scene, (x, y), seen_mm=seen_mm, size_px=(width, round(width * high))),
         "dots": paste_of(scene, mesh),
         "ground": {
             "type": "rectangle",

@@ -100,6 +100,10 @@ def _posed(points: PosedPoints, kept: NDArray[np.bool_], focal_px: float) -> tup
     radius_px = float(np.hypot(points.width_px, points.height_px)) / 2
     homography = np.diag([focal_px / radius_px, focal_px / radius_px, 1.0]) @ best[1] @ shift
     view = PhotoView(
-        homography=homography / homography[2, 2], k1=0.0, width_px=points.width_px, height_px=points.height_px
+        homography=homography / homography[2, 2],
+        k1=0.0,
+        width_px=points.width_px,
+        height_px=points.height_px,
+        focal_px=focal_px,
     )
     return view, best[0]

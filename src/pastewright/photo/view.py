@@ -18,12 +18,15 @@ USUAL_FOCAL = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PhotoView:
-    """The sheet as one photo shows it. `homography` is 3×3, sheet [mm] → ideal place [half diagonals]."""
+    """The sheet as one photo shows it. `homography` is 3×3, sheet [mm] → ideal place [half diagonals]; `focal_px` is the
+    camera's focal length where the view was made with one.
+    """
 
     homography: Floats
     k1: float
     width_px: int
     height_px: int
+    focal_px: float | None = None
 
     @property
     def middle_px(self) -> Floats:
@@ -85,9 +88,25 @@ def camera_place_mm(view: PhotoView, focal_px: float | None) -> Floats:
     H = K·[r1 r2 t] with square pixels and the axis in the middle. The focal length follows from r1·r2 = 0 and
     |r1| = |r2| where the perspective is strong enough to tell it, is drawn towards `focal_px` (or what phones have)
     where it is weak: near the vertical it hardly matters. Method: Z. Zhang, "A flexible new technique for camera
-    calibration", IEEE PAMI 22 (2000) 1330-1334.
+    calibration", IEEE PAMI 22 (2000) 1330-1334. A view that was made with a focal length is taken at its word.
     """
     h = view.homography / np.linalg.norm(view.homography[:2, :2])
+    focal = view.focal_px / view.radius_px if view.focal_px else _focal(view, h, focal_px)
+    inverse = np.diag([1 / focal, 1 / focal, 1.0])
+    turned = inverse @ h
+    size = (np.linalg.norm(turned[:, 0]) + np.linalg.norm(turned[:, 1])) / 2
+    turned = turned / size * (1 if turned[2, 2] > 0 else -1)
+    first, second = turned[:, 0], turned[:, 1]
+    third = np.cross(first, second)
+    # The nearest rotation to (r1, r2, r3).
+    left, _, right = np.linalg.svd(np.stack([first, second, third], axis=1))
+    rotation = left @ right
+    place = -rotation.T @ turned[:, 2]
+    return np.asarray(place * np.array([1.0, 1.0, 1.0 if place[2] > 0 else -1.0]), dtype=np.float64)
+
+
+def _focal(view: PhotoView, h: Floats, focal_px: float | None) -> float:
+    """Return the focal length that a homography tells [half diagonals], drawn towards what is known or usual."""
     usual = (focal_px or USUAL_FOCAL * max(view.width_px, view.height_px)) / view.radius_px
     # Both equations read a·w + b = 0 in w = 1/f².
     a = np.array(
@@ -101,18 +120,7 @@ def camera_place_mm(view: PhotoView, focal_px: float | None) -> Floats:
     trust = 0.02**2 * (1.0 if focal_px is None else 4.0)  # squared weight of the prior, in the units of a
     w = float((-(a @ b) + trust * prior) / (a @ a + trust))
     w = min(max(w, prior / 9), prior * 9)
-    focal = 1 / math.sqrt(w)
-    inverse = np.diag([1 / focal, 1 / focal, 1.0])
-    turned = inverse @ h
-    size = (np.linalg.norm(turned[:, 0]) + np.linalg.norm(turned[:, 1])) / 2
-    turned = turned / size * (1 if turned[2, 2] > 0 else -1)
-    first, second = turned[:, 0], turned[:, 1]
-    third = np.cross(first, second)
-    # The nearest rotation to (r1, r2, r3).
-    left, _, right = np.linalg.svd(np.stack([first, second, third], axis=1))
-    rotation = left @ right
-    place = -rotation.T @ turned[:, 2]
-    return np.asarray(place * np.array([1.0, 1.0, 1.0 if place[2] > 0 else -1.0]), dtype=np.float64)
+    return 1 / math.sqrt(w)
 
 
 # A cap no higher than 0.45 of its width hides its base's far edge where cos ψ < −FAR·cot(tilt): the base's normal

@@ -18,7 +18,7 @@ from pastewright.photo.light import colour_light, grey_light, opponent_light
 from pastewright.photo.posed import LEAST_POINTS
 from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.problems import Problem
-from pastewright.tune.photo.aside import middle_of_bases
+from pastewright.tune.photo.aside import PERSPECTIVE_TOLD_BY, middle_of_bases
 from pastewright.tune.photo.coarse import (
     USUAL_BLUR_PX,
     FitView,
@@ -205,7 +205,7 @@ def _rim(
     good = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
     good &= np.linalg.norm(common.centres - commanded, axis=1) < 0.15 * pitch_mm
     middle = middle_of_bases(common.centres, common.radii, commanded, good)
-    to_camera = camera[:2] - commanded.mean(axis=0)
+    to_camera = camera - np.append(commanded.mean(axis=0), 0.0)
     return common_rim(
         RimLook(
             picture=common.picture,
@@ -219,8 +219,15 @@ def _rim(
             burnt=burnt_picture(photo.pixels, view, common.centres[good], common.radii[good]),
             ground=common.ground,
             fine_colour=photo.fine_colour,
+            few=len(commanded) < PERSPECTIVE_TOLD_BY,
+            tilt=_tilt(to_camera),
         )
     )
+
+
+def _tilt(to_camera: Floats) -> float:
+    """Return how far from aside a camera looked [rad]; `to_camera` (3) leads there from what it looked at."""
+    return float(np.arctan2(np.hypot(to_camera[0], to_camera[1]), to_camera[2]))
 
 
 def _first_look(
@@ -292,7 +299,7 @@ def _facts(
         residual_mm=told[1],
         k1=told[2],
         shared_sd=float(np.hypot(told[3], LOST * lost_share(readings))),
-        tilt_deg=float(np.degrees(np.arctan2(np.hypot(to_camera[0], to_camera[1]), to_camera[2]))),
+        tilt_deg=float(np.degrees(_tilt(to_camera))),
         found=sum(1 for reading in readings if reading.state is not DotState.MISSING),
         measured=sum(1 for reading in readings if reading.state is DotState.MEASURED),
     )

@@ -73,6 +73,11 @@ ON_DARK_SD, ON_DARK_APART, ON_DARK_SHADOWED, ON_DARK_FOOT = 0.0145, 0.175, 0.34,
 # guessed there. Of 341 photos 11 are refused by these that were read before, four of them 5 to 10 % off; the others rightly.
 ON_DARK_LOST, USUALLY_LOST, ON_DARK_BLANK = 0.9, 0.02, 0.07
 WELL_TOLD = 0.03  # radii: a middle known to this or better is taken as it is
+# The dozen dots of a witness row: grain and noise of so few pull the ray that a fifth fall short of inward, and no other
+# light than theirs tells the foot. Seen from aside, a cap's flank stands out over its base's far edge, by about a sixth of
+# tan² of the tilt (caps 0.38 as high as wide); a circle takes a third of it. Measured on 82 photos of rows rendered for
+# development: −1.1 % and 0.048 ± 0.015 tan², 1.7 % rms of the photos' medians afterwards.
+FEW_NARROW, FEW_ASLANT, FEW_SD = 0.011, 0.05, 0.015
 
 
 class RimDoubt(StrEnum):
@@ -94,7 +99,8 @@ class RimLook:
     `colour_blur` what colour has more of it; `middle` (2) is where the circle's middle must lie, `middle_sd` its error
     [radii]; `darker` tells whether paste is darker than the ground; `to_camera` is the direction towards the camera
     [rad]; `burnt` (rows, columns, 2) the share of dots that are full there in some colour, and in all; `ground` (3) is
-    the ground's opponent light, `fine_colour` whether colour is as fine as lightness.
+    the ground's opponent light, `fine_colour` whether colour is as fine as lightness; `few` tells whether the picture is of
+    the few dots of a row, `tilt` how far the camera looked from aside [rad].
     """
 
     picture: Floats
@@ -108,6 +114,8 @@ class RimLook:
     burnt: Floats
     ground: Floats
     fine_colour: bool
+    few: bool = False
+    tilt: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,7 +125,8 @@ class Rim:
     lightness; `by_hue` is the radius by hue alone, None on grey grounds; `darker` tells whether paste is darker than the
     ground; `burnt` how much of the paste's rim is full in some colour, `blank` in all; `blur` is σ [radii], `aside` what the
     middle's error does to the radius; `least` and `usual` are the radii within which a fifth and half of the rays see the
-    edge by themselves; `blaze` is what paste that is the lighter looks too wide by, None where it is the darker.
+    edge by themselves; `blaze` is what paste that is the lighter looks too wide by, None where it is the darker; `few` is
+    None, or, for the few dots of a row, what their radius is too narrow by, as a share.
     """
 
     radius: float
@@ -134,11 +143,13 @@ class Rim:
     least: float
     usual: float
     blaze: Blaze | None = None
+    few: float | None = None
 
     @property
     def value(self) -> float:
         """The radius to be taken: as it is seen, less what bright paste blazes over its edge."""
-        return self.seen * (1 - self.blaze.share) if self.blaze else self.seen
+        seen = self.seen * (1 + (self.few or 0.0))
+        return seen * (1 - self.blaze.share) if self.blaze else seen
 
     @property
     def seen(self) -> float:
@@ -175,8 +186,8 @@ class Rim:
         """What all diameters of the photo may be off by together, by reason: standard errors, as shares."""
         if self.blaze is not None:
             return self._errors_of_the_lighter(self.blaze)
-        grey, hued = ON_LIGHT
-        apart = APART * abs(self.halfway / max(self.value, 1e-9) - 1)
+        grey, hued = ON_LIGHT if self.few is None else (FEW_SD, FEW_SD)
+        apart = APART * abs(self.halfway / max(self.seen, 1e-9) - 1)
         return {
             RimDoubt.GROUND: grey if self.light_share > GREY else hued,
             RimDoubt.WAYS: float(np.hypot(apart, NARROW * max(self.narrower, 0.0))),
@@ -243,11 +254,8 @@ def common_rim(look: RimLook) -> Rim:
         aside=_aside(look, by),
         least=radius,
         usual=radius,
+        few=FEW_NARROW - FEW_ASLANT * float(np.tan(look.tilt) ** 2) if look.few else None,
     )
-    if (
-        look.middle_sd > WELL_TOLD
-    ):  # the few dots of a witness row: their rays lie as far apart as their middle is unsure
-        return replace(rim, least=rim.circle, usual=rim.circle)
     least, usual = _by_rays(look, centre, rim.circle, by)
     rim = replace(rim, least=least, usual=usual)
     return rim if look.darker else replace(rim, blaze=_blaze(look, rim))
