@@ -26,8 +26,9 @@ from pastewright.tune.photo.rank import rank_correlation
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-WORK_PX = 2600
-"""Longer side of the copy that is searched: twice that for sheets, since in a board's photo a row is a fifth of it."""
+WORKS_PX = (2600, 1000)
+"""Longer side of the copy that is searched: twice that for sheets, since in a board's photo a row is a fifth of it. Where no
+row is found there, a coarser one, in which noise and grain are less."""
 MOST_BLOBS = 300
 """Strongest first: more are a board's own pads, and the row on its card is not among the weakest."""
 LEAST_SPAN_PX = 150.0
@@ -99,7 +100,7 @@ def row_laid(record: SheetRecord, *, newest: tuple[float, float] = (0.0, 0.0), f
 def measure_row(photo: Photo, row: RowLaid) -> PhotoReading:
     """Measure every dot of a row in a photo; raises InputError when the photo cannot support an answer."""
     height, width = photo.pixels.shape[:2]
-    matches = _indexed(find_dark(photo.pixels, work_px=WORK_PX), row, photo)
+    matches = _indexed(row, photo)
 
     def fit(sheet_mm: Floats, places_px: Floats, *_: int) -> tuple[PhotoView, float, float | None]:
         try:
@@ -145,9 +146,14 @@ class _FoundRow:
         return int((self.blobs >= 0).sum())
 
 
-def _indexed(blobs: BlobCandidates | None, row: RowLaid, photo: Photo) -> tuple[Match, ...]:
+def _indexed(row: RowLaid, photo: Photo) -> tuple[Match, ...]:
     """Return the matches of the newest row in the photo."""
-    rows = _rows_among(blobs, row, photo) if blobs is not None else []
+    rows: list[_FoundRow] = []
+    for work_px in WORKS_PX:
+        blobs = find_dark(photo.pixels, work_px=work_px)
+        rows = _rows_among(blobs, row, photo) if blobs is not None else []
+        if rows:
+            break
     if not rows:
         raise refusal(
             f"no witness row was found in the photo: {LEAST_SEEN} of its {len(row.dots)} dots have to be seen",
@@ -292,7 +298,9 @@ def _settled(
     at = view.to_sheet(places)
     low, high = laid.min(axis=0) - AROUND_MM, laid.max(axis=0) + AROUND_MM
     strange = ((at > low) & (at < high)).all(axis=1) & (widths > STRANGE_WIDTH * widths[blobs[seen]].min())
-    strange[blobs[seen]] = False
+    # One dot may be several blobs, one in another, where it shines in its middle.
+    gap, near = cKDTree(places[blobs[seen]]).query(places)
+    strange &= gap > widths[blobs[seen]][near] / 2
     if strange.sum() > MOST_STRANGERS:
         return None
     return _FoundRow(places_px=places, widths_px=widths, blobs=blobs, view=view)
