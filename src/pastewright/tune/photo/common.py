@@ -79,13 +79,15 @@ def laid_over(
     radii: Floats,
     pitch_mm: float,
     blur_px: float,
+    *,
+    by_light: bool = False,
 ) -> Common:
-    """Lay the dots over one another, beginning with `centres` and `radii` [mm]."""
+    """Lay the dots over one another, beginning with `centres` and `radii` [mm]; `by_light` leaves colour out."""
     first, radii = centres, np.maximum(radii, LEAST_RADIUS * pitch_mm)
     begun = radii
     ground = ground_around(light, view, first, pitch_mm)
     scale = view.px_per_mm(centres)
-    seen = _seen(light, view, first, ground, centres, radii, COARSE_SIDE)
+    seen = _seen(light, view, first, ground, centres, radii, COARSE_SIDE, by_light=by_light)
     able = _plain(seen)
     strength = _strength(seen, *_median_picture(seen, blur_px / scale / radii, able)[::2])
     alike = able & (strength > LEAST_LIKE)
@@ -93,7 +95,7 @@ def laid_over(
     for turn in range(ROUNDS):
         if turn > 0:
             side = COARSE_SIDE if turn < ROUNDS - 1 else SIDE
-            seen = _seen(light, view, first, ground, centres, radii, side)
+            seen = _seen(light, view, first, ground, centres, radii, side, by_light=by_light)
         blur = blur_px / scale / radii
         picture, picture_blur, noise = _median_picture(seen, blur, able)
         extra = np.sqrt(np.maximum(blur**2 - picture_blur**2, 0))
@@ -145,11 +147,16 @@ def _seen(
     centres: Floats,
     radii: Floats,
     side: int,
+    *,
+    by_light: bool,
 ) -> Floats:
-    """Return each dot's features on the common grid (dots, side, side, 3)."""
+    """Return each dot's features on the common grid (dots, side, side, 3), those of colour nil where it is left out."""
     places = centres[:, None, None, :] + radii[:, None, None, None] * grid(side)[None]
     values, _ = sampled(light, view, places)
-    return features(values, places, first, ground)
+    seen = features(values, places, first, ground)
+    if by_light:
+        seen[..., 1:] = 0.0
+    return seen
 
 
 def _median_picture(seen: Floats, blur: Floats, able: Flags) -> tuple[Floats, float, Floats]:

@@ -98,7 +98,7 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
     camera = camera_place_mm(view, photo.focal_px)
     begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
     blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
-    view, common, rim = _laid(photo, view, light, camera, begun, (first.blur_px, blur_px), sheet, fit)
+    view, common, rim = _laid(photo, first, light, camera, begun, blur_px, sheet, fit)
     dots = dots_of(light, view, camera, common, rim, blur_px)
     good = plausible(dots, commanded, sheet.pitch_mm)
     if not _tell_a_view(good):
@@ -135,23 +135,24 @@ def _view_sd(commanded: Floats, residual_mm: float) -> float:
 
 def _laid(
     photo: Photo,
-    view: PhotoView,
+    first: _First,
     light: NDArray[np.uint16],
     camera: Floats,
     begun: Outset,
-    blurs_px: tuple[float, float],
+    blur_px: float,
     sheet: LaidDots,
     fit: FitView,
 ) -> tuple[PhotoView, Common, Rim]:
-    """Return the dots laid over one another, their rim, and the view in which they lie.
+    """Return the dots laid over one another with a blur, their rim, and the view in which they lie.
 
     A rim far from where dots were thought to end is looked for again, around where it was found.
     """
-    centres, radii, pitch_mm = begun.centres, begun.radii, sheet.pitch_mm
+    view, centres, radii, pitch_mm = first.view, begun.centres, begun.radii, sheet.pitch_mm
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
+    by_light = first.by_lightness and _few(commanded)
     for turn in range(MOST_STARTS):
-        common = laid_over(light, view, centres, radii, pitch_mm, blurs_px[1])
-        rim = _rim(photo, view, common, commanded, camera, blurs_px, pitch_mm)
+        common = laid_over(light, view, centres, radii, pitch_mm, blur_px, by_light=by_light)
+        rim = _rim(photo, view, common, commanded, camera, (first.blur_px, blur_px), pitch_mm)
         near = abs(rim.value - 1) < FAR_OFF and float(np.linalg.norm(rim.centre)) < FAR_OFF
         if near or turn == MOST_STARTS - 1:
             break
@@ -219,10 +220,17 @@ def _rim(
             burnt=burnt_picture(photo.pixels, view, common.centres[good], common.radii[good]),
             ground=common.ground,
             fine_colour=photo.fine_colour,
-            few=len(commanded) < PERSPECTIVE_TOLD_BY,
+            few=_few(commanded),
             tilt=_tilt(to_camera),
         )
     )
+
+
+def _few(commanded: Floats) -> bool:
+    """Tell whether so few dots are a witness row. Where lightness tells it from its card, colour is left out: JPEG keeps
+    colour by blocks as wide as the small dots, and the few large ones would have all look like themselves.
+    """
+    return len(commanded) < PERSPECTIVE_TOLD_BY
 
 
 def _tilt(to_camera: Floats) -> float:
