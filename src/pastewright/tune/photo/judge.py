@@ -26,6 +26,9 @@ LOST = 0.05
 # σ of the blur over the radius of the wider dots: sharp photos stay below 0.12; blurred by six pixels (0.184), a twentieth
 # of the dots was 20 % off (photos rendered for development)
 MOST_BLUR = 0.17
+# Of the few dots of a witness row, whose photo tells ± 5 % then: six rows rendered for development, blurred by 0.17 to 0.19,
+# are 1.5 to 3.3 % off.
+MOST_BLUR_OF_FEW = 0.2
 MOST_UNLIKE = (
     0.42  # of a usual dot's light that is not as on the others; all but wrong readings stay below it
 )
@@ -36,8 +39,9 @@ USUAL_SHAPE = 0.4  # height over width of a dot (common practice)
 ALIKE = "paste and ground hardly differ in lightness: sizes come from colour, which cameras keep less exactly"
 MEND_ALIKE = "For the best figures lay the sheet on white paper."
 
+TOO_SMALL = "too small in the photo"
 MENDS = {
-    "too small in the photo": "Go closer: the sheet should fill the picture.",
+    TOO_SMALL: "Go closer: the sheet should fill the picture.",
     "blurred": "Hold still, give the camera time to focus, and use more light.",
     "overexposed": "Avoid the lamp's reflection, or make the picture darker.",
     "hardly visible": "Use flatter, more even light from the side; avoid reflections and shadows.",
@@ -129,7 +133,7 @@ def _not_as_dosed(photo: Judged) -> Said | None:
 
 
 def _out_of_focus(photo: Judged) -> Said | None:
-    if photo.rim.blur <= MOST_BLUR:
+    if photo.rim.blur <= (MOST_BLUR if photo.rim.few is None else MOST_BLUR_OF_FEW):
         return None
     return (
         f"no dot has a clear outline: the picture is blurred by {100 * photo.rim.blur:.0f} % of the dots' radius",
@@ -150,9 +154,10 @@ def _doubted(photo: Judged) -> Said:
     flat = "Use flatter light, from a window or from above, or from two sides; lay the sheet on white paper."
     why, most = max(rim.errors.items(), key=lambda one: one[1])
     if LOST * lost_share(photo.readings) > most:
+        (usual, _), *_ = photo.refused.most_common(1)
         return (
             f"{sum(photo.refused.values())} dots cannot be measured, and what hides them hardly spares the others",
-            "Avoid the lamp's reflection in the ground; use flatter light.",
+            MENDS.get(usual, "Avoid the lamp's reflection in the ground; use flatter light."),
         )
     match why:
         case RimDoubt.GROUND:
@@ -221,7 +226,7 @@ def _narrow(photo: Judged) -> Said | None:
         return None
     return (
         f"{small} dots are less than {GOOD_DIAMETER_PX:.0f} pixels wide; their sizes are less exact",
-        MENDS["too small in the photo"],
+        MENDS[TOO_SMALL],
     )
 
 

@@ -256,6 +256,8 @@ def common_rim(look: RimLook) -> Rim:
         usual=radius,
         few=FEW_NARROW - FEW_ASLANT * float(np.tan(look.tilt) ** 2) if look.few else None,
     )
+    if look.middle_sd > WELL_TOLD and not look.few:  # rays lie as far apart as their middle is unsure
+        return replace(rim, least=rim.circle, usual=rim.circle)
     least, usual = _by_rays(look, centre, rim.circle, by)
     rim = replace(rim, least=least, usual=usual)
     return rim if look.darker else replace(rim, blaze=_blaze(look, rim))

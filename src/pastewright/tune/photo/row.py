@@ -5,8 +5,9 @@ two dots far apart; where the others then lie is foretold, and the pair that mos
 is the row. The view through it is that of an ideal camera (`photo.posed`), and all else is measured as on a sheet.
 """
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -16,10 +17,11 @@ from scipy.spatial import cKDTree
 from pastewright.photo.file import Photo
 from pastewright.photo.posed import PosedPoints, fit_pose
 from pastewright.photo.view import PhotoView
-from pastewright.problems import one_error
+from pastewright.problems import InputError, Problem, one_error
 from pastewright.records.sheet import SheetDotRecord, SheetRecord
 from pastewright.tune.photo.find import BlobCandidates, find_dark
 from pastewright.tune.photo.grid import Match, refusal
+from pastewright.tune.photo.judge import GOOD_DIAMETER_PX, TOO_SMALL
 from pastewright.tune.photo.measure import PhotoReading, measured
 from pastewright.tune.photo.rank import rank_correlation
 
@@ -120,7 +122,11 @@ def measure_row(photo: Photo, row: RowLaid) -> PhotoReading:
                 photo.name,
             ) from error
 
-    reading = measured(photo, row, matches, fit)
+    try:
+        reading = measured(photo, row, matches, fit)
+    except InputError as error:
+        raise InputError(_refused(matches, error.problems, photo.name)) from error
+    reading = replace(reading, warnings=tuple(map(_of_a_row, reading.warnings)))
     seen = [(dot.diameter_mm, laid.dose_ul) for dot, laid in zip(reading.readings, row.dots, strict=True)]
     pairs = [(wide, dose) for wide, dose in seen if wide is not None]
     if not rank_correlation(*zip(*pairs, strict=True)) >= LEAST_FOLLOWS:
@@ -130,6 +136,29 @@ def measure_row(photo: Photo, row: RowLaid) -> PhotoReading:
             photo.name,
         )
     return reading
+
+
+def _refused(matches: Sequence[Match], problems: Sequence[Problem], name: str) -> list[Problem]:
+    """Return why a row is refused. Where its dots are few pixels wide that is mended most easily, and the rest may follow
+    from it.
+    """
+    widths = [match.width_px for match in matches]
+    told = [_of_a_row(problem) for problem in problems]
+    if min(widths) >= GOOD_DIAMETER_PX:
+        return told
+    far = Problem(
+        what=f"the dots are {min(widths):.0f} to {max(widths):.0f} pixels wide in the photo;"
+        f" {GOOD_DIAMETER_PX:.0f} are needed to tell the smallest well",
+        mend="Come nearer, until the row goes from one side of the picture to the other, with all of the camera's pixels.",
+        file=name,
+    )
+    return [far] if any(TOO_SMALL in problem.what for problem in told) else [*told, far]
+
+
+def _of_a_row(problem: Problem) -> Problem:
+    """Return a problem of the reader of sheets in the words of a row."""
+    what, mend = (re.sub(r"\bsheet\b(?!\.json)", "row", text) for text in (problem.what, problem.mend))
+    return replace(problem, what=what, mend=mend)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -157,7 +186,8 @@ def _indexed(row: RowLaid, photo: Photo) -> tuple[Match, ...]:
     if not rows:
         raise refusal(
             f"no witness row was found in the photo: {LEAST_SEEN} of its {len(row.dots)} dots have to be seen",
-            "Photograph the row from above, sharp and evenly lit, all of it in the picture; check that it is this row.",
+            "Photograph the row from near and from above, sharp and evenly lit, all of it in the picture; check that it is"
+            " this row.",
             photo.name,
         )
     rows.sort(key=lambda found: -found.seen)
