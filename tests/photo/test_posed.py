@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pastewright.photo.posed import PosedPoints, fit_pose
+from pastewright.photo.view import camera_place_mm
 
 WIDE, HIGH = 1600, 1280
 ROW = np.array([(2.5 * k, 1.2 * (k % 2)) for k in range(12)])  # mm
@@ -34,6 +35,17 @@ def test_areas_hold_though_the_picture_was_cut_out_or_zoomed(longer, tilt_deg, a
     scale = 50.0 * np.sqrt(np.cos(np.radians(tilt_deg)))
     assert view.px_per_mm(ROW.mean(axis=0)) == pytest.approx(scale, rel=0.015)
     assert residual_mm < 0.02
+
+
+@pytest.mark.parametrize("along", [True, False], ids=["along", "across"])
+def test_the_tilt_of_a_zoomed_picture_is_that_of_its_own_focal_length(along):
+    places = seen(0.75 * WIDE * 4, 28.0, along, noise_px=0.1)
+    points = PosedPoints(sheet_mm=ROW, places_px=places, width_px=WIDE, height_px=HIGH, focal_px=None)
+    view, _, _ = fit_pose(points)
+    way = camera_place_mm(view, None) - np.append(ROW.mean(axis=0), 0.0)
+    tilt_deg = np.degrees(np.arctan2(np.hypot(way[0], way[1]), way[2]))
+    # By the usual focal length it would be a quarter of its tangent: 7.6°.
+    assert tilt_deg == pytest.approx(28.0, abs=3.0)
 
 
 def test_a_focal_length_that_is_told_is_not_given_up_for_noise():

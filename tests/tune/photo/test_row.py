@@ -1,5 +1,6 @@
 """Witness rows in photos: alone, among others on the card, in one line, or not there at all."""
 
+import cv2
 import msgspec
 import numpy as np
 import pytest
@@ -19,10 +20,32 @@ from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.photo.row import measure_row, row_laid
 from pastewright.tune.record.measurements import DotState
 
+TINT = 12.0  # codes
+
 
 @pytest.fixture(scope="module")
 def record() -> SheetRecord:
     return witness_row(parse_profile(example_text(DEMO), DEMO)).record
+
+
+@pytest.fixture(scope="module")
+def usual(record) -> tuple[np.ndarray, dict[int, float], PhotoReading]:
+    """A picture of a row, the diameters that lie there, and what is read of it."""
+    picture, truth = row_photo(record, seed=3)
+    return picture, truth.diameter_mm, measure_row(photo_of(picture), row_laid(record))
+
+
+def within(reading: PhotoReading, share: float, least_mm: float = 0.0) -> np.ndarray:
+    """Tell which pixels lie within a share of the dots' radii; of those at least so wide."""
+    y, x = np.mgrid[: reading.facts.height_px, : reading.facts.width_px]
+    on = np.zeros(x.shape, dtype=bool)
+    for dot in reading.readings:
+        wide = dot.diameter_mm or 0.0
+        at = reading.view.to_px(np.array([dot.x_mm, dot.y_mm]))
+        on |= (np.hypot(x - at[0], y - at[1]) < share * reading.facts.px_per_mm * wide / 2) & (
+            wide >= least_mm
+        )
+    return on
 
 
 def photo_of(picture: np.ndarray) -> Photo:
@@ -122,6 +145,38 @@ def test_of_several_rows_on_a_card_the_newest_is_read_and_none_where_nothing_say
         reading = measure_row(photo, row_laid(record, newest=(0.0, way)))
         laid = {index: truth.diameter_mm[index + first] for index in range(len(record.dots))}
         assert abs(np.nanmedian(errors(reading, laid))) < 0.015  # the other row is 16 % off
+
+
+def test_from_too_far_away_it_is_said_to_come_nearer_and_nothing_else(record, usual):
+    pixels = cv2.resize(usual[0], None, fx=0.55, fy=0.55, interpolation=cv2.INTER_AREA)
+    with pytest.raises(InputError) as refused:
+        measure_row(Photo(name="row.jpg", pixels=pixels), row_laid(record))
+    (told,) = refused.value.problems
+    assert "pixels wide in the photo; 20 are needed" in told.what
+    assert told.mend.startswith("Come nearer")
+
+
+def test_a_dot_that_shines_in_its_middle_is_one_dot(record, usual):
+    """As a lamp above mirrors itself: by one level of light a ring, by the next what is within it."""
+    picture, diameters, reading = usual
+    shining = photo_of(np.where(within(reading, 0.18)[..., None], np.uint8(235), picture))
+    found = find_dark(shining.pixels, work_px=2600)
+    assert found is not None
+    apart = np.linalg.norm(found.places_px[:, None] - found.places_px[None], axis=2)
+    assert ((apart < 3) & (apart > 0)).sum() > 2 * row.MOST_STRANGERS  # dots that are several blobs
+    off = errors(measure_row(shining, row_laid(record)), diameters)
+    assert abs(np.nanmedian(off)) < 0.02
+
+
+def test_small_dots_without_colour_are_measured_as_large_ones_with_it(record, usual):
+    """JPEG keeps colour by blocks: a warm lamp's tint stays on large dots and is lost on small ones."""
+    picture, diameters, reading = usual
+    middle = float(np.median([dot.diameter_mm or 0.0 for dot in reading.readings]))
+    warm = np.array([TINT, 0.0, -TINT]) * within(reading, 1.0, least_mm=middle)[..., None]
+    tinted = photo_of(np.clip(picture + warm, 0, 255).astype(np.uint8))
+    off = errors(measure_row(tinted, row_laid(record)), diameters)
+    assert np.isfinite(off).sum() >= 11
+    assert np.nanmax(np.abs(off)) < 0.04
 
 
 def test_what_is_no_row_is_refused(record):

@@ -96,7 +96,9 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
         photo, view, commanded, sheet.pitch_mm, partial(opponent_light, fine=photo.fine_colour)
     )
     camera = camera_place_mm(view, photo.focal_px)
-    begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
+    begun = Outset(centres=first.centres, radii=first.radii, by_colour=False)
+    if not (first.by_lightness and _few(commanded)):
+        begun = outset(light, view, first.centres, first.radii, camera, sheet.pitch_mm)
     blur_px = _matching_blur_px(first.blur_px, by_colour=begun.by_colour)
     view, common, rim = _laid(photo, first, light, camera, begun, blur_px, sheet, fit)
     dots = dots_of(light, view, camera, common, rim, blur_px)
