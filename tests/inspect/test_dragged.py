@@ -15,7 +15,7 @@ WIDE = 0.6  # mm
 PLACES = ((1.0, 1.5), (2.1, 1.5), (3.5, 1.5))
 
 
-def rows():
+def rows(places=PLACES):
     """Three dots in a row, the first two 0.5 mm apart at their rims."""
     return tuple(
         SimpleNamespace(
@@ -23,11 +23,11 @@ def rows():
             paste=box(x - WIDE / 2, y - WIDE / 2, x + WIDE / 2, y + WIDE / 2),
             deposit=SimpleNamespace(width_mm=WIDE, points_mm=((x, y),)),
         )
-        for x, y in PLACES
+        for x, y in places
     )
 
 
-def flat() -> FlatBoard:
+def flat(shown_from_mm: float = 0.0) -> FlatBoard:
     shape = (120, 180)
     none, far = np.zeros(shape, bool), np.zeros(shape, np.int64)
     return FlatBoard(
@@ -36,7 +36,7 @@ def flat() -> FlatBoard:
         rgb=np.zeros((*shape, 3), np.uint8),
         colour=np.zeros((*shape, 3), np.float32),
         on_mask=np.zeros((*shape, 3), np.float32),
-        inside=~none,
+        inside=~none & (np.arange(shape[1]) >= shown_from_mm * SCALE),
         full=none,
         land=none,
         mask=none,
@@ -46,13 +46,13 @@ def flat() -> FlatBoard:
     )
 
 
-def told(*pasted, widths=(1.0, 1.0, 1.0), printed=0.0):
+def told(*pasted, widths=(1.0, 1.0, 1.0), printed=0.0, places=PLACES, shown_from_mm=0.0, fitted=(0, 1, 2)):
     """What is said to be dragged where paste covers these shapes [mm] besides the dots; legend looks alike by so much."""
-    board = flat()
+    board = flat(shown_from_mm)
     lines, columns = np.mgrid[0:120, 0:180]
     at = np.stack([columns, lines], axis=-1) / SCALE
     paste = np.zeros(board.land.shape, bool)
-    for (x, y), width in zip(PLACES, widths, strict=True):
+    for (x, y), width in zip(places, widths, strict=True):
         paste |= np.hypot(at[..., 0] - x, at[..., 1] - y) < width * WIDE / 2
     for shape in pasted:
         near = [Point(*place).within(shape) for place in at.reshape(-1, 2)]
@@ -61,9 +61,10 @@ def told(*pasted, widths=(1.0, 1.0, 1.0), printed=0.0):
     fits = {
         number: FittedRow(shift_mm=(0.0, 0.0), width=width, mean=3.0, width_sd=0.02)
         for number, width in enumerate(widths)
+        if number in fitted
     }
     looks = (said, (said - printed).astype(np.float32))
-    return dragged(board, looks, SimpleNamespace(rows=fits), SimpleNamespace(rows=rows()))  # type: ignore[arg-type]
+    return dragged(board, looks, SimpleNamespace(rows=fits), SimpleNamespace(rows=rows(places)))  # type: ignore[arg-type]
 
 
 def smear(*points, wide=0.75 * WIDE):
@@ -90,6 +91,16 @@ def test_a_deposit_that_is_wider_on_all_sides_is_no_tongue():
 
 def test_what_begins_beside_the_rim_is_something_else():
     assert told(smear((4.15, 1.5), (4.3, 1.5))) == {}
+
+
+@pytest.mark.parametrize("fitted", [(1, 2), (0, 1, 2)])
+def test_a_deposit_that_the_picture_cuts_off_is_no_tongue_of_its_neighbour(fitted):
+    # Two dots of one pad touch; of the first the picture shows a third.
+    places = ((1.5, 1.5), *PLACES[1:])
+    assert told(places=places, shown_from_mm=1.6, fitted=fitted) == {}
+    # What is dragged to the other side is told all the same.
+    found = told(smear(PLACES[1], (2.5, 1.5)), places=places, shown_from_mm=1.6, fitted=fitted)
+    assert list(found) == [1]
 
 
 def test_a_thin_line_from_a_deposit_is_legend_or_a_hair():

@@ -155,6 +155,15 @@ def test_what_is_dragged_out_of_a_deposit_is_smeared_and_wiped():
     assert "smeared" in told.why
 
 
+def test_a_smear_is_told_though_it_drew_its_deposit_s_fit_aside():
+    """What is fitted looks unlike the others then; a fit that found no edge tells no smear either."""
+    smeared = replace(_reading_of("FB1-2"), dragged_mm=0.3, like_paste=0.7)
+    for own_sd, verdict in ((0.2, DepositVerdict.OFF), (1.0, DepositVerdict.NOT_SEEN)):
+        assert judged(replace(smeared, own_sd=own_sd), picture().rows, DEFAULT_LIMITS).verdict is verdict
+    shifted = replace(_reading_of("FB1-2"), offset_mm=(0.4, 0.0), like_paste=0.7)
+    assert judged(shifted, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+
+
 def test_a_size_is_told_no_better_than_the_photo_s_deposits_differ():
     reading = _reading_of("FB1-2")
     planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul

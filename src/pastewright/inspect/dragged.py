@@ -133,14 +133,19 @@ def _covered(
     clear = max(CLEAR_PX / flat.scale, CLEAR_MM)
     likely = 0.3 * float(np.median([fit.mean for fit in fitted.rows.values()]))
     found = np.full(flat.land.shape, -1, np.int64)
-    for number, fit in fitted.rows.items():
-        if fit.mean < likely or _far(fit, aside):
-            continue
-        row = picture.rows[number]
+    for number in flat.rows:
+        row, fit = picture.rows[number], fitted.rows.get(number)
         window = flat.window(row.paste.bounds, 0.5)
         lines, columns = np.mgrid[window]
-        places = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64)) - np.array(fit.shift_mm)
-        within = dome_places(row, places)[0] < _rim(fit, row, usual) + clear
+        places = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64))
+        planned = dome_places(row, places - aside)[0] - 0.5 * row.deposit.width_mm
+        if not flat.inside[window][planned < 0].all():
+            # What the picture's side cuts off is not fitted well: it lies as planned, and is no other one's tongue.
+            within = planned < clear
+        elif fit is None or fit.mean < likely or _far(fit, aside):
+            continue
+        else:
+            within = dome_places(row, places - np.array(fit.shift_mm))[0] < _rim(fit, row, usual) + clear
         part = found[window]
         part[within] = np.where(part[within] == -1, number, -2)
     return found

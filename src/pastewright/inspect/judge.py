@@ -77,7 +77,10 @@ def judged(
         0 if reading.like_paste < UNLIKE else SURELY_BARE
     ):
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
-    if found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and reading.like_paste < UNLIKE:
+    # What is dragged out of a deposit draws its fit aside, onto less of it; what is told to be dragged is looked at apart.
+    smeared = bool(_smeared(reading, rows[reading.row])) and reading.own_sd < UNSIZED
+    doubted = found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and not smeared
+    if doubted and reading.like_paste < UNLIKE:
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN,
             why=f"it looks too unlike the others to be sure that it is {found.why}",

@@ -122,7 +122,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
     standing = {number: outline for number, outline in outlines.items() if not gone[number]}
     joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys())
-    spilt = spills(flat, beside, shapes, picture)
+    spilt = spills(flat, beside, shapes)
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
     burnt_out = float(np.quantile([whole[n][1] for n in shapes], 0.9)) if shapes else 1.0

@@ -102,9 +102,7 @@ def beside_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> 
     return found
 
 
-def spills(
-    flat: FlatBoard, beside: PasteBeside, shapes: dict[int, Polygon], picture: BoardPicture
-) -> dict[int, Spill]:
+def spills(flat: FlatBoard, beside: PasteBeside, shapes: dict[int, Polygon]) -> dict[int, Spill]:
     """Return for each row the paste that lies beside its outline and begins at it."""
     rows, columns = flat.land.shape
     owner = np.zeros((rows, columns), np.int32)
@@ -125,6 +123,10 @@ def spills(
     away_mm = np.asarray(away) / flat.scale
     spilt = (beside.neck > SPILT) & (beside.no_print > 0) & (away_mm > BESIDE_MM)
     count, labels = cv2.connectedComponents(spilt.astype(np.uint8), connectivity=8)
+    # From an outline to what belongs to it nothing looks like mask: legend printed close by stands clear of it.
+    leads = ((beside.neck > 0) | flat.land) & (away_mm <= TOUCH_MM)
+    _, whole = cv2.connectedComponents((leads | spilt | (owner > 0)).astype(np.uint8), connectivity=8)
+    held = np.unique(np.asarray(whole)[owner > 0])
     found: dict[int, Spill] = {}
     for body in range(1, count):
         lines, cols = np.nonzero(np.asarray(labels) == body)
@@ -132,7 +134,7 @@ def spills(
         distance = away_mm[lines, cols]
         if not LEAST_MM2 < area < MOST_MM2 or distance.min() > TOUCH_MM or distance.max() > MOST_REACH_MM:
             continue
-        if beside.no_print[lines, cols].mean() < CLEAR_OF_PRINT:
+        if beside.no_print[lines, cols].mean() < CLEAR_OF_PRINT or whole[lines[0], cols[0]] not in held:
             continue
         number = numbers[int(names[near[lines[distance.argmin()], cols[distance.argmin()]]]) - 1]
         last = found.get(number)
