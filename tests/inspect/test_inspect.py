@@ -156,12 +156,28 @@ def test_what_is_dragged_out_of_a_deposit_is_smeared_and_wiped():
 
 
 def test_a_smear_is_told_though_it_drew_its_deposit_s_fit_aside():
-    """What is fitted looks unlike the others then; a fit that found no edge tells no smear either."""
+    """What is fitted looks unlike the others then; what is wide as well lies on something else."""
     smeared = replace(_reading_of("FB1-2"), dragged_mm=0.3, like_paste=0.7)
-    for own_sd, verdict in ((0.2, DepositVerdict.OFF), (1.0, DepositVerdict.NOT_SEEN)):
-        assert judged(replace(smeared, own_sd=own_sd), picture().rows, DEFAULT_LIMITS).verdict is verdict
-    shifted = replace(_reading_of("FB1-2"), offset_mm=(0.4, 0.0), like_paste=0.7)
+    planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul
+    for share, verdict in ((0.7, DepositVerdict.OFF), (2.2, DepositVerdict.NOT_SEEN)):
+        told = judged(replace(smeared, volume_ul=share * planned), picture().rows, DEFAULT_LIMITS)
+        assert told.verdict is verdict
+    shifted = replace(smeared, dragged_mm=0.0, offset_mm=(0.4, 0.0))
     assert judged(shifted, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+
+
+def test_where_no_edge_was_found_nothing_lies_beyond_it():
+    reading = _reading_of("FB1-2")
+    lost = replace(reading, own_sd=1.0, volume_ul=3 * reading.volume_ul, dragged_mm=0.5, tail_mm=0.7)
+    assert judged(lost, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+
+
+def test_burnt_out_deposits_are_bridged_where_a_neck_is_seen():
+    burnt = replace(_reading_of("R2-1"), full=0.6)
+    assert burnt.joined
+    assert judged(burnt, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.BRIDGED
+    for other in (replace(burnt, joined=()), replace(burnt, whole=False)):
+        assert judged(other, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
 
 
 def test_a_size_is_told_no_better_than_the_photo_s_deposits_differ():

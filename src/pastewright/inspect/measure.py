@@ -120,8 +120,13 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     }
     beside = paste_beside(flat, fitted, picture)
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
-    standing = {number: outline for number, outline in outlines.items() if not gone[number]}
-    joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys())
+    edgeless = {number for number, fit in fitted.rows.items() if not _found_edge(fit)}
+    standing = {
+        number: _as_usual(picture.rows[number], fitted) if number in edgeless else outline
+        for number, outline in outlines.items()
+        if not gone[number]
+    }
+    joined = joined_rows(flat, beside, standing, picture, (shapes.keys() - edgeless, edgeless))
     spilt = spills(flat, beside, shapes)
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
@@ -177,6 +182,19 @@ def _bare_lands(
     bare = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in lands.items()}
     alike = {n: max(0.0, fitted.rows[n].mean / usual - ALIKE_FROM) for n in bare}
     return bare, {n for n, ln in bare.items() if ln > SURELY_BARE + BARE_FOR_ALIKE * alike[n]}
+
+
+def _found_edge(fit: FittedRow) -> bool:
+    """Tell whether a fit found an edge: where the search ends gloss or a shadow runs on."""
+    return fit.width < EDGELESS * WIDEST
+
+
+def _as_usual(row: InspectedRow, fitted: FittedBoard) -> Polygon:
+    """Return the outline of a row whose edge was not found, as wide and as far aside as the photo's usual deposit."""
+    fits = list(fitted.rows.values())
+    x, y = np.median([fit.shift_mm for fit in fits], axis=0)
+    width = float(np.median([fit.width for fit in fits]))
+    return fitted_shape(row, FittedRow(shift_mm=(float(x), float(y)), width=width, mean=0.0, width_sd=1.0))
 
 
 def _edge_bias_px(flat: FlatBoard, picture: BoardPicture, fits: list[tuple[int, FittedRow]]) -> float:
@@ -269,8 +287,7 @@ def _there(
     on_land = shape.boundary.intersection(row.land).length / max(shape.length, 1e-9)
     hidden = HIDDEN_SD * on_land * (1 - told)
     of_width = np.hypot(power * np.hypot(fit.width_sd, edge), SHAPE_SD)
-    # Where the search ends no edge was found: gloss or a shadow runs on.
-    lost = fit.width >= EDGELESS * WIDEST
+    lost = not _found_edge(fit)
     own_sd = UNSIZED if lost else float(np.hypot(of_width, power * hidden * SEEN_ALL_THE_SAME))
     sd = volume_ul * float(np.hypot(UNSIZED if lost else np.hypot(of_width, power * hidden), READ_SD))
     area_mm2 = row.paste.area * width ** (power - 1)
