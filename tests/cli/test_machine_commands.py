@@ -17,6 +17,7 @@ from shapely.geometry import LineString, box
 
 from pastewright.board.model import Side
 from pastewright.link.barrels import barrel_named
+from pastewright.link.drawn_back import is_drawn_back
 from pastewright.link.journal import Journal
 from pastewright.link.owner import Owner
 from pastewright.link.port import SerialPort
@@ -321,6 +322,33 @@ def test_paste_moved_by_hand_is_in_the_account_of_its_barrel(run, bench, lines, 
     answer = run("machine", "purge", "--ul", "25", *port)
     assert answer.code == 1
     assert "barrel A7 has run out" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("words", "answers", "swept_ul"),
+    [
+        (["load"], ("0", "barrel", "ok", "no", "stop"), 5.0),
+        (["jog", "p+0.1", "x-900"], (), 0.0),
+        (["unload"], ("5", "no"), 0.0),
+    ],
+    ids=["fed, then given up", "refused before it moved", "not taken out"],
+)
+def test_what_is_drawn_back_where_work_ends_early_is_in_the_account(
+    run, bench, lines, tmp_path, words, answers, swept_ul
+) -> None:
+    book = ("--journal", tmp_path / "journal.db")
+    assert run("barrel", "new", "A7", "--fill-ul", "300", *book).code == 0
+    lines(*answers)
+    answer = run("machine", *words, "-p", bench, "--port", SIM, "--barrel", "A7", *book)
+    assert answer.code in (1, 2)
+    relief_ul = parse_profile(bench.read_text(encoding="utf-8"), "").run.relieve_ul
+    moved = words[0] != "jog"
+    with closing(Journal(tmp_path / "journal.db")) as journal:
+        row = barrel_named(journal, "A7")
+        back = is_drawn_back(journal, barrel=row.id, board=0)
+    assert row.used_ul == pytest.approx(swept_ul - moved * relief_ul, abs=1e-6)
+    # So the next run gives it back above its strip.
+    assert back is moved
 
 
 def test_the_camera_is_measured_from_two_pictures(run, bench, lines, tmp_path) -> None:

@@ -12,6 +12,7 @@ from pastewright.hands.held import Held, carried_out, down, next_move, paces_of,
 from pastewright.hands.jog import SIZES_MM, JogHalt, JogStep, pressed, speeds_of
 from pastewright.hands.moves import Go, Push, Spot, Wait
 from pastewright.hands.travel import lifted, to_place
+from pastewright.link.bench import plunger_units_per_mm
 from pastewright.link.events import Trouble
 from pastewright.link.owner import MachineError
 from pastewright.problems import InputError
@@ -190,4 +191,24 @@ def test_making_safe_lifts_from_wherever_it_is(protocol: str) -> None:
     assert on.true_mm[2] < profile.travel_z_mm
     assert hand.safe("a test")
     assert on.true_mm[2] == approx(profile.travel_z_mm, abs=1e-3)
-    assert on.machine.state.plunger * profile.plunger.sign < 0
+    # Paste that nobody pushed stays as it was left.
+    assert on.machine.state.plunger == 0.0
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_making_safe_draws_back_what_was_pushed_and_tells_that(protocol: str) -> None:
+    on = hands_on(protocol)
+    hand, profile = on.hand, on.hand.profile
+    told: list[float] = []
+    hand.when_relieved = told.append
+    units = plunger_units_per_mm(profile)
+    hand.go([Push(by_mm=0.2, speed_mm_s=0.2), Push(by_mm=-0.1, speed_mm_s=0.2)])
+    assert hand.safe("drawn back already") and not told
+    assert on.machine.state.plunger == approx(0.1 * units, abs=1e-3)
+    hand.go([Push(by_mm=0.2, speed_mm_s=0.2)])
+    assert hand.safe("under pressure")
+    relief_mm = profile.run.relieve_ul / profile.barrel.area_mm2
+    assert told == [approx(relief_mm)]
+    assert hand.pushed_mm == approx(0.3 - relief_mm)
+    assert on.machine.state.plunger == approx(hand.pushed_mm * units, rel=0.01)
+    assert hand.safe("again") and len(told) == 1

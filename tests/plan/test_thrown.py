@@ -224,9 +224,11 @@ def test_on_the_next_row_of_a_card_trips_go_with_the_strip(plan, witness):
         assert new.at_mm == pytest.approx((old.at_mm[0], old.at_mm[1] - 5.0))
 
 
-def test_a_way_to_the_next_row_that_would_cross_what_no_height_clears_is_refused(plan):
-    """By hand: a bar between board and card, whose end the way to the first row just passes; to a row further away the same
-    way turns into it.
+@pytest.mark.parametrize("witness", [False, True])
+@pytest.mark.parametrize("y_mm", [-10.0, -15.0])
+def test_trips_to_the_next_row_go_by_the_first_where_a_zone_without_a_top_stands_between(plan, y_mm, witness):
+    """By hand: a bar between board and card, whose end the way to the first row just passes; to a row further away the
+    straight way would turn into it.
     """
     bar = Zone(
         name="bar",
@@ -241,21 +243,30 @@ def test_a_way_to_the_next_row_that_would_cross_what_no_height_clears_is_refused
     beside = make_plan(plan.board, plan.profile, job=replace(NO_JOB, zones=(bar,)))
     assert beside.record.thrown
     assert beside.verdict.ok
-    bed, strip = plan.profile.bed, Shift(y_mm=-10.0)
+    bed, strip = plan.profile.bed, Shift(y_mm=y_mm)
     x, y = beside.record.placement.strips[0].from_mm
+    here = replace(plan.profile, bed=replace(bed, strip_x_mm=x, strip_y_mm=y))
     text, record = woven(
         beside.program.text,
         beside.record,
         read_job(beside.program.text, beside.record),
         strip=strip,
         board=Shift(),
-        witness=None,
+        witness=witness_of(here, strip, travel_z_mm=here.travel_z_mm) if witness else None,
         board_at_mm=(bed.board_x_mm, bed.board_y_mm),
         speed_xy_mm_s=plan.profile.machine.speed_xy_mm_s,
     )
-    aside = replace(plan.profile, bed=replace(bed, strip_x_mm=x, strip_y_mm=y - 10.0))
-    found = verify(text, expected_from_plan(record), aside).findings
-    assert {finding.kind for finding in found} == {FindingKind.KEEP_OUT}
+    aside = replace(plan.profile, bed=replace(bed, strip_x_mm=x, strip_y_mm=y + y_mm))
+    assert verify(text, expected_from_plan(record), aside).findings == ()
+    for old, new in zip(beside.record.thrown, record.thrown, strict=True):
+        assert new.at_mm == pytest.approx((old.at_mm[0], old.at_mm[1] + y_mm))
+    # Had the corners of the way round been moved with the row, as the strip is, the read-back would have seen it.
+    corners = {f"Y{y:.4f}": f"Y{y - 10:.4f}" for y in (27.05, 21.95)}
+    assert all(word in text for word in corners)
+    for word, shifted in corners.items():
+        text = text.replace(word, shifted)
+    kinds = {one.kind for one in verify(text, expected_from_plan(record), aside).findings}
+    assert FindingKind.KEEP_OUT in kinds
 
 
 def test_planned_again_for_a_barrel_that_is_emptier_trips_stay(plan):

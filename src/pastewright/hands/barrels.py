@@ -7,6 +7,8 @@ purge    up ▸ feed ▸ relieve ▸ wipe
 Where that is done (the parking place, a card for waste) the tip has gone before.
 """
 
+from collections.abc import Callable
+
 from pastewright.hands.guide import Act, Choice, Confirm, GivenUpError, Guide, Number, Steer, Tell
 from pastewright.hands.moves import Push, Spot, Wait
 from pastewright.hands.reach import Reach
@@ -46,8 +48,13 @@ def _up(profile: Profile, at: Spot, reach: Reach) -> Act:
     return Act(moves=lifted(at, profile, travel_z_mm=reach.travel_z_mm))
 
 
-def load(profile: Profile, at: Spot, reach: Reach) -> Guide[float]:
-    """Put a barrel in where the tip is, and bring its paste to the tip; returns the paste fed [µL]."""
+def load(
+    profile: Profile, at: Spot, reach: Reach, fed: Callable[[float], None] = lambda _volume_ul: None
+) -> Guide[float]:
+    """Put a barrel in where the tip is, and bring its paste to the tip; returns the paste fed [µL].
+
+    `fed` is told of each portion as it is pushed, for who counts them where this is given up.
+    """
     yield _up(profile, at, reach)
     yield Tell(
         words="The plunger moves with force. Keep fingers off the plunger and away from the tip.",
@@ -74,13 +81,13 @@ def load(profile: Profile, at: Spot, reach: Reach) -> Guide[float]:
     if not inside:
         raise GivenUpError("no barrel was put in")
     yield Steer(question="Run the plunger up (f forward) until it just meets the paste.", axes="P")
-    fed_ul = yield from _fed(profile)
+    fed_ul = yield from _fed(profile, fed)
     yield Act(moves=relieved(profile), words="relieving")
     yield Tell(words="Wipe the tip upwards with a lint-free cloth; never with a finger. The barrel is ready.")
     return fed_ul
 
 
-def _fed(profile: Profile) -> Guide[float]:
+def _fed(profile: Profile, fed: Callable[[float], None]) -> Guide[float]:
     """Feed in portions until the person sees paste; returns how much [µL]."""
     most_ul = max(MOST_FED * profile.barrel.fill_ul, 4 * FEED_UL)
     fed_ul = 0.0
@@ -98,6 +105,7 @@ def _fed(profile: Profile) -> Guide[float]:
             raise GivenUpError(
                 f"no paste after {fed_ul:.0f} µL: the plunger does not meet it, the tip is blocked, or the barrel is empty"
             )
+        fed(FEED_UL)
         yield Act(moves=(pushed_ul(profile, FEED_UL), Wait(seconds=SETTLE_S)), words="feeding")
         fed_ul += FEED_UL
 
@@ -121,7 +129,9 @@ def unload(profile: Profile, at: Spot, reach: Reach) -> Guide[None]:
         )
     out: bool = yield Confirm(question="Take the barrel out and cap its tip. Is it out?", name="out")
     if not out:
-        raise GivenUpError("the barrel is still in; the paste in it is relieved")
+        raise GivenUpError(
+            f"the barrel is still in, and the plunger stands {back_mm:g} mm off where it was: load it anew before it lays"
+        )
 
 
 def purge(profile: Profile, at: Spot, reach: Reach, *, volume_ul: float) -> Guide[float]:

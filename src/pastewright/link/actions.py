@@ -4,6 +4,9 @@ from dataclasses import dataclass, field
 
 from pastewright.link.phases import Phase
 
+BROKEN_OFF = "broken off and relieved"
+"""What the account calls a relief that ended a deposit, or work by hand, early."""
+
 
 @dataclass(frozen=True, slots=True)
 class Send:

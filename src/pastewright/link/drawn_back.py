@@ -10,13 +10,14 @@ deposits would be empty.
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from pastewright.link.actions import BROKEN_OFF
 from pastewright.link.bench import Bench
 from pastewright.link.job import ProgramBlock, ProgramPart
 from pastewright.link.journal import Journal
 from pastewright.link.words import Modal, Scan, number
 
-DREW_BACK = ("relief", "broken off and relieved", "load", "purge")
-"""Entries of the account that end with a relief: the first two of a run, "relief" and the others of a hand."""
+DREW_BACK = ("relief", BROKEN_OFF, "load", "purge")
+"""Entries of the account that end with a relief: the first two of a run and of a hand, the others of a hand."""
 
 
 def is_drawn_back(journal: Journal, *, barrel: int | None, board: int) -> bool:

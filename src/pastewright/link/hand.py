@@ -60,6 +60,10 @@ class Hand:
         """How far the plunger is from where this began, forward above zero [mm]."""
         self.moved = False
         """Whether anything was moved since this began."""
+        self.pressed = False
+        """Whether the plunger was last pushed forward from here: paste may stand under pressure."""
+        self.when_relieved: Callable[[float], None] = lambda _by_mm: None
+        """Told of a relief that nobody asked for, by how far the plunger went back [mm]."""
         self._surface_z_mm = surface_z_mm
         self._at: Spot | None = None
 
@@ -123,11 +127,15 @@ class Hand:
             wanted = after(wanted, move)
         self._at, self.moved = None, True
         units = plunger_units_per_mm(self.profile)
+        pushes_mm = [move.by_mm for move in moves if isinstance(move, Push)]
+        self.pressed = self.pressed or any(by_mm > 0 for by_mm in pushes_mm)
         try:
             place = self.owner.do(lines_of(moves, self.owner.bench, units_per_mm=units), stop=self.stop)
         finally:
             # Where it was broken off the plunger may be anywhere on the way: count all of it.
-            self.pushed_mm += sum(move.by_mm for move in moves if isinstance(move, Push))
+            self.pushed_mm += sum(pushes_mm)
+        if pushes_mm:
+            self.pressed = pushes_mm[-1] > 0
         self._at = self._agreed(spot_of(place), wanted)
         off = max((abs(self.at.axis_mm(axis) - wanted.axis_mm(axis)) for axis in AXES), default=0.0)
         if off > PLACE_MM:
@@ -185,10 +193,20 @@ class Hand:
         return known if same else reported
 
     def safe(self, why: str) -> bool:
-        """End motion, lift and relieve, if that can be; tells whether it was done. What every end of the host does."""
+        """End motion and lift, if that can be, and relieve what was pushed from here; tells whether it was done.
+
+        What every end of the host does. Paste that this hand has not pushed stays as it was left: drawn back unasked, it
+        would be missing where the next run begins.
+        """
+        relieve = self.pressed
         try:
-            done = self.owner.safe(why)
+            done = self.owner.safe(why, relief=relieve)
         except (MachineError, InputError):
             return False
         self._at = None
+        if done and relieve:
+            self.pressed = False
+            by_mm = self.profile.run.relieve_ul / self.profile.barrel.area_mm2
+            self.pushed_mm -= by_mm
+            self.when_relieved(by_mm)
         return done

@@ -221,16 +221,17 @@ class Owner:
         """Lift the tip to travel height if it is lower, or to `above_mm` where that is higher; returns the position."""
         return self.do(self._stop_lines(relief=False, above_mm=above_mm))
 
-    def safe(self, why: str, *, above_mm: float = -inf) -> bool:
+    def safe(self, why: str, *, above_mm: float = -inf, relief: bool = True) -> bool:
         """End motion, lift the tip, relieve the paste: what every end of the host does. Tells whether it was done.
 
-        The tip goes up to travel height, or to `above_mm` where what lies there is higher.
+        Without `relief` the plunger stays where it is. The tip goes up to travel height, or to `above_mm` where what lies
+        there is higher.
         """
         try:
             sender = self._begun()
             sender.break_off(self._clock())
             self._until_ready(sender)
-            lines = self._stop_lines(relief=True, above_mm=above_mm) if self.known else []
+            lines = self._stop_lines(relief=relief, above_mm=above_mm) if self.known else []
             self._push(sender, lines, None)
         except (MachineError, PortLostError, InputError):
             return False

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import count
 
-from pastewright.link.actions import Action, Done, Doubt, Entered, Noted, Send, Started, Swept
+from pastewright.link.actions import BROKEN_OFF, Action, Done, Doubt, Entered, Noted, Send, Started, Swept
 from pastewright.link.bench import PLACE_MM, Bench, stop_lines
 from pastewright.link.events import (
     KEEPS_PLACE,
@@ -447,7 +447,7 @@ class Run:
                 # Told twice: a line was garbled into another, and that was carried out.
                 stands = told
             units = stands - begin + back - counted
-            self._sweep("broken off and relieved", units, unsent=back, doubt=self._rounding)
+            self._sweep(BROKEN_OFF, units, unsent=back, doubt=self._rounding)
         return lines
 
     def _units(self, block: ProgramBlock) -> float:

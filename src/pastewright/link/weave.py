@@ -3,6 +3,7 @@
     settle      every X and Y of the strip moved by the way to the fresh place, and of what is thrown away in line with it
     witness     strokes of another program with a strip of its own, which takes the place of the board's
     deposits    every X and Y turned and shifted with the board
+    trips       to the card and back by the place on the first row, where the program's own ways lead round zones
 
 Nothing of a stroke changes but where it is. The result is a program and a plan like any other: it is read back before
 it is sent, and has a name of its own in the journal.
@@ -107,7 +108,13 @@ def woven(
             lines[starts[block.first] or 0] = len(out) + 1
         on_card = block.part is ProgramPart.SETTLE or block.deposit in trips
         shift = strip if on_card else board if block.part is ProgramPart.DEPOSIT else Shift()
-        moved = _moved(rows[block.first - 1 : block.last], block, job.letter, shift)
+        own = rows[block.first - 1 : block.last]
+        moved = _moved(own, block, job.letter, shift)
+        if job.walked and not strip.is_none:
+            if block.deposit in trips:
+                moved = _by_first_row(own, moved, block, job.letter)
+            elif was_on_card and lines and len(lines) > 1:
+                moved = [*_back(block, moved), *moved]
         first = block.deposit is not None and len(lines) == 1
         if first and witness is not None:
             moved = let_down(moved, block.before, job.letter, *raised(witness.job.blocks, job.letter))
@@ -163,6 +170,20 @@ def _back(first: ProgramBlock, moved: Sequence[str]) -> list[str]:
     feed = re.match(r"G0\b[^;(]*?(F[\d.]+)", moved[0]) if moved else None
     at = f"G0 X{number(round(place['X'], DECIMALS))} Y{number(round(place['Y'], DECIMALS))}"
     return [f"{at} {feed[1]}" if feed else at]
+
+
+def _by_first_row(own: Sequence[str], moved: Sequence[str], block: ProgramBlock, letter: str) -> list[str]:
+    """Return a trip's rows with the program's own way to its place on the first row, a hop along the card from there to the
+    place that it has now, and the rest as moved.
+    """
+    scan, end, low = Scan(letter, block.before), 0, False
+    for at, row in enumerate(own):
+        if line := wire_line(row):
+            scan.line(line)
+        low = low or bool(scan.moved & {"Z", letter})
+        if not low and scan.moved & {"X", "Y"}:
+            end = at + 1
+    return [*own[:end], *moved[max(end - 1, 0) :]]
 
 
 def _slowed(rows: Sequence[str], speed_mm_s: float) -> list[str]:

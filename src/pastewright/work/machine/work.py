@@ -183,6 +183,9 @@ def touched_off(by: str, at: str | None, plan: Path | None) -> Work:
     return work
 
 
+FED = "load, given up"
+
+
 def loaded(account: Account, plan: Path | None = None) -> Work:
     """Return the work of putting a barrel in; what was fed is entered in its account."""
 
@@ -191,7 +194,18 @@ def loaded(account: Account, plan: Path | None = None) -> Work:
         with account.opened():  # a name that is not there is told before anything moves
             pass
         reach = parked(session, plan)
-        fed_ul = session.play(load(hand.profile, hand.at, reach))
+        account.watch(session)
+        fed_ul = 0.0
+
+        def fed(volume_ul: float) -> None:
+            nonlocal fed_ul
+            fed_ul += volume_ul
+
+        try:
+            session.play(load(hand.profile, hand.at, reach, fed))
+        except BaseException:
+            account.enter(FED, fed_ul)  # what comes after the relief that ends this stands behind it
+            raise
         account.enter("load", fed_ul - hand.profile.run.relieve_ul)
         console.print(f"[green]loaded[/]: {fed_ul:.0f} µL fed until paste showed")
 
@@ -204,7 +218,15 @@ def unloaded(account: Account, plan: Path | None = None) -> Work:
     def work(session: Session) -> None:
         hand = session.hand
         reach = parked(session, plan)
-        session.play(unload(hand.profile, hand.at, reach))
+        account.watch(session)
+        before_mm = hand.pushed_mm
+        try:
+            session.play(unload(hand.profile, hand.at, reach))
+        except BaseException:
+            # The barrel is in still: whatever draws back this far relieves, and takes nothing out of it.
+            if hand.pushed_mm < before_mm:
+                account.enter("relief", -hand.profile.run.relieve_ul)
+            raise
         account.enter("unload", -hand.profile.run.relieve_ul)
         console.print("[green]unloaded[/]")
 
