@@ -6,6 +6,8 @@ What the controller answers to each probe is read back by `place.points`. A prin
 it is asked where it stands (M114) while the contact is closed.
 """
 
+from shapely import affinity
+
 from pastewright.board.model import Board, Point
 from pastewright.place.height.probe import Probing, way_round
 from pastewright.place.transform import Placement
@@ -81,8 +83,12 @@ def probing_program(journey: Probing, profile: Profile, *, board: str) -> Progra
 def probing_record(
     program: Program, journey: Probing, profile: Profile, *, board: Board, place: Placement
 ) -> ProbingRecord:
-    """Return the record beside a probing program: what it touches, and on which board that lies where."""
+    """Return the record beside a probing program: what it touches, on which board that lies where, and what must be gone
+    round on the way to it.
+    """
     on_board = place.affine.inverse()
+    x, y = -profile.probe.offset_x_mm, -profile.probe.offset_y_mm
+    endless = [affinity.translate(wall, x, y).exterior.coords[:-1] for wall in journey.endless]
     return ProbingRecord(
         format=FORMAT,
         version=VERSION,
@@ -96,6 +102,7 @@ def probing_record(
         travel_z_mm=journey.travel_z_mm,
         low_z_mm=journey.low_z_mm,
         place=board_record(place),
+        endless_mm=tuple(tuple((float(a), float(b)) for a, b in corners) for corners in endless),
         places=tuple(
             ProbePlaceRecord(
                 number=number,

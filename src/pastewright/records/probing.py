@@ -46,6 +46,10 @@ class ProbingRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     travel_z_mm: Amount
     low_z_mm: Amount
     place: BoardPlaceRecord
+    endless_mm: Annotated[
+        tuple[Annotated[tuple[Pair, ...], Meta(min_length=3)], ...],
+        Meta(description="What nothing passes over, with its margin [mm, machine, of the head]."),
+    ] = ()
     places: Annotated[tuple[ProbePlaceRecord, ...], Meta(min_length=1, max_length=10_000)]
 
 

@@ -1,5 +1,7 @@
 """How a run begins: the tip brought to the program's first place where a straight way would lead through something."""
 
+from dataclasses import replace
+
 from pastewright.hands.moves import Move, Spot, spot_of
 from pastewright.hands.reach import reach_of
 from pastewright.hands.travel import to_place
@@ -8,21 +10,56 @@ from pastewright.link.hand import lines_of
 from pastewright.link.job import ProgramJob
 from pastewright.link.left_out import height_of_ways_mm
 from pastewright.link.owner import Owner
+from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.records.plan import PlanRecord
+from pastewright.records.probing import ProbingRecord
 
 
-def brought_round(owner: Owner, job: ProgramJob, plan: object) -> None:
-    """Bring the tip over the place where the program begins, round zones that its own height does not clear.
+def brought_round(owner: Owner, job: ProgramJob, plan: object) -> bool:
+    """Bring the tip over the place where the program begins, round what no height clears; returns whether it was homed for
+    that: a bench that homes by itself does so first, since the way begins where homing ends.
 
     Nothing moves where a straight way is clear or the place is not known. Raises `InputError` where no way leads there.
     """
-    place = spot_of(owner.look().position)
-    if not (isinstance(plan, PlanRecord) and owner.known and place):
-        return
-    moves = ways_round(place, job, plan, owner.profile)
+    if not (isinstance(plan, PlanRecord) and job.walked) and not (
+        isinstance(plan, ProbingRecord) and plan.endless_mm
+    ):
+        return False
+    homes = bool(owner.bench.home)
+    place = spot_of(owner.home() if homes else owner.look().position)
+    if not (owner.known and place):
+        return homes
+    if isinstance(plan, PlanRecord):
+        moves = ways_round(place, job, plan, owner.profile)
+    else:
+        moves = ways_to_touch(place, plan, owner.profile)
     if moves:
         owner.do(lines_of(moves, owner.bench, units_per_mm=plunger_units_per_mm(owner.profile)))
+    return homes
+
+
+def ways_to_touch(place: Spot, record: ProbingRecord, profile: Profile) -> tuple[Move, ...]:
+    """Return the moves from a place to where a probe goes down first; none where the straight way is clear.
+
+    They go at the top of the axis, as the program begins.
+    """
+    from shapely.geometry import Polygon
+
+    from pastewright.place.height.probe import way_round
+
+    first = record.places[0].at_mm
+    by_mm = way_round((place.x_mm, place.y_mm), first, [Polygon(corners) for corners in record.endless_mm])
+    if by_mm is None:
+        raise one_error(
+            f"no way leads from ({place.x_mm:.2f}, {place.y_mm:.2f}) to the first place,"
+            f" ({first[0]:.2f}, {first[1]:.2f}) mm of the machine, but over a part of unknown height",
+            "Bring the head there by keys (machine jog), round what stands between.",
+        )
+    if not by_mm:
+        return ()
+    reach = replace(reach_of(profile), travel_z_mm=profile.machine.z_max_mm)
+    return to_place(first, place, reach, profile, by_mm=by_mm)
 
 
 def ways_round(place: Spot, job: ProgramJob, plan: PlanRecord, profile: Profile) -> tuple[Move, ...]:

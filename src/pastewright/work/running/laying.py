@@ -5,6 +5,7 @@ import os
 import sqlite3
 from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from rich.markup import escape
@@ -92,15 +93,16 @@ class Laying:
         journal, job = self._journal, self._job
         barrel = self._paste.barrel.id if self._paste.barrel else None
         back = not job.dry and is_drawn_back(journal, barrel=barrel, board=board)
-        if owner is not None:
-            brought_round(owner, job, journal.program(job.sha256)[2])
+        homed = owner is not None and brought_round(owner, job, journal.program(job.sha256)[2])
         number = journal.begin_run(board, self._setting(), process=os.getpid(), now_s=unix_s())
         if owner is None:
             return self._to_file(number, board, deposits)
         blocks = chosen(job, deposits)
         if back:
             blocks = given_back(blocks, job.letter, owner.bench)
-        run = Run(job, blocks, owner.new_sender(), owner.bench, owner.punctual)
+        # Homed once more it would stand where the way round began.
+        bench = replace(owner.bench, home=()) if homed else owner.bench
+        run = Run(job, blocks, owner.new_sender(), bench, owner.punctual)
 
         def record(actions: list[Action]) -> None:
             try:
