@@ -17,26 +17,31 @@ from pastewright.records.probing import ProbingRecord
 
 
 def brought_round(owner: Owner, job: ProgramJob, plan: object) -> bool:
-    """Bring the tip over the place where the program begins, round what no height clears; returns whether it was homed for
-    that: a bench that homes by itself does so first, since the way begins where homing ends.
+    """Bring the tip over the place where the program begins, round what no height clears; returns whether it was homed.
 
+    A bench that homes by itself does so from there, clear of the board, and goes round once more from where homing ends.
     Nothing moves where a straight way is clear or the place is not known. Raises `InputError` where no way leads there.
     """
     if not (isinstance(plan, PlanRecord) and job.walked) and not (
         isinstance(plan, ProbingRecord) and plan.endless_mm
     ):
         return False
-    homes = bool(owner.bench.home)
-    place = spot_of(owner.home() if homes else owner.look().position)
+    _gone_round(owner, spot_of(owner.look().position), job, plan)
+    if not owner.bench.home:
+        return False
+    _gone_round(owner, spot_of(owner.home()), job, plan)
+    return True
+
+
+def _gone_round(owner: Owner, place: Spot | None, job: ProgramJob, plan: PlanRecord | ProbingRecord) -> None:
     if not (owner.known and place):
-        return homes
+        return
     if isinstance(plan, PlanRecord):
         moves = ways_round(place, job, plan, owner.profile)
     else:
         moves = ways_to_touch(place, plan, owner.profile)
     if moves:
         owner.do(lines_of(moves, owner.bench, units_per_mm=plunger_units_per_mm(owner.profile)))
-    return homes
 
 
 def ways_to_touch(place: Spot, record: ProbingRecord, profile: Profile) -> tuple[Move, ...]:
