@@ -74,7 +74,7 @@ def read_sheet(sheet: Path, photo: Path) -> ReadSheet:
         if not table.exists():
             one.refused = (done.stderr or done.stdout).strip().split("\n")[0]
             return one
-        one.rough = "rough" in done.stdout.lower() + done.stderr.lower()
+        one.rough = "rough: all diameters together" in done.stdout + done.stderr
         rows = list(csv.DictReader(line for line in table.read_text("utf-8").splitlines() if line[0] != "#"))
     for row in rows:
         true = truth["dots"][row["index"]]

@@ -14,7 +14,7 @@ import sheet_scene
 from draws import Scene
 from numpy.typing import NDArray
 
-PER_MM = 60
+PER_MM = 45
 WHOLE_MM = 26.0  # boards up to this are seen whole
 
 

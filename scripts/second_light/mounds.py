@@ -40,7 +40,8 @@ class Mound:
     def volume_ul(self) -> float:
         """Between its faces and the ground (mm³)."""
         a, b, c = (self.vertices[self.faces[:, i]] for i in range(3))
-        twice = np.cross((b - a)[:, :2], (c - a)[:, :2])
+        (ux, uy), (vx, vy) = (b - a)[:, :2].T, (c - a)[:, :2].T
+        twice = ux * vy - uy * vx
         return abs(float(np.sum(twice * (a[:, 2] + b[:, 2] + c[:, 2])) / 6))
 
 
