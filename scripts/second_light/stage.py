@@ -20,7 +20,7 @@ from mathutils.geometry import tessellate_polygon
 from mounds import Mound
 from numpy.typing import NDArray
 
-SAMPLES = 5
+SAMPLES = 4
 
 
 def begun() -> None:
