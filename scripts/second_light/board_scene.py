@@ -15,6 +15,7 @@ from draws import Scene
 from numpy.typing import NDArray
 
 PER_MM = 45
+LEGEND_CLEAR_MM = 0.2  # ink is cut back from lands (common practice 0.15 to 0.25)
 WHOLE_MM = 26.0  # boards up to this are seen whole
 
 
@@ -115,7 +116,7 @@ def _faced(maps: grounds.Maps, plan: dict[str, Any], scene: Scene, rng: np.rando
     maps.rough[:] = np.maximum(maps.rough, 0.5 * bare[..., 0])
     maps.height_mm -= 0.015 * cv2.GaussianBlur(opening, (0, 0), 1.2)
     grounds.metal_coat(maps, lands, scene.finish, scene.surface, rng)
-    _legend(maps, plan, scene, np.clip((0.12 - far) * maps.per_mm, 0, 1), rng)
+    _legend(maps, plan, scene, np.clip((LEGEND_CLEAR_MM - far) * maps.per_mm, 0, 1), rng)
     grounds.littered(maps, scene.surface | {"dust": scene.surface["dust"] // 2}, rng)
     hole = _circles(maps, plan["board"]["holes"])
     maps.colour[:] *= 1 - 0.97 * hole[..., None]
