@@ -69,7 +69,7 @@ def _seen(plan: dict[str, Any], rng: np.random.Generator) -> tuple[tuple[float, 
     wide, high = plan["board"]["size_mm"]
     if max(wide, high) <= WHOLE_MM:
         return (-0.7, -0.7), (wide + 0.7, high + 0.7)
-    a, b = rng.uniform(21, 26, 2)
+    a, b = rng.uniform(17, 21, 2)
     x, y = rng.uniform(-0.7, wide + 0.7 - a), rng.uniform(-0.7, high + 0.7 - b)
     return (float(x), float(y)), (float(x + a), float(y + b))
 
