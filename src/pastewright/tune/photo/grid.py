@@ -29,7 +29,10 @@ SIZED = 0.6  # rank correlation of width and dose; 40 dots taken at random reach
 # Fewer than 30 dots must follow their doses better: 30 reach SIZED by chance once in 4 000 times, and a rank correlation of
 # n dots taken at random scatters by 1/√(n − 1) (Kendall, Rank Correlation Methods, from memory), so that this is as rare.
 LEAST_RANKED, SURELY = 16, 3.24
-MOST_RANKED = 12  # ways whose sizes are looked at
+# Without odd dots, of which a reflection may hide two, sizes must tell more than beside them: one way of a hundred looked at
+# follows its doses as well as this by chance once in 3 000 photos.
+SURELY_ALONE = 4.5
+MOST_RANKED = 40  # ways whose sizes are looked at
 CLEAR_RANK = 0.3  # by how much the rank correlation of the right way exceeds that of its rivals
 LEAST_ODD = 2  # of the three odd dots must be seen
 ODD_NEAR = 0.22  # pitch
@@ -117,7 +120,7 @@ def _indexed(found: BlobCandidates, lattice: Lattice, sheet: Sheet, name: str) -
     best = max(ways, key=_merit)
     told = _told_by_sizes(ways, best, found, lattice, sheet)
     best = told or best
-    if best.odd_hits < LEAST_ODD:
+    if told is None and best.odd_hits < LEAST_ODD:
         raise refusal(
             f"{best.odd_hits} of the 3 odd dots beside the grid were found, which does not tell how the photo is turned",
             "Get the whole sheet into the picture, with the odd dots at its edges; check that it is this sheet.",
@@ -179,9 +182,9 @@ def _rank_of_sizes(matches: tuple[Match, ...], sheet: Sheet) -> float:
     return rank_correlation(widths, doses)
 
 
-def _beyond_chance(rank: float, dots: int) -> bool:
+def _beyond_chance(rank: float, dots: int, surely: float = SURELY) -> bool:
     """Tell whether so many dots follow their doses so well that they are those dots."""
-    return bool(rank >= max(SIZED, SURELY / np.sqrt(max(dots - 1, 1))))
+    return bool(rank >= max(SIZED, surely / np.sqrt(max(dots - 1, 1))))
 
 
 def _told_by_sizes(
@@ -189,9 +192,10 @@ def _told_by_sizes(
 ) -> _Way | None:
     """Return the way whose dots are as wide as their doses say, where those of all its rivals are not.
 
-    With half of the dots missing, places alone leave several ways open, mirror images among them; sizes do not.
+    With half of the dots missing, or odd dots that a reflection hides, places alone leave several ways open, mirror images
+    among them; sizes do not. Every way is a rival that meets about as many dots of the grid.
     """
-    near = [way for way in ways if way.odd_hits >= LEAST_ODD and _merit(way) >= RIVAL_SHARE * _merit(best)]
+    near = [way for way in ways if _net(way) >= RIVAL_SHARE * _net(best)]
     if len(near) < 2:
         return None
     near = sorted(near, key=_merit, reverse=True)[:MOST_RANKED]
@@ -199,8 +203,14 @@ def _told_by_sizes(
     ranks = [_rank_of_sizes(met, sheet) for met in matches]
     first, second = sorted(ranks, reverse=True)[:2]
     sized = ranks.index(first)
-    clear = _beyond_chance(first, len(matches[sized])) and second <= first - CLEAR_RANK
+    surely = SURELY if near[sized].odd_hits >= LEAST_ODD else SURELY_ALONE
+    clear = _beyond_chance(first, len(matches[sized]), surely) and second <= first - CLEAR_RANK
     return near[sized] if clear else None
+
+
+def _net(way: _Way) -> int:
+    """Return how many dots of the grid a way meets, less the places that stand where the sheet has none."""
+    return way.lattice_hits - way.strangers
 
 
 def _is_doubt(rival: _Way, best: _Way) -> bool:
@@ -210,7 +220,7 @@ def _is_doubt(rival: _Way, best: _Way) -> bool:
     it explains a quarter less; one with an odd dot less (dirt can play an odd dot) if it explains almost as much.
     Light does not make mirror images, so a mirrored rival must be as good as the best.
     """
-    net, best_net = rival.lattice_hits - rival.strangers, best.lattice_hits - best.strangers
+    net, best_net = _net(rival), _net(best)
     if rival.mirrored:
         return rival.odd_hits >= best.odd_hits and net >= best_net - 2
     if rival.odd_hits >= best.odd_hits:
@@ -219,7 +229,7 @@ def _is_doubt(rival: _Way, best: _Way) -> bool:
 
 
 def _merit(way: _Way) -> float:
-    return way.lattice_hits - way.strangers + 0.25 * way.odd_hits * way.lattice_hits
+    return _net(way) + 0.25 * way.odd_hits * way.lattice_hits
 
 
 def _ways(found: BlobCandidates, lattice: Lattice, sheet: Sheet) -> list[_Way]:
