@@ -295,8 +295,10 @@ def _along_rays(
     }
     inner = np.linalg.norm(grid(), axis=-1) < INNER
     veil = _veils(radii[None, :, None] * ray_ways()[:, None, :])
-    paste = np.median(picture[inner], axis=0) / noise
-    power_of_paste = max(float(paste @ paste), 1e-9)
+    # Paste half lighter and half darker than its ground differs from it as well: its squares tell, not its mean.
+    paste = picture[inner] / noise
+    power_of_paste = max(float(np.mean((paste**2).sum(axis=1))), 1e-9)
+    ways_of_paste = np.linalg.cholesky(paste.T @ paste / len(paste) + 1e-9 * power_of_paste * np.eye(3))
     own = polar(np.moveaxis(seen, 0, 2).reshape(*seen.shape[1:3], -1), HALF, middle, radii)
     own = np.moveaxis(own.reshape(*own.shape[:2], len(seen), -1), 2, 0)
     for dot, kind in enumerate(classes.tolist()):
@@ -308,5 +310,5 @@ def _along_rays(
         shifts.append(-(smooth * slope).sum(axis=(1, 2)) / (power + 0.05 * np.median(power) + 1e-9))
         strange = np.median(rest[:, outside], axis=1)
         strange = sum(np.roll(strange, turn, axis=0) for turn in range(-1, 2)) / 3
-        beyond.append(np.abs(strange @ paste) / power_of_paste)
+        beyond.append(np.linalg.norm(strange @ ways_of_paste, axis=1) / power_of_paste)
     return np.clip(np.array(shifts), -0.3, 0.3), np.array(beyond)
