@@ -46,10 +46,3 @@ def test_what_is_burnt_out_soft_or_narrower_in_hue_looks_too_wide_and_never_by_m
 
 def test_rays_without_an_edge_have_the_usual_foot():
     assert blaze_of(np.zeros((72, len(RADII))), 0.0, (0.0, 0.0)).foot == USUAL_FOOT
-
-
-def test_rays_on_which_paste_is_as_light_as_the_ground_are_counted():
-    half_lost = rays(0.05, 0.5)
-    assert blaze_of(half_lost, 0.0, (0.0, 0.0)).lost == 0.0
-    half_lost[:27] = 0.0
-    assert blaze_of(half_lost, 0.0, (0.0, 0.0)).lost == pytest.approx(27 / 72)

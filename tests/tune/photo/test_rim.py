@@ -1,6 +1,8 @@
 """The common picture's rim, on discs whose edge is known, and the middle that is known beforehand."""
 
 import cv2
+import math
+
 import numpy as np
 import pytest
 
@@ -69,7 +71,7 @@ def test_the_rim_of_a_shaded_disc_is_found(radius, aside):
     assert rim.value == pytest.approx(radius, abs=0.016)
     assert rim.centre == pytest.approx(aside, abs=0.02)
     assert rim.shared_sd < 0.024
-    assert _most(rim) in (RimDoubt.GROUND, RimDoubt.BLAZE)
+    assert _most(rim) is RimDoubt.GROUND
 
 
 def test_paste_lighter_here_and_darker_there_and_a_shadow_beside_it_do_not_move_the_rim_far():
@@ -102,6 +104,23 @@ def test_a_cap_that_hides_its_far_edge_and_is_mirrored_before_the_near_one_is_me
     x, y = _fine_grid()
     picture = _seen(np.where(np.hypot(x / 1.1, y) < 1.0, -0.7, 0.0))
     assert common_rim(_look(picture)).value == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_rim_that_looks_like_its_ground_on_some_rays_is_doubted():
+    """Beyond x = 0.3 paste is as light as the ground: rays within 66.7° of x, 37 of 100, show no edge there."""
+    x, y = _fine_grid()
+    disc = np.hypot(x, y) < 1.0
+    whole, light, dark = (
+        common_rim(_look(_seen(np.where(part, ink, 0.0))))
+        for part, ink in ((disc, 0.8), (disc & (x < 0.3), 0.8), (disc & (x < 0.3), -0.8))
+    )
+    assert whole.hidden == 0.0
+    assert light.hidden == pytest.approx(math.acos(0.3 / 0.76) / math.pi, abs=0.05)
+    assert dark.hidden == pytest.approx(light.hidden, abs=0.03)
+    assert light.blaze is not None
+    assert light.errors[RimDoubt.HIDDEN] == pytest.approx(light.hidden * max(light.blaze.foot, 0.02))
+    assert dark.blaze is None
+    assert dark.errors[RimDoubt.HIDDEN] > 0.01
 
 
 def test_burnt_paste_is_taken_for_narrower_than_it_looks_and_is_in_doubt():

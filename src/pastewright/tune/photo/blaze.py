@@ -33,18 +33,14 @@ DARKEST = 0.1  # of the ground's light
 MOST_NARROWER = 0.1
 OFFSET, BY_BURNT, BY_FOOT, BY_HUE, BY_HALFWAY, BY_FLANK = -0.028, 0.060, 0.22, 0.28, 0.10, -0.011
 MOST = 0.06  # more than any photo's
-NO_STEP = 0.2  # of a clear step of light: a ray with less tells no edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blaze:
-    """`share` by which paste looks too wide; `foot` [radii] tells how softly its edge ends, `lost` on which share of the
-    rays it is as light as the ground.
-    """
+    """`share` by which paste looks too wide; `foot` [radii] tells how softly its edge ends."""
 
     share: float
     foot: float
-    lost: float = 0.0
 
 
 def blaze_of(rays: Floats, burnt: float, narrower: tuple[float, float]) -> Blaze:
@@ -62,13 +58,7 @@ def blaze_of(rays: Floats, burnt: float, narrower: tuple[float, float]) -> Blaze
         + BY_HALFWAY * halfway
         + BY_FLANK * float(np.log1p(max(flank, DARKEST - 1)))
     )
-    return Blaze(share=float(np.clip(share, -MOST, MOST)), foot=foot, lost=_lost(rays))
-
-
-def _lost(rays: Floats) -> float:
-    """Return the share of the rays on which paste is no lighter than the ground beside it."""
-    step = np.median(rays[:, _within(PASTE)], axis=1) - np.median(rays[:, _within(GROUND)], axis=1)
-    return float(np.mean(step < NO_STEP * np.quantile(step, BRIGHT)))
+    return Blaze(share=float(np.clip(share, -MOST, MOST)), foot=foot)
 
 
 def _foot(rays: Floats) -> float:

@@ -46,7 +46,7 @@ FOLLOWS = 0.6  # rank correlation of width and dose, from where on a dose tells 
 LIKE_SIZED = 9  # dots
 NEAREST = 0.02  # pitch: dots closer than this touch
 # What a dot's own diameter is off by, as a share: for each unit of what its rays' scatter says, of what the common picture
-# leaves unexplained (a dot that looks otherwise is measured by a picture that is not its own), of gain that is missing, and of
+# leaves unexplained (a dot that looks otherwise is measured by a picture that is not its own), of gain that is missing, of
 # the logarithm of gain beyond a usual dot's (it is lit otherwise); and in pixels of its radius. Likeliest numbers over 3 832
 # dots of 143 photos rendered for development, by a law with heavy tails (Student's, of four degrees of freedom), widened by
 # a third so that the tails are told: 95 of 100 dots are off by less than 2.1 of these.

@@ -19,8 +19,9 @@ LEAST_MEASURED = 0.6  # of the dots that are not plainly missing, …
 LEAST_MEASURED_OF_ALL = 0.25  # … and of all
 LEAST_RANK = 0.3  # rank correlation of dose and diameter; by chance 60 dots reach it once in 100 times
 # What all diameters together may be off by, one standard error, as a share of the diameter: beyond, too little is known to
-# be of use. Of 297 rough photos rendered for development (`PhotoGrade`) two were off by over three times what they said.
-ROUGH_SD = 0.045
+# be of use. A sheet's fit needs its dots beside each other, and weighs what they share as the photo tells it; a witness row
+# is measured for what its dots share.
+ROUGH_SHEET_SD, ROUGH_ROW_SD = 0.08, 0.045
 # More of it for each share of the dots that had to be refused one by one: what hides them hardly spares the others.
 LOST = 0.05
 # σ of the blur over the radius of the wider dots: sharp photos stay below 0.12; blurred by six pixels (0.184), a twentieth
@@ -56,7 +57,9 @@ MENDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """All that is judged: the sheet, the photo's facts and readings, its rim, how unlike a usual dot is, lightness."""
+    """All that is judged: the sheet, the photo's facts and readings, its rim, how unlike a usual dot is, lightness,
+    the most that all diameters together may be off by.
+    """
 
     sheet: LaidDots
     facts: PhotoFacts
@@ -64,6 +67,7 @@ class Judged:
     rim: Rim
     unlike: float
     by_lightness: bool
+    most_sd: float
 
     @property
     def refused(self) -> Counter[str]:
@@ -142,7 +146,7 @@ def _out_of_focus(photo: Judged) -> Said | None:
 
 
 def _edge_in_doubt(photo: Judged) -> Said | None:
-    if photo.facts.shared_sd <= ROUGH_SD:
+    if photo.facts.shared_sd <= photo.most_sd:
         return None
     why, mend = _doubted(photo)
     return f"the dots have no clear outline, all may be {100 * photo.facts.shared_sd:.0f} % off: {why}", mend
@@ -180,10 +184,10 @@ def _doubted(photo: Judged) -> Said:
                 f" {100 * rim.burnt:.0f} % full in a colour, and looks wider than it is",
                 "Make the picture darker (touch the screen on a dot to expose for it), or lay the sheet on white paper.",
             )
-        case RimDoubt.BLAZE:
+        case RimDoubt.HIDDEN:
             return (
-                "bright paste on a dark ground looks wider than it is, the more so the softer the picture",
-                f"Let the camera focus, and make the picture darker. {MEND_ALIKE}",
+                f"on {100 * rim.hidden:.0f} % of their rim the paste looks like the ground beside it",
+                f"Let the camera focus. {flat}",
             )
         case RimDoubt.MIDDLE:
             return "one side of the dots lies in shadow, and where their middles are is hardly told", flat

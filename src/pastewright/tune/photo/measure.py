@@ -38,7 +38,16 @@ from pastewright.tune.photo.dots import (
 )
 from pastewright.tune.photo.find import find_candidates
 from pastewright.tune.photo.grid import Match, index_dots, refusal
-from pastewright.tune.photo.judge import LEAST_MEASURED_OF_ALL, LOST, MENDS, Judged, lost_share, verdict
+from pastewright.tune.photo.judge import (
+    LEAST_MEASURED_OF_ALL,
+    LOST,
+    MENDS,
+    ROUGH_ROW_SD,
+    ROUGH_SHEET_SD,
+    Judged,
+    lost_share,
+    verdict,
+)
 from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.outset import Outset, outset
 from pastewright.tune.photo.rays import tells_by_lightness
@@ -84,11 +93,16 @@ class _First:
 
 def measure_photo(photo: Photo, sheet: Sheet) -> PhotoReading:
     """Measure every dot of the sheet in a photo; raises InputError when the photo cannot support an answer."""
-    return measured(photo, sheet, index_dots(find_candidates(photo.pixels), sheet, photo.name), fit_view)
+    matches = index_dots(find_candidates(photo.pixels), sheet, photo.name)
+    return measured(photo, sheet, matches, fit_view, most_sd=ROUGH_SHEET_SD)
 
 
-def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitView) -> PhotoReading:
-    """Measure dots of which `matches` tell the places in the photo; `fit` makes the view through such places."""
+def measured(
+    photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitView, *, most_sd: float = ROUGH_ROW_SD
+) -> PhotoReading:
+    """Measure dots of which `matches` tell the places in the photo; `fit` makes the view through such places, `most_sd` is
+    what all diameters together may be off by, one standard error, as a share.
+    """
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
     first = _first_look(photo, sheet, commanded, matches, fit)
     view = first.view
@@ -120,6 +134,7 @@ def measured(photo: Photo, sheet: LaidDots, matches: Sequence[Match], fit: FitVi
             rim=rim,
             unlike=float(np.median(common.left[good])),
             by_lightness=first.by_lightness,
+            most_sd=most_sd,
         )
     )
     return PhotoReading(photo=photo, facts=facts, view=last, readings=readings, warnings=warnings)
