@@ -1,8 +1,8 @@
 """The common picture's rim, on discs whose edge is known, and the middle that is known beforehand."""
 
-import cv2
 import math
 
+import cv2
 import numpy as np
 import pytest
 
