@@ -21,7 +21,7 @@ LEAST_RANK = 0.3  # rank correlation of dose and diameter; by chance 60 dots rea
 # What all diameters together may be off by, one standard error, as a share of the diameter: beyond, too little is known to
 # be of use. A sheet's fit needs its dots beside each other, and weighs what they share as the photo tells it; a witness row
 # is measured for what its dots share.
-ROUGH_SHEET_SD, ROUGH_ROW_SD = 0.08, 0.045
+ROUGH_SHEET_SD, ROUGH_ROW_SD = 0.055, 0.045
 # More of it for each share of the dots that had to be refused one by one: what hides them hardly spares the others.
 LOST = 0.05
 # σ of the blur over the radius of the wider dots: sharp photos stay below 0.12; blurred by six pixels (0.184), a twentieth
