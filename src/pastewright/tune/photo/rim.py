@@ -131,7 +131,7 @@ class Rim:
     lightness; `by_hue` is the radius by hue alone, None on grey grounds; `darker` tells whether paste is darker than the
     ground; `burnt` how much of the paste's rim is full in some colour, `blank` in all; `blur` is σ [radii], `aside` what the
     middle's error does to the radius; `least` and `usual` are the radii within which a fifth and half of the rays see the
-    edge by themselves; `hidden` is the share of the rays on which paste looks like the ground beside it (not asked of a row);
+    edge by themselves; `hidden` is the share of the rays on which paste looks like the ground beside it (not of rows);
     `blaze` is what paste that is the lighter looks too wide by, None where it is the darker; `few` is None, or, for the few
     dots of a row, what their radius is too narrow by, as a share.
     """
