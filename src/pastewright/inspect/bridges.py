@@ -23,9 +23,8 @@ from pastewright.inspect.spill import PasteBeside
 
 BRIDGE_MM = 1.2  # gaps that paste is known to bridge
 NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (chosen on rendered photos)
-# A neck as plain as this all along is a bridge also where its ends lie in shadow and show little light; where the outline of
-# either paste was not found it must be so plain. Of the pairs that blur alone had joined none had more than 1.9, and of such
-# without an outline 1.4 (rendered photos seen before).
+# A neck as plain as this all along is a bridge also where its ends lie in shadow and show little light; of the pairs that
+# blur alone had joined none had more than 1.9 (rendered photos seen before).
 SURE_NECK = 2.5
 NECK_BEFORE = 0.3  # the same where a photo of the bare board tells what else may be there
 # A fainter neck is a bridge where it is narrow and sharp: mask shows on both sides of it (see `ridge`). Two of 2 500 pairs
@@ -72,17 +71,15 @@ def joined_rows(
     beside: PasteBeside,
     shapes: dict[int, Polygon],
     picture: BoardPicture,
-    told: tuple[Collection[int], Collection[int]],
+    sure: Collection[int],
 ) -> dict[int, set[int]]:
     """Return for each row those that its paste is joined with and must not be.
 
-    `told` are the rows whose paste surely is there, between which a faint neck counts as well; and those whose edge was not
-    found: their ground looks like paste, and a neck must be plainer.
+    `sure` are the rows whose paste surely is there, its edge found: between them a faint neck counts as well.
     """
-    sure, edgeless = (set(numbers) for numbers in told)
     numbers = list(shapes)
     tree = STRtree([shapes[number] for number in numbers])
-    usual = NECK if flat.before is None else NECK_BEFORE
+    least = NECK if flat.before is None else NECK_BEFORE
     seeming: list[tuple[tuple[int, int], _Pair, bool]] = []
     for number in numbers:
         for k in tree.query(shapes[number].buffer(BRIDGE_MM), predicate="intersects"):
@@ -92,9 +89,8 @@ def joined_rows(
             pair = _Pair(
                 rows=(picture.rows[number], picture.rows[other]), shapes=(shapes[number], shapes[other])
             )
-            least = SURE_NECK if {number, other} & edgeless else usual
             plain = _joined(flat, beside, pair, least)
-            if plain or ({number, other} <= sure and _faintly_joined(flat, beside, pair)):
+            if plain or ({number, other} <= set(sure) and _faintly_joined(flat, beside, pair)):
                 seeming.append(((number, other), pair, plain))
     if not seeming:
         return {}

@@ -126,7 +126,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
         for number, outline in outlines.items()
         if not gone[number]
     }
-    joined = joined_rows(flat, beside, standing, picture, (shapes.keys() - edgeless, edgeless))
+    joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys() - edgeless)
     spilt = spills(flat, beside, shapes)
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
