@@ -42,6 +42,24 @@ def test_mask_that_fades_across_the_picture_stays_ground():
     assert max(between) < 0.1
 
 
+def test_the_mask_of_a_board_on_a_table_is_a_ground_though_the_table_is_all_that_is_usual():
+    """Gloss fades over the board to a quarter, and copper below its mask makes steps, so that no colour of it is usual."""
+    fading = np.linspace(0.25, 1.0, WIDE)[None, :]
+    board = drawn(lands(PLACES), light=fading)
+    board[HIGH // 2 :, WIDE // 3 :] = np.clip(board[HIGH // 2 :, WIDE // 3 :] * 1.15, 0, 255)
+    picture = np.full((2 * HIGH, 2 * WIDE, 3), 150, np.uint8)
+    picture[HIGH // 2 : 3 * HIGH // 2, WIDE // 2 : 3 * WIDE // 2] = board
+    places = [(x + WIDE // 2, y + HIGH // 2) for x, y in PLACES]
+    maps = stands_out(picture)
+
+    def told(seen):
+        at_lands = [seen.map[y, x] for x, y in places]
+        return min(at_lands) > 0.9 and np.mean([seen.map[y + 40, x] for x, y in places]) < 0.1
+
+    assert not told(maps[0])  # the table
+    assert any(told(seen) for seen in maps)
+
+
 def test_lands_that_legend_joins_are_cut_apart():
     lines = [((60, y - 2, 380, y + 2), GREY) for y in range(60, 340, 80)]
     lines += [((x - 2, 60, x + 2, 300), GREY) for x in range(60, 460, 80)]

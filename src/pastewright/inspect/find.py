@@ -29,6 +29,7 @@ Floats32 = NDArray[np.float32]
 LEAST_FIGURES = 7  # found, for a view of nine numbers
 LEAST_SHARE = 0.5  # of the figures in the photo must be found: paste may be missing, legend may lie beside
 LEAST_OF_ALL = 0.35  # … those in glare as well, where the mask itself is not seen
+LEAST_CLEAR, LEAST_OF_CLEAR = 10, 0.25  # … of a way that is clear of any other: legend runs close by lands
 CLEAR_WAY = 2.0  # times as sure as any other way, before figures are looked at: then those of all suffice
 IN_GLARE = 0.6  # of what is beside a figure stands out like lands: nothing is told there
 SURE_SHARE = 0.85  # found: no other map of the photo is looked at
@@ -89,6 +90,7 @@ class _Fit:
     of: int
     asked: int
     clear: bool
+    seen: StandsOut
 
     @property
     def worth(self) -> float:
@@ -114,7 +116,7 @@ def find_board(photo: Photo, picture: BoardPicture, near_mm: Floats | None = Non
             fits += _fits(photo, picture, (seen, points), near_mm)
             if any(_enough(fit) for fit, _ in fits):
                 break
-    return _chosen(photo, picture, maps[0], fits)
+    return _chosen(photo, picture, fits)
 
 
 def _fits(
@@ -135,11 +137,12 @@ def _fits(
 
 
 def _enough(fit: _Fit) -> bool:
-    share = LEAST_OF_ALL if fit.clear else LEAST_SHARE
-    return fit.found >= max(LEAST_FIGURES, share * fit.asked, LEAST_OF_ALL * fit.of)
+    if fit.clear:
+        return fit.found >= max(LEAST_CLEAR, LEAST_OF_ALL * fit.asked, LEAST_OF_CLEAR * fit.of)
+    return fit.found >= max(LEAST_FIGURES, LEAST_SHARE * fit.asked, LEAST_OF_ALL * fit.of)
 
 
-def _chosen(photo: Photo, picture: BoardPicture, seen: StandsOut, fits: list[tuple[_Fit, Way]]) -> FoundBoard:
+def _chosen(photo: Photo, picture: BoardPicture, fits: list[tuple[_Fit, Way]]) -> FoundBoard:
     fits.sort(key=lambda pair: -pair[0].worth)
     if not fits:
         raise _refusal("the board is not found in this photo", NOT_FOUND, photo)
@@ -148,7 +151,7 @@ def _chosen(photo: Photo, picture: BoardPicture, seen: StandsOut, fits: list[tup
     for rival, other in fits[1:]:
         if rival.worth <= CLEAR_OF_RIVALS * best.worth or not _differ(best.view, rival.view, way, other):
             continue
-        told = likelier(seen, picture, (best.view, way.mirrored), (rival.view, other.mirrored))
+        told = likelier(fits[0][0].seen, picture, (best.view, way.mirrored), (rival.view, other.mirrored))
         if told < -SURELY:
             best, way = rival, other
         elif told < SURELY:
@@ -226,7 +229,7 @@ def _refined(photo: Photo, picture: BoardPicture, seen: StandsOut, way: Way, *, 
         off = np.linalg.norm(view.to_sheet(places) - sheet, axis=1)
         near = off < max(0.1, 3 * residual_mm)
         fit = _Fit(view=view, residual_mm=float(np.sqrt(np.mean(off[near] ** 2))) if near.any() else 9.0,
-                   found=int(near.sum()), of=of, asked=asked, clear=clear)  # fmt: skip
+                   found=int(near.sum()), of=of, asked=asked, clear=clear, seen=seen)  # fmt: skip
     return fit
 
 

@@ -3,6 +3,7 @@
 Lands, paste and legend stand out; the mask between them is the photo's most usual colour, or one of the next.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -23,6 +24,7 @@ WITHIN = np.array((6, 4, 4), np.float32)  # spreads: what may be ground in other
 LEAST_GROUND = 0.03  # of a cell, to say how its ground looks
 FROM, TO = 3.0, 7.0  # spreads: below is ground, above stands out
 MOST_COLOURS = 3
+LEAST_BOARD, SOLID = 0.2, 0.75  # of the photo, and of its own hull, that a board on a table takes up
 LINES_PX = (5, 7, 11)  # of the copy: as wide as lines are that may join what stands out
 FAINT, CRESCENT_PX = 0.5, 9  # of the spreads; between the two halves of a dome
 LEAST_AREA_PX = 16
@@ -55,7 +57,10 @@ def stands_out(pixels: NDArray[np.uint8]) -> list[StandsOut]:
             cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
         )
     lab = cv2.cvtColor(cv2.medianBlur(small, 3), cv2.COLOR_RGB2LAB).astype(np.float32)
-    return [_of_ground(lab, colour, factor) for colour in _usual_colours(lab)]
+    maps = [_of_ground(lab, colour, factor) for colour in _usual_colours(lab)]
+    return maps + [
+        _of_ground(lab, colour, factor) for within in _boards(maps) for colour in _usual_colours(lab, within)
+    ]
 
 
 def without_lines(seen: StandsOut) -> list[StandsOut]:
@@ -80,10 +85,28 @@ def fainter(seen: StandsOut) -> StandsOut:
     return replace(seen, map=out, centres=centres, areas=areas, whole=whole)
 
 
-def _usual_colours(lab: Floats32) -> list[Floats32]:
-    """Return the most usual colours, far enough apart to be different things."""
+def _boards(maps: Sequence[StandsOut]) -> Iterator[NDArray[np.bool_]]:
+    """Tell which pixels are a large solid thing that stands out of its ground: a board that lies on a table.
+
+    Its mask is not among a photo's usual colours where gloss, and copper below it, make it many.
+    """
+    for seen in maps:
+        count, labels, stats, _ = cv2.connectedComponentsWithStats((seen.map > 0.5).astype(np.uint8))
+        if count < 2:
+            continue
+        place = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+        board = np.asarray(labels) == place
+        outline, _ = cv2.findContours(board.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        hull = cv2.contourArea(cv2.convexHull(max(outline, key=cv2.contourArea)))
+        if board.sum() > max(LEAST_BOARD * board.size, SOLID * hull):
+            yield board
+
+
+def _usual_colours(lab: Floats32, within: NDArray[np.bool_] | None = None) -> list[Floats32]:
+    """Return the most usual colours of a photo, or within a part of it, far enough apart to be different things."""
     step = 8
-    coarse = (lab[::2, ::2].reshape(-1, 3) // step).astype(np.int64)
+    shown = lab[::2, ::2].reshape(-1, 3) if within is None else lab[within]
+    coarse = (shown // step).astype(np.int64)
     counts = np.zeros((33, 33, 33), np.float32)
     np.add.at(counts, tuple(coarse.T), 1)
     for axis in range(3):
