@@ -217,7 +217,11 @@ def with_more_air(
 
 def _laid(flow_ul_s: float, seconds: float, bench: PlungerBench, wish: StripWish) -> Settling:
     length = min(wish.length_mm, max(LEAST_LENGTH_MM, 0.9 * wish.speed_mm_s * seconds))
-    walk = Walk(legs_mm=(length,), speed_mm_s=wish.speed_mm_s, accel_mm_s2=wish.accel_mm_s2)
+    # Tip and plunger ramp together, as the slower of them can: a quick strip on a small barrel waits for the plunger, and
+    # what is stored falls meanwhile.
+    lasts_s = max(seconds, length / wish.speed_mm_s)
+    accel_mm_s2 = min(wish.accel_mm_s2, bench.accel_ul_s2 * length / (flow_ul_s * lasts_s))
+    walk = Walk(legs_mm=(length,), speed_mm_s=wish.speed_mm_s, accel_mm_s2=accel_mm_s2)
     return laid_strip(flow_ul_s, walk_lasting(walk, seconds), bench, starts_kpa=(0.0, bench.rest_kpa))
 
 
