@@ -143,8 +143,12 @@ def test_frames_are_placed_by_the_machine_and_a_wrong_place_is_refused(
     board = one_board(journal)
     named = ("--board", "1", "--journal", journal)
     assert run("inspect", plan, "--frames", frames(0.0), *named).code == 1
-    assert verdicts(tmp_path / "top" / "inspection")["FB1-1"] == "missing"
-    assert inspected(tmp_path / "top" / "inspection")["journal_board"] == board
+    # A board that is named has a folder of its own.
+    assert verdicts(tmp_path / "top" / "inspection-1")["FB1-1"] == "missing"
+    assert inspected(tmp_path / "top" / "inspection-1")["journal_board"] == board
+    page = (tmp_path / "top" / "inspection-1" / "inspection.html").read_text("utf-8")
+    assert "deposits need a look," in page and "are not seen" in page
+    assert page.count("in no photo") == 1  # a reason is told once, with the pins of each part
     (words,) = Journal(journal).rows("SELECT text FROM events WHERE kind = 'inspected'")
     assert "1 missing" in words[0]
     stranger = run("inspect", plan, photos / "left.png", "--board", "nobody", "--journal", journal)

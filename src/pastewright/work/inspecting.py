@@ -1,6 +1,7 @@
 """`inspect` from files to files: plan and photos in, inspection.json, .csv and .html out, an entry in the journal."""
 
 import csv
+import re
 import shutil
 import time
 from collections.abc import Callable, Sequence
@@ -54,6 +55,12 @@ class Looked:
     before: tuple[Path, ...] = ()
 
 
+def folder_of(board: str) -> str:
+    """Return the folder of a board's inspection, beside its plan: its own, so that it is not touched up by another's."""
+    name = re.sub(r"[^\w.()+-]", "-", board)
+    return f"inspection-{name}" if name else "inspection"
+
+
 def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
     """Inspect, write and print; returns the record. `also` gets what is shown of it, once it is written."""
     plan = read_plan(asked.plan)
@@ -72,6 +79,14 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
             "this plan is a touch-up's: it does not tell what else should stand on the board",
             "Give the plan.json of the program that laid the board; what was touched up is seen as well.",
             file=str(asked.plan),
+        )
+    if (
+        asked.out.exists() and not asked.out.is_dir()
+    ):  # told before a photo is looked at, which takes its time
+        raise one_error(
+            "the results cannot be written: this is a file",
+            "Choose another folder with --out.",
+            file=str(asked.out),
         )
     in_tray = len({pad.board for pad in plan.pads}) > 1
     picture = board_picture(plan, asked.board)

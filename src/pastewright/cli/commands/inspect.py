@@ -44,14 +44,19 @@ def inspect(
     ] = None,
     job: JobOption = None,
     out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="Folder for the results [inspection beside the plan].")
+        Path | None,
+        typer.Option(
+            "--out",
+            "-o",
+            help="Folder for the results [inspection, or inspection-NAME with --board, beside the plan].",
+        ),
     ] = None,
     journal: JournalOption = None,
 ) -> int:
     """Compare photos of a pasted board with its plan: what is good, low, high, missing, bridged, off, or not seen."""
     from pastewright.records.kinds import DepositVerdict
     from pastewright.work.exits import DONE, FINDINGS
-    from pastewright.work.inspecting import Looked, looked_at
+    from pastewright.work.inspecting import Looked, folder_of, looked_at
 
     inspection = looked_at(
         Looked(
@@ -61,7 +66,7 @@ def inspect(
             board=board,
             side=side.value if side is not None else "",
             job=job,
-            out=out or plan.parent / "inspection",
+            out=out or plan.parent / folder_of(board),
             journal=journal,
             before=tuple(before or ()),
         )

@@ -63,12 +63,38 @@ def inspection_page(inspection: InspectionRecord, shown: Sequence[ShownFinding])
         counts=[(str(verdict), count) for verdict, count in verdict_counts(inspection).most_common()],
         wipe=wipe_list(inspection),
         shown=shown,
-        unseen=[one for _, one in bad if one.verdict is DepositVerdict.NOT_SEEN],
-        findings=len(bad),
+        unseen=_unseen(inspection),
+        headline=_headline(inspection),
+        good=not bad,
         cautions=CAUTIONS,
         css=Markup(files("pastewright.report.page").joinpath("page.css").read_text(encoding="utf-8")),
     )
     return page
+
+
+def _headline(inspection: InspectionRecord) -> str:
+    """Return in a line how many deposits need a look, and how many nobody has seen."""
+    counts, total = verdict_counts(inspection), len(inspection.deposits)
+    unseen = counts[DepositVerdict.NOT_SEEN]
+    wrong = total - counts[DepositVerdict.GOOD] - unseen
+    if not wrong and not unseen:
+        return f"All {total} deposits are seen, and are good"
+    told = f"{wrong} of {total} deposits {'needs' if wrong == 1 else 'need'} a look" if wrong else ""
+    more = f"{unseen} {'is' if unseen == 1 else 'are'} not seen" if unseen else ""
+    return ", ".join(
+        filter(None, (told, more if told else f"{more}, of {total} deposits; the others are good"))
+    )
+
+
+def _unseen(inspection: InspectionRecord) -> dict[str, dict[str, list[str]]]:
+    """Return what was not seen: by the reason, the pins of each part (of a pad without a part its own name, no pins)."""
+    found: dict[str, dict[str, list[str]]] = {}
+    for one in inspection.deposits:
+        if one.verdict is DepositVerdict.NOT_SEEN:
+            pins = found.setdefault(one.why, {}).setdefault(one.ref or one.pad, [])
+            if one.ref and one.pin not in pins:
+                pins.append(one.pin)
+    return found
 
 
 def shown_findings(inspection: InspectionRecord, findings: Findings) -> list[ShownFinding]:
