@@ -138,6 +138,52 @@ def test_capability_prints_writes_and_says_what_to_do(run, tmp_path):
     assert (tmp_path / "able" / "capability.svg").read_text("utf-8").startswith("<svg")
 
 
+def test_a_table_given_twice_is_no_more_evidence(run, tmp_path):
+    path = tmp_path / "deposits.csv"
+    path.write_text("board,pad,state\nA,U1-1,good\n", encoding="utf-8")
+    told = run("capability", path, tmp_path / "." / "deposits.csv", "--journal", tmp_path / "none.db")
+    assert told.code == 2
+    assert "given twice" in told.err
+
+
+def test_rules_that_were_accepted_are_not_asked_for_again_and_notes_are_taken_back(run, tmp_path):
+    def note(*words):
+        return run("note", *words, "--design", "logger", "--journal", tmp_path / "runs.db")
+
+    job = tmp_path / "job.toml"
+    job.write_text('note = "x"\n', encoding="utf-8")
+    for board in ("A", "B", "C"):
+        assert note("U3", "bridged", "--board", board).code == 0
+    assert note("U3", "bridged", "--board", "C", "--take-back").code == 0
+    assert "not noted of board C" in note("U3", "bridged", "--board", "C", "--take-back").err
+    assert "bridged on 2 of 2 boards (A, B)" in note("--rules", job, "--accept").out
+    once = job.read_text("utf-8")
+    again = note("--rules", job, "--accept")
+    assert "the rule of 90 % answers" in again.out
+    assert job.read_text("utf-8") == once
+    for board in ("D", "E"):
+        note("U3", "bridged", "--board", board)
+    assert "+scale_percent = 81" in note("--rules", job).out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("", "bridged"), "which part is meant was not said"),
+        (("--take-back",), "which part is meant was not said"),
+        (("--accept",), "which job file is meant was not said"),
+        (("U3", "bridged", "--rules", "job.toml"), "a note and --rules were given"),
+        (("U3 4", "bridged"), "'U3 4' names no part"),
+        (("U3.", "bridged"), "'U3.' names no part"),
+        (("U3-", "bridged"), "'U3-' names no part"),
+    ],
+)
+def test_a_note_that_says_half_is_refused_with_what_is_missing(run, tmp_path, words, told):
+    got = run("note", *words, "--design", "logger", "--journal", tmp_path / "runs.db")
+    assert got.code == 2
+    assert told in got.err
+
+
 def test_notes_become_lines_of_the_job_file_only_when_accepted(run, tmp_path, monkeypatch):
     journal = ("--journal", tmp_path / "runs.db")
     for board in ("GH-001", "GH-004"):

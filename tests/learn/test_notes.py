@@ -4,6 +4,7 @@ import pytest
 
 from pastewright.job.read import parse_job
 from pastewright.learn.notes import (
+    Answered,
     JointDefect,
     JointNote,
     changed_lines,
@@ -76,3 +77,24 @@ def test_an_empty_job_file_gets_its_first_rule():
     notes = [noted("D1", JointDefect.BALLED, board) for board in ("A", "B")]
     text = with_rules("", proposals(notes, boards=2, was_percent={}), file="job.toml")
     assert [one.ref for one in parse_job(text, "job.toml").rules] == ["D1"]
+
+
+def test_what_a_rule_answers_asks_for_no_further_step():
+    """Accepted twice, the same notes would take a tenth of the dose each time."""
+    notes = [noted("U3", JointDefect.BRIDGED, board) for board in ("GH-002", "GH-005")]
+    before = Answered(percent=90, boards=frozenset({"GH-002", "GH-005", "GH-006"}), since=4)
+    was, answered = {("U3", ""): 90}, {("U3", ""): before}
+    (rule,) = proposals(notes, boards=12, was_percent=was, answered=answered)
+    assert rule.percent == 0
+    assert rule.why.startswith("the rule of 90 % answers what was noted so far")
+    # Board 6 was laid before the rule, and looked at after it.
+    late = [*notes, noted("U3", JointDefect.BRIDGED, "GH-006"), noted("U3", JointDefect.BRIDGED, "GH-007")]
+    (rule,) = proposals(late, boards=12, was_percent=was, answered=answered)
+    assert (rule.percent, rule.why) == (0, "bridged on 1 of 4 boards (GH-007): one board is no evidence yet")
+    (rule,) = proposals(
+        [*late, noted("U3", JointDefect.BRIDGED, "GH-009")], boards=12, was_percent=was, answered=answered
+    )
+    assert rule.percent == 81
+    # Where the rule was taken out of the job file again, all that was noted counts.
+    (rule,) = proposals(late, boards=12, was_percent={}, answered=answered)
+    assert rule.percent == 90

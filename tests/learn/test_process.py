@@ -95,8 +95,13 @@ def test_a_step_alarms_the_weighted_means_at_once():
         replace(row, share=row.share - 0.06) if row.board >= "GH-010" and row.share is not None else row
         for row in deposits()
     ]
-    ewma = next(chart for chart in process_of(rows).charts if chart.name == "EWMA")
+    told = process_of(rows)
+    ewma = next(chart for chart in told.charts if chart.name == "EWMA")
     assert ewma.alarms
+    # Boards are told by their names, and what adds up over boards is a drift and no single event.
+    (said,) = [words for words in advice(told) if words.startswith("EWMA")]
+    assert said.startswith(f"EWMA: GH-{ewma.alarms[0].at:03d}")
+    assert said.endswith("a drift: measure the witness row and correct")
 
 
 def test_few_boards_draw_no_chart():

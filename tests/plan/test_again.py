@@ -69,6 +69,22 @@ def test_for_a_barrel_that_was_not_used_it_is_the_same_program_to_the_last_figur
     )
 
 
+@pytest.mark.parametrize("ratio", [0.385, 0.44])
+def test_dots_that_rest_higher_or_flatter_than_planned_are_hopped_over_as_they_rest(ratio):
+    """What a witness row teaches of a dot's shape: hops of a plan are no higher than what stands below them asks for."""
+    plan = plan_of(Side.TOP)
+    now = replace(plan.profile, tuning=replace(plan.profile.tuning, dot_shape_ratio=ratio))
+    again = planned_again(plan.record, now)
+    assert again.verdict.ok, again.verdict.findings[:3]
+    assert deposits(again.record) == deposits(plan.record)
+    dots = [row for pad in again.record.pads for row in pad.deposits if len(row.points_mm) == 1]
+    for row in dots:
+        # A spherical cap, by hand: V = π h (3 (d/2)² + h²) / 6.
+        assert row.height_mm / row.width_mm == approx(ratio, rel=2e-3)
+        cap_ul = np.pi * row.height_mm * (3 * (row.width_mm / 2) ** 2 + row.height_mm**2) / 6
+        assert cap_ul == approx(row.total_ul, rel=5e-3)
+
+
 def test_the_new_plan_and_program_belong_together_and_verify_on_the_bench_with_that_barrel():
     plan = plan_of(Side.TOP)
     again = planned_again(plan.record, with_paste(plan.profile, LEFT_UL))

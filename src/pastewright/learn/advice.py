@@ -1,6 +1,6 @@
 """What a process told to sentences that say what to do, the gravest first."""
 
-from pastewright.learn.charts import AlarmRule
+from pastewright.learn.charts import EWMA_NAME, AlarmRule
 from pastewright.learn.process import ClassTold, PartTold, ProcessTold
 
 GOAL = 1.33
@@ -83,10 +83,12 @@ def _of_charts(told: ProcessTold) -> list[str]:
             continue
         first = chart.alarms[0]
         more = f" and {len(chart.alarms) - 1} more" if len(chart.alarms) > 1 else ""
+        # Single boards beyond the limits are events; what adds up over boards, as weighted means do, is a drift.
+        drifts = chart.name == EWMA_NAME or any(alarm.rule is not AlarmRule.BEYOND for alarm in chart.alarms)
         cure = (
-            "a trend: measure the witness row and correct"
-            if first.rule is not AlarmRule.BEYOND
+            "a drift: measure the witness row and correct"
+            if drifts
             else "something happened then: a refill, another card, a tip that was touched?"
         )
-        said.append(f"{chart.name}: board {first.at + 1} of the chart{more}, {first.rule}; {cure}")
+        said.append(f"{chart.name}: {chart.named(first.at)}{more}, {first.rule}; {cure}")
     return said

@@ -25,6 +25,7 @@ D2_OF_TWO = 1.128
 """Mean range of two values of a normal process over its σ; e-Handbook 6.3.2.2."""
 EWMA_SHARE = 0.3
 """λ of the handbook's worked example; 0.2 to 0.3 is what it calls usual (6.3.2.4)."""
+EWMA_NAME = "EWMA"
 SIGMAS = 3.0
 LEAST_POINTS = 5
 """Fewer boards draw no limits worth looking at (own choice; the handbook wants 20 and more for firm ones)."""
@@ -52,7 +53,7 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlChart:
-    """Values in order with centre and limits; limits may differ from point to point."""
+    """Values in order with centre and limits; limits may differ from point to point. `points` are their names, if any."""
 
     name: str
     values: tuple[float, ...]
@@ -60,6 +61,11 @@ class ControlChart:
     low: tuple[float, ...]
     high: tuple[float, ...]
     alarms: tuple[Alarm, ...]
+    points: tuple[str, ...] = ()
+
+    def named(self, at: int) -> str:
+        """Return what a value is called: by its name, or by its number from 1 on."""
+        return self.points[at] if self.points else f"board {at + 1}"
 
 
 def individuals(values: Sequence[float], *, name: str = "means") -> ControlChart:
@@ -89,7 +95,7 @@ def spreads(sds: Sequence[float], counts: Sequence[int], *, name: str = "spreads
 
 
 def ewma(
-    values: Sequence[float], *, start: float, sigma: float, share: float = EWMA_SHARE, name: str = "EWMA"
+    values: Sequence[float], *, start: float, sigma: float, share: float = EWMA_SHARE, name: str = EWMA_NAME
 ) -> ControlChart:
     """Return the chart of exponentially weighted means, limits as they are after many points; e-Handbook 6.3.2.4."""
     smoothed = []

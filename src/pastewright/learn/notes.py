@@ -5,10 +5,11 @@
     voided, shifted, other       not a matter of the dose             kept, and no rule
 
 A rule comes from two boards or more, since a single joint fails for many reasons. A part that has joints with too much and
-with too little gets none: another dose for all of it would mend one and spoil the other.
+with too little gets none: another dose for all of it would mend one and spoil the other. What was noted of boards laid
+before a rule was accepted is what the rule answers: it asks for no further step.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import unified_diff
 from enum import StrEnum
@@ -61,6 +62,16 @@ class JointNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """A rule that was accepted for a part: its share of the dose [%], the boards that were laid before it, and how many were
+    laid since."""
+
+    percent: int
+    boards: frozenset[str]
+    since: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProposedRule:
     """A rule that notes ask for; `percent` is 0 where none is proposed, and `why` says why, evidence included."""
 
@@ -71,13 +82,29 @@ class ProposedRule:
 
 
 def proposals(
-    notes: Sequence[JointNote], *, boards: int, was_percent: dict[tuple[str, str], int]
+    notes: Sequence[JointNote],
+    *,
+    boards: int,
+    was_percent: Mapping[tuple[str, str], int],
+    answered: Mapping[tuple[str, str], Answered] | None = None,
 ) -> tuple[ProposedRule, ...]:
-    """Return what the notes of a design ask for, part by part; `boards` were laid, `was_percent` are rules that stand."""
+    """Return what the notes of a design ask for, part by part; `boards` were laid, `was_percent` are rules that stand,
+    `answered` those of them that notes asked for before.
+    """
     found = []
     for part, pin in sorted({(note.part, note.pin) for note in notes}):
         mine = [note for note in notes if (note.part, note.pin) == (part, pin)]
-        found.append(_proposed(part, pin, mine, boards, was_percent.get((part, pin), 100)))
+        was = was_percent.get((part, pin), 100)
+        before = (answered or {}).get((part, pin))
+        if before is None or before.percent != was:
+            found.append(_proposed(part, pin, mine, boards, was))
+            continue
+        fresh = [note for note in mine if note.board not in before.boards]
+        if fresh:
+            found.append(_proposed(part, pin, fresh, before.since, was))
+            continue
+        why = f"the rule of {was} % answers what was noted so far; note what boards laid with it show"
+        found.append(ProposedRule(part=part, pin=pin, percent=0, why=why))
     return tuple(found)
 
 

@@ -4,7 +4,7 @@ Missing deposits are counted as rates and are no volumes; what was not seen coun
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
@@ -160,15 +160,17 @@ def _by_board(rows: Sequence[FoundDeposit], boards: Sequence[str]) -> list[tuple
 
 
 def _charts(rows: Sequence[FoundDeposit], boards: Sequence[str]) -> tuple[ControlChart, ...]:
-    each = [shares for _, shares in _by_board(rows, boards)]
+    by_board = _by_board(rows, boards)
+    each = [shares for _, shares in by_board]
     if len(each) < LEAST_POINTS:
         return ()
     means = [float(np.mean(shares)) for shares in each]
-    return (
+    charts = (
         individuals(means),
         spreads([float(np.std(shares, ddof=1)) for shares in each], [len(shares) for shares in each]),
         ewma(means, start=float(np.mean(means)), sigma=moving_range_sigma(means)),
     )
+    return tuple(replace(chart, points=tuple(board for board, _ in by_board)) for chart in charts)
 
 
 def _parts(rows: Sequence[FoundDeposit]) -> tuple[PartTold, ...]:

@@ -1,5 +1,5 @@
 """What boards taught, in the journal: rows that were measured and what came of them, what photos of boards showed, and
-joints noted after reflow.
+joints noted after reflow, and the dose rules that came of them.
 
 Entries are added and never changed: the newest of a kind counts, the others stay as the history. The table is made when
 it is first needed, since a journal without it is as sound.
@@ -24,6 +24,7 @@ class TaughtKind(StrEnum):
 
     ROW = "row"
     NOTE = "note"
+    RULE = "rule"
     INSPECTION = "inspection"
 
 

@@ -13,7 +13,6 @@ from starlette.routing import Route
 from pastewright.job.read import job_place
 from pastewright.learn.notes import JointDefect
 from pastewright.link.journal import Journal
-from pastewright.link.taught import TaughtKind, taught
 from pastewright.page.answers import done, given, picture, ready_view, text_of
 from pastewright.page.bench import bench_file
 from pastewright.page.context import PageContext
@@ -23,7 +22,7 @@ from pastewright.page.room import room_of
 from pastewright.problems import one_error
 from pastewright.work.printing.console import printed_by
 from pastewright.work.rows import written_row
-from pastewright.work.running.notes import kept, proposed
+from pastewright.work.running.notes import kept, proposed, standing_notes
 from pastewright.work.running.witness_check import Given
 
 ROW = "witness-row"
@@ -145,10 +144,9 @@ class LearnRoom:
         design = self._plan().head.board.name
         journal = Journal(self.journal)
         try:
-            rows = [row.record for row in taught(journal, TaughtKind.NOTE)]
+            return standing_notes(journal, design)
         finally:
             journal.close()
-        return [dict(row) for row in rows if row["design"] == design]
 
     def rules(self, *, write: bool) -> list[str]:
         """Return the dose rules that the notes ask for, as the lines of job.toml that change; written when wished."""

@@ -17,6 +17,7 @@ from msgspec import structs
 
 from pastewright.deposit.model import Deposit, Layout, PadPlan, Share
 from pastewright.job.model import Zone
+from pastewright.materials.cap import dot_width_mm
 from pastewright.motion.around import around
 from pastewright.motion.dry import dry as dry_motions
 from pastewright.motion.model import Motions
@@ -24,7 +25,7 @@ from pastewright.motion.plan import motions_over
 from pastewright.place.transform import Neighbour, Placements, Wipe
 from pastewright.place.tray.document import board_place_of
 from pastewright.place.tray.located import Located, located
-from pastewright.plan.document import totals_of_motions, with_verdict
+from pastewright.plan.document import size_mm, totals_of_motions, with_verdict
 from pastewright.plan.floor import floor_of_plan
 from pastewright.plan.jobs import blocked_by
 from pastewright.plan.nearest import with_nearest
@@ -46,6 +47,8 @@ from pastewright.version import __version__
 WORTH = 0.01
 """Share of a deposit: so much it may change before a plan is made anew, a fifth of the usual tolerance. Own choice."""
 AT_PERCENTILE = 95
+SAME_SHAPE = 0.003
+"""Share of a dot's height over its width: plans round both to less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +98,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     Raises `InputError` when the paste left in its barrel, or the stroke, is not enough for it.
     """
     bench = where_it_was(plan, now)
-    layout = layout_of_plan(plan)
+    layout = at_rest(layout_of_plan(plan), bench.tuning.dot_shape_ratio)
     there = located(layout, placements_of_plan(plan))
     zones = zones_of_plan(plan)
     blocked = blocked_by(zones, there.placements, plan.board.size_mm)
@@ -108,7 +111,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
         motions = dry_motions(motions, bench)
     labels = {**labels_of(layout), **trip_labels(motions.away)}
     program = write_program(motions, bench, header_of_plan(plan, bench, motions), labels)
-    record = with_trips(_told(plan, motions, program, bench), motions, tour, program, bench)
+    record = with_trips(_told(plan, layout, motions, program, bench), motions, tour, program, bench)
     record = with_tolerances(record, motions, layout.deposits, bench)
     record = with_nearest(record, motions, layout)
     verdict = verify(program.text, expected_from_plan(record), bench)
@@ -186,6 +189,20 @@ def layout_of_plan(plan: PlanRecord) -> Layout:
     if not found or sorted(found) != list(range(len(found))):
         raise one_error("the plan does not number its deposits from 0 on", "Plan the board anew.")
     return Layout(deposits=tuple(found[index] for index in sorted(found)), pads=pads)
+
+
+def at_rest(layout: Layout, dot_shape_ratio: float) -> Layout:
+    """Return the layout with dots as wide and high as they rest by this shape: a row may have taught another one, and hops
+    go over what stands. Those that the plan has so already, but for its rounding, stay as they are.
+    """
+
+    def rested(one: Deposit) -> Deposit:
+        if len(one.points_mm) > 1 or abs(one.height_mm / one.width_mm / dot_shape_ratio - 1) < SAME_SHAPE:
+            return one
+        width_mm = dot_width_mm(one.volume_ul, dot_shape_ratio)
+        return structs.replace(one, width_mm=width_mm, height_mm=dot_shape_ratio * width_mm)
+
+    return replace(layout, deposits=tuple(rested(one) for one in layout.deposits))
 
 
 def _lines_of(plan: PlanRecord) -> dict[int, int]:
@@ -269,13 +286,19 @@ def header_of_plan(plan: PlanRecord, profile: Profile, motions: Motions) -> Head
     )
 
 
-def _told(plan: PlanRecord, motions: Motions, program: Program, bench: Profile) -> PlanRecord:
-    """Return the plan with what is new in it: lines, times, sweep, the program's hash."""
+def _told(plan: PlanRecord, layout: Layout, motions: Motions, program: Program, bench: Profile) -> PlanRecord:
+    """Return the plan with what is new in it: how deposits rest, lines, times, sweep, the program's hash."""
     pads = tuple(
         structs.replace(
             pad,
             deposits=tuple(
-                structs.replace(row, line=program.deposit_lines.get(row.id, 0)) for row in pad.deposits
+                structs.replace(
+                    row,
+                    line=program.deposit_lines.get(row.id, 0),
+                    width_mm=size_mm(layout.deposits[row.id].width_mm),
+                    height_mm=size_mm(layout.deposits[row.id].height_mm),
+                )
+                for row in pad.deposits
             ),
         )
         for pad in plan.pads

@@ -353,8 +353,8 @@ def _deposit(deposit: Deposit, program: Program) -> DepositRecord:
         points_mm=tuple(_place(point) for point in deposit.points_mm),
         volume_ul=total_ul,
         total_ul=total_ul,
-        width_mm=_size_mm(deposit.width_mm),
-        height_mm=_size_mm(deposit.height_mm),
+        width_mm=size_mm(deposit.width_mm),
+        height_mm=size_mm(deposit.height_mm),
         line=program.deposit_lines.get(deposit.index, 0),
     )
 
@@ -374,7 +374,7 @@ def _mm(length_mm: float) -> float:
     return round(float(length_mm), PLACE_DIGITS)
 
 
-_size_mm = lru_cache(maxsize=4096)(_mm)
+size_mm = lru_cache(maxsize=4096)(_mm)
 """As `_mm`, for what many deposits have in common."""
 
 

@@ -25,7 +25,18 @@ def found_in_files(files: Sequence[Path], journal: Path | None) -> tuple[FoundDe
     problems: list[Problem] = []
     no_ages: dict[int, float] = {}
     ages = _with_journal(journal or default_journal(), _ages_h, no_ages)
+    read: set[Path] = set()
     for file in files:
+        if file.resolve() in read:
+            problems.append(
+                Problem(
+                    what="this file was given twice: its deposits would count twice, and intervals be too narrow",
+                    mend="Name each file once.",
+                    file=str(file),
+                )
+            )
+            continue
+        read.add(file.resolve())
         try:
             if file.suffix.lower() == ".csv":
                 rows += found_in_table(file)

@@ -34,14 +34,26 @@ def note(
         ),
     ] = None,
     accept: Annotated[bool, typer.Option("--accept", help="Write them into the job file.")] = False,
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="Take a note back that was made before.")
+    ] = False,
     journal: JournalOption = None,
 ) -> int:
     """Keep what is wrong with a joint after reflow; show or accept the dose rules that the notes ask for."""
     from pastewright.link.journal import Journal
+    from pastewright.problems import one_error
     from pastewright.work.exits import DONE
     from pastewright.work.running.notes import kept, listed, proposed
     from pastewright.work.running.records import default_journal
 
+    if rules is None and accept:
+        raise one_error("which job file is meant was not said", "Name it: --rules job.toml --accept.")
+    if rules is not None and part:
+        raise one_error("a note and --rules were given", "Note first, then ask for the rules.")
+    if not part and (defect or board or words or take_back):
+        raise one_error(
+            "which part is meant was not said", "Write for instance: pastewright note U3 bridged."
+        )
     opened = Journal(journal or default_journal())
     try:
         if rules is not None:
@@ -49,7 +61,7 @@ def note(
         if not part:
             listed(opened, design)
             return DONE
-        kept(opened, part, defect, board=board, design=design, words=words)
+        kept(opened, part, defect, board=board, design=design, words=words, back=take_back)
     finally:
         opened.close()
     return DONE

@@ -30,9 +30,10 @@ def print_process(told: ProcessTold) -> None:
     out.print(table)
     out.print("[dim]in brackets: 95 % intervals; rates by the binomial distribution, exact[/]")
     for chart in told.charts:
-        alarms = ", ".join(f"board {alarm.at + 1}: {alarm.rule}" for alarm in chart.alarms[:6]) or "no alarm"
+        alarms = ", ".join(f"{escape(chart.named(one.at))}: {one.rule}" for one in chart.alarms[:6])
         out.print(
-            f"{chart.name}: centre {chart.centre:.3f}, limits {chart.low[-1]:.3f} to {chart.high[-1]:.3f}; {alarms}"
+            f"{chart.name}: centre {chart.centre:.3f}, limits {chart.low[-1]:.3f} to {chart.high[-1]:.3f};"
+            f" {alarms or 'no alarm'}"
         )
     if not told.charts:
         out.print("control charts need five boards or more")

@@ -96,7 +96,8 @@ def _readings(given: Given, record: SheetRecord, folder: Path) -> Sequence[DotRe
 
 def _tell(found: Learned) -> None:
     console.print(f"[bold]{found.answer}[/]: {escape(found.words)}")
-    console.print(f"  the board's deposits would be off by {found.off:.1%} (95th percentile)")
+    if found.answer is not RowAnswer.STOP:  # what is not to be believed tells nothing of a board
+        console.print(f"  the board's deposits would be off by {found.off:.1%} (95th percentile)")
     for dot in found.dots:
         if dot.aside:
             console.print(f"  dot {dot.index + 1} is set aside: {dot.over:.0%} of what was expected")
