@@ -10,11 +10,12 @@ from verdicts import all_delivered
 from virtual_bench import lay, truth_of
 
 from pastewright.board.model import Side
-from pastewright.plan.again import WORTH, off_by, planned_again, with_paste
+from pastewright.plan.again import WORTH, new_findings, off_by, planned_again, with_paste
 from pastewright.problems import InputError
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.origin import strangers
 from pastewright.readback.judge.verify import verify
+from pastewright.readback.model import Finding, FindingKind
 
 LEFT_UL = 1500.0  # of 2500: a millilitre is gone
 
@@ -69,7 +70,19 @@ def test_for_a_barrel_that_was_not_used_it_is_the_same_program_to_the_last_figur
     )
 
 
-@pytest.mark.parametrize("ratio", [0.385, 0.44])
+def test_pastes_that_come_nearer_by_either_program_do_not_keep_the_old_doses():
+    plan = plan_of(Side.TOP)
+    text, record = plan.program.text, plan.record
+    wider = replace(plan.profile, tuning=replace(plan.profile.tuning, dot_shape_ratio=0.38))
+    again = planned_again(record, wider)
+    assert {one.kind for one in again.verdict.findings} == {FindingKind.BRIDGE}
+    assert new_findings(text, record, again) == ()
+    low = Finding(kind=FindingKind.LOW_TRAVEL, what="too low", pad_id=again.verdict.findings[0].pad_id)
+    worse = replace(again, verdict=replace(again.verdict, findings=(*again.verdict.findings, low)))
+    assert new_findings(text, record, worse) == (low,)
+
+
+@pytest.mark.parametrize("ratio", [0.397, 0.44])
 def test_dots_that_rest_higher_or_flatter_than_planned_are_hopped_over_as_they_rest(ratio):
     """What a witness row teaches of a dot's shape: hops of a plan are no higher than what stands below them asks for."""
     plan = plan_of(Side.TOP)

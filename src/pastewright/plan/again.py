@@ -38,9 +38,9 @@ from pastewright.program.model import Header, Program
 from pastewright.program.write import write_program
 from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.verify import verify
-from pastewright.readback.model import Verdict
+from pastewright.readback.model import Finding, FindingKind, Verdict
 from pastewright.records.kinds import ProgramKind
-from pastewright.records.plan import PlanRecord
+from pastewright.records.plan import DepositRecord, PlanRecord
 from pastewright.route.model import Tour, Visit
 from pastewright.version import __version__
 
@@ -122,6 +122,35 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
         verdict=verdict,
         profile=bench,
     )
+
+
+def new_findings(text: str, plan: PlanRecord, again: PlannedAgain) -> tuple[Finding, ...]:
+    """Return what is wrong with a plan made anew and not with the program before it, on the same bench.
+
+    Where dots rest wider by now than they were planned, pastes come as near each other by either program: to send the old
+    one, with its wrong doses, would be no safer.
+    """
+    if again.verdict.ok:
+        return ()
+    rested = with_rest_of(plan, again.record)
+    near = {
+        (one.kind, one.pad_id)
+        for one in verify(text, expected_from_plan(rested), again.profile).findings
+        if one.kind is FindingKind.BRIDGE
+    }
+    return tuple(one for one in again.verdict.findings if (one.kind, one.pad_id) not in near)
+
+
+def with_rest_of(plan: PlanRecord, other: PlanRecord) -> PlanRecord:
+    """Return a plan whose deposits rest as wide and high as those of another plan of the same deposits."""
+    rest = {row.id: (row.width_mm, row.height_mm) for pad in other.pads for row in pad.deposits}
+
+    def rested(row: DepositRecord) -> DepositRecord:
+        width_mm, height_mm = rest[row.id]
+        return structs.replace(row, width_mm=width_mm, height_mm=height_mm)
+
+    pads = tuple(structs.replace(pad, deposits=tuple(map(rested, pad.deposits))) for pad in plan.pads)
+    return structs.replace(plan, pads=pads)
 
 
 def where_it_was(plan: PlanRecord, profile: Profile) -> Profile:

@@ -81,9 +81,9 @@ def for_today(sent: Sent, planned_for: Profile, now: Profile) -> tuple[Sent, Pro
     """Return the program as it is, or one for the bench now, read back, where deposits would be 1 % off; and its bench.
 
     Only boards are planned anew: what a sheet lays is what tuning is told of. Raises `InputError` when the paste left is
-    not enough. A new program that does not verify is not taken; the person is told.
+    not enough. A new program with findings that the old one does not have is not taken; the person is told.
     """
-    from pastewright.plan.again import WORTH, off_by, planned_again
+    from pastewright.plan.again import WORTH, new_findings, off_by, planned_again
 
     text, plan, job = sent
     if not isinstance(plan, PlanRecord) or job.dry:
@@ -93,12 +93,18 @@ def for_today(sent: Sent, planned_for: Profile, now: Profile) -> tuple[Sent, Pro
         return sent, planned_for
     again = planned_again(plan, now)
     left_ul = now.barrel.fill_ul
-    if not again.verdict.ok:
+    worse = new_findings(text, plan, again)
+    if worse:
         console.print(
             f"[yellow]look[/] on the bench as it is now, with {left_ul:.0f} µL in the barrel, deposits are up to {off:.1%}"
-            f" off; a program for it does not verify ({again.verdict.findings[0].what}), so this one is sent"
+            f" off; a program for it does not verify ({worse[0].what}), so this one is sent"
         )
         return sent, planned_for
+    if not again.verdict.ok:
+        console.print(
+            f"[yellow]look[/] {again.verdict.findings[0].what}: dots rest wider by now. Plan the board anew for the next"
+            " batch"
+        )
     console.print(
         f"  planned anew for {left_ul:.0f} µL in the barrel, and read back: as it was planned, deposits would have been up"
         f" to {off:.1%} off"

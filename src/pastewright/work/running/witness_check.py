@@ -11,7 +11,7 @@ from pastewright.learn.board import change_of_board
 from pastewright.learn.dots import of_this_row, typed_dots
 from pastewright.learn.kept import believed, row_of, trial_entry
 from pastewright.learn.update import Learned, RowAnswer, learned
-from pastewright.plan.again import WORTH, planned_again
+from pastewright.plan.again import WORTH, new_findings, planned_again
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
 from pastewright.profile.read import read_profile
@@ -108,11 +108,15 @@ def _tell(found: Learned) -> None:
 def _planned(given: Given, board: tuple[str, PlanRecord], profile: Profile) -> int:
     """Write the board's program for the corrected bench; returns the exit code."""
     again = planned_again(board[1], profile)
-    if not again.verdict.ok:
-        console.print(
-            f"  a program for it does not verify ({escape(again.verdict.findings[0].what)}): plan the board anew"
-        )
+    worse = new_findings(*board, again)
+    if worse:
+        console.print(f"  a program for it does not verify ({escape(worse[0].what)}): plan the board anew")
         return FINDINGS
+    if not again.verdict.ok:
+        near = escape(again.verdict.findings[0].what)
+        console.print(
+            f"  [yellow]look[/] {near}: dots rest wider by now. This program corrects doses; plan the board anew"
+        )
     folder = given.out or given.plan.parent.with_name(f"{given.plan.parent.resolve().name}-corrected")
     program = folder / f"program{again.program.suffix}"
     with writing("the program", folder, "Choose another folder with --out."):
