@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from pastewright.photo.light import sampled
 from pastewright.photo.view import PhotoView
 from pastewright.tune.photo.outset import ground_around
+from pastewright.tune.photo.polar import polar, ray_ways
 from pastewright.tune.photo.rays import PhotoGround, features
-from pastewright.tune.photo.rim import polar, ray_ways
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

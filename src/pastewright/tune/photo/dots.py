@@ -11,9 +11,10 @@ from pastewright.photo.view import PhotoView, visible_rays
 from pastewright.tune.photo.common import MATCHED, Common
 from pastewright.tune.photo.edge import Outlines, aspect_of, outlines
 from pastewright.tune.photo.laid import LaidDots
+from pastewright.tune.photo.polar import RAYS
 from pastewright.tune.photo.rank import rank_correlation
 from pastewright.tune.photo.rays import FULL, ray_places
-from pastewright.tune.photo.rim import RAYS, Rim
+from pastewright.tune.photo.rim import Rim
 from pastewright.tune.record.measurements import DotReading, DotState
 
 Floats = NDArray[np.float64]

@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 from pastewright.tune.photo.blaze import RADII as BLAZE_RADII
 from pastewright.tune.photo.blaze import Blaze, blaze_of
 from pastewright.tune.photo.hue import REACH, by_hue
+from pastewright.tune.photo.polar import RAYS, polar, ray_ways
 from pastewright.tune.photo.steps import SAMPLES, TRIALS, likelihood, squares_left, usual_step
 
 Floats = NDArray[np.float64]
 
-RAYS = 72
 MOST_DOUBT = 4.0  # of a ray's logarithm of likelihood
 UNEVEN = 0.05  # blur that outlines of different dots add when laid over one another, in radii (measured, see scripts)
 COLOUR_BLUR_PX = (
@@ -303,26 +303,6 @@ def _aside(look: RimLook, blurs: tuple[float, ...]) -> float:
     ways = (look.middle_sd * np.array(way) for way in ((1, 0), (-1, 0), (0, 1), (0, -1)))
     radii = [_circle(replace(look, middle=look.middle + way, middle_sd=WELL_TOLD), blurs)[0] for way in ways]
     return float(np.std(radii)) + AT_WORST * WELL_TOLD / 2
-
-
-def polar(picture: Floats, half: float, centre: Floats, radii: Floats) -> Floats:
-    """Return light along rays around a centre (rays, radii, channels); lengths in the picture's unit."""
-    last = len(picture) - 1
-    step = 2 * half / last
-    ways = ray_ways()
-    x = np.clip((centre[0] + radii[None, :] * ways[:, :1] + half) / step, 0, last)
-    y = np.clip((centre[1] + radii[None, :] * ways[:, 1:] + half) / step, 0, last)
-    left, low = (np.minimum(at.astype(np.int64), last - 1) for at in (x, y))
-    across, along = (x - left)[..., None], (y - low)[..., None]
-    below = picture[low, left] * (1 - across) + picture[low, left + 1] * across
-    above = picture[low + 1, left] * (1 - across) + picture[low + 1, left + 1] * across
-    return np.asarray(below * (1 - along) + above * along, dtype=np.float64)
-
-
-def ray_ways() -> Floats:
-    """Unit vectors of the rays (rays, 2)."""
-    angles = np.arange(RAYS) * (2 * np.pi / RAYS)
-    return np.stack([np.cos(angles), np.sin(angles)], axis=-1)
 
 
 def _circle(look: RimLook, blurs: tuple[float, ...]) -> tuple[float, Floats, Floats]:
