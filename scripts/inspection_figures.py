@@ -6,7 +6,8 @@ A row counts when the photo shows it whole. "Found" wants the planted fault's ow
 its deposits, and not where both its feet stand on pads of one net; what was planted and is truly joined to the next paste
 may be told as bridged. A false alarm is any verdict but good, and but "not seen", on a row of which nothing was planted,
 whose true volume lies within 60 to 140 %, and whose bead has no gap planted next to it; "bridged" with a deposit that was
-planted double, shifted or smeared is counted by itself.
+planted double, shifted or smeared is counted by itself, and so is "bridged" where one's paste truly lies on the other's
+land: a short, of which the truth of pastes alone knows nothing.
 """
 
 import json
@@ -14,8 +15,14 @@ import sys
 from collections import Counter, defaultdict
 from pathlib import Path
 
+import cv2
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parent / "physical"))
+
+from pasted import CELL_MM, Field
+
+from pastewright.inspect.measure import RowReading
 from pastewright.inspect.picture import BoardPicture, board_picture
 from pastewright.inspect.read import Findings, findings_of
 from pastewright.photo.file import read_photo
@@ -56,6 +63,10 @@ def main(plans: Path, photos: list[str]) -> None:
             print(Path(words).name, board, mask, land, "refused:", error.problems[0].what, flush=True)
             continue
         count, off, wrong = against(findings, told["rows"], scene["faults"])
+        if any("bridged joined" in one for one in wrong):
+            plan = json.loads((plans / board / "plan.json").read_text("utf-8"))
+            shorts = on_others_lands(findings, scene, plan)
+            count, off, wrong = against(findings, told["rows"], scene["faults"], shorts)
         for key in keys:
             sums[key].update(count)
             sums[key]["photos"] += 1
@@ -66,7 +77,8 @@ def main(plans: Path, photos: list[str]) -> None:
         faults = ", ".join(f"{kind} {c[kind + ' found']}/{c[kind]}" for kind in WANTED if c[kind])
         print(
             f"{key}: {c['photos']} photos, {c['refused']} refused; {faults}; false alarms {c['false']}/{c['fine']},"
-            f" beside a fault {c['beside a fault']}, fine not seen {c['fine not seen']};"
+            f" beside a fault {c['beside a fault']}, on another's land {c['on another land']}, fine not seen"
+            f" {c['fine not seen']};"
             f" volume bias {np.median(shares):+.1%}, median error"
             f" {np.median(np.abs(shares)):.1%}, 95th percentile {np.percentile(np.abs(shares), 95):.1%}"
         )
@@ -107,9 +119,14 @@ def _one_net(findings: Findings, fault: dict) -> bool:
 
 
 def against(
-    findings: Findings, rows: list[dict], faults: list[dict]
+    findings: Findings,
+    rows: list[dict],
+    faults: list[dict],
+    shorts: frozenset[tuple[int, int]] = frozenset(),
 ) -> tuple[Counter[str], list[float], list[str]]:
-    """Return counts, relative errors of the volumes of good rows, and what was wrong."""
+    """Return counts, relative errors of the volumes of good rows, and what was wrong; `shorts` are pairs of rows of which
+    one's paste lies on the other's land.
+    """
     truth = {(row["id"], row["pad"]): row for row in rows}
     bridged = {pad for row in rows if row["fault"] == "bridged" for pad in (row["pad"], *row["joined"])}
     gaps = {fault["id"] for fault in faults if fault["kind"] == "missing"}
@@ -135,7 +152,8 @@ def against(
             continue
         if kind:
             count[kind] += 1
-            right = str(verdict.verdict) in _wanted(kind, true)
+            short = _short(reading, shorts)
+            right = str(verdict.verdict) in _wanted(kind, true) | ({"bridged"} if short else set())
             count[f"{kind} found"] += right
             if not right:
                 wrong.append(f"{row.pad.id} {kind}: {verdict.verdict} {verdict.why}")
@@ -146,11 +164,44 @@ def against(
         count["fine"] += 1
         if verdict.verdict is not DepositVerdict.GOOD:
             beside = bool(reading.joined) and planted.issuperset(reading.joined)
-            count["beside a fault" if beside else "false"] += 1
+            short = any(
+                (a, b) in shorts for k in reading.joined for a, b in ((reading.row, k), (k, reading.row))
+            )
+            count["on another land" if short else "beside a fault" if beside else "false"] += 1
             wrong.append(f"{row.pad.id}: {verdict.verdict} {verdict.why} (true {share:.2f})")
         if reading.there:
             off.append(reading.volume_ul / true["volume_ul"] - 1)
     return count, off, wrong
+
+
+def on_others_lands(findings: Findings, scene: dict, plan: dict) -> frozenset[tuple[int, int]]:
+    """Return the pairs of rows told as joined of which the first one's paste truly lies on the second one's land."""
+    field = Field(scene, plan)
+    _, bodies = cv2.connectedComponents((field.z > 0.006).astype(np.uint8), connectivity=8)
+    moved = {fault["id"]: fault["by_mm"] for fault in scene["faults"] if fault["kind"] == "shifted"}
+    shown = findings.picture.rows
+    found = set()
+    for reading in findings.readings:
+        for first, other in [(reading.row, k) for k in reading.joined] if reading is not None else []:
+            for a, b in ((first, other), (other, first)):
+                at = np.array(shown[a].at_mm) + moved.get(shown[a].deposit.id, (0.0, 0.0)) - field.low
+                column, line = np.round(at / CELL_MM).astype(int)
+                if not (2 <= column < field.count - 2 and 2 <= line < field.count - 2):
+                    continue
+                body = set(np.unique(bodies[line - 2 : line + 3, column - 2 : column + 3]).tolist()) - {0}
+                land = np.zeros(bodies.shape, np.uint8)
+                rings = next(pad["land_mm"] for pad in plan["pads"] if pad["id"] == shown[b].pad.id)
+                for ring in rings:
+                    corners = np.round((np.array(ring) - field.low) / CELL_MM).astype(np.int32)
+                    cv2.fillPoly(land, [corners], 255)
+                if body & set(np.unique(bodies[land > 0]).tolist()):
+                    found.add((a, b))
+    return frozenset(found)
+
+
+def _short(reading: RowReading, shorts: frozenset[tuple[int, int]]) -> bool:
+    """Tell whether a row's paste lies on the land of one that it is told to be joined with, or the other's on its land."""
+    return any((a, b) in shorts for k in reading.joined for a, b in ((reading.row, k), (k, reading.row)))
 
 
 def _wanted(kind: str, true: dict) -> set[str]:
