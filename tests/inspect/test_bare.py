@@ -80,7 +80,7 @@ def drawn(stands: dict[int, tuple[float, tuple[float, float]]], tips: float = 0.
     )
 
 
-def told(stands, asked, fits=None, tips=0.8):
+def told(stands, asked, fits=None, tips=0.8, searched=()):
     """What is told of the rows asked for, where each is fitted as planned, or as `fits` says."""
     board = drawn(stands, tips)
     at = places()
@@ -107,7 +107,7 @@ def told(stands, asked, fits=None, tips=0.8):
         dome=dome_look(np.concatenate(colours), np.concatenate(cells)),
         ground=SimpleNamespace(land_known=False),
     )
-    found = bare_rows(board, fitted, SimpleNamespace(rows=rows), asked)  # type: ignore[arg-type]
+    found = bare_rows(board, fitted, SimpleNamespace(rows=rows), asked, searched)  # type: ignore[arg-type]
     return [found[number] for number in asked]
 
 
@@ -131,6 +131,13 @@ def test_a_dome_aside_or_small_is_no_bare_land():
     assert aside.usual_ln < -20
     assert small.any_ln < -15
     assert small.width == pytest.approx(0.72, abs=0.08)
+
+
+def test_a_small_dome_on_a_land_as_light_as_paste_is_told_from_one_as_wide_as_the_others():
+    small, usual, wide = told(all_but(5) | {5: (0.72, (0.05, 0.0))}, (5, 6, 2), searched=(5, 6, 2))
+    assert small.small_ln > 15
+    assert small.shift_mm == pytest.approx((0.05, 0.0), abs=0.04)
+    assert max(usual.small_ln, wide.small_ln) < -40
 
 
 def test_a_land_beside_which_a_neighbour_s_paste_lies_is_bare_at_its_own_place():

@@ -347,3 +347,18 @@ def test_what_may_be_a_bare_land_is_not_good():
             replace(reading, bare_ln=bare_ln, like_paste=like_paste), picture().rows, DEFAULT_LIMITS
         )
         assert told.verdict is verdict
+
+
+def test_a_dome_whose_size_was_searched_for_is_low_or_good_as_it_is_small_or_wide():
+    """On a land that looks like paste, where the colours alone would leave it in doubt."""
+    reading = replace(_reading_of("FB1-2"), told=0.4, like_paste=0.55, bare_ln=-80.0)
+    planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul
+    for share, small, wide, verdict in (
+        (1.0, False, False, DepositVerdict.NOT_SEEN),
+        (1.0, False, True, DepositVerdict.GOOD),
+        (0.4, True, False, DepositVerdict.LOW),
+        (0.55, True, False, DepositVerdict.LOW),
+        (0.7, True, False, DepositVerdict.NOT_SEEN),
+    ):
+        one = replace(reading, volume_ul=share * planned, small=small, wide=wide)
+        assert judged(one, picture().rows, DEFAULT_LIMITS).verdict is verdict

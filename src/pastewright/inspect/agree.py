@@ -8,8 +8,9 @@ differently is never good.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pastewright.inspect.again import SURELY_BARE
 from pastewright.inspect.judge import JudgedRow
-from pastewright.inspect.measure import SURELY_BARE, RowReading
+from pastewright.inspect.measure import RowReading
 from pastewright.records.kinds import DepositVerdict
 
 MOST_WEIGHED = 60.0  # ln: no photo says more than that of a land, whether bare or not

@@ -12,7 +12,7 @@ could have been the pixels rule out, as the evidence of a linear model with a no
 interpolation", Neural Computation 4, 1992).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -21,14 +21,17 @@ from numpy.typing import NDArray
 
 from pastewright.inspect.dome import colour_of, light_of, ring_and_sector
 from pastewright.inspect.fit import FittedBoard, FittedRow, dome_places
-from pastewright.inspect.flat import Flags, FlatBoard
+from pastewright.inspect.flat import Flags, FlatBoard, Floats32
 from pastewright.inspect.picture import BoardPicture, InspectedRow
+from pastewright.inspect.search import RINGS, SECTORS
 
 Floats = NDArray[np.float64]
+_Tried = tuple[float, Floats, float]  # a dome: ln density of the place with it, its shift [mm], its width
 
 ALIKE_PX = 6.0  # pixels that tell the same: blur, noise of a camera's own smoothing, grain
 NEAR_MM = 0.12  # beyond the planned outline: what is looked at
-WINDOW_MM = 0.4
+WINDOW_MM, LOOKED_AT_MM = 0.4, 0.26  # around planned paste: domes aside too; and what is drawn, with its blur
+ROUNDS = 3  # in which pixels that a smooth change does not explain are let go
 STANDS = 0.4  # of the usual evidence: a dome that hides what lies under it from its neighbours
 ASIDE_MM = 0.2  # … and no farther from its place than so
 AT_ITS_PLACE_MM = 0.25  # how far a dome may lie aside and still be this row's
@@ -57,16 +60,21 @@ FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
 # The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
 BEGIN_WIDTHS = (0.72, 0.85, 1.18)
 STEPS, MOST_STEPS = ((0.05, 1.09), (0.025, 1.045)), 4
-NARROWEST, WIDEST = 0.6, 1.2  # of the usual width: a wider one would cover a bare land, corners and all
+SMALL, LARGE = (
+    0.82,
+    0.87,
+)  # of the usual width: below, a dot has at most 55 % of the usual volume; above, 66 % or more
+NARROWEST, WIDEST = 0.6, 1.2  # of the usual width: a wider one covers a land, corners and all
+TINY = 0.66  # of the usual width: such a dome fits into much that a bare land mirrors, and does not speak for paste
 SHIFT_SD_MM, WIDTH_SD = 0.1, 0.2  # what is expected of places and widths (ln), weakly
 SMOOTH_PX, MOST_BLUR_PX = 0.8, 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Usual:
-    """What a photo's deposits and bare lands are like: shift [mm], width, a dome's lightness and hues as a whole (3) and
-    their spread, the spread within a dome and on a bare land; a land's usual colour (3), and spreads of what it may be and
-    how it may change (6, 3).
+    """What a photo's deposits and bare lands are like: shift [mm], width; a dome's lightness and hues as a whole (3), their
+    spread, and the spread within a dome by ring and sector; that on a bare land; a land's usual colour (3), and spreads of
+    what it may be and how it may change (6, 3).
     """
 
     shift_mm: Floats
@@ -102,19 +110,27 @@ class _Place:
 class BareOrNot:
     """How much likelier a land is bare than that a dome as usual, or as fitted, stands there (`usual_ln`) [ln], and than
     that any dome does (`any_ln`): one that is searched for, which on a bare land finds the edge of what it mirrors. Where
-    that one would stand [mm], and how wide over the planned width; without a search, as `usual_ln`.
+    that one would stand [mm], and how wide over the planned width; without a search, as `usual_ln`. `small_ln` is how much
+    likelier a small dome is, among those searched for, than one about as wide as usual [ln].
     """
 
     usual_ln: float
     any_ln: float
     shift_mm: tuple[float, float]
     width: float
+    small_ln: float
 
 
 def bare_rows(
-    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, rows: Iterable[int]
+    flat: FlatBoard,
+    fitted: FittedBoard,
+    picture: BoardPicture,
+    rows: Iterable[int],
+    searched: Container[int] = (),
 ) -> dict[int, BareOrNot]:
-    """Return what rows show, bare lands or domes; rows of which nothing can be said so are left out."""
+    """Return what rows show, bare lands or domes; rows of which nothing can be said so are left out. For a dome is searched
+    where the land is likelier bare than with one as usual, and on the rows `searched`.
+    """
     usual = _usual(flat, fitted, picture)
     if usual is None:
         return {}
@@ -125,17 +141,22 @@ def bare_rows(
         if place is None:
             continue
         without = _without(place, usual)
-        told = [(_told(place, usual, fitted, *one), *one) for one in _tried(fitted.rows[number], usual)]
-        ln, shift, width = best = max(told, key=lambda one: one[0])
-        if not np.isfinite(ln):
+        told: list[_Tried] = [
+            (_told(place, usual, fitted, *one), *one) for one in _tried(fitted.rows[number], usual)
+        ]
+        best = max(told, key=lambda one: one[0])
+        if not np.isfinite(best[0]):
             continue
-        if without > ln:
-            ln, shift, width = _searched(place, usual, fitted, best)
+        if without > best[0] or number in searched:
+            told += _searched(place, usual, fitted, best)
+        any_ln = max(one[0] for one in told if one is best or one[2] > TINY * usual.width)
+        _, shift, width = max(told, key=lambda one: one[0])
         found[number] = BareOrNot(
             usual_ln=without - best[0],
-            any_ln=without - ln,
+            any_ln=without - any_ln,
             shift_mm=(float(shift[0]), float(shift[1])),
             width=width,
+            small_ln=_small_ln(told, usual),
         )
     return found
 
@@ -145,7 +166,7 @@ def _usual(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> _Usua
         return None
     likely = 0.5 * float(np.median([fit.mean for fit in fitted.rows.values()]))
     good = {number: fit for number, fit in fitted.rows.items() if fit.mean > likely}
-    wholes, scatter = [], []
+    wholes, scatter, cells = [], [], []
     for number, fit in good.items():
         row = picture.rows[number]
         window = flat.window(row.paste.bounds, WINDOW_MM)
@@ -153,14 +174,16 @@ def _usual(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> _Usua
         on = (rho < WITHIN) & flat.inside[window] & (flat.nearest[window] == number)
         if on.sum() < LEAST_PX:
             continue
-        off = flat.colour[window][on] - fitted.dome.mean[ring_and_sector(rho[on], theta[on])]
+        cell = ring_and_sector(rho[on], theta[on])
+        off = flat.colour[window][on] - fitted.dome.mean[cell]
         wholes.append(np.median(off, axis=0))
-        scatter.append(1.4826 * np.median(np.abs(off - wholes[-1]), axis=0))
+        scatter.append(np.abs(off - wholes[-1]))
+        cells.append(cell)
     if not wholes:
         return None
     whole = np.median(wholes, axis=0)
     between = np.maximum(1.4826 * np.median(np.abs(np.array(wholes) - whole), axis=0), LEAST_BETWEEN)
-    within = np.hypot(np.maximum(np.median(scatter, axis=0), LEAST_WITHIN), OF_BETWEEN * between)
+    within = _within(np.concatenate(scatter), np.concatenate(cells), between)
     metal, metal_sd = _metal(fitted)
     return _Usual(
         shift_mm=np.median([fit.shift_mm for fit in good.values()], axis=0),
@@ -168,11 +191,26 @@ def _usual(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> _Usua
         whole=whole,
         between=between,
         within=within,
-        on_land=np.maximum(within, LEAST_ON_LAND),
+        on_land=np.maximum(np.median(within, axis=0), LEAST_ON_LAND),
         metal=metal,
         metal_sd=metal_sd,
         blur_px=min(max(flat.blur_px, SMOOTH_PX), MOST_BLUR_PX),
     )
+
+
+def _within(off: Floats32, cells: NDArray[np.int64], between: Floats) -> Floats:
+    """Return by which pixels are off their dome's shading, by ring and sector (RINGS·SECTORS, 3): where lights are mirrored,
+    or cut off, domes differ more than elsewhere.
+    """
+    usual = 1.4826 * np.median(off, axis=0)
+    found = np.tile(usual, (RINGS * SECTORS, 1))
+    order = np.argsort(cells, kind="stable")
+    ends = np.searchsorted(cells[order], np.arange(RINGS * SECTORS + 1))
+    for k in range(RINGS * SECTORS):
+        own = off[order[ends[k] : ends[k + 1]]]
+        if len(own) > LEAST_PX:
+            found[k] = np.maximum(1.4826 * np.median(own, axis=0), usual)
+    return np.hypot(np.maximum(found, LEAST_WITHIN), OF_BETWEEN * between)
 
 
 def _metal(fitted: FittedBoard) -> tuple[Floats, Floats]:
@@ -209,7 +247,7 @@ def _place(
 ) -> _Place | None:
     """Return the window around a row, None where too little of it is seen free of other domes."""
     number, row = one
-    window = flat.window(row.paste.bounds, WINDOW_MM)
+    window = flat.window(row.paste.bounds, LOOKED_AT_MM)
     at, land = _places(flat, window), flat.land[window]
     free = flat.inside[window] & ((covered[window] == -1) | (covered[window] == number))
     beyond = dome_places(row, at - usual.shift_mm)[0] - 0.5 * usual.width * row.deposit.width_mm
@@ -247,30 +285,35 @@ def _told(place: _Place, usual: _Usual, fitted: FittedBoard, shift: Floats, widt
     return -np.inf if ln is None else ln - 0.5 * expected
 
 
-def _searched(
-    place: _Place, usual: _Usual, fitted: FittedBoard, begin: tuple[float, Floats, float]
-) -> tuple[float, Floats, float]:
-    """Return the ln density with a dome where it explains a place best, its shift and its width."""
+def _searched(place: _Place, usual: _Usual, fitted: FittedBoard, begin: _Tried) -> list[_Tried]:
+    """Return all domes tried in a search for the one that explains a place best: ln density, shift, width."""
+    tried = [begin]
 
-    def told(ways: list[tuple[Floats, float]]) -> tuple[float, Floats, float]:
-        tried = [one for one in ways if NARROWEST < one[1] / usual.width < WIDEST]
-        return max(
-            ((_told(place, usual, fitted, *one), *one) for one in tried),
-            key=lambda one: one[0],
-            default=begin,
-        )
+    def better(than: _Tried, ways: list[tuple[Floats, float]]) -> _Tried:
+        told = [
+            (_told(place, usual, fitted, *one), *one)
+            for one in ways
+            if NARROWEST < one[1] / usual.width < WIDEST
+        ]
+        tried.extend(told)
+        return max([than, *told], key=lambda one: one[0])
 
-    best = told([(shift, width * share) for _, shift, width in (begin,) for share in BEGIN_WIDTHS])
-    best = max(best, begin, key=lambda one: one[0])
+    best = better(begin, [(begin[1], begin[2] * share) for share in BEGIN_WIDTHS])
     for step_mm, ratio in STEPS:
         for _ in range(MOST_STEPS):
-            _, shift, width = best
+            _, shift, width = last = best
             ways = [(shift + step_mm * np.array(way), width) for way in ((1, 0), (-1, 0), (0, 1), (0, -1))]
-            found = told([*ways, (shift, width * ratio), (shift, width / ratio)])
-            if found[0] <= best[0]:
+            best = better(last, [*ways, (shift, width * ratio), (shift, width / ratio)])
+            if best is last:
                 break
-            best = found
-    return best
+    return tried
+
+
+def _small_ln(tried: Sequence[_Tried], usual: _Usual) -> float:
+    """Return how much likelier the best small dome is than the best of about the usual width [ln]."""
+    small = max((ln for ln, _, width in tried if width < SMALL * usual.width), default=-np.inf)
+    wide = max((ln for ln, _, width in tried if width > LARGE * usual.width), default=-np.inf)
+    return float(small - wide) if np.isfinite(small) or np.isfinite(wide) else 0.0
 
 
 def _without(place: _Place, usual: _Usual) -> float:
@@ -290,12 +333,13 @@ def _with_dome(
     seen = place.asked & (rho < WITHIN)
     if seen.sum() < LEAST_CORE_PX:
         return None
-    shading = fitted.dome.mean[ring_and_sector(np.minimum(rho, 0.999), theta)]
+    cell = ring_and_sector(np.minimum(rho, 0.999), theta)
+    shading, within = fitted.dome.mean[cell], usual.within[cell]
     whole = np.median(place.colour[seen] - shading[seen], axis=0)
     off = (whole - usual.whole) / usual.between
     # Of the t-distribution its density at the whole over that at its middle; then the share of it that the pixels leave.
     ln_free = -0.5 * (FREEDOMS + 1) * float(np.log1p(off**2 / FREEDOMS).sum())
-    left = usual.within / np.sqrt(max(float(seen.sum()) / ALIKE_PX, 1.0))
+    left = np.median(usual.within, axis=0) / np.sqrt(max(float(seen.sum()) / ALIKE_PX, 1.0))
     ln_free -= float(np.log(np.maximum(usual.between / left, 1.0)).sum())
     rest = place.core & (rho > 1.05)
     beside = place.colour
@@ -305,7 +349,7 @@ def _with_dome(
     elif rest.any():
         beside = np.broadcast_to(np.median(place.colour[rest], axis=0), place.colour.shape)
     on = rho < 1
-    spread = np.where(on[..., None], usual.within, usual.on_land)
+    spread = np.where(on[..., None], within, usual.on_land)
     return ln_free + max(
         _ln(
             place,
@@ -329,21 +373,20 @@ def _smooth(place: _Place, on: Flags, usual: _Usual) -> tuple[Floats, float]:
     x, y = way[..., 0], way[..., 1]
     terms = np.stack([np.ones(x.shape), x, y, x * x, x * y, y * y], axis=-1)
     design, values = terms[on], place.colour[on]
-    weights, found, cost = np.ones(len(values)), np.zeros((6, 3)), 0.0
-    for _ in range(4):
-        cost = 0.0
-        for channel in range(3):
-            sd = usual.metal_sd[:, channel]
-            usually = np.array([usual.metal[channel], 0, 0, 0, 0, 0])
-            scale = ALIKE_PX * usual.on_land[channel] ** 2
-            told = (design * weights[:, None]).T @ design / scale
-            right = (design * weights[:, None]).T @ values[:, channel] / scale + usually / sd**2
-            found[:, channel] = np.linalg.solve(told + np.diag(1 / sd**2), right)
-            off = (found[:, channel] - usually) / sd
-            cost -= 0.5 * float(off @ off + np.linalg.slogdet(np.eye(6) + told * sd**2)[1])
-        left = np.sqrt((((values - design @ found) / usual.on_land) ** 2).sum(axis=1))
+    usually = np.zeros((3, 6))
+    usually[:, 0] = usual.metal
+    prior = 1 / usual.metal_sd.T**2
+    weights, found, cost = np.ones(len(values)), usually, 0.0
+    for _ in range(ROUNDS):
+        one = (design * weights[:, None]).T / ALIKE_PX
+        told = (one @ design)[None] / usual.on_land[:, None, None] ** 2
+        right = (one @ values).T / usual.on_land[:, None] ** 2 + usually * prior
+        found = np.linalg.solve(told + prior[:, :, None] * np.eye(6), right[..., None])[..., 0]
+        freed = np.linalg.slogdet(np.eye(6) + told / prior[:, None, :])[1]
+        cost = -0.5 * float((((found - usually) ** 2) * prior).sum() + freed.sum())
+        left = np.sqrt((((values - design @ found.T) / usual.on_land) ** 2).sum(axis=1))
         weights = 1 / np.maximum(1, left / 3)
-    return np.clip(terms @ found, values.min(axis=0) - 0.05, values.max(axis=0) + 0.05), cost
+    return np.clip(terms @ found.T, values.min(axis=0) - 0.05, values.max(axis=0) + 0.05), cost
 
 
 def _drawn(place: _Place, layers: Sequence[tuple[Flags, Floats]], blur_px: float) -> Floats:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from math import hypot, log
 from statistics import median
 
-from pastewright.inspect.measure import SURE, SURELY_BARE, UNSIZED, RowReading
+from pastewright.inspect.again import SURELY_BARE
+from pastewright.inspect.measure import SURE, UNSIZED, RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.job.limits import InspectionLimits
 from pastewright.records.kinds import DepositVerdict
@@ -27,6 +28,8 @@ UNLIKE = 0.78
 # lands of levelled tin had passed for good with 0.57 and 0.63; 144 of 7 682 good deposits have less, and ten halves.
 LIKE_LAND, UNLIKE_ON_LAND = 0.65, 0.65
 UNTOLD = "whether it is paste or its land cannot be told well enough"
+# A dome that surely is small has at most 55 % of the usual volume, as near as that tells; halves were read up to 58 %.
+SMALL_OF_LIMIT = 1.2
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
 # The usual deposit of a photo lies within these, in shares of the plan; else its sizes as a whole are not believed.
 USUAL_FROM, USUAL_TO = 0.65, 1.5
@@ -108,8 +111,14 @@ def _of_paste(
     if usual is None:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=f"sizes cannot be told in this photo ({words})")
     sd = max(reading.own_sd, scatter, UNSIZED if reading.rim_full > FULL_FOR_SIZE else 0.0)
+    if reading.small and volume / usual < SMALL_OF_LIMIT * limits.least_volume:
+        return JudgedRow(verdict=DepositVerdict.LOW, why=words)
     if sized := _sized(volume / usual, sd, words, limits):
         return sized
+    if reading.small:  # yet not below the limit
+        return JudgedRow(
+            verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
+        )
     if beside := _beside(reading, row, limits):
         return beside
     blurred_mm = BLURRED_GAP_PX / reading.px_per_mm
@@ -117,7 +126,7 @@ def _of_paste(
         return JudgedRow(
             verdict=DepositVerdict.OFF, why=f"only {reading.gap_mm:.2f} mm to the next paste", wipe=True
         )
-    if reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_LAND:
+    if not reading.wide and reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_LAND:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
     if reading.full > FULL_FOR_GOOD:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=OVEREXPOSED)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon
 
-from pastewright.inspect.bare import AT_ITS_PLACE_MM, bare_rows
+from pastewright.inspect.again import looked_again
 from pastewright.inspect.bridges import joined_rows
 from pastewright.inspect.dragged import Tongue, dragged
 from pastewright.inspect.fit import WIDEST, FittedBoard, FittedRow
@@ -53,21 +53,14 @@ GLARE_MM, GLARE, GONE_IN_GLARE = 0.3, 0.02, -0.1
 # it, where nine of ten deposits of the photo are less burnt out than this, it is bare. Nine such rows rendered for
 # development had a quarter of their paste or none; burnt-out paste has evidence for itself, 0.9 and more.
 BARE, BURNT_OUT = -0.5, 0.25
-# Rows with less of the usual evidence are looked at for a bare land. Drawn bare and with a dome on it as usual, a land is
-# taken for bare where that is so much likelier [ln], unless a dome that is searched for explains it far better: so read
-# 16 of 16 missing deposits of 84 rendered photos that were not told by colour, and 2 of 3 800 good ones.
-NO_DOUBT, SURELY_BARE, ANY_DOME = 0.9, 9.0, -15.0
-# … and the more of it, the more it looks like paste by colour: bare lands had 0.57 to 0.63 with 11 to 30, 0.78 with 121; a
-# dome in a burnt-out pad, and one as grey as its mask, 0.84 and 0.86 with 39 and 17.
-ALIKE_FROM, BARE_FOR_ALIKE = 0.6, 120.0
-AWAY_MM = 0.36  # a fit that went as far as it is looked for lies on something else
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RowReading:
     """What one photo shows of a row. `whole` tells that all of its surroundings are in the photo; `full` is the share
     of overexposed pixels, `bare` tells that it is surely bare land all the same; `bare_ln` is how much likelier its land is
-    bare than that a dome stands there [ln], 0 where it was not asked; `like_paste` is how much it looks like
+    bare than that a dome stands there [ln], 0 where it was not asked, `small` and `wide` that a dome much smaller
+    than usual, or about as wide, surely stands there; `like_paste` is how much it looks like
     paste, the photo's usual deposit being 1. `there` and `gone` are both False where that cannot be told. `told` is how well
     its paste is told from what lies under it, 0 to 1; `rim_full` is the share of its outline just beside which all is
     overexposed; `dragged_mm` is how far paste is dragged out of it to one side. `own_sd` is the standard error of its volume
@@ -83,6 +76,8 @@ class RowReading:
     gone: bool = False
     bare: bool = False
     bare_ln: float = 0.0
+    small: bool = False
+    wide: bool = False
     told: float = 1.0
     rim_full: float = 0.0
     own_sd: float = 0.0
@@ -107,16 +102,19 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     # How well a row's paste is told from what lies under it, 0 to 1: from mask surely, from land as colour tells.
     told = {number: 1 - hidden * (1 - fitted.told_on_land) for number, hidden in on_pad.items()}
     usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
-    bare, surely = _bare_lands(flat, fitted, picture, usual)
+    again = looked_again(flat, fitted, picture, usual)
+    fitted = replace(fitted, rows=fitted.rows | again.small)
     gone = {
-        number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual or number in surely
+        number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
+        or number in again.bare
         for number, fit in fitted.rows.items()
     }
     outlines = {number: fitted_shape(picture.rows[number], fit) for number, fit in fitted.rows.items()}
     shapes = {
         number: outlines[number]
         for number, fit in fitted.rows.items()
-        if fit.mean > _between(THERE, told[number]) * usual and number not in surely
+        if (fit.mean > _between(THERE, told[number]) * usual and number not in again.bare)
+        or (not gone[number] and (number in again.small or number in again.wide))
     }
     beside = paste_beside(flat, fitted, picture)
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
@@ -143,8 +141,11 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             like_paste=(fit.mean / usual) if fit else 0.0,
             there=there,
             gone=not there and gone.get(number, False),
-            bare=number in surely or (fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT),
-            bare_ln=bare.get(number, 0.0),
+            bare=number in again.bare
+            or (fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT),
+            bare_ln=again.bare_ln.get(number, 0.0),
+            small=number in again.small,
+            wide=number in again.wide,
             planned_on_pad=on_pad[number],
             told=told[number],
             rim_full=_rim_full(flat, shapes[number]) if there else 0.0,
@@ -162,26 +163,6 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             )
         found.append(first)
     return tuple(found)
-
-
-def _bare_lands(
-    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: float
-) -> tuple[dict[int, float], set[int]]:
-    """Return how much likelier doubtful rows' lands are bare than not [ln], and which of them surely are bare.
-
-    A bead's parts show no outline of their own, and a fit that went half-way to something else is not asked where it lies.
-    """
-    doubtful = [
-        number
-        for number, fit in fitted.rows.items()
-        if fit.mean < NO_DOUBT * usual
-        and not picture.rows[number].shared
-        and not AT_ITS_PLACE_MM <= float(np.hypot(*fit.shift_mm)) < AWAY_MM
-    ]
-    lands = bare_rows(flat, fitted, picture, doubtful)
-    bare = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in lands.items()}
-    alike = {n: max(0.0, fitted.rows[n].mean / usual - ALIKE_FROM) for n in bare}
-    return bare, {n for n, ln in bare.items() if ln > SURELY_BARE + BARE_FOR_ALIKE * alike[n]}
 
 
 def _found_edge(fit: FittedRow) -> bool:
@@ -301,6 +282,8 @@ def _there(
         like_paste=first.like_paste,
         there=True,
         bare_ln=first.bare_ln,
+        small=first.small,
+        wide=first.wide,
         told=first.told,
         rim_full=first.rim_full,
         own_sd=own_sd,
