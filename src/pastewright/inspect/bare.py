@@ -42,19 +42,14 @@ LEAST_BETWEEN = (0.08, 0.03, 0.03)  # ln: what domes of one photo always differ 
 LEAST_WITHIN = (0.06, 0.03, 0.03)  # ln: and pixels of one dome from its shading
 OF_BETWEEN = 0.3  # of what wholes differ by, that a dome's parts differ by as well
 LEAST_ON_LAND = (0.08, 0.03, 0.03)  # ln: of a bare land's pixels from a smooth change
-LEAST_LIGHT, LEAST_OTHER = (
-    0.4,
-    0.06,
-)  # ln: spreads of a bare land's lightness, and hues, where the photo's are like one another
+LEAST_LIGHT, LEAST_OTHER = 0.4, 0.06  # ln: least spreads of a bare land's lightness, and hues
 LAND_SPREADS = 1.5  # as wide as this many spreads of the photo's bare lands
 UNKNOWN_METAL = (1.0, 0.4, 0.4)  # ln: where no bare land is seen elsewhere
 ACROSS_MM = 0.3  # over which a land's lightness may change by …
 SLOPE, BEND = 0.6, 0.4  # … so much of its spread
 LEAST_SLOPE, LEAST_BEND = (0.3, 0.03, 0.03), (0.2, 0.02, 0.02)  # ln
-BURNT_OUT, LIGHTER = (
-    0.5,
-    (0.0, 0.5, 1.0, 1.5),
-)  # share of a land; ln by which it may have been lighter than a photo shows
+BURNT_OUT = 0.5  # share of a land, which then may have been lighter than the photo shows, by …
+LIGHTER = (0.0, 0.5, 1.0, 1.5)  # ln
 TAMED = 9.0  # squared spreads of a pixel, beyond which more hardly says more
 FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
 # The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
@@ -63,7 +58,7 @@ STEPS, MOST_STEPS = ((0.05, 1.09), (0.025, 1.045)), 4
 SMALL, LARGE = (
     0.82,
     0.87,
-)  # of the usual width: below, a dot has at most 55 % of the usual volume; above, 66 % or more
+)  # of the usual width: a dot below has 55 % of the volume at most, one above 66 % or more
 NARROWEST, WIDEST = 0.6, 1.2  # of the usual width: a wider one covers a land, corners and all
 TINY = 0.66  # of the usual width: such a dome fits into much that a bare land mirrors, and does not speak for paste
 SHIFT_SD_MM, WIDTH_SD = 0.1, 0.2  # what is expected of places and widths (ln), weakly

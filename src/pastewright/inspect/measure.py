@@ -7,6 +7,7 @@ with the width over the planned one. Planned widths come from the bench's tuning
 it had measured.
 """
 
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon
 
-from pastewright.inspect.again import looked_again
+from pastewright.inspect.again import LookedAgain, looked_again
 from pastewright.inspect.bridges import joined_rows
 from pastewright.inspect.dragged import Tongue, dragged
 from pastewright.inspect.fit import WIDEST, FittedBoard, FittedRow
@@ -119,11 +120,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     beside = paste_beside(flat, fitted, picture)
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
     edgeless = {number for number, fit in fitted.rows.items() if not _found_edge(fit)}
-    standing = {
-        number: _as_usual(picture.rows[number], fitted) if number in edgeless else outline
-        for number, outline in outlines.items()
-        if not gone[number]
-    }
+    standing = _standing({n: one for n, one in outlines.items() if not gone[n]}, edgeless, picture, fitted)
     joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys() - edgeless)
     spilt = spills(flat, beside, shapes)
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
@@ -141,16 +138,13 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             like_paste=(fit.mean / usual) if fit else 0.0,
             there=there,
             gone=not there and gone.get(number, False),
-            bare=number in again.bare
-            or (fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT),
-            bare_ln=again.bare_ln.get(number, 0.0),
-            small=number in again.small,
-            wide=number in again.wide,
+            bare=fit is not None and fit.mean < BARE * usual and burnt_out < BURNT_OUT,
             planned_on_pad=on_pad[number],
             told=told[number],
             rim_full=_rim_full(flat, shapes[number]) if there else 0.0,
             joined=tuple(sorted(joined.get(number, set()))),
         )
+        first = _with_again(first, again)
         if there:
             first = _there(
                 first,
@@ -163,6 +157,28 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             )
         found.append(first)
     return tuple(found)
+
+
+def _with_again(first: RowReading, again: LookedAgain) -> RowReading:
+    """Return a reading with what looking once more told of its row."""
+    number = first.row
+    return replace(
+        first,
+        bare=first.bare or number in again.bare,
+        bare_ln=again.bare_ln.get(number, 0.0),
+        small=number in again.small,
+        wide=number in again.wide,
+    )
+
+
+def _standing(
+    outlines: Mapping[int, Polygon], edgeless: Set[int], picture: BoardPicture, fitted: FittedBoard
+) -> dict[int, Polygon]:
+    """Return the outlines between which bridges are looked for, as usual where no edge was found."""
+    return {
+        number: _as_usual(picture.rows[number], fitted) if number in edgeless else outline
+        for number, outline in outlines.items()
+    }
 
 
 def _found_edge(fit: FittedRow) -> bool:
