@@ -32,8 +32,7 @@ ALIKE_PX = 6.0  # pixels that tell the same: blur, noise of a camera's own smoot
 NEAR_MM = 0.12  # beyond the planned outline: what is looked at
 WINDOW_MM, LOOKED_AT_MM = 0.4, 0.26  # around planned paste: domes aside too; and what is drawn, with its blur
 ROUNDS = 3  # in which pixels that a smooth change does not explain are let go
-STANDS = 0.4  # of the usual evidence: a dome that hides what lies under it from its neighbours
-ASIDE_MM = 0.2  # … and no farther from its place than so
+STANDS, ASIDE_MM = 0.4, 0.2  # of the usual evidence, and from its place: a dome that hides what lies under it
 AT_ITS_PLACE_MM = 0.25  # how far a dome may lie aside and still be this row's
 WITHIN = 0.85  # of a dome's radius: pixels that show nothing else
 BEYOND_PX = 1.5  # a dome hides so much more, by its blur
@@ -45,13 +44,14 @@ LEAST_ON_LAND = (0.08, 0.03, 0.03)  # ln: of a bare land's pixels from a smooth 
 LEAST_LIGHT, LEAST_OTHER = 0.4, 0.06  # ln: least spreads of a bare land's lightness, and hues
 LAND_SPREADS = 1.5  # as wide as this many spreads of the photo's bare lands
 UNKNOWN_METAL = (1.0, 0.4, 0.4)  # ln: where no bare land is seen elsewhere
-ACROSS_MM = 0.3  # over which a land's lightness may change by …
-SLOPE, BEND = 0.6, 0.4  # … so much of its spread
+ACROSS_MM, SLOPE, BEND = 0.3, 0.6, 0.4  # over which a land's lightness may change by so much of its spread
 LEAST_SLOPE, LEAST_BEND = (0.3, 0.03, 0.03), (0.2, 0.02, 0.02)  # ln
 BURNT_OUT = 0.5  # share of a land, which then may have been lighter than the photo shows, by …
 LIGHTER = (0.0, 0.5, 1.0, 1.5)  # ln
-TAMED = 9.0  # squared spreads of a pixel, beyond which more hardly says more
-FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
+TAMED, FREEDOMS = (
+    9.0,
+    6.0,
+)  # squared spreads, beyond which more says little; of a dome's lightness (t-distribution)
 # The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
 BEGIN_WIDTHS = (0.72, 0.85, 1.18)
 STEPS, MOST_STEPS = ((0.05, 1.09), (0.025, 1.045)), 4
@@ -59,10 +59,14 @@ SMALL, LARGE = (
     0.82,
     0.87,
 )  # of the usual width: a dot below has 55 % of the volume at most, one above 66 % or more
-NARROWEST, WIDEST = 0.6, 1.2  # of the usual width: a wider one covers a land, corners and all
-TINY = 0.66  # of the usual width: such a dome fits into much that a bare land mirrors, and does not speak for paste
-SHIFT_SD_MM, WIDTH_SD = 0.1, 0.2  # what is expected of places and widths (ln), weakly
-SMOOTH_PX, MOST_BLUR_PX = 0.8, 3.0
+# Of the usual width: below the second a dome fits into much that a bare land mirrors; a wider one covers it, corners too.
+NARROWEST, TINY, WIDEST = 0.6, 0.66, 1.2
+SHIFT_SD_MM, WIDTH_SD, SMOOTH_PX, MOST_BLUR_PX = (
+    0.1,
+    0.2,
+    0.8,
+    3.0,
+)  # expected of places, and widths (ln); of blur
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
