@@ -21,37 +21,26 @@ from numpy.typing import NDArray
 
 from pastewright.inspect.dome import colour_of, light_of, ring_and_sector
 from pastewright.inspect.fit import FittedBoard, FittedRow, dome_places
-from pastewright.inspect.flat import Flags, FlatBoard, Floats32
+from pastewright.inspect.flat import Flags, FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow
-from pastewright.inspect.search import RINGS, SECTORS
+from pastewright.inspect.usual import WINDOW_MM, WITHIN, UsualLook, on_dome, places_of, usual_look
 
 Floats = NDArray[np.float64]
 _Tried = tuple[float, Floats, float]  # a dome: ln density of the place with it, its shift [mm], its width
 
 ALIKE_PX = 6.0  # pixels that tell the same: blur, noise of a camera's own smoothing, grain
 NEAR_MM = 0.12  # beyond the planned outline: what is looked at
-WINDOW_MM, LOOKED_AT_MM = 0.4, 0.26  # around planned paste: domes aside too; and what is drawn, with its blur
+LOOKED_AT_MM = 0.26  # around planned paste: what is drawn, with its blur
 ROUNDS = 3  # in which pixels that a smooth change does not explain are let go
 STANDS, ASIDE_MM = 0.4, 0.2  # of the usual evidence, and from its place: a dome that hides what lies under it
 AT_ITS_PLACE_MM = 0.25  # how far a dome may lie aside and still be this row's
-WITHIN = 0.85  # of a dome's radius: pixels that show nothing else
 BEYOND_PX = 1.5  # a dome hides so much more, by its blur
 LEAST_PX, LEAST_CORE_PX, LEAST_REST_PX = 30, 12, 25
-LEAST_BETWEEN = (0.08, 0.03, 0.03)  # ln: what domes of one photo always differ by, as wholes
-LEAST_WITHIN = (0.06, 0.03, 0.03)  # ln: and pixels of one dome from its shading
-OF_BETWEEN = 0.3  # of what wholes differ by, that a dome's parts differ by as well
-LEAST_ON_LAND = (0.08, 0.03, 0.03)  # ln: of a bare land's pixels from a smooth change
-LEAST_LIGHT, LEAST_OTHER = 0.4, 0.06  # ln: least spreads of a bare land's lightness, and hues
-LAND_SPREADS = 1.5  # as wide as this many spreads of the photo's bare lands
-UNKNOWN_METAL = (1.0, 0.4, 0.4)  # ln: where no bare land is seen elsewhere
-ACROSS_MM, SLOPE, BEND = 0.3, 0.6, 0.4  # over which a land's lightness may change by so much of its spread
-LEAST_SLOPE, LEAST_BEND = (0.3, 0.03, 0.03), (0.2, 0.02, 0.02)  # ln
+ACROSS_MM = 0.3  # over which a land's lightness may change
 BURNT_OUT = 0.5  # share of a land, which then may have been lighter than the photo shows, by …
 LIGHTER = (0.0, 0.5, 1.0, 1.5)  # ln
-TAMED, FREEDOMS = (
-    9.0,
-    6.0,
-)  # squared spreads, beyond which more says little; of a dome's lightness (t-distribution)
+TAMED = 9.0  # squared spreads of a pixel, beyond which more says little
+FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
 # The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
 BEGIN_WIDTHS = (0.72, 0.85, 1.18)
 STEPS, MOST_STEPS = ((0.05, 1.09), (0.025, 1.045)), 4
@@ -61,30 +50,7 @@ SMALL, LARGE = (
 )  # of the usual width: a dot below has 55 % of the volume at most, one above 66 % or more
 # Of the usual width: below the second a dome fits into much that a bare land mirrors; a wider one covers it, corners too.
 NARROWEST, TINY, WIDEST = 0.6, 0.66, 1.2
-SHIFT_SD_MM, WIDTH_SD, SMOOTH_PX, MOST_BLUR_PX = (
-    0.1,
-    0.2,
-    0.8,
-    3.0,
-)  # expected of places, and widths (ln); of blur
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Usual:
-    """What a photo's deposits and bare lands are like: shift [mm], width; a dome's lightness and hues as a whole (3), their
-    spread, and the spread within a dome by ring and sector; that on a bare land; a land's usual colour (3), and spreads of
-    what it may be and how it may change (6, 3).
-    """
-
-    shift_mm: Floats
-    width: float
-    whole: Floats
-    between: Floats
-    within: Floats
-    on_land: Floats
-    metal: Floats
-    metal_sd: Floats
-    blur_px: float
+SHIFT_SD_MM, WIDTH_SD = 0.1, 0.2  # what is expected of places and widths (ln), weakly
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +96,7 @@ def bare_rows(
     """Return what rows show, bare lands or domes; rows of which nothing can be said so are left out. For a dome is searched
     where the land is likelier bare than with one as usual, and on the rows `searched`.
     """
-    usual = _usual(flat, fitted, picture)
+    usual = usual_look(flat, fitted, picture)
     if usual is None:
         return {}
     covered = _covered(flat, fitted, picture, usual)
@@ -160,72 +126,9 @@ def bare_rows(
     return found
 
 
-def _usual(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> _Usual | None:
-    if not fitted.rows:
-        return None
-    likely = 0.5 * float(np.median([fit.mean for fit in fitted.rows.values()]))
-    good = {number: fit for number, fit in fitted.rows.items() if fit.mean > likely}
-    wholes, scatter, cells = [], [], []
-    for number, fit in good.items():
-        row = picture.rows[number]
-        window = flat.window(row.paste.bounds, WINDOW_MM)
-        rho, theta = _dome(row, _places(flat, window), np.array(fit.shift_mm), fit.width)
-        on = (rho < WITHIN) & flat.inside[window] & (flat.nearest[window] == number)
-        if on.sum() < LEAST_PX:
-            continue
-        cell = ring_and_sector(rho[on], theta[on])
-        off = flat.colour[window][on] - fitted.dome.mean[cell]
-        wholes.append(np.median(off, axis=0))
-        scatter.append(np.abs(off - wholes[-1]))
-        cells.append(cell)
-    if not wholes:
-        return None
-    whole = np.median(wholes, axis=0)
-    between = np.maximum(1.4826 * np.median(np.abs(np.array(wholes) - whole), axis=0), LEAST_BETWEEN)
-    within = _within(np.concatenate(scatter), np.concatenate(cells), between)
-    metal, metal_sd = _metal(fitted)
-    return _Usual(
-        shift_mm=np.median([fit.shift_mm for fit in good.values()], axis=0),
-        width=float(np.exp(np.median([np.log(fit.width) for fit in good.values()]))),
-        whole=whole,
-        between=between,
-        within=within,
-        on_land=np.maximum(np.median(within, axis=0), LEAST_ON_LAND),
-        metal=metal,
-        metal_sd=metal_sd,
-        blur_px=min(max(flat.blur_px, SMOOTH_PX), MOST_BLUR_PX),
-    )
-
-
-def _within(off: Floats32, cells: NDArray[np.int64], between: Floats) -> Floats:
-    """Return by which pixels are off their dome's shading, by ring and sector (RINGS·SECTORS, 3): where lights are mirrored,
-    or cut off, domes differ more than elsewhere.
-    """
-    usual = 1.4826 * np.median(off, axis=0)
-    found = np.tile(usual, (RINGS * SECTORS, 1))
-    order = np.argsort(cells, kind="stable")
-    ends = np.searchsorted(cells[order], np.arange(RINGS * SECTORS + 1))
-    for k in range(RINGS * SECTORS):
-        own = off[order[ends[k] : ends[k + 1]]]
-        if len(own) > LEAST_PX:
-            found[k] = np.maximum(1.4826 * np.median(own, axis=0), usual)
-    return np.hypot(np.maximum(found, LEAST_WITHIN), OF_BETWEEN * between)
-
-
-def _metal(fitted: FittedBoard) -> tuple[Floats, Floats]:
-    """Return a bare land's usual colour (3), and the spreads of its level, two slopes and three bends (6, 3)."""
-    ground = fitted.ground
-    if ground.land_known:
-        metal = np.median(ground.land_px, axis=0).astype(np.float64)
-        spread = 1.4826 * np.median(np.abs(ground.land_px - metal), axis=0)
-        level = np.maximum(LAND_SPREADS * spread, (LEAST_LIGHT, LEAST_OTHER, LEAST_OTHER))
-    else:
-        metal, level = fitted.dome.any_mean, np.array(UNKNOWN_METAL)
-    slope, bend = np.maximum(SLOPE * level, LEAST_SLOPE), np.maximum(BEND * level, LEAST_BEND)
-    return metal, np.stack([level, slope, slope, bend, bend, bend])
-
-
-def _covered(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: _Usual) -> NDArray[np.int64]:
+def _covered(
+    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: UsualLook
+) -> NDArray[np.int64]:
     """Return which row's dome covers each pixel: −1 none, −2 several."""
     likely = STANDS * float(np.median([fit.mean for fit in fitted.rows.values()]))
     found = np.full(flat.land.shape, -1, np.int64)
@@ -234,7 +137,7 @@ def _covered(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual:
         if fit.mean < likely or np.hypot(*(np.array(fit.shift_mm) - usual.shift_mm)) > ASIDE_MM:
             continue
         window = flat.window(row.paste.bounds, WINDOW_MM)
-        away, _ = dome_places(row, _places(flat, window) - np.array(fit.shift_mm))
+        away, _ = dome_places(row, places_of(flat, window) - np.array(fit.shift_mm))
         part = found[window]
         on = away < 0.5 * fit.width * row.deposit.width_mm + BEYOND_PX / flat.scale
         part[on] = np.where(part[on] == -1, number, -2)
@@ -242,12 +145,12 @@ def _covered(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual:
 
 
 def _place(
-    flat: FlatBoard, covered: NDArray[np.int64], one: tuple[int, InspectedRow], usual: _Usual
+    flat: FlatBoard, covered: NDArray[np.int64], one: tuple[int, InspectedRow], usual: UsualLook
 ) -> _Place | None:
     """Return the window around a row, None where too little of it is seen free of other domes."""
     number, row = one
     window = flat.window(row.paste.bounds, LOOKED_AT_MM)
-    at, land = _places(flat, window), flat.land[window]
+    at, land = places_of(flat, window), flat.land[window]
     free = flat.inside[window] & ((covered[window] == -1) | (covered[window] == number))
     beyond = dome_places(row, at - usual.shift_mm)[0] - 0.5 * usual.width * row.deposit.width_mm
     asked = free & (beyond < NEAR_MM) & (land | (beyond < 0))
@@ -269,12 +172,12 @@ def _place(
     )
 
 
-def _tried(fit: FittedRow, usual: _Usual) -> list[tuple[Floats, float]]:
+def _tried(fit: FittedRow, usual: UsualLook) -> list[tuple[Floats, float]]:
     """Return where a dome may stand and how wide: as usual, and as fitted unless that is on something else."""
     return [(usual.shift_mm, usual.width), (np.array(fit.shift_mm), fit.width)]
 
 
-def _told(place: _Place, usual: _Usual, fitted: FittedBoard, shift: Floats, width: float) -> float:
+def _told(place: _Place, usual: UsualLook, fitted: FittedBoard, shift: Floats, width: float) -> float:
     """Return the ln density of a place with a dome, less what is expected of domes; of one far aside, minus infinity."""
     off = shift - usual.shift_mm
     if float(np.hypot(*off)) > AT_ITS_PLACE_MM:
@@ -284,7 +187,7 @@ def _told(place: _Place, usual: _Usual, fitted: FittedBoard, shift: Floats, widt
     return -np.inf if ln is None else ln - 0.5 * expected
 
 
-def _searched(place: _Place, usual: _Usual, fitted: FittedBoard, begin: _Tried) -> list[_Tried]:
+def _searched(place: _Place, usual: UsualLook, fitted: FittedBoard, begin: _Tried) -> list[_Tried]:
     """Return all domes tried in a search for the one that explains a place best: ln density, shift, width."""
     tried = [begin]
 
@@ -308,14 +211,14 @@ def _searched(place: _Place, usual: _Usual, fitted: FittedBoard, begin: _Tried) 
     return tried
 
 
-def _small_ln(tried: Sequence[_Tried], usual: _Usual) -> float:
+def _small_ln(tried: Sequence[_Tried], usual: UsualLook) -> float:
     """Return how much likelier the best small dome is than the best of about the usual width [ln]."""
     small = max((ln for ln, _, width in tried if width < SMALL * usual.width), default=-np.inf)
     wide = max((ln for ln, _, width in tried if width > LARGE * usual.width), default=-np.inf)
     return float(small - wide) if np.isfinite(small) or np.isfinite(wide) else 0.0
 
 
-def _without(place: _Place, usual: _Usual) -> float:
+def _without(place: _Place, usual: UsualLook) -> float:
     """Return the ln density of a place with its land bare."""
     smooth, ln_free = _smooth(place, place.core, usual)
     spread = np.broadcast_to(usual.on_land, place.colour.shape)
@@ -325,10 +228,10 @@ def _without(place: _Place, usual: _Usual) -> float:
 
 
 def _with_dome(
-    place: _Place, usual: _Usual, fitted: FittedBoard, shift_mm: Floats, width: float
+    place: _Place, usual: UsualLook, fitted: FittedBoard, shift_mm: Floats, width: float
 ) -> float | None:
     """Return the ln density of a place with a dome on its land, None where too little of the dome is seen."""
-    rho, theta = _dome(place.row, place.at_mm, shift_mm, width)
+    rho, theta = on_dome(place.row, place.at_mm, shift_mm, width)
     seen = place.asked & (rho < WITHIN)
     if seen.sum() < LEAST_CORE_PX:
         return None
@@ -366,7 +269,7 @@ def _ln(place: _Place, drawn: Floats, spread: Floats) -> float:
     return float((-0.5 * off - np.log(spread)[place.asked].sum(axis=-1)).sum()) / ALIKE_PX
 
 
-def _smooth(place: _Place, on: Flags, usual: _Usual) -> tuple[Floats, float]:
+def _smooth(place: _Place, on: Flags, usual: UsualLook) -> tuple[Floats, float]:
     """Return colours that change smoothly over a land as its pixels `on` tell (h, w, 3), and ln of what that costs."""
     way = (place.at_mm - np.array(place.row.at_mm)) / ACROSS_MM
     x, y = way[..., 0], way[..., 1]
@@ -395,14 +298,3 @@ def _drawn(place: _Place, layers: Sequence[tuple[Flags, Floats]], blur_px: float
         light = np.where(where[..., None], light_of(colour), light)
     blurred = np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), np.float64)
     return np.asarray(colour_of(np.minimum(blurred, place.most_light)), np.float64)
-
-
-def _dome(row: InspectedRow, at_mm: Floats, shift_mm: Floats, width: float) -> tuple[Floats, Floats]:
-    """Return how far out on a dome places lie (1 at the rim), and on which side [rad]."""
-    away, theta = dome_places(row, at_mm - shift_mm)
-    return away / (0.5 * width * row.deposit.width_mm), theta
-
-
-def _places(flat: FlatBoard, window: tuple[slice, slice]) -> Floats:
-    lines, columns = np.mgrid[window]
-    return flat.at_mm(columns.astype(np.float64), lines.astype(np.float64))
