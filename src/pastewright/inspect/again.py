@@ -5,6 +5,7 @@ nothing lies there; that a small dome does, where the fit ran on over a land tha
 the others does.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +28,7 @@ AWAY_MM = 0.36  # a fit that went as far as it is looked for lies on something e
 # levelled tin (rendered photos) 19 had 15 and more, and two, on a white mask, less than −40; of 48 good deposits one had
 # 19, and all but seven −40 or less.
 UNSIZED, STANDS, SMALL, NOT_SMALL = 0.8, -25.0, 15.0, -40.0
+LIKE_LAND = 0.65  # of how well colours tell paste from land: levelled tin, mostly
 SMALL_ALIKE = 0.3  # of the usual evidence, by colour, which those halves had
 
 
@@ -42,8 +44,11 @@ class LookedAgain:
     wide: frozenset[int]
 
 
-def looked_again(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: float) -> LookedAgain:
-    """Return what doubtful rows show; `usual` is the evidence a pixel of a usual deposit.
+def looked_again(
+    flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, usual: float, told: Mapping[int, float]
+) -> LookedAgain:
+    """Return what doubtful rows show; `usual` is the evidence a pixel of a usual deposit, `told` how well colours tell each
+    row's paste from its land. Where they tell it well sizes are theirs to tell.
 
     A bead's parts show no outline of their own, and a fit that went half-way to something else is not asked where it lies.
     """
@@ -54,12 +59,11 @@ def looked_again(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture, us
         and not picture.rows[number].shared
         and not AT_ITS_PLACE_MM <= float(np.hypot(*fit.shift_mm)) < AWAY_MM
     }
-    found = bare_rows(flat, fitted, picture, like, [n for n in like if like[n] < UNSIZED])
+    unsized = {n for n in like if like[n] < UNSIZED and told[n] < LIKE_LAND}
+    found = bare_rows(flat, fitted, picture, like, unsized)
     ln = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in found.items()}
     bare = {n for n in found if ln[n] > SURELY_BARE + BARE_FOR_ALIKE * max(0.0, like[n] - ALIKE_FROM)}
-    stands = {
-        n: one for n, one in found.items() if one.any_ln < STANDS and like[n] < UNSIZED and n not in bare
-    }
+    stands = {n: one for n, one in found.items() if one.any_ln < STANDS and n in unsized - bare}
     return LookedAgain(
         bare_ln=ln,
         bare=frozenset(bare),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import hypot, log
 from statistics import median
 
-from pastewright.inspect.again import SURELY_BARE
+from pastewright.inspect.again import LIKE_LAND, SURELY_BARE
 from pastewright.inspect.measure import SURE, UNSIZED, RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.job.limits import InspectionLimits
@@ -26,7 +26,7 @@ FULL_FOR_GOOD = 0.3
 UNLIKE = 0.78
 # On a land that looks like paste, one that is told no better than this, so little evidence is no good deposit: two bare
 # lands of levelled tin had passed for good with 0.57 and 0.63; 144 of 7 682 good deposits have less, and ten halves.
-LIKE_LAND, UNLIKE_ON_LAND = 0.65, 0.65
+UNLIKE_ON_LAND = 0.65
 UNTOLD = "whether it is paste or its land cannot be told well enough"
 # A dome that surely is small has at most 55 % of the usual volume, as near as that tells; halves were read up to 58 %.
 SMALL_OF_LIMIT = 1.2

@@ -103,7 +103,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     # How well a row's paste is told from what lies under it, 0 to 1: from mask surely, from land as colour tells.
     told = {number: 1 - hidden * (1 - fitted.told_on_land) for number, hidden in on_pad.items()}
     usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
-    again = looked_again(flat, fitted, picture, usual)
+    again = looked_again(flat, fitted, picture, usual, told)
     fitted = replace(fitted, rows=fitted.rows | again.small)
     gone = {
         number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
