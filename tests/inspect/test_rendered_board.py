@@ -4,7 +4,9 @@ import json
 from pathlib import Path
 
 import pytest
+from demo_plans import plan_of
 
+from pastewright.board.model import Side
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import findings_of
 from pastewright.photo.file import read_photo
@@ -35,6 +37,24 @@ def test_a_rendered_photo_of_a_green_board_with_copper_lands():
         elif not fault:
             assert told[key] in (DepositVerdict.GOOD, DepositVerdict.NOT_SEEN)
     assert sum(verdict is DepositVerdict.GOOD for verdict in told.values()) > 45
+
+
+def test_what_is_missing_on_tin_that_mirrors_the_window_is_told_though_its_lands_are_burnt_out():
+    # Rendered by scripts/inspection_photos.py, scene 8378: two missing on lands of levelled tin, as light as light can be.
+    findings = findings_of(board_picture(plan_of(Side.TOP).record), [read_photo(DATA / "8378-window.jpg")])
+    truth = json.loads((DATA / "8378.json").read_text("utf-8"))["rows"]
+    planted = {(row["id"], row["pad"]): row["fault"] for row in truth}
+    told = {
+        (row.deposit.id, row.pad.id): verdict.verdict
+        for row, verdict in zip(findings.picture.rows, findings.verdicts, strict=True)
+    }
+    missing = {
+        key
+        for key, fault in planted.items()
+        if fault == "missing" and told[key] is not DepositVerdict.NOT_SEEN
+    }
+    assert {pad for _, pad in missing} == {"C7-1", "R14-1"}
+    assert missing == {key for key, verdict in told.items() if verdict is DepositVerdict.MISSING}
 
 
 @pytest.mark.campaign
