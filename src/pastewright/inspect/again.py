@@ -17,11 +17,15 @@ from pastewright.inspect.picture import BoardPicture
 
 # Rows with less of the usual evidence are looked at for a bare land. Drawn bare and with a dome on it as usual, a land is
 # taken for bare where that is so much likelier [ln], unless a dome that is searched for explains it far better: so read
-# 16 of 16 missing deposits of 84 rendered photos that were not told by colour, and 1 of 3 800 good ones.
-NO_DOUBT, SURELY_BARE, ANY_DOME = 0.9, 9.0, -15.0
-# … and the more of it, the more it looks like paste by colour: bare lands had 0.57 to 0.63 with 11 to 30, 0.78 with 121; a
-# dome in a burnt-out pad, and one as grey as its mask, 0.84 and 0.86 with 39 and 17.
+# 16 of 16 missing deposits of 84 rendered photos that were not told by colour had 11 and more, 14 of them 22 and more; of
+# 3 800 good ones one had 23, and of 700 on tin in other photos two, 21 and 10.
+NO_DOUBT, SURELY_BARE, ANY_DOME = 0.9, 25.0, -15.0
+# … and the more of it, the more it looks like paste by colour: a bare land had 0.78 with 88; a dome in a burnt-out pad, and
+# one as grey as its mask, 0.84 and 0.86 with 39 and 17. Where colours tell paste from land well, they count for more: three
+# domes on such lands, wrongly fitted over their neighbours, had 0.81 to 0.85 with 105 to 159; bare lands that paste of
+# others lies beside 0.49 to 0.74 with 343 and more.
 ALIKE_FROM, BARE_FOR_ALIKE = 0.6, 120.0
+WELL_TOLD, ALIKE_IF_TOLD, BARE_IF_TOLD = 0.5, 0.2, 800.0
 AWAY_MM = 0.36  # a fit that went as far as it is looked for lies on something else
 # Rows with less are looked at for their size. Where a dome surely stands, and a small one explains the place so much
 # better than one of the usual width [ln], it is small; where it explains it so much worse, it is not. Of 28 halves on
@@ -62,7 +66,7 @@ def looked_again(
     unsized = {n for n in like if like[n] < UNSIZED and told[n] < LIKE_LAND}
     found = bare_rows(flat, fitted, picture, like, unsized)
     ln = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in found.items()}
-    bare = {n for n in found if ln[n] > SURELY_BARE + BARE_FOR_ALIKE * max(0.0, like[n] - ALIKE_FROM)}
+    bare = {n for n in found if ln[n] > _needed(like[n], told[n])}
     stands = {n: one for n, one in found.items() if one.any_ln < STANDS and n in unsized - bare}
     return LookedAgain(
         bare_ln=ln,
@@ -74,6 +78,12 @@ def looked_again(
         },
         wide=frozenset(n for n, one in stands.items() if one.small_ln < NOT_SMALL),
     )
+
+
+def _needed(like: float, told: float) -> float:
+    """Return how much likelier a land must be bare to be taken for bare [ln]: more where its colours speak for paste."""
+    by_colour = BARE_IF_TOLD * max(0.0, told - WELL_TOLD) * max(0.0, like - ALIKE_IF_TOLD)
+    return SURELY_BARE + BARE_FOR_ALIKE * max(0.0, like - ALIKE_FROM) + by_colour
 
 
 def _as_drawn(fit: FittedRow, one: BareOrNot) -> FittedRow:
