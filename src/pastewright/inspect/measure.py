@@ -106,8 +106,11 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     again = looked_again(flat, fitted, picture, usual, told)
     fitted = replace(fitted, rows=fitted.rows | again.small)
     gone = {
-        number: fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
-        or number in again.bare
+        number: number in again.bare
+        or (
+            number not in again.dome_yet
+            and fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
+        )
         for number, fit in fitted.rows.items()
     }
     outlines = {number: fitted_shape(picture.rows[number], fit) for number, fit in fitted.rows.items()}
