@@ -340,7 +340,7 @@ def test_what_may_be_a_bare_land_is_not_good():
     for bare_ln, like_paste, verdict in (
         (5.0, 0.9, DepositVerdict.GOOD),
         (5.0, 0.7, DepositVerdict.NOT_SEEN),
-        (20.0, 0.9, DepositVerdict.NOT_SEEN),
+        (30.0, 0.9, DepositVerdict.NOT_SEEN),
         (-20.0, 0.7, DepositVerdict.GOOD),
     ):
         told = judged(

@@ -105,14 +105,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     usual = _usual([fit.mean for number, fit in fitted.rows.items() if whole[number][0]])
     again = looked_again(flat, fitted, picture, usual, told)
     fitted = replace(fitted, rows=fitted.rows | again.small)
-    gone = {
-        number: number in again.bare
-        or (
-            number not in again.dome_yet
-            and fit.mean < _gone_below(flat, picture.rows[number], told[number]) * usual
-        )
-        for number, fit in fitted.rows.items()
-    }
+    gone = {n: _gone(flat, (n, picture.rows[n]), fitted, again, (told[n], usual)) for n in fitted.rows}
     outlines = {number: fitted_shape(picture.rows[number], fit) for number, fit in fitted.rows.items()}
     shapes = {
         number: outlines[number]
@@ -215,6 +208,21 @@ def _usual(means: list[float]) -> float:
 def _between(ends: tuple[float, float], told: float) -> float:
     """Return a limit between that of a row whose ground is told well, and of one whose ground looks like paste."""
     return ends[1] + told * (ends[0] - ends[1])
+
+
+def _gone(
+    flat: FlatBoard,
+    one: tuple[int, InspectedRow],
+    fitted: FittedBoard,
+    again: LookedAgain,
+    others: tuple[float, float],
+) -> bool:
+    """Tell whether nothing lies on a row; `others` are how well its paste is told, and the usual evidence."""
+    number, row = one
+    told, usual = others
+    if number in again.bare or number in again.dome_yet:
+        return number in again.bare
+    return fitted.rows[number].mean < _gone_below(flat, row, told) * usual
 
 
 def _gone_below(flat: FlatBoard, row: InspectedRow, told: float) -> float:
