@@ -1,6 +1,6 @@
-"""Files and a board to what else is drawn on its side [mm, board]: copper, mask openings, legend. For pictures only."""
+"""Files and a board to what else is drawn on its side [mm, board]: copper, openings, legend. No paste follows from it."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +20,7 @@ FILMS = {
     Side.TOP: (LayerRole.TOP_COPPER, LayerRole.TOP_MASK, LayerRole.TOP_SILK),
     Side.BOTTOM: (LayerRole.BOTTOM_COPPER, LayerRole.BOTTOM_MASK, LayerRole.BOTTOM_SILK),
 }
+LEGENDS = (LayerRole.TOP_SILK, LayerRole.BOTTOM_SILK)
 FINE_MM = 0.004
 """Corners nearer to a straight line than this are left out: a fifth of a pixel at fifty pixels a millimetre."""
 
@@ -33,34 +34,40 @@ class FilmDrawing:
     areas: tuple[Area, ...]
 
 
-def read_drawings(path: Path, board: Board, ask: Ask) -> tuple[FilmDrawing, ...]:
+def read_drawings(
+    path: Path, board: Board, ask: Ask, *, roles: Collection[LayerRole] = tuple(LayerRole)
+) -> tuple[FilmDrawing, ...]:
     """Return the layers of the board's side that a picture shows beside its pads, as far as they can be read.
 
-    `board` is what `read_board` gave for the same `path` and `ask`; one that cannot be drawn is left out.
+    `board` is what `read_board` gave for the same `path` and `ask`; one that cannot be drawn is left out, and of those of
+    other `roles` nothing is read.
     """
+    wanted = [role for role in FILMS[board.side] if role in roles]
     files = read_source(path)
     reader, own = reader_of_files(files, ask)
     if reader.of_a_set:
-        layers = _of_set(files, board)
+        layers = _of_set(files, board, wanted)
     else:
         layers = {}
         with suppress(InputError):
             layers = dict(reader.read(own, replace(ask, side=board.side)).layers)
     return tuple(
         FilmDrawing(role=role, file=layers[role].file, areas=_placed(_laid(layers[role].objects), board))
-        for role in FILMS[board.side]
+        for role in wanted
         if role in layers
     )
 
 
-def _of_set(files: Sequence[SourceFile], board: Board) -> dict[LayerRole, Layer]:
+def _of_set(
+    files: Sequence[SourceFile], board: Board, roles: Collection[LayerRole]
+) -> dict[LayerRole, Layer]:
     from pastewright.board.gerber.read import read_gerber
 
     data = {file.name: file.data for file in files}
     layers: dict[LayerRole, Layer] = {}
     for use in board.layers:
         # A legend is never needed for paste, so it is never "used".
-        wanted = use.role in FILMS[board.side] and (use.used or use.role not in layers)
+        wanted = use.role in roles and (use.used or use.role not in layers)
         if wanted and use.file in data:
             with suppress(InputError):
                 layers[use.role] = read_gerber(data[use.file], use.file)

@@ -12,11 +12,12 @@ from pastewright.job.model import NO_JOB, Job
 from pastewright.place.transform import Placements
 from pastewright.plan.pipeline import STAGES, decide, prepare
 from pastewright.report.results import judge_and_write
+from pastewright.work.legend import keep_legend
 from pastewright.work.options import ReadOptions
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import stages
 from pastewright.work.printing.plan import print_summary
-from pastewright.work.reading import AS_FILES_SAY, load_board, load_profile
+from pastewright.work.reading import AS_FILES_SAY, ask_of, load_board, load_profile
 
 
 class Wanted(Struct, frozen=True, kw_only=True):
@@ -50,6 +51,7 @@ def plan_board(wanted: Wanted, placement: Path | None = None) -> bool:
         plan, program_file = judge_and_write(
             decided, wanted.out, even_if_unverified=wanted.even_if_unverified, on_stage=begin
         )
+        keep_legend(wanted.source, board, ask_of(wanted.side, wanted.files), wanted.out)
     print_summary(plan, wanted.out, program_file, every_warning=wanted.every_warning)
     return plan.verdict.ok
 
@@ -93,6 +95,8 @@ def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
             )
             for each, folder in zip(decided, folders, strict=True)
         ]
+        for folder in folders:
+            keep_legend(wanted.source, board, ask_of(wanted.side, wanted.files), folder)
     plans, files = zip(*made, strict=True)
     print_tray(placed)
     if len(plans) > 1 and not tray.each:

@@ -39,7 +39,9 @@ class InspectedRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BoardPicture:
-    """All that is drawn of a board: rows with paste, lands of all pads, holes, marks' places, the board's edge."""
+    """All that is drawn of a board: rows with paste, lands of all pads, holes, marks' places, the board's edge; and the
+    legend near lands, empty where it is not known.
+    """
 
     rows: tuple[InspectedRow, ...]
     pads: tuple[PadRecord, ...]
@@ -48,14 +50,19 @@ class BoardPicture:
     edge: BaseGeometry
     figures: tuple[Polygon, ...]
     tree: STRtree
+    legend: BaseGeometry
 
     def figures_near(self, low: Floats, high: Floats) -> list[Polygon]:
         """Return the figures that touch a box [mm]."""
         return [self.figures[k] for k in self.tree.query(box(*low, *high))]
 
 
-def board_picture(plan: PlanRecord, board: str = "", *, bare: bool = False) -> BoardPicture:
+def board_picture(
+    plan: PlanRecord, board: str = "", *, bare: bool = False, legend: BaseGeometry | None = None
+) -> BoardPicture:
     """Return the picture of a plan's board; of a tray, of the one named. `bare` leaves the paste out of the figures.
+
+    `legend` is what is printed near lands [mm, board], as far as it is known.
 
     Raises `InputError` for a plan that holds no lands, and for a name that the tray does not have.
     """
@@ -95,6 +102,7 @@ def board_picture(plan: PlanRecord, board: str = "", *, bare: bool = False) -> B
         edge=area_of(plan.board.outline_mm) if plan.board.outline_mm else whole.envelope.buffer(2.0),
         figures=figures,
         tree=STRtree(figures),
+        legend=Polygon() if legend is None else legend,
     )
 
 

@@ -17,6 +17,7 @@ from pastewright.inspect.fit import FittedBoard, dome_places
 from pastewright.inspect.flat import FlatBoard, Floats32
 from pastewright.inspect.halo import RINGS_TO, UNTOLD, halo_cells
 from pastewright.inspect.picture import BoardPicture, drawn
+from pastewright.inspect.printed import as_printed
 from pastewright.inspect.ridge import Floats
 
 MOST_TOLD = 3.0  # ln: what one pixel may say at most
@@ -63,11 +64,15 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
     ground = np.maximum(fitted.edge.mask_low[code], beside)
     if flat.before is not None:
         ground = np.maximum(ground, flat.before)
+    off_land = ~flat.land & flat.inside
+    spread = mask_spread(fitted.ground.mask_px)
+    if not picture.legend.is_empty:
+        printed = as_printed(flat, picture.legend, off_land & (beside <= UNTOLD), spread)
+        ground = ground if printed is None else np.maximum(ground, printed)
     # Where shadows beside paste are known, mask is either lit or shaded as there: on white, any other shade is paste's grey.
     mask = np.where(beside > UNTOLD, fitted.ground.lit_mask[on_mask], fitted.ground.mask[on_mask])
     over_mask = paste - np.maximum(mask, ground)
     over_print = paste - np.maximum(fitted.ground.print_too[on_mask], ground)
-    off_land = ~flat.land & flat.inside
 
     def smooth(evidence: NDArray[np.floating], shown: NDArray[np.bool_] = off_land) -> Floats32:
         kept = np.clip(evidence, -MOST_TOLD, MOST_TOLD).astype(np.float32)
@@ -82,7 +87,7 @@ def paste_beside(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) ->
         no_print=no_print,
         anywhere=smooth(np.where(flat.land, over_land, plain), flat.inside),
         anywhere_no_print=smooth(np.where(flat.land, over_land, over_print), flat.inside),
-        mask_spread=mask_spread(fitted.ground.mask_px),
+        mask_spread=spread,
     )
 
 

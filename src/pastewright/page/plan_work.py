@@ -23,6 +23,7 @@ from pastewright.profile.read import parse_profile, toml_text
 from pastewright.program.dialects import PROGRAM_ENDINGS
 from pastewright.records.plan import PlanRecord, read_plan
 from pastewright.report.results import PROGRAM_STEM, judge_and_write
+from pastewright.work.legend import keep_legend
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +41,9 @@ class AskedPlan:
 def plan_into(asked: AskedPlan, folder: Path, tell: Callable[[str, int, int], None]) -> str:
     """Plan, write the results into a folder, and return what became of it in a sentence; raises `InputError`."""
     begin = _stages(tell)
-    plan, program = judge_and_write(_decided(asked, begin), folder, even_if_unverified=False, on_stage=begin)
+    decided = _decided(asked, begin)
+    plan, program = judge_and_write(decided, folder, even_if_unverified=False, on_stage=begin)
+    keep_legend(asked.board.source, decided.board, asked.board.ask(), folder)
     count = len(plan.layout.deposits)
     if program is None:
         return f"{count} deposits were planned; the program is not written, since its verdict has findings."

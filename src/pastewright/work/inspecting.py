@@ -27,6 +27,7 @@ from pastewright.records.inspection import InspectionRecord, inspection_text
 from pastewright.records.kinds import ProgramKind
 from pastewright.records.plan import PlanRecord, read_plan
 from pastewright.report.inspection import ShownFinding, inspection_page, shown_findings
+from pastewright.work.legend import kept_legend
 from pastewright.work.printing.console import out as console
 from pastewright.work.printing.console import print_problems
 from pastewright.work.printing.inspection import inspection_words, print_inspection
@@ -89,7 +90,7 @@ def looked_at(asked: Looked, *, also: Also | None = None) -> InspectionRecord:
             file=str(asked.out),
         )
     in_tray = len({pad.board for pad in plan.pads}) > 1
-    picture = board_picture(plan, asked.board)
+    picture = board_picture(plan, asked.board, legend=kept_legend(asked.plan, plan.board))
     journal_board = None if in_tray or not asked.board else _journal_board(asked, plan)
     tray_board = asked.board if in_tray else ""
     bare = _bare(asked, plan, tray_board)

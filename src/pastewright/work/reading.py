@@ -60,17 +60,24 @@ def load_board(
     source: Path, *, side: str, files: ReadOptions = AS_FILES_SAY, shrink_mm: float = 0.0
 ) -> Board:
     """Return one side of the board in a folder, zip or file; `files` helps where the files are silent."""
-    overrides = layer_overrides(files.layer or [])
     if not source.exists():
         raise one_error(
             "there is no such file or folder",
             "Give the folder or zip that your design program wrote for the board maker.",
             file=str(source),
         )
-    ask = Ask(
-        side=Side(side), roles=overrides, units=files.units, columns=files.columns, cut_short=files.cut_short
+    return shrunk_openings(read_board(source, ask_of(side, files)), shrink_mm)
+
+
+def ask_of(side: str, files: ReadOptions = AS_FILES_SAY) -> Ask:
+    """Return what a command's options say of the files, as readers take it; raises `InputError` for unknown words."""
+    return Ask(
+        side=Side(side),
+        roles=layer_overrides(files.layer or []),
+        units=files.units,
+        columns=files.columns,
+        cut_short=files.cut_short,
     )
-    return shrunk_openings(read_board(source, ask), shrink_mm)
 
 
 def load_asked(source: Path, asked: Asking, profile: Profile) -> tuple[Board, Job]:

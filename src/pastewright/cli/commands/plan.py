@@ -1,4 +1,4 @@
-"""`pastewright plan`: read, plan, write five files, say what matters."""
+"""`pastewright plan`: read, plan, write its files, say what matters."""
 
 from pathlib import Path
 from typing import Annotated
@@ -29,7 +29,7 @@ def plan(
     ] = False,
     asked: Asking,
 ) -> int:
-    """Plan one side of a board: program, plan.json, pads.csv, board.svg and report.html."""
+    """Plan one side of a board: program, plan.json, pads.csv, board.svg, report.html and, for photos, legend.json."""
     from pastewright.cli.planning import Wanted, plan_board, plan_boards
     from pastewright.problems import one_error
     from pastewright.work.exits import DONE, FINDINGS
