@@ -13,7 +13,7 @@ ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "tests" / "data" / "second_light"
 sys.path.insert(0, str(ROOT / "scripts"))
 
-import second_light_figures as figures  # noqa: E402
+import second_light_figures as figures  # type: ignore[import-not-found]  # noqa: E402
 
 
 @pytest.mark.campaign
