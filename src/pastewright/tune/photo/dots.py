@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from pastewright.photo.light import sampled
 from pastewright.photo.view import PhotoView, visible_rays
+from pastewright.tune.photo.blaze import by_size
 from pastewright.tune.photo.common import MATCHED, Common
 from pastewright.tune.photo.edge import Outlines, aspect_of, outlines
 from pastewright.tune.photo.laid import LaidDots
@@ -80,13 +81,15 @@ def dots_of(
 ) -> SeenDots:
     """Put the common picture and the rim together."""
     centres = common.centres + common.radii[:, None] * rim.centre
+    scale = view.px_per_mm(centres)
     radii = common.radii * rim.value
+    if rim.blaze is not None:
+        radii = radii * (1 - by_size(radii * scale, _usual_px(radii * scale, common), rim.burnt))
     angles = np.asarray(np.arange(RAYS) * (2 * np.pi / RAYS), dtype=np.float64)
     seen = visible_rays(centres, camera, angles)
     outline = outlines(radii[:, None] * (1 + common.shifts), angles, seen)
     ring = radii[:, None] * np.linspace(1.15, MATCHED, 6)
     values, inside = sampled(light, view, ray_places(centres, angles[::2], ring))
-    scale = view.px_per_mm(centres)
     return SeenDots(
         centres=centres,
         radii=radii,
@@ -99,6 +102,12 @@ def dots_of(
         clipped=(values[..., 0] > FULL).mean(axis=(1, 2)),
         strange=((common.beyond > STRANGE_BEYOND) & seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1),
     )
+
+
+def _usual_px(radii_px: Floats, common: Common) -> float:
+    """Return the radius of the wider half of the dots, of which the common picture is made."""
+    seen = radii_px[common.strength > LEAST_STRENGTH]
+    return float(np.quantile(seen, 0.75)) if len(seen) else float(np.max(radii_px))
 
 
 def plausible(dots: SeenDots, commanded: Floats, pitch_mm: float) -> Flags:
