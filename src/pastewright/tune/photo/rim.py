@@ -68,9 +68,9 @@ AT_WORST = 0.6  # of the middle's error goes into the radius where a shadow hide
 # The same where paste is the lighter, less what it blazes over its edge (`blaze`): by itself, and for each unit by which
 # halfway line and hue differ from the radius. How far paste blazes is guessed where its light is cut off, in all colours or
 # in some, and where it is as light as the ground no edge is seen at all: either doubt grows with how soft the edge is (the
-# foot), and so does, a little, the doubt of any edge. Likeliest numbers of 144 photos rendered for development, by a law with
-# heavy tails (Student's, of six degrees of freedom), widened by an eighth: errors are 0.9 times what these say (rms). Uneven
-# rays, shares of the light, tilt and what else was tried explain nothing more.
+# foot), and so does, a little, the doubt of any edge. Likeliest numbers of 144 photos rendered for development, by a law
+# with heavy tails (Student's, of six degrees of freedom), widened by an eighth: errors are 0.9 times what these say (rms).
+# Uneven rays, shares of the light, tilt and what else was tried explain nothing more.
 ON_DARK_SD, ON_DARK_APART, SOFT = 0.0145, 0.14, 0.07
 SOFT_BLANK, SOFT_FULL, SOFT_HIDDEN = 0.6, 0.3, 1.0
 LEAST_FOOT = 0.02  # radii: no edge is sharper
