@@ -48,11 +48,11 @@ def test_rays_without_an_edge_have_the_usual_foot():
     assert blaze_of(np.zeros((72, len(RADII))), 0.0, (0.0, 0.0)).foot == USUAL_FOOT
 
 
-def test_what_blazes_is_as_many_pixels_on_every_dot():
+def test_what_burnt_paste_blazes_is_as_many_pixels_on_every_dot():
     """A share told by dots of 18 pixels and what small ones have beyond it make the same pixels at each size."""
     radii = np.array([9.0, 12.0, 18.0, 30.0])
     share = by_size(radii, 18.0, 0.6)
     assert share[2] == 0.0
-    assert np.ptp((share + 0.53 / 18.0) * radii) < 1e-9  # −0.25 + 1.3 · 0.6 = 0.53 pixels
-    assert (by_size(radii, 18.0, 0.0)[:2] < 0).all()
+    assert np.ptp((share + 0.48 / 18.0) * radii) < 1e-9  # 0.8 · 0.6 = 0.48 pixels
+    assert (by_size(radii, 18.0, 0.0) == 0.0).all()
     assert by_size(np.array([0.5]), 18.0, 1.0) == pytest.approx(0.06)
