@@ -66,15 +66,15 @@ BLANK, FULL = 0.03, 0.012  # of the rim burnt out in all colours, in some
 MIDDLE = 0.7  # of what the middle's error may do
 AT_WORST = 0.6  # of the middle's error goes into the radius where a shadow hides one side (the same photos)
 # The same where paste is the lighter, less what it blazes over its edge (`blaze`): by itself, and for each unit by which
-# halfway line and hue differ from the radius. How far paste blazes is guessed where its light is cut off
-# in some colours, and where it is as light as the ground no edge is seen at all: either doubt grows with how soft the edge is
-# (the foot), and so does, a little, the doubt of any edge. Likeliest numbers of 144 photos rendered for development, by a law
-# with heavy tails (Student's, of six degrees of freedom), widened by an eighth: errors are 0.9 times what these say (rms).
-# Uneven rays, shares of the light, tilt and what else was tried explain nothing more.
+# halfway line and hue differ from the radius. How far paste blazes is guessed where its light is cut off in some colours,
+# and where it is as light as the ground no edge is seen at all: either doubt grows with how soft the edge is (the foot),
+# and so does, a little, that of any edge. Likeliest numbers of 144 photos rendered for development, by a law with heavy
+# tails (Student's, of six degrees of freedom), widened by an eighth: errors are 0.9 times what these say (rms). Uneven
+# rays, shares of the light, tilt and what else was tried explain nothing more.
 ON_DARK_SD, ON_DARK_APART, SOFT = 0.0145, 0.14, 0.07
 SOFT_FULL, SOFT_HIDDEN = 0.3, 1.0
-# How much brighter than white paste is that is full in all colours, nothing tells: two photos rendered afterwards, with half of
-# the rim and more so, were 9 and 16 % too wide, others −4 to 3 %.
+# How much brighter than white paste is that is full in all colours, nothing tells: two photos rendered afterwards, with half
+# of the rim and more so, were 9 and 16 % too wide, others −4 to 3 %.
 ON_DARK_BLANK = 0.11
 LEAST_FOOT = 0.02  # radii: no edge is sharper
 # On rays where paste shows less than HIDDEN_STEP of the usual step, the edge is not seen; the share of these, where paste is
