@@ -37,7 +37,7 @@ def test_the_judge_calls_a_wrong_sheet_wrong():
 def test_a_green_board_with_tin_lands_at_a_window(tmp_path):
     plan = tmp_path / "leaf" / "plan.json"
     plan.parent.mkdir()
-    plan.write_text((ROOT / "tests" / "data" / "inspection" / "leaf-plan.json").read_text("utf-8"), "utf-8")
+    plan.write_text((DATA / "leaf-plan.json").read_text("utf-8"), "utf-8")
     truth, rows = figures.read_board(tmp_path, DATA / "leaf-3.jpg")
     assert isinstance(rows, list)
     count, off, _ = figures.judged(truth, rows)
