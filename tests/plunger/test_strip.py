@@ -7,9 +7,10 @@ import pytest
 
 from pastewright.motion.levels import bench_for
 from pastewright.plunger.answer import turns_of
+from pastewright.plunger.bench import bench_of
 from pastewright.plunger.cycle import dot_cycle
 from pastewright.plunger.strip import short_strip, strip_wish, with_more_air
-from pastewright.plunger.ways import HOP_IDLE_S
+from pastewright.plunger.ways import HOP_IDLE_S, ways_of
 from pastewright.profile.examples import example_text
 from pastewright.profile.read import parse_profile
 
@@ -119,3 +120,7 @@ def test_before_a_board_in_a_large_soft_barrel_a_slow_strip_leaves_what_dots_lea
     off = abs(first_error_with_thinner_paste(found, dot, bench, simulated))
     assert off < 0.08 < abs(first_error_with_thinner_paste(quick, dot, bench, simulated)) / 1.5
     assert found.cycle.volume_ul < quick.cycle.volume_ul
+
+
+def test_where_no_push_leaves_the_barrel_alike_there_is_no_way_to_weigh():
+    assert ways_of([], bench_of(parse_profile(example_text("bench-reprap-e"), "bench.toml"))) == []

@@ -93,6 +93,8 @@ class WayInMind(Struct, frozen=True, kw_only=True):
 
 def ways_of(each: Sequence[Sequence[LikeDeposits]], bench: PlungerBench) -> list[WayInMind]:
     """Return a way for each list of rows, which are laid in that order."""
+    if not each:
+        return []
     turns = turns_of_rows([row for rows in each for row in rows], bench)
     answers = answers_of(turns, bench)
     found, at = [], 0
