@@ -14,6 +14,7 @@ from pastewright.inspect.flat import blur_mm, laid_flat
 from pastewright.inspect.judge import WORTH_A_WORD, JudgedRow, judged, scatter_of, usual_share
 from pastewright.inspect.measure import RowReading, read_rows
 from pastewright.inspect.picture import BoardPicture
+from pastewright.inspect.settled import settled
 from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
 from pastewright.photo.file import Photo
 from pastewright.problems import InputError, Problem, Severity, one_error
@@ -80,7 +81,7 @@ def read_photo_of(
     photo: Photo, picture: BoardPicture, near_mm: Floats | None = None, bare: Sequence[FoundBoard] = ()
 ) -> PhotoFindings:
     """Return what one photo shows."""
-    found = find_board(photo, picture, near_mm)
+    found = settled(find_board(photo, picture, near_mm), picture)
     flat = laid_flat(found, picture)
     blur = blur_mm(flat, picture)
     if blur > MOST_BLUR_MM:
