@@ -1,5 +1,6 @@
 """Bare lands and domes of one lightness and hue, drawn by a formula of their own: told by shading and by their outlines."""
 
+import sys
 from types import SimpleNamespace
 
 import numpy as np
@@ -145,3 +146,28 @@ def test_a_land_beside_which_a_neighbour_s_paste_lies_is_bare_at_its_own_place()
     fits = {5: FittedRow(shift_mm=(0.4, 0.0), width=0.8, mean=0.7, width_sd=0.1)}
     (bare,) = told(all_but(5), (5,), fits)
     assert bare.usual_ln > 20
+
+
+def test_paste_that_is_shaded_as_no_other_is_no_bare_land(monkeypatch):
+    """A dull disc on a wide land, as a lamp's ring leaves one: neither the usual dome nor the land beside it.
+
+    Nothing tells it from the land by hue.
+    """
+    here = sys.modules[__name__]
+    plain = drawn
+
+    def with_disc(stands, tips):
+        board = plain(stands, tips)
+        off = places() - PLACES[5]
+        disc = np.hypot(*off.transpose(2, 0, 1)) < WIDE / 2
+        dull = PASTE - 0.75 + 0.2 * off[..., 0] + np.random.default_rng(7).normal(0, 0.04, disc.shape)
+        board.colour[disc, 0] = dull[disc]
+        return board
+
+    monkeypatch.setattr(here, "LAND", (0.95, 0.95))
+    monkeypatch.setattr(here, "drawn", with_disc)
+    dull, bare, paste = told(all_but(5, 6), (5, 6, 0))
+    assert dull.other_ln < -20
+    assert bare.usual_ln > 20
+    assert bare.other_ln > 0
+    assert paste.usual_ln < -20

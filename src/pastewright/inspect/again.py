@@ -30,6 +30,10 @@ WELL_TOLD, ALIKE_IF_TOLD, BARE_IF_TOLD = 0.5, 0.2, 800.0
 # believed: of 23 such rows on tin two were good deposits with -15 and -24; 20 missing ones had 26 and more, one -11. Where
 # colours tell paste from land well they are believed: three bare lands of copper had -72 to -105, drawn as they were.
 A_DOME_YET = -12.0
+# Nor is a bare land on metal that looks like paste, where colours do not tell that nothing lies there, and paste shaded as
+# no other is explains the place so much better: two pale deposits in a pad of tin under a ring light had -21 and -40, bare
+# lands with as much evidence of paste by colour 15 and more.
+SOME = 0.2
 AWAY_MM = 0.36  # a fit that went as far as it is looked for lies on something else
 # Rows with less are looked at for their size. Where a dome surely stands, and a small one explains the place so much
 # better than one of the usual width [ln], it is small; where it explains it so much worse, it is not. Of 28 halves on
@@ -37,6 +41,9 @@ AWAY_MM = 0.36  # a fit that went as far as it is looked for lies on something e
 # 19, and all but seven −40 or less.
 UNSIZED, STANDS, SMALL, NOT_SMALL = 0.8, -25.0, 15.0, -40.0
 LIKE_LAND = 0.65  # of how well colours tell paste from land: levelled tin, mostly
+# Nor is it small where paste as wide as usual, shaded as no other is, explains the place better: of rows that were small
+# by the above eight halves had 12 and more, five good deposits -30 and less; elsewhere no land was seen beside to say so.
+SMALL_YET = 0.0
 SMALL_ALIKE = 0.3  # of the usual evidence, by colour, which those halves had
 
 
@@ -71,7 +78,9 @@ def looked_again(
     unsized = {n for n in like if like[n] < UNSIZED and told[n] < LIKE_LAND}
     found = bare_rows(flat, fitted, picture, like, unsized)
     ln = {n: one.usual_ln if one.any_ln > ANY_DOME else one.any_ln for n, one in found.items()}
-    bare = {n for n in found if ln[n] > _needed(like[n], told[n])}
+    bare = {
+        n for n in found if ln[n] > _needed(like[n], told[n]) and not _paste_yet(found[n], like[n], told[n])
+    }
     stands = {n: one for n, one in found.items() if one.any_ln < STANDS and n in unsized - bare}
     return LookedAgain(
         bare_ln=ln,
@@ -79,7 +88,7 @@ def looked_again(
         small={
             n: _as_drawn(fitted.rows[n], one)
             for n, one in stands.items()
-            if one.small_ln > SMALL and like[n] > SMALL_ALIKE
+            if one.small_ln > SMALL and one.small_other_ln > SMALL_YET and like[n] > SMALL_ALIKE
         },
         dome_yet=frozenset(
             n for n, one in found.items() if one.usual_ln < A_DOME_YET and told[n] < LIKE_LAND
@@ -92,6 +101,11 @@ def _needed(like: float, told: float) -> float:
     """Return how much likelier a land must be bare to be taken for bare [ln]: more where its colours speak for paste."""
     by_colour = BARE_IF_TOLD * max(0.0, told - WELL_TOLD) * max(0.0, like - ALIKE_IF_TOLD)
     return SURELY_BARE + BARE_FOR_ALIKE * max(0.0, like - ALIKE_FROM) + by_colour
+
+
+def _paste_yet(one: BareOrNot, like: float, told: float) -> bool:
+    """Tell whether paste may lie on a land that is likelier bare than under a usual dome."""
+    return told < LIKE_LAND and like > SOME and one.other_ln < A_DOME_YET
 
 
 def _as_drawn(fit: FittedRow, one: BareOrNot) -> FittedRow:

@@ -40,6 +40,8 @@ ACROSS_MM = 0.3  # over which a land's lightness may change
 BURNT_OUT = 0.5  # share of a land, which then may have been lighter than the photo shows, by …
 LIGHTER = (0.0, 0.5, 1.0, 1.5)  # ln
 TAMED = 9.0  # squared spreads of a pixel, beyond which more says little
+OTHER_WIDTHS = (0.9, 1.0, 1.1)  # of the usual width: paste that is shaded as no other is
+SHADED = 0.6  # of its spread, that its lightness may change by over itself
 FREEDOMS = 6.0  # of the t-distribution of a dome's own lightness
 # The search for a dome: widths it begins with over the usual one, steps in place [mm] and in width, how many of them.
 BEGIN_WIDTHS = (0.72, 0.85, 1.18)
@@ -76,7 +78,8 @@ class BareOrNot:
     """How much likelier a land is bare than that a dome as usual, or as fitted, stands there (`usual_ln`) [ln], and than
     that any dome does (`any_ln`): one that is searched for, which on a bare land finds the edge of what it mirrors. Where
     that one would stand [mm], and how wide over the planned width; without a search, as `usual_ln`. `small_ln` is how much
-    likelier a small dome is, among those searched for, than one about as wide as usual [ln].
+    likelier a small dome is, among those searched for, than one about as wide as usual [ln]; `other_ln` is how much likelier
+    bare is than that paste lies there shaded as no other is, `small_other_ln` how much likelier a small dome is than that.
     """
 
     usual_ln: float
@@ -84,6 +87,8 @@ class BareOrNot:
     shift_mm: tuple[float, float]
     width: float
     small_ln: float
+    other_ln: float
+    small_other_ln: float
 
 
 def bare_rows(
@@ -114,6 +119,7 @@ def bare_rows(
             continue
         if without > best[0] or number in searched:
             told += _searched(place, usual, fitted, best)
+        other = _other_paste(place, usual, fitted)
         any_ln = max(one[0] for one in told if one is best or one[2] > TINY * usual.width)
         _, shift, width = max(told, key=lambda one: one[0])
         found[number] = BareOrNot(
@@ -122,6 +128,8 @@ def bare_rows(
             shift_mm=(float(shift[0]), float(shift[1])),
             width=width,
             small_ln=_small_ln(told, usual),
+            small_other_ln=_best(told, 0.0, SMALL * usual.width) - other,
+            other_ln=without - other,
         )
     return found
 
@@ -211,10 +219,15 @@ def _searched(place: _Place, usual: UsualLook, fitted: FittedBoard, begin: _Trie
     return tried
 
 
+def _best(tried: Sequence[_Tried], above: float, below: float) -> float:
+    """Return the ln density with the best of the domes between these widths, −inf with none."""
+    return max((ln for ln, _, width in tried if above < width < below), default=-np.inf)
+
+
 def _small_ln(tried: Sequence[_Tried], usual: UsualLook) -> float:
     """Return how much likelier the best small dome is than the best of about the usual width [ln]."""
-    small = max((ln for ln, _, width in tried if width < SMALL * usual.width), default=-np.inf)
-    wide = max((ln for ln, _, width in tried if width > LARGE * usual.width), default=-np.inf)
+    small = _best(tried, 0.0, SMALL * usual.width)
+    wide = _best(tried, LARGE * usual.width, np.inf)
     return float(small - wide) if np.isfinite(small) or np.isfinite(wide) else 0.0
 
 
@@ -262,6 +275,28 @@ def _with_dome(
     )
 
 
+def _other_paste(place: _Place, usual: UsualLook, fitted: FittedBoard) -> float:
+    """Return the ln density of a place with paste on its land that is shaded as no other is, but smoothly, and within the
+    usual outline.
+    """
+    dome = fitted.dome
+    level = np.maximum(dome.any_spread, usual.between)
+    spreads = np.stack([level, *[SHADED * level] * 5])
+    best = -np.inf
+    for share in OTHER_WIDTHS:
+        rho, _ = on_dome(place.row, place.at_mm, usual.shift_mm, share * usual.width)
+        seen, rest = place.asked & (rho < WITHIN), place.core & (rho > 1.05)
+        if seen.sum() < LEAST_CORE_PX or rest.sum() < LEAST_REST_PX:
+            continue
+        paste, ln_paste = _smooth(place, seen, usual, (dome.any_mean, spreads))
+        beside, ln_rest = _smooth(place, rest, usual)
+        spread = np.where((rho < 1)[..., None], np.median(usual.within, axis=0), usual.on_land)
+        for more in place.more:
+            drawn = _drawn(place, [(place.land, beside + more), (rho < 1, paste)], usual.blur_px)
+            best = max(best, ln_paste + ln_rest + _ln(place, drawn, spread))
+    return best
+
+
 def _ln(place: _Place, drawn: Floats, spread: Floats) -> float:
     """Return the ln density of what is asked around what is drawn; squares beyond `TAMED` count by their logarithm."""
     off = (((place.colour - drawn) / spread)[place.asked] ** 2).sum(axis=-1)
@@ -269,15 +304,20 @@ def _ln(place: _Place, drawn: Floats, spread: Floats) -> float:
     return float((-0.5 * off - np.log(spread)[place.asked].sum(axis=-1)).sum()) / ALIKE_PX
 
 
-def _smooth(place: _Place, on: Flags, usual: UsualLook) -> tuple[Floats, float]:
-    """Return colours that change smoothly over a land as its pixels `on` tell (h, w, 3), and ln of what that costs."""
+def _smooth(
+    place: _Place, on: Flags, usual: UsualLook, expected: tuple[Floats, Floats] | None = None
+) -> tuple[Floats, float]:
+    """Return colours that change smoothly as pixels `on` tell (h, w, 3), and ln of what that costs. `expected` are the usual
+    colour (3) and spreads of level, two slopes and three bends (6, 3): of a land, unless given.
+    """
+    level, spreads = expected or (usual.metal, usual.metal_sd)
     way = (place.at_mm - np.array(place.row.at_mm)) / ACROSS_MM
     x, y = way[..., 0], way[..., 1]
     terms = np.stack([np.ones(x.shape), x, y, x * x, x * y, y * y], axis=-1)
     design, values = terms[on], place.colour[on]
     usually = np.zeros((3, 6))
-    usually[:, 0] = usual.metal
-    prior = 1 / usual.metal_sd.T**2
+    usually[:, 0] = level
+    prior = 1 / spreads.T**2
     weights, found, cost = np.ones(len(values)), usually, 0.0
     for _ in range(ROUNDS):
         one = (design * weights[:, None]).T / ALIKE_PX
