@@ -283,7 +283,9 @@ def test_whatever_ends_the_host_lifts_the_tip_of_a_hand(
                 person.process.terminate()
             person.process.wait(60)
         assert there.where_mm()[2] == approx(22.0)
-        assert there.done()[-1]["plunger"] == 0  # nothing was pushed: drawn back, the next run would begin with too little
+        assert (
+            there.done()[-1]["plunger"] == 0
+        )  # nothing was pushed: drawn back, the next run would begin with too little
         assert person.process.returncode == 130
 
 
