@@ -30,7 +30,7 @@ WIDE_PX = 20
         ("1008-window", 0.01, 0.04, PhotoGrade.GOOD),  # paper
         ("1001-window", 0.02, 0.06, PhotoGrade.GOOD),  # green mask
         ("1002-both", 0.02, 0.06, PhotoGrade.ROUGH),  # black mask
-        ("1003-lamp", 0.02, 0.06, PhotoGrade.GOOD),  # blue mask
+        ("1003-lamp", 0.02, 0.06, PhotoGrade.ROUGH),  # blue mask
         ("1005-lamp", 0.02, 0.06, PhotoGrade.GOOD),  # bare copper
     ],
 )
