@@ -59,9 +59,9 @@ class PhotoGrade(StrEnum):
 
 
 GOOD_SD = 0.0175
-"""Of a diameter: what all diameters of a good photo may be off by together, one standard error. No good photo should be more
-than 4 % off, which is 2.3 of them. Of 300 rendered photos looked at once 52 told 1.75 to 2.0 %, and five of these were 4.8 to
-9.5 % off; of 116 that told less none was more than 3.9 %."""
+"""Of a diameter: what all diameters of a good photo may be off by together, one standard error. No good photo should be
+more than 4 % off, which is 2.3 of them. Of 300 rendered photos looked at once 52 told 1.75 to 2.0 %, and five of these were
+4.8 to 9.5 % off; of 116 that told less none was more than 3.9 %."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
