@@ -52,7 +52,7 @@ from pastewright.tune.photo.laid import LaidDots
 from pastewright.tune.photo.outset import Outset, outset
 from pastewright.tune.photo.rays import tells_by_lightness
 from pastewright.tune.photo.rim import COLOUR_BLUR_PX, Rim, RimLook, common_rim
-from pastewright.tune.record.measurements import DotReading, DotState, PhotoFacts
+from pastewright.tune.record.measurements import GOOD_ROW_SD, GOOD_SD, DotReading, DotState, PhotoFacts
 from pastewright.tune.sheet.model import Sheet
 
 Floats = NDArray[np.float64]
@@ -324,6 +324,7 @@ def _facts(
         residual_mm=told[1],
         k1=told[2],
         shared_sd=float(np.hypot(told[3], LOST * lost_share(readings))),
+        good_sd=GOOD_ROW_SD if len(readings) < PERSPECTIVE_TOLD_BY else GOOD_SD,
         tilt_deg=float(np.degrees(_tilt(to_camera))),
         found=sum(1 for reading in readings if reading.state is not DotState.MISSING),
         measured=sum(1 for reading in readings if reading.state is DotState.MEASURED),
