@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from flat_mask import flat_mask
 from shapely.geometry import MultiPolygon, box
 
 from pastewright.inspect.flat import FlatBoard
@@ -33,21 +34,7 @@ def photo(ink_at_px=(0, 0), *, inked: bool = True) -> tuple[FlatBoard, np.ndarra
     if inked:
         colour[ink] += INK
     colour = colour.astype(np.float32)
-    nothing = np.zeros(SIZE, bool)
-    flat = FlatBoard(
-        low_mm=np.zeros(2),
-        scale=SCALE,
-        rgb=np.zeros((*SIZE, 3), np.uint8),
-        colour=colour,
-        on_mask=colour,
-        inside=~nothing,
-        full=nothing,
-        land=nothing,
-        mask=~nothing,
-        nearest=np.zeros(SIZE, np.int64),
-        away_mm=np.zeros(SIZE, np.float32),
-        rows=(0, 1),
-    )
+    flat = flat_mask(colour, SCALE)
     return flat, ink
 
 

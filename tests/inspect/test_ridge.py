@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from flat_mask import flat_mask
 from shapely.geometry import Point
 
 from pastewright.inspect.dome import mask_spread
@@ -16,21 +17,7 @@ SPREAD = np.array([0.1, 0.06, 0.06])
 
 def flat(lightness: np.ndarray) -> FlatBoard:
     colour = np.stack([lightness, np.zeros(SIZE), np.zeros(SIZE)], axis=-1).astype(np.float32)
-    nothing = np.zeros(SIZE, bool)
-    return FlatBoard(
-        low_mm=np.zeros(2),
-        scale=SCALE,
-        rgb=np.zeros((*SIZE, 3), np.uint8),
-        colour=colour,
-        on_mask=colour,
-        inside=~nothing,
-        full=nothing,
-        land=nothing,
-        mask=~nothing,
-        nearest=np.zeros(SIZE, np.int64),
-        away_mm=np.zeros(SIZE, np.float32),
-        rows=(0, 1),
-    )
+    return flat_mask(colour, SCALE)
 
 
 def places() -> tuple[np.ndarray, np.ndarray]:

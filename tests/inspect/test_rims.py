@@ -4,6 +4,7 @@ from math import erf, sqrt
 
 import numpy as np
 import pytest
+from flat_mask import flat_mask
 from shapely.geometry import Polygon, box
 
 from pastewright.inspect.flat import FlatBoard
@@ -37,21 +38,7 @@ def photo(shapes, light: float, blur_px: float = BLUR_PX) -> FlatBoard:
         drawn = np.apply_along_axis(np.convolve, axis, grown, bell / bell.sum(), "valid")
     seen = drawn.reshape(SIZE[0], FINE, SIZE[1], FINE).mean(axis=(1, 3))
     colour = np.stack([np.log(seen), np.zeros(SIZE), np.zeros(SIZE)], axis=-1).astype(np.float32)
-    nothing = np.zeros(SIZE, bool)
-    return FlatBoard(
-        low_mm=np.zeros(2),
-        scale=SCALE,
-        rgb=np.zeros((*SIZE, 3), np.uint8),
-        colour=colour,
-        on_mask=colour,
-        inside=~nothing,
-        full=nothing,
-        land=nothing,
-        mask=~nothing,
-        nearest=np.zeros(SIZE, np.int64),
-        away_mm=np.zeros(SIZE, np.float32),
-        rows=(0, 1),
-    )
+    return flat_mask(colour, SCALE)
 
 
 def told(shapes, more=(), light: float = 3.0, inward_px: float = 0.0):

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from flat_mask import flat_mask
 from shapely.geometry import Point, box
 
-from pastewright.inspect.flat import FlatBoard
 from pastewright.inspect.spill import PasteBeside, spills
 
 SCALE = 40.0  # px/mm
@@ -23,22 +23,7 @@ def told(*pasted):
         ]
         paste |= np.array(near).reshape(SIZE)
     looks = np.where(paste, 2.0, -2.0).astype(np.float32)
-    nothing = np.zeros(SIZE, bool)
-    colour = np.zeros((*SIZE, 3), np.float32)
-    flat = FlatBoard(
-        low_mm=np.zeros(2),
-        scale=SCALE,
-        rgb=np.zeros((*SIZE, 3), np.uint8),
-        colour=colour,
-        on_mask=colour,
-        inside=~nothing,
-        full=nothing,
-        land=nothing,
-        mask=nothing,
-        nearest=np.zeros(SIZE, np.int64),
-        away_mm=np.zeros(SIZE, np.float32),
-        rows=(0,),
-    )
+    flat = flat_mask(np.zeros((*SIZE, 3)), SCALE, rows=(0,))
     beside = PasteBeside(
         neck=looks, no_print=looks, anywhere=looks, anywhere_no_print=looks, mask_spread=np.ones(3)
     )
