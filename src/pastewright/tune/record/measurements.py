@@ -60,8 +60,8 @@ class PhotoGrade(StrEnum):
 
 GOOD_SD = 0.0175
 """Of a diameter: what all diameters of a good photo may be off by together, one standard error. No good photo should be
-more than 4 % off, which is 2.3 of them. Of 300 rendered photos looked at once 52 told 1.75 to 2.0 %, and five of these were
-4.8 to 9.5 % off; of 116 that told less none was more than 3.9 %."""
+more than 4 % off, which is 2.3 of them. Of 300 rendered photos looked at once 57 told 1.75 to 2.0 %, and five of these were
+4.8 to 9.5 % off; of 111 that told less none was more than 3.9 %."""
 
 GOOD_ROW_SD = 0.02
 """The same of a witness row, which tells how far a bench has drifted and is weighed by this error: of 43 fresh photos within
