@@ -6,7 +6,8 @@ from flat_mask import flat_mask
 from shapely.geometry import MultiPolygon, box
 
 from pastewright.inspect.flat import FlatBoard
-from pastewright.inspect.printed import UNTOLD, as_printed
+from pastewright.inspect.halo import UNTOLD
+from pastewright.inspect.printed import as_printed
 
 SCALE = 30.0  # px/mm
 SIZE = (300, 360)  # 10 by 12 mm

@@ -95,8 +95,7 @@ def plan_boards(wanted: Wanted, tray_file: Path) -> bool:
             )
             for each, folder in zip(decided, folders, strict=True)
         ]
-        for folder in folders:
-            keep_legend(wanted.source, board, ask_of(wanted.side, wanted.files), folder)
+        keep_legend(wanted.source, board, ask_of(wanted.side, wanted.files), *folders)
     plans, files = zip(*made, strict=True)
     print_tray(placed)
     if len(plans) > 1 and not tray.each:

@@ -23,7 +23,7 @@ from pastewright.inspect.dome import colour_of, light_of, ring_and_sector
 from pastewright.inspect.fit import FittedBoard, FittedRow, dome_places
 from pastewright.inspect.flat import Flags, FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow
-from pastewright.inspect.usual import WINDOW_MM, WITHIN, UsualLook, on_dome, places_of, usual_look
+from pastewright.inspect.usual import WINDOW_MM, WITHIN, UsualLook, on_dome, usual_look
 
 Floats = NDArray[np.float64]
 _Tried = tuple[float, Floats, float]  # a dome: ln density of the place with it, its shift [mm], its width
@@ -145,7 +145,7 @@ def _covered(
         if fit.mean < likely or np.hypot(*(np.array(fit.shift_mm) - usual.shift_mm)) > ASIDE_MM:
             continue
         window = flat.window(row.paste.bounds, WINDOW_MM)
-        away, _ = dome_places(row, places_of(flat, window) - np.array(fit.shift_mm))
+        away, _ = dome_places(row, flat.places(window) - np.array(fit.shift_mm))
         part = found[window]
         on = away < 0.5 * fit.width * row.deposit.width_mm + BEYOND_PX / flat.scale
         part[on] = np.where(part[on] == -1, number, -2)
@@ -158,7 +158,7 @@ def _place(
     """Return the window around a row, None where too little of it is seen free of other domes."""
     number, row = one
     window = flat.window(row.paste.bounds, LOOKED_AT_MM)
-    at, land = places_of(flat, window), flat.land[window]
+    at, land = flat.places(window), flat.land[window]
     free = flat.inside[window] & ((covered[window] == -1) | (covered[window] == number))
     beyond = dome_places(row, at - usual.shift_mm)[0] - 0.5 * usual.width * row.deposit.width_mm
     asked = free & (beyond < NEAR_MM) & (land | (beyond < 0))

@@ -15,7 +15,7 @@ from shapely import STRtree
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from pastewright.inspect.flat import FlatBoard, blur_mm
+from pastewright.inspect.flat import READ_OUTWARD_PX, FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow, drawn, may_touch
 from pastewright.inspect.ridge import ridge_between
 from pastewright.inspect.rims import AROUND_MM, gap_between, shares
@@ -40,7 +40,6 @@ FAINT_GAP_PX = 6.5
 # smears that nearly touch, one of legend, one of dust, two noisy (rendered photos seen before).
 LEAST_MORE = 0.17
 MOST_UNJOINED = 0.75  # where the blur of rims alone makes so much of it, a bridge could not show enough more
-READ_OUTWARD_PX = 0.45  # by which outlines are read too far out (see `measure`)
 CORE = 0.15  # of a width, from the rim inwards: what lies nearer may be blurred over a gap
 
 
@@ -59,11 +58,10 @@ class _Pair:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Near:
-    """All lands and all outlines of paste, and the photo's edge [px, one standard deviation]."""
+    """All lands and all outlines of paste."""
 
     lands: STRtree
     pastes: STRtree
-    blur_px: float
 
 
 def joined_rows(
@@ -95,7 +93,7 @@ def joined_rows(
     if not seeming:
         return {}
     found: dict[int, set[int]] = {}
-    near = _Near(lands=STRtree(picture.lands), pastes=tree, blur_px=blur_mm(flat, picture) * flat.scale)
+    near = _Near(lands=STRtree(picture.lands), pastes=tree)
     for (number, other), pair, plain in seeming:
         if not _mask_between(flat, beside, pair, near, plain=plain):
             found.setdefault(number, set()).add(other)
@@ -118,7 +116,7 @@ def _mask_between(flat: FlatBoard, beside: PasteBeside, pair: _Pair, near: _Near
     first, second = (_core(row, shape) for row, shape in zip(pair.rows, pair.shapes, strict=True))
     own = (pair.rows[0].land, pair.rows[1].land)
     gap = gap_between(flat, pair.shapes, (first, second), own, lands, pastes)
-    told = shares(gap, beside.mask_spread, near.blur_px, READ_OUTWARD_PX if plain else 0.0)
+    told = shares(gap, beside.mask_spread, flat.blur_px, READ_OUTWARD_PX if plain else 0.0)
     if told is None:
         return False
     if told.unjoined > MOST_UNJOINED:
@@ -144,7 +142,7 @@ def _joined(flat: FlatBoard, beside: PasteBeside, pair: _Pair, least: float) -> 
     lines, columns = beside.neck[window].shape
     if min(lines, columns) < 3:
         return False
-    low = flat.at_mm(np.array(float(window[1].start)), np.array(float(window[0].start)))
+    low = flat.low_of(window)
 
     def mask(*areas: BaseGeometry) -> NDArray[np.uint8]:
         return drawn(areas, low, flat.scale, (columns, lines))

@@ -136,8 +136,7 @@ def _covered(
     for number in flat.rows:
         row, fit = picture.rows[number], fitted.rows.get(number)
         window = flat.window(row.paste.bounds, 0.5)
-        lines, columns = np.mgrid[window]
-        places = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64))
+        places = flat.places(window)
         planned = dome_places(row, places - aside)[0] - 0.5 * row.deposit.width_mm
         if not flat.inside[window][planned < 0].all():
             # What the picture's side cuts off is not fitted well: it lies as planned, and is no other one's tongue.

@@ -19,7 +19,7 @@ from pastewright.inspect.again import LookedAgain, looked_again
 from pastewright.inspect.bridges import joined_rows
 from pastewright.inspect.dragged import Tongue, dragged
 from pastewright.inspect.fit import WIDEST, FittedBoard, FittedRow
-from pastewright.inspect.flat import FlatBoard
+from pastewright.inspect.flat import READ_OUTWARD_PX, FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow, may_touch, polygons_of
 from pastewright.inspect.spill import Spill, paste_beside, spills
 
@@ -27,10 +27,9 @@ Floats = NDArray[np.float64]
 
 # On rendered photos volumes of good deposits are off by 11 % (median): the standard error that goes with it, of the volume.
 READ_SD = 0.16
-# Outlines are read so much too far out all around, in the median of 57 rendered photos: −0.2 to +0.9 px, on white mask up to
-# 1.8. What the usual deposit is wider than planned by is taken for reading as far as that goes: benches are tuned to a tenth
-# of a volume, and half a pixel is a seventh of it.
-EDGE_BIAS_PX, EDGE_LEAST_PX, EDGE_MOST_PX = 0.45, 0.1, 1.5
+# What the usual deposit is wider than planned by beyond `READ_OUTWARD_PX` is taken for reading as far as that goes: benches
+# are tuned to a tenth of a volume, and half a pixel is a seventh of it.
+EDGE_LEAST_PX, EDGE_MOST_PX = 0.1, 1.5
 OF_READING = 0.6  # share of what is beside the bias that is reading's
 LEAST_EDGES = 8  # deposits, to say so
 SHAPE_SD = 0.10  # of a volume: heights over widths of dots of one paste differ by so much (common practice)
@@ -193,9 +192,9 @@ def _as_usual(row: InspectedRow, fitted: FittedBoard) -> Polygon:
 def _edge_bias_px(flat: FlatBoard, picture: BoardPicture, fits: list[tuple[int, FittedRow]]) -> float:
     """Return how much too far out this photo's outlines are read [px]."""
     if len(fits) < LEAST_EDGES:
-        return EDGE_BIAS_PX
+        return READ_OUTWARD_PX
     wider = [0.5 * (fit.width - 1) * picture.rows[n].deposit.width_mm * flat.scale for n, fit in fits]
-    told = EDGE_BIAS_PX + OF_READING * (float(np.median(wider)) - EDGE_BIAS_PX)
+    told = READ_OUTWARD_PX + OF_READING * (float(np.median(wider)) - READ_OUTWARD_PX)
     return min(max(told, EDGE_LEAST_PX), EDGE_MOST_PX)
 
 
@@ -301,30 +300,19 @@ def _there(
     area_mm2 = row.paste.area * width ** (power - 1)
     plain = shape.buffer(0).simplify(0.01)
     corners = np.asarray((plain if isinstance(plain, Polygon) else shape).exterior.coords)[:-1]
-    return RowReading(
-        row=first.row,
-        px_per_mm=first.px_per_mm,
-        whole=first.whole,
-        full=first.full,
-        like_paste=first.like_paste,
+    return replace(
+        first,
         there=True,
-        bare_ln=first.bare_ln,
-        small=first.small,
-        wide=first.wide,
-        told=first.told,
-        rim_full=first.rim_full,
         own_sd=own_sd,
         area_mm2=area_mm2,
         volume_ul=volume_ul,
         volume_sd_ul=sd,
         offset_mm=fit.shift_mm,
         on_pad=body.intersection(row.land).area / max(body.area, 1e-9),
-        planned_on_pad=first.planned_on_pad,
         beside_mm2=spill.area_mm2 if spill else 0.0,
         tail_mm=spill.reach_mm if spill else 0.0,
         dragged_mm=tongue.reach_mm if tongue else 0.0,
         gap_mm=_gap(first.row, shapes, picture),
-        joined=first.joined,
         outline_mm=tuple((round(float(x), 4), round(float(y), 4)) for x, y in corners),
     )
 

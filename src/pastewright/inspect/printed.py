@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pastewright.inspect.dome import FLOOR, codes, density
 from pastewright.inspect.flat import Flags, FlatBoard, Floats, Floats32
+from pastewright.inspect.halo import UNTOLD
 from pastewright.inspect.picture import drawn
 
 OFF_MM = 0.3  # that a print may lie off the copper; board makers state 0.15 to 0.25 mm (common practice)
@@ -18,7 +19,6 @@ UNLIKE = 3.0  # spreads off the mask's colour, of what is no mask
 LEAST_SEEN, LEAST_MORE = 0.5, 0.3  # of the print: unlike mask, and more so than all that is clear of paste
 LEAST_PX, MOST_PX = 200, 20_000  # to find the print by; more tell no better
 EDGE_MM, EDGE_PX = 0.03, 2.0  # beside the strokes: ink runs, and the photo's edge
-UNTOLD = -50.0  # ln density where nothing is printed
 
 
 def as_printed(flat: FlatBoard, legend: BaseGeometry, clear: Flags, mask_spread: Floats) -> Floats32 | None:

@@ -67,7 +67,7 @@ def gap_between(
     hull = shapes[0].union(shapes[1]).convex_hull
     window = flat.window(hull.bounds, AROUND_MM)
     lines, columns = flat.land[window].shape
-    low = flat.at_mm(np.array(float(window[1].start)), np.array(float(window[0].start)))
+    low = flat.low_of(window)
 
     def mask(area: BaseGeometry) -> Flags:
         return np.asarray(drawn([area], low, flat.scale, (columns, lines)) > 0, bool)

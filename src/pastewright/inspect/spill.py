@@ -98,8 +98,7 @@ def beside_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> 
         row = picture.rows[number]
         half, height = 0.5 * fit.width * row.deposit.width_mm, row.deposit.height_mm
         window = flat.window(row.paste.bounds, float(RINGS_TO[-1]) * height)
-        lines, columns = np.mgrid[window]
-        places = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64)) - np.array(fit.shift_mm)
+        places = flat.places(window) - np.array(fit.shift_mm)
         away, theta = dome_places(row, places)
         cell = halo_cells(away - half, theta, height, flat.land[window])
         told = fitted.halo.log_density(flat.colour[window], cell)
@@ -115,7 +114,7 @@ def spills(flat: FlatBoard, beside: PasteBeside, shapes: dict[int, Polygon]) -> 
     for place, number in enumerate(numbers, start=1):
         window = flat.window(shapes[number].bounds, 0.02)
         size = owner[window].shape
-        low = flat.at_mm(np.array(float(window[1].start)), np.array(float(window[0].start)))
+        low = flat.low_of(window)
         own = drawn([shapes[number]], low, flat.scale, (size[1], size[0])) > 0
         owner[window][own] = place
     if not owner.any():

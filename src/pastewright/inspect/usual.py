@@ -56,7 +56,7 @@ def usual_look(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> U
     for number, fit in good.items():
         row = picture.rows[number]
         window = flat.window(row.paste.bounds, WINDOW_MM)
-        rho, theta = on_dome(row, places_of(flat, window), np.array(fit.shift_mm), fit.width)
+        rho, theta = on_dome(row, flat.places(window), np.array(fit.shift_mm), fit.width)
         on = (rho < WITHIN) & flat.inside[window] & (flat.nearest[window] == number)
         if on.sum() < LEAST_PX:
             continue
@@ -116,9 +116,3 @@ def on_dome(row: InspectedRow, at_mm: Floats, shift_mm: Floats, width: float) ->
     """Return how far out on a dome places lie (1 at the rim), and on which side [rad]."""
     away, theta = dome_places(row, at_mm - shift_mm)
     return away / (0.5 * width * row.deposit.width_mm), theta
-
-
-def places_of(flat: FlatBoard, window: tuple[slice, slice]) -> Floats:
-    """Return the places of a window's pixels [mm, board] (h, w, 2)."""
-    lines, columns = np.mgrid[window]
-    return flat.at_mm(columns.astype(np.float64), lines.astype(np.float64))

@@ -26,27 +26,26 @@ NEAR_MM = (
 )
 
 
-def keep_legend(source: Path, board: Board, ask: Ask, folder: Path) -> None:
-    """Write the legend near the lands of a board's side beside its plan, where its files have one; an older one goes.
+def keep_legend(source: Path, board: Board, ask: Ask, *folders: Path) -> None:
+    """Write the legend near the lands of a board's side beside its plans, where its files have one; older ones go.
 
     `board` is what was read of `source` with `ask`. A legend that cannot be read is none.
     """
-    file = folder / LEGEND_FILE
     drawings = read_drawings(source, board, ask, roles=LEGENDS)
     areas = _near([area for drawing in drawings for area in drawing.areas], board)
-    with writing("the legend", file, "Choose another folder with --out."):
-        file.unlink(missing_ok=True)
-        if areas:
-            record = LegendRecord(
-                format=FORMAT,
-                version=VERSION,
-                inputs_sha256=board.inputs_sha256,
-                side=board.side,
-                areas_mm=tuple(
-                    tuple(rings) for rings in rings_of(areas) if rings and min(map(len, rings)) > 2
-                ),
-            )
-            file.write_text(legend_text(record), encoding="utf-8")
+    record = LegendRecord(
+        format=FORMAT,
+        version=VERSION,
+        inputs_sha256=board.inputs_sha256,
+        side=board.side,
+        areas_mm=tuple(tuple(rings) for rings in rings_of(areas) if rings and min(map(len, rings)) > 2),
+    )
+    for folder in folders:
+        file = folder / LEGEND_FILE
+        with writing("the legend", file, "Choose another folder with --out."):
+            file.unlink(missing_ok=True)
+            if areas:
+                file.write_text(legend_text(record), encoding="utf-8")
 
 
 def kept_legend(plan_file: Path, board: BoardRecord) -> MultiPolygon:

@@ -12,6 +12,10 @@ from pastewright.records.kinds import ProgramKind
 from pastewright.records.plan import PlanRecord
 from pastewright.records.touched import TouchedRecord
 
+TOUCH_UPS = (
+    "FROM runs JOIN boards ON boards.id = runs.board JOIN programs ON programs.sha256 = boards.program"
+    " WHERE runs.kind = ? AND boards.dry = 0"
+)
 REHEARSED = "sim:"
 """Ports at which nothing was laid: the controller was a pretended one."""
 
@@ -28,9 +32,7 @@ def check_first(journal: Journal, companion: Companion, *, port: str) -> None:
         return
     rehearsals = port.startswith(REHEARSED)
     rows = journal.rows(
-        "SELECT runs.id, runs.port FROM runs JOIN boards ON boards.id = runs.board"
-        " JOIN programs ON programs.sha256 = boards.program"
-        " WHERE runs.kind = ? AND boards.dry = 0 AND json_extract(programs.plan, '$.touched.inspection_sha256') = ?"
+        f"SELECT runs.id, runs.port {TOUCH_UPS} AND json_extract(programs.plan, '$.touched.inspection_sha256') = ?"
         " AND EXISTS (SELECT 1 FROM laid WHERE laid.run = runs.id) ORDER BY runs.id DESC",
         (str(ProgramKind.TOUCH_UP), touched.inspection_sha256),
     )
@@ -48,9 +50,7 @@ def touch_up_facts(journal: Journal, row: RunRow) -> dict[str, str]:
     if touched is not None:
         return {"touches up": words_of(touched)}
     runs = journal.rows(
-        "SELECT runs.id FROM runs JOIN boards ON boards.id = runs.board"
-        " JOIN programs ON programs.sha256 = boards.program"
-        " WHERE runs.kind = ? AND boards.dry = 0 AND json_extract(programs.plan, '$.touched.journal_board') = ?"
+        f"SELECT runs.id {TOUCH_UPS} AND json_extract(programs.plan, '$.touched.journal_board') = ?"
         " ORDER BY runs.id",
         (str(ProgramKind.TOUCH_UP), row.board),
     )
