@@ -8,6 +8,7 @@ from msgspec import Meta, Struct
 from pastewright.records.kinds import Side
 from pastewright.records.plan import Ring
 from pastewright.records.reading import record_of_text, record_text, text_of_file
+from pastewright.records.sha256 import Sha256
 
 FORMAT: Literal["pastewright legend"] = "pastewright legend"
 VERSION: Literal[1] = 1
@@ -23,7 +24,7 @@ class LegendRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     format: Literal["pastewright legend"]
     version: Literal[1]
-    inputs_sha256: Annotated[str, Meta(description="Of the files that it was read from, as in plan.json.")]
+    inputs_sha256: Annotated[Sha256, Meta(description="Of the files that it was read from, as in plan.json.")]
     side: Side
     areas_mm: tuple[Annotated[tuple[Ring, ...], Meta(min_length=1)], ...]
 
