@@ -24,7 +24,7 @@ from pastewright.link.port import SerialPort
 from pastewright.problems import one_error
 from pastewright.profile.examples import example_text
 from pastewright.profile.read import parse_profile
-from pastewright.records.placement import ZoneRecord
+from pastewright.records.placement import Zone
 from pastewright.records.plan import plan_text
 
 SIM = "sim:reprap?scale=0.001"
@@ -117,10 +117,10 @@ STANDING = structs.replace(
     placement=structs.replace(
         plan_of(Side.TOP).record.placement,
         zones=(
-            ZoneRecord(
+            Zone(
                 name="tall", x_from_mm=20, x_to_mm=30, y_from_mm=5, y_to_mm=38, height_mm=None, margin_mm=0.5
             ),
-            ZoneRecord(
+            Zone(
                 name="coil", x_from_mm=36, x_to_mm=40, y_from_mm=5, y_to_mm=10, height_mm=4.0, margin_mm=0.5
             ),
         ),

@@ -112,9 +112,7 @@ def test_a_rule_for_one_pad_acts_on_what_the_general_rules_gave():
 
 def test_zones_and_parts_that_are_not_fitted_leave_pads_bare():
     two = board([pad("R1-1", rectangle(0, 0, 1, 1)), pad("R2-1", rectangle(3, 0, 1, 1))])
-    zone = Zone(
-        name="post", x_from_mm=-1, x_to_mm=1, y_from_mm=-1, y_to_mm=1, height_mm=None, margin_mm=1, line=1
-    )
+    zone = Zone(name="post", x_from_mm=-1, x_to_mm=1, y_from_mm=-1, y_to_mm=1, height_mm=None, margin_mm=1)
     # The zone beats even a volume asked for by the pad's own rule: the tip cannot go there.
     job = Job(
         file="job.toml", sha256="", not_fitted=("R2",), zones=(zone,), pads=(rule(pad_id="R1-1", volume_ul=1.0),)

@@ -41,7 +41,7 @@ from pastewright.profile.model import Profile
 from pastewright.profile.read import parse_profile
 from pastewright.program.probing import probing_program
 from pastewright.work.machine.boards import found_among
-from pastewright.work.machine.standing import AT_STOP_MM, LOOSE_MM, StandingParts, keep_outs_of
+from pastewright.work.machine.standing import AT_STOP_MM, LOOSE_MM, StandingParts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +95,7 @@ def journey_of(one: Looked) -> Probing:
         one.profile,
         columns=4,
         rows=3,
-        keep_outs=keep_outs_of(one.job.zones),
+        zones=one.job.zones,
         surface=mesh_of(there, one.scene.size),
     )
 

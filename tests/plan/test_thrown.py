@@ -238,7 +238,6 @@ def test_trips_to_the_next_row_go_by_the_first_where_a_zone_without_a_top_stands
         y_to_mm=-4.0,
         height_mm=None,
         margin_mm=1.0,
-        line=1,
     )
     beside = make_plan(plan.board, plan.profile, job=replace(NO_JOB, zones=(bar,)))
     assert beside.record.thrown

@@ -10,6 +10,7 @@ from shapely.geometry import Polygon, box
 from pastewright.board.model import Side
 from pastewright.job.limits import DEFAULT_LIMITS, InspectionLimits
 from pastewright.profile.model import DoseRule
+from pastewright.records.placement import Zone
 
 Patterns = tuple[str, ...]
 
@@ -50,20 +51,6 @@ class FormWish(Struct, frozen=True, kw_only=True):
         if self.pad_id:
             return pad_id == self.pad_id
         return meets((self.ref,), ref) and (not self.pin or meets((self.pin,), pin))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Zone:
-    """A box [mm, board] that the tip keeps out of. `height_mm` None: nothing passes over it at any height."""
-
-    name: str
-    x_from_mm: float
-    x_to_mm: float
-    y_from_mm: float
-    y_to_mm: float
-    height_mm: float | None
-    margin_mm: float
-    line: int
 
 
 def zone_box(zone: Zone) -> Polygon:

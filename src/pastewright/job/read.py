@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pastewright.board.model import Side
 from pastewright.job.limits import InspectionLimits
-from pastewright.job.model import FormWish, Job, LaidAs, Patterns, Zone
+from pastewright.job.model import FormWish, Job, LaidAs, Patterns
 from pastewright.problems import InputError, Problem
 from pastewright.profile.build import dose_rule
 from pastewright.profile.keys import Section, section_named, sections_of
@@ -15,6 +15,7 @@ from pastewright.profile.model import DoseRule
 from pastewright.profile.read import opened, toml_text
 from pastewright.profile.rule_checks import rule_problems
 from pastewright.profile.values import Table, Values, WrongValueError
+from pastewright.records.placement import Zone
 
 FILE_NAME = "job.toml"
 Check = Callable[[Table, Values], Iterator[Problem]]
@@ -130,7 +131,6 @@ def _zone(table: Table) -> Zone:
         y_to_mm=table.number("y_to_mm"),
         height_mm=table.maybe_number("height_mm"),
         margin_mm=table.number("margin_mm"),
-        line=table.lines[""] or 0,
     )
 
 

@@ -16,7 +16,6 @@ import numpy as np
 from msgspec import structs
 
 from pastewright.deposit.model import Deposit, Layout, PadPlan, Share
-from pastewright.job.model import Zone
 from pastewright.materials.cap import dot_width_mm
 from pastewright.motion.around import around
 from pastewright.motion.dry import dry as dry_motions
@@ -100,7 +99,7 @@ def planned_again(plan: PlanRecord, now: Profile) -> PlannedAgain:
     bench = where_it_was(plan, now)
     layout = at_rest(layout_of_plan(plan), bench.tuning.dot_shape_ratio)
     there = located(layout, placements_of_plan(plan))
-    zones = zones_of_plan(plan)
+    zones = plan.placement.zones
     blocked = blocked_by(zones, there.placements, plan.board.size_mm)
     # A touch-up is laid among paste that its own plan does not list: every travel goes at full height.
     floor = None if plan.kind is ProgramKind.TOUCH_UP else floor_of_plan(plan, blocked)
@@ -276,23 +275,6 @@ def _tour(plan: PlanRecord, there: Located) -> Tour:
         travel_mm=totals.travel_mm,
         travel_s=totals.travel_s,
         bound_s=totals.travel_bound_s,
-    )
-
-
-def zones_of_plan(plan: PlanRecord) -> tuple[Zone, ...]:
-    """Return the keep-out zones that a plan tells of."""
-    return tuple(
-        Zone(
-            name=zone.name,
-            x_from_mm=zone.x_from_mm,
-            x_to_mm=zone.x_to_mm,
-            y_from_mm=zone.y_from_mm,
-            y_to_mm=zone.y_to_mm,
-            height_mm=zone.height_mm,
-            margin_mm=zone.margin_mm,
-            line=0,
-        )
-        for zone in plan.placement.zones
     )
 
 

@@ -19,7 +19,6 @@ from pastewright.motion.bound import least_time_s
 from pastewright.motion.model import Motions
 from pastewright.place.transform import Neighbour, Placements, on_bed
 from pastewright.place.tray.document import board_places, wipe_record
-from pastewright.plan.jobs import zone_records
 from pastewright.plan.rings import PLACE_DIGITS, rings_of
 from pastewright.plan.thrown import thrown_records
 from pastewright.plan.tolerances import tolerance_cells
@@ -117,7 +116,7 @@ def plan_record(
             strips=tuple(StripRecord(from_mm=_place(a), to_mm=_place(b)) for a, b in strips),
             park_mm=_place((profile.bed.park_x_mm, profile.bed.park_y_mm)),
             neighbours=tuple(map(_neighbour_record, where.neighbours)),
-            zones=zone_records(job),
+            zones=job.zones,
         ),
         profile=bench_record(profile),
         totals=TotalsRecord(

@@ -11,11 +11,11 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from pastewright.board.model import Board, Point
-from pastewright.job.model import FormWish, Job, LayTurn, Zone, zone_box
+from pastewright.job.model import FormWish, Job, LayTurn, zone_box
 from pastewright.motion.around import Blocked
 from pastewright.place.transform import Placements
 from pastewright.problems import InputError, Problem, one_error
-from pastewright.records.placement import ZoneRecord
+from pastewright.records.placement import Zone
 
 
 def check_job(job: Job, board: Board) -> None:
@@ -108,19 +108,3 @@ def blocked_by(zones: Sequence[Zone], placements: Placements, size_mm: Point) ->
                 )
             )
     return tuple(found)
-
-
-def zone_records(job: Job) -> tuple[ZoneRecord, ...]:
-    """Return the zones of a job as the plan keeps them."""
-    return tuple(
-        ZoneRecord(
-            name=zone.name,
-            x_from_mm=zone.x_from_mm,
-            x_to_mm=zone.x_to_mm,
-            y_from_mm=zone.y_from_mm,
-            y_to_mm=zone.y_to_mm,
-            height_mm=zone.height_mm,
-            margin_mm=zone.margin_mm,
-        )
-        for zone in job.zones
-    )

@@ -105,8 +105,8 @@ class NeighbourRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     ] = None
 
 
-class ZoneRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A box on every board that the tip keeps out of [mm, board]; `height_mm` null: at every height."""
+class Zone(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A box on every board that the tip keeps out of [mm, board]; `height_mm` above it, null: at every height."""
 
     name: str
     x_from_mm: Length

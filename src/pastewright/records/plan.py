@@ -21,7 +21,7 @@ from pastewright.records.kinds import (
     ProgramKind,
     Side,
 )
-from pastewright.records.placement import Length, NeighbourRecord, Pair, Places, StripRecord, ZoneRecord
+from pastewright.records.placement import Length, NeighbourRecord, Pair, Places, StripRecord, Zone
 from pastewright.records.reading import (
     fields_text,
     record_of_data,
@@ -120,7 +120,7 @@ class PlacesRecord(Places, frozen=True, kw_only=True, forbid_unknown_fields=True
         Pair | None, Meta(description="Where the program ends; null: where the profile says.")
     ] = None
     neighbours: tuple[NeighbourRecord, ...] = ()
-    zones: tuple[ZoneRecord, ...] = ()
+    zones: tuple[Zone, ...] = ()
 
 
 class BenchRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

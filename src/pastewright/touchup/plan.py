@@ -23,7 +23,6 @@ from pastewright.plan.again import (
     layout_of_plan,
     placements_of_plan,
     where_it_was,
-    zones_of_plan,
 )
 from pastewright.plan.document import bench_record, totals_of_motions, with_verdict
 from pastewright.plan.jobs import blocked_by
@@ -90,7 +89,7 @@ def touch_up(
     there = located(layout, placements)
     levels = levels_of(there.layout.deposits, bench)
     tour = placed_tour(there, bench, {}, levels.classes)
-    blocked = blocked_by(zones_of_plan(here), there.placements, plan.board.size_mm)
+    blocked = blocked_by(here.placement.zones, there.placements, plan.board.size_mm)
     motions = around(motions_over(there, tour, bench, levels), blocked, bench)
     strip_ul = motions.strip_ul + motions.thrown_ul
     program = write_program(motions, bench, header_of_plan(wanted, bench, motions), labels_of(layout))

@@ -7,21 +7,31 @@ from math import dist
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 from shapely.geometry import LineString, Point, Polygon, box
 
 from pastewright.place.fiducials.offset import OffsetSpot, camera_offset
-from pastewright.place.height.probe import KeepOut, probing, typed_keep_out, way_round
+from pastewright.place.height.probe import ROUND_PART_MM, probing, typed_keep_out, way_round
 from pastewright.place.transform import affine
 from pastewright.problems import InputError
 from pastewright.profile.model import ProbeSettings, ProbeWord
 from pastewright.program.probing import probing_program
+from pastewright.records.placement import Zone
 
 settings.register_profile("place", deadline=None, max_examples=40)
 settings.load_profile("place")
 
 HERE = affine(shift_mm=(100.0, 100.0))
-TALL = KeepOut(x0_mm=10, y0_mm=6, x1_mm=16, y1_mm=15)
-LOW = KeepOut(x0_mm=10, y0_mm=6, x1_mm=16, y1_mm=15, height_mm=0.5)
+TALL = Zone(
+    name="part at 10, 6",
+    x_from_mm=10,
+    y_from_mm=6,
+    x_to_mm=16,
+    y_to_mm=15,
+    height_mm=None,
+    margin_mm=ROUND_PART_MM,
+)
+LOW = structs.replace(TALL, height_mm=0.5)
 
 
 def journey_of(program):
@@ -45,7 +55,7 @@ def test_a_grid_is_probed_inside_the_board_and_beside_its_holes(small, profile):
 
 
 def test_no_place_lies_on_a_part(small, profile):
-    journey = probing(small, HERE, profile, columns=5, rows=5, keep_outs=[TALL])
+    journey = probing(small, HERE, profile, columns=5, rows=5, zones=[TALL])
     part = box(10, 6, 16, 15)
     for stop in journey.stops:
         assert part.distance(Point(stop.at_mm[0] - 100, stop.at_mm[1] - 100)) >= 1.5 - 1e-3
@@ -55,14 +65,14 @@ def test_no_place_lies_on_a_part(small, profile):
 @pytest.mark.parametrize("turn", [0, 30])
 def test_travels_at_travel_height_go_round_tall_parts(small, profile, turn):
     where = affine(turn_deg=turn, shift_mm=(100, 100))
-    journey = probing(small, where, profile, columns=2, rows=1, keep_outs=[TALL])
+    journey = probing(small, where, profile, columns=2, rows=1, zones=[TALL])
     part = Polygon([where.point(p) for p in ((10, 6), (16, 6), (16, 15), (10, 15))])
     first, second = journey.stops
     assert second.by_mm and not second.over
     assert LineString([first.at_mm, *second.by_mm, second.at_mm]).distance(part) > 2.4
     assert LineString([first.at_mm, second.at_mm]).intersects(part)
     # A part that the travel clears is flown over.
-    low = probing(small, where, profile, columns=2, rows=1, keep_outs=[LOW])
+    low = probing(small, where, profile, columns=2, rows=1, zones=[LOW])
     assert low.stops[1].by_mm == () and not low.stops[1].over
 
 
@@ -91,7 +101,7 @@ def test_no_way_crosses_a_wall(boxes):
 
 
 def test_heights_are_safe(small, profile):
-    journey = probing(small, HERE, profile, keep_outs=[TALL])
+    journey = probing(small, HERE, profile, zones=[TALL])
     program = probing_program(journey, profile, board="trial")
     assert journey.safe_z_mm == profile.machine.z_max_mm  # nobody said how tall the part is
     lines = list(journey_of(program))
@@ -107,7 +117,7 @@ def test_heights_are_safe(small, profile):
     assert low_places == [pytest.approx(stop.at_mm, abs=1e-3) for stop in journey.stops]
     assert lines[-1][1:3] == (profile.bed.park_x_mm, profile.bed.park_y_mm)
     assert lines[-1][3] == journey.safe_z_mm
-    told = probing(small, HERE, profile, keep_outs=[replace(TALL, height_mm=9.0)])
+    told = probing(small, HERE, profile, zones=[structs.replace(TALL, height_mm=9.0)])
     assert told.safe_z_mm == profile.bed.board_z_mm + 10.0
 
 
@@ -115,7 +125,7 @@ def test_the_program_reads_well_to_the_interpreter(small, ngc):
     from pastewright.profile.model import DialectName
     from pastewright.readback.text.interpret import interpret
 
-    program = probing_program(probing(small, HERE, ngc, keep_outs=[TALL]), ngc, board="trial")
+    program = probing_program(probing(small, HERE, ngc, zones=[TALL]), ngc, board="trial")
     assert ngc.controller.dialect is DialectName.NGC
     # The read-back knows no probing; all other words of the program are known to it.
     without = "\n".join(line.replace("G38.2", "G1") for line in program.text.splitlines())
@@ -148,13 +158,18 @@ def test_the_single_probe_word_is_used_where_the_profile_says(small, profile, ng
 
 def test_what_cannot_be_probed_is_refused(small, profile):
     with pytest.raises(InputError, match="places are free"):
-        probing(small, HERE, profile, keep_outs=[KeepOut(x0_mm=-5, y0_mm=-5, x1_mm=40, y1_mm=30)])
+        probing(
+            small,
+            HERE,
+            profile,
+            zones=[structs.replace(TALL, x_from_mm=-5, y_from_mm=-5, x_to_mm=40, y_to_mm=30)],
+        )
     with pytest.raises(InputError, match="out of reach"):
         probing(small, affine(shift_mm=(-50, 0)), profile)
     with pytest.raises(InputError, match="0 × 3"):
         probing(small, HERE, profile, columns=0)
     with pytest.raises(InputError, match="tallest part"):
-        probing(small, HERE, profile, keep_outs=[replace(TALL, height_mm=500.0)])
+        probing(small, HERE, profile, zones=[structs.replace(TALL, height_mm=500.0)])
 
 
 def test_keep_outs_are_typed():

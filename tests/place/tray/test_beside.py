@@ -23,7 +23,7 @@ from pastewright.readback.judge.expect import expected_from_plan
 from pastewright.readback.judge.rules_places import ROUNDING_MM, _gap
 from pastewright.readback.judge.verify import verify
 from pastewright.readback.placed import BoardPlace, ReadGround, on_way
-from pastewright.records.placement import NeighbourRecord, StripRecord, ZoneRecord
+from pastewright.records.placement import NeighbourRecord, StripRecord, Zone
 
 SIZE = (30.0, 20.0)
 
@@ -190,10 +190,10 @@ def test_the_judge_finds_travel_through_a_zone_below_its_top_and_none_above_it(p
     }
     clearance = plain.profile.bed.clearance_mm
     for height, bad in ((None, True), (clearance + 0.5, True), (-20.0, False)):
-        found = judged(plain, zones=(ZoneRecord(**box, height_mm=height),))
+        found = judged(plain, zones=(Zone(**box, height_mm=height),))
         assert ("in a keep-out zone" in kinds(found)) is bad
     elsewhere = {**box, "x_from_mm": 300.0, "x_to_mm": 310.0}
-    assert judged(plain, zones=(ZoneRecord(**elsewhere, height_mm=None),)).ok
+    assert judged(plain, zones=(Zone(**elsewhere, height_mm=None),)).ok
 
 
 SKIPPED = ((45.0, 140.0), (75.0, 140.0), (75.0, 160.0), (45.0, 160.0))

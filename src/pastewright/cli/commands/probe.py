@@ -35,7 +35,6 @@ def probe(
     from pastewright.work import placing
     from pastewright.work.exits import DONE
     from pastewright.work.machine import boards
-    from pastewright.work.machine.standing import keep_outs_of
     from pastewright.work.printing.placing import print_journey, print_placed
     from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
@@ -56,7 +55,7 @@ def probe(
         bench,
         columns=columns,
         rows=rows,
-        keep_outs=[*keep_outs_of(job.zones), *parts],
+        zones=[*job.zones, *parts],
         surface=place.surface,
     )
     if machine.port:

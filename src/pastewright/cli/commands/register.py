@@ -66,7 +66,7 @@ def register(
     from pastewright.work import placing
     from pastewright.work.exits import DONE
     from pastewright.work.machine import boards
-    from pastewright.work.machine.standing import StandingParts, keep_outs_of, zones_of
+    from pastewright.work.machine.standing import StandingParts
     from pastewright.work.printing.placing import print_placed
     from pastewright.work.reading import load_asked, load_profile
     from pastewright.writing import write_text
@@ -75,7 +75,7 @@ def register(
     kind, turn = typed.typed_fit(fit), typed.typed_turn(turned)
     bench = load_profile(profile)
     board, job = load_asked(source, asked, bench)
-    zones = (*job.zones, *zones_of([typed_keep_out(word) for word in keep_out or []]))
+    zones = (*job.zones, *(typed_keep_out(word) for word in keep_out or []))
     found, heights = placing.found_points(at or [], probe_at or [], points)
     limits = MapLimits(residual_mm=limit_mm, found_to_mm=found_to_mm, turned_deg=turn, mirrored=mirrored)
 
@@ -100,7 +100,7 @@ def register(
                 at.profile,
                 columns=typed.typed_grid(grid)[0],
                 rows=typed.typed_grid(grid)[1],
-                keep_outs=keep_outs_of(zones),
+                zones=zones,
             ),
         )
         found.extend(by_hand)

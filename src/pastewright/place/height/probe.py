@@ -21,10 +21,12 @@ from shapely.prepared import prep
 
 from pastewright.board.model import Board, Point
 from pastewright.deposit.model import Deposit, DepositKind
+from pastewright.job.model import zone_box
 from pastewright.place.surface import Surface
 from pastewright.place.transform import Affine
 from pastewright.problems import InputError, Problem, one_error
 from pastewright.profile.model import Profile
+from pastewright.records.placement import Zone
 from pastewright.route.order import order
 
 MARGIN_MM = 2.0  # from the board's edge
@@ -35,28 +37,6 @@ ROUND_PART_MM = 2.5  # from a part to the way past it; wider than the probe's ow
 OVER_PART_MM = 1.0  # between a part and the travel above it
 MOST_PLACES = 400  # at some four seconds a touch, half an hour; own choice
 FARTHEST_MM = 1e5  # no machine here reaches further
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeepOut:
-    """A tall part as a box [mm, board], and how high it stands above the board; infinite where unknown."""
-
-    x0_mm: float
-    y0_mm: float
-    x1_mm: float
-    y1_mm: float
-    height_mm: float = inf
-    margin_mm: float = ROUND_PART_MM
-
-    @property
-    def known(self) -> bool:
-        """Whether its height is known."""
-        return isfinite(self.height_mm)
-
-    @property
-    def box(self) -> Polygon:
-        """Its outline [mm, board]."""
-        return box(self.x0_mm, self.y0_mm, self.x1_mm, self.y1_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +62,8 @@ class Probing:
     endless: tuple[Polygon, ...] = ()
 
 
-def typed_keep_out(word: str) -> KeepOut:
-    """Return the keep-out of a word like 10,12,18,20 or 10,12,18,20,6.5 (two corners on the board, height)."""
+def typed_keep_out(word: str) -> Zone:
+    """Return the zone of a word like 10,12,18,20 or 10,12,18,20,6.5 (two corners on the board, height)."""
     try:
         numbers = [float(part) for part in word.split(",")]
     except ValueError:
@@ -99,7 +79,15 @@ def typed_keep_out(word: str) -> KeepOut:
         )
     x0, x1 = sorted((numbers[0], numbers[2]))
     y0, y1 = sorted((numbers[1], numbers[3]))
-    return KeepOut(x0_mm=x0, y0_mm=y0, x1_mm=x1, y1_mm=y1, height_mm=numbers[4] if len(numbers) == 5 else inf)
+    return Zone(
+        name=f"part at {x0:g}, {y0:g}",
+        x_from_mm=x0,
+        x_to_mm=x1,
+        y_from_mm=y0,
+        y_to_mm=y1,
+        height_mm=numbers[4] if len(numbers) == 5 else None,
+        margin_mm=ROUND_PART_MM,
+    )
 
 
 def probing(
@@ -109,7 +97,7 @@ def probing(
     *,
     columns: int = 3,
     rows: int = 3,
-    keep_outs: Sequence[KeepOut] = (),
+    zones: Sequence[Zone] = (),
     surface: Surface | None = None,
 ) -> Probing:
     """Return the journey that probes a grid of `columns` × `rows` places over a board that lies at `where`.
@@ -123,8 +111,8 @@ def probing(
             f"1 to {MOST_PLACES} places can be probed.",
         )
     low_mm, high_mm = _heights_mm(board, where, profile, surface)
-    travel, safe = _ways_z_mm(high_mm, keep_outs, profile)
-    there = _Parts.of(keep_outs, where, profile)
+    travel, safe = _ways_z_mm(high_mm, zones, profile)
+    there = _Parts.of(zones, where, profile)
     places, left_out = _places(board, columns, rows, there.taken)
     if len(places) < min(3, columns * rows):
         raise one_error(
@@ -167,23 +155,24 @@ def _heights_mm(
     return surface.lowest_mm(around), surface.highest_mm(around)
 
 
-def _ways_z_mm(high_mm: float, keep_outs: Sequence[KeepOut], profile: Profile) -> tuple[float, float]:
+def _ways_z_mm(high_mm: float, zones: Sequence[Zone], profile: Profile) -> tuple[float, float]:
     """Return the heights of ways over the board and over everything [mm, machine]; raises `InputError` beyond the axis.
 
     A probe that hangs below the tip needs both higher by as much.
     """
     machine, hangs = profile.machine, max(profile.probe.offset_z_mm, 0.0)
     high_mm = max(high_mm, profile.bed.board_z_mm)
+    tops_mm = [_tall_mm(part) for part in zones]
     travel = high_mm + profile.bed.clearance_mm + hangs
     safe = max(
-        [travel, *(high_mm + part.height_mm + OVER_PART_MM + hangs for part in keep_outs if part.known)]
+        [travel, *(high_mm + tall_mm + OVER_PART_MM + hangs for tall_mm in tops_mm if isfinite(tall_mm))]
     )
     if safe > machine.z_max_mm:
         raise one_error(
             f"the tallest part needs travels at Z {safe:.1f} mm; the axis ends at {machine.z_max_mm:g} mm",
             "Take the part off, or mend its height.",
         )
-    return travel, safe if all(part.known for part in keep_outs) else machine.z_max_mm
+    return travel, safe if all(isfinite(tall_mm) for tall_mm in tops_mm) else machine.z_max_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +186,7 @@ class _Parts:
     endless: tuple[Polygon, ...]
 
     @classmethod
-    def of(cls, keep_outs: Sequence[KeepOut], where: Affine, profile: Profile) -> "_Parts":
+    def of(cls, zones: Sequence[Zone], where: Affine, profile: Profile) -> "_Parts":
         probe, clearance_mm = profile.probe, profile.bed.clearance_mm
         taken: list[BaseGeometry] = []
         walls: list[Polygon] = []
@@ -211,18 +200,24 @@ class _Parts:
                 probe.offset_z_mm - probe.below_mm
             )  # the tip's height over the board when the probe gives up
             bodies.append((offset, (x, y), max(probe.offset_z_mm, 0.0), down_mm))
-        for part in keep_outs:
-            off_mm = max(FROM_PART_MM, 0.0 if part.known else part.margin_mm + CLEAR_MM)
+        for part in zones:
+            there, tall_mm = zone_box(part), _tall_mm(part)
+            off_mm = max(FROM_PART_MM, 0.0 if isfinite(tall_mm) else part.margin_mm + CLEAR_MM)
             for off_machine, off_board, higher_mm, down_mm in bodies:
-                if part.height_mm + OVER_PART_MM > down_mm:
-                    taken.append(affinity.translate(part.box, *off_board).buffer(off_mm, join_style="mitre"))
-                wide = _moved(part.box.buffer(part.margin_mm, join_style="mitre"), where)
+                if tall_mm + OVER_PART_MM > down_mm:
+                    taken.append(affinity.translate(there, *off_board).buffer(off_mm, join_style="mitre"))
+                wide = _moved(there.buffer(part.margin_mm, join_style="mitre"), where)
                 wide = affinity.translate(wide, *off_machine)
-                if part.height_mm + OVER_PART_MM > clearance_mm + higher_mm:
+                if tall_mm + OVER_PART_MM > clearance_mm + higher_mm:
                     walls.append(wide)
-                if not part.known:
+                if not isfinite(tall_mm):
                     endless.append(wide)
         return cls(taken=tuple(taken), walls=tuple(walls), endless=tuple(endless))
+
+
+def _tall_mm(part: Zone) -> float:
+    """Return how high a part stands above the board [mm], infinite where nobody knows."""
+    return inf if part.height_mm is None else part.height_mm
 
 
 def _moved(shape: Polygon, where: Affine) -> Polygon:

@@ -20,7 +20,7 @@ from pastewright.problems import one_error
 from pastewright.work import placing
 from pastewright.work.exits import DONE
 from pastewright.work.machine.session import Session, worked
-from pastewright.work.machine.standing import StandingParts, keep_outs_of
+from pastewright.work.machine.standing import StandingParts
 from pastewright.work.options import AtMachine
 from pastewright.work.printing.placing import print_placed
 from pastewright.writing import write_text
@@ -131,7 +131,7 @@ def heights_into(session: Session, board: Board, job: Job, out: Path, *, columns
         bench,
         columns=columns,
         rows=rows,
-        keep_outs=keep_outs_of(job.zones),
+        zones=job.zones,
         surface=place.surface,
     )
     probes = session.play(feel_heights(journey, bench, session.hand.at))

@@ -5,7 +5,6 @@ higher         │  over all that has a top
                └▶ round what has none, or stands too high; down only where nothing stands near
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from msgspec import structs
@@ -18,14 +17,13 @@ from pastewright.hands.finding import Approach
 from pastewright.hands.moves import Move
 from pastewright.hands.reach import SAME_MM, Reach
 from pastewright.hands.travel import to_place
-from pastewright.job.model import Zone
 from pastewright.motion.around import Blocked, way_round
-from pastewright.place.height.probe import KeepOut
 from pastewright.place.surface import Surface, flat
 from pastewright.place.transform import Placement, Placements, PlaceStep
 from pastewright.plan.jobs import blocked_by
 from pastewright.problems import one_error
 from pastewright.profile.model import Profile
+from pastewright.records.placement import Zone
 
 LOOSE_MM = 5.0
 """How far a board may lie from where it is believed before two of its marks are found: 3° on 100 mm, or put in by hand
@@ -90,35 +88,3 @@ class StandingParts:
 
 def _near(each: Blocked, shape: BaseGeometry) -> bool:
     return bool(each.area.distance(shape) <= each.margin_mm)
-
-
-def zones_of(parts: Sequence[KeepOut]) -> tuple[Zone, ...]:
-    """Return typed parts as zones, without a top where their height is not known."""
-    return tuple(
-        Zone(
-            name=f"part at {part.x0_mm:g}, {part.y0_mm:g}",
-            x_from_mm=part.x0_mm,
-            x_to_mm=part.x1_mm,
-            y_from_mm=part.y0_mm,
-            y_to_mm=part.y1_mm,
-            height_mm=part.height_mm if part.known else None,
-            margin_mm=part.margin_mm,
-            line=0,
-        )
-        for part in parts
-    )
-
-
-def keep_outs_of(zones: Sequence[Zone]) -> tuple[KeepOut, ...]:
-    """Return the zones of a job as parts that a probe keeps away from."""
-    return tuple(
-        KeepOut(
-            x0_mm=zone.x_from_mm,
-            y0_mm=zone.y_from_mm,
-            x1_mm=zone.x_to_mm,
-            y1_mm=zone.y_to_mm,
-            **({} if zone.height_mm is None else {"height_mm": zone.height_mm}),
-            margin_mm=zone.margin_mm,
-        )
-        for zone in zones
-    )

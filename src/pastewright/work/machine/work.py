@@ -131,12 +131,12 @@ def around(session: Session, plan: Path | None) -> Around:
     places = bench_places(session.profile.bed)
     if plan is None:
         return Around(places=places)
-    from pastewright.plan.again import placements_of_plan, zones_of_plan
+    from pastewright.plan.again import placements_of_plan
     from pastewright.plan.jobs import blocked_by
     from pastewright.records.plan import read_plan
 
     record = read_plan(plan)
-    zones = zones_of_plan(record)
+    zones = record.placement.zones
     return Around(
         places=places | plan_places(record, file=str(plan)),
         travel_z_mm=record.placement.travel_z_mm,

@@ -75,11 +75,11 @@ def ways_round(place: Spot, job: ProgramJob, plan: PlanRecord, profile: Profile)
     if not (job.walked and job.strip_mm):
         return ()
     from pastewright.motion.around import way_round
-    from pastewright.plan.again import placements_of_plan, zones_of_plan
+    from pastewright.plan.again import placements_of_plan
     from pastewright.plan.jobs import blocked_by
 
     high_mm = height_of_ways_mm(job, profile.travel_z_mm)
-    blocked = blocked_by(zones_of_plan(plan), placements_of_plan(plan), plan.board.size_mm)
+    blocked = blocked_by(plan.placement.zones, placements_of_plan(plan), plan.board.size_mm)
     by_mm = way_round((place.x_mm, place.y_mm), job.strip_mm, high_mm, blocked, profile)
     if not by_mm:
         return ()

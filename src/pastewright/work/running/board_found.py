@@ -7,9 +7,8 @@ import msgspec
 
 from pastewright.link.weave import Shift, rigid
 from pastewright.place.tray.document import board_place_of
-from pastewright.plan.again import zones_of_plan
 from pastewright.problems import Problem, one_error
-from pastewright.records.placement import ZoneRecord
+from pastewright.records.placement import Zone
 from pastewright.records.plan import PlanRecord
 from pastewright.work.machine.boards import found_among
 from pastewright.work.machine.session import Session
@@ -22,9 +21,7 @@ BESIDE_MM = 2.0
 
 def with_zones(plan: PlanRecord, zones: Sequence[Mapping[str, float]]) -> PlanRecord:
     """Return a plan that knows what stands on the board besides its own zones."""
-    more = [
-        ZoneRecord(name=f"zone {number}", margin_mm=BESIDE_MM, **zone) for number, zone in enumerate(zones, 1)
-    ]
+    more = [Zone(name=f"zone {number}", margin_mm=BESIDE_MM, **zone) for number, zone in enumerate(zones, 1)]
     there = plan.placement
     return msgspec.structs.replace(
         plan, placement=msgspec.structs.replace(there, zones=(*there.zones, *more))
@@ -64,7 +61,7 @@ def found_again(session: Session, plan: PlanRecord) -> Shift:
         marks,
         place.affine,
         StandingParts(
-            zones=zones_of_plan(plan),
+            zones=plan.placement.zones,
             size_mm=plan.board.size_mm,
             surface=place.surface,
             loose_mm=AT_STOP_MM,
