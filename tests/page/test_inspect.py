@@ -18,10 +18,14 @@ from pastewright.board.model import Side
 from pastewright.link.barrels import BarrelEvent, barrels, enter, new_barrel
 from pastewright.link.job import read_job
 from pastewright.link.journal import Journal
+from pastewright.place.surface import flat
+from pastewright.place.transform import Placement, Placements, PlaceStep, affine
+from pastewright.place.tray.document import PlacementFile, placement_record
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.records.inspection import read_inspection
 from pastewright.records.kinds import DepositVerdict, ProgramKind
 from pastewright.records.plan import read_plan
+from pastewright.records.reading import record_text
 
 
 @pytest.fixture(scope="module")
@@ -96,6 +100,31 @@ def test_what_is_wiped_is_ticked_for_all_windows_and_the_touch_up_can_be_sent(br
     offered = tab.get_by_label("What to send").locator("option")
     expect(offered.filter(has_text="top/inspection/touch-up: touch-up")).to_have_count(1)
     expect(offered.filter(has_text="top: board")).to_have_count(1)
+
+
+def test_a_touch_up_of_a_board_that_was_moved_goes_where_it_lies_now(tab, looked):
+    """It lies 3 mm to the right of where it was laid, and 1 mm further back."""
+    expect(tab.get_by_text("If it was moved, find it under Machine first.")).to_be_visible()
+    plan, board = read_plan(looked.folder / "top" / "plan.json"), plan_of(Side.TOP).board
+    (laid,) = plan.placement.boards
+    there_mm = (laid.shift_mm[0] + 3.0, laid.shift_mm[1] + 1.0)
+    step = PlaceStep(what="found anew", affine=affine(shift_mm=there_mm))
+    surface = flat(plan_of(Side.TOP).profile.bed.board_z_mm)
+    placed = Placements(boards=(Placement(name="", steps=(step,), surface=surface),))
+    found = PlacementFile(placements=placed, board=board.name, side="top", inputs_sha256=board.inputs_sha256)
+    file = looked.folder / "placement.json"
+    file.write_text(record_text(placement_record(found)), encoding="utf-8")
+    try:
+        tab.goto(f"{looked.base}/#start")  # looks at the folder anew
+        tab.goto(f"{looked.base}/#inspect")
+        tab.get_by_label("It was moved since it was laid").check()
+        tab.get_by_role("button", name="Plan a touch-up").click()
+        tab.get_by_text("verified read back").wait_for()
+        made = read_plan(looked.folder / "top" / "inspection" / "touch-up" / "plan.json")
+        (there,) = made.placement.boards
+        assert there.shift_mm == pytest.approx(there_mm, abs=1e-6)
+    finally:
+        file.unlink()
 
 
 def test_a_board_of_the_journal_has_its_own_inspection(browser, looked, tab):

@@ -16,6 +16,7 @@ from pastewright.link.journal import Journal
 from pastewright.page.answers import done, given, picture, ready_view, text_of
 from pastewright.page.bench import bench_file
 from pastewright.page.context import PageContext
+from pastewright.page.desk import PLACEMENT_FILE
 from pastewright.page.inspect_work import (
     CROPS,
     FRAMES_ENDING,
@@ -195,8 +196,11 @@ class InspectRoom:
 
         self._context.live.show(TOPIC, ticked)
 
-    def touch_up(self, barrel: str) -> int:
-        """Plan what is missing; what had to be wiped only once all of it is."""
+    def touch_up(self, barrel: str, *, moved: bool) -> int:
+        """Plan what is missing; what had to be wiped only once all of it is.
+
+        A board that was `moved` since it was laid lies where the folder's placement says.
+        """
         plan = self.plan()
         folder = self._inspection_of(plan)
         to_wipe = {part for part, _ in wipe_list(read_inspection(folder / INSPECTION_FILE))}
@@ -210,6 +214,7 @@ class InspectRoom:
             out=folder / TOUCH_UP,
             even_if_unverified=False,
             journal=self.journal,
+            placement=self._context.desk.folder / PLACEMENT_FILE if moved else None,
         )
 
         def keep(view: bytes) -> None:
@@ -297,8 +302,9 @@ def _mending(room: InspectRoom) -> list[Route]:
         return done()
 
     async def touch_up(request: Request) -> Response:
-        barrel = text_of(await given(request), "barrel")
-        return done({"task": await run_in_threadpool(room.touch_up, barrel)})
+        data = await given(request)
+        barrel, moved = text_of(data, "barrel"), data.get("moved") is True
+        return done({"task": await run_in_threadpool(lambda: room.touch_up(barrel, moved=moved))})
 
     return [
         Route("/wiped", wiped, methods=["POST"]),

@@ -55,6 +55,8 @@ export default class InspectScreen extends HTMLElement {
   most = MOST_SHOWN;
   seen = "";
   barrel = "";
+  moved = false;
+  placed = false;
   /** @type {string[]} */
   barrels = [];
 
@@ -77,7 +79,12 @@ export default class InspectScreen extends HTMLElement {
       }),
       // A photo that a phone sent, or that another window chose, is looked at without this window having asked.
       whenDone("inspect", () => trying(() => this.look())),
-      on("desk", () => trying(() => this.lookForBoards())),
+      on("desk", (desk) => {
+        this.placed = desk.placement;
+        this.moved &&= desk.placement;
+        this.showTouching();
+        trying(() => this.lookForBoards());
+      }),
     ];
     trying(async () => {
       this.barrels = (await get("/machine/choices")).barrels;
@@ -267,11 +274,12 @@ export default class InspectScreen extends HTMLElement {
       h("p", {}, "A program that lays only what is missing, clear of the paste that stands."),
       open > 0 ? h("p", { class: "look" }, `△ ${counted(open, "part")} not ticked as wiped: what must be wiped first is left out.`) : null,
       choice("Barrel in the machine", [{ id: "", name: "not named: as full as the bench says" }, ...this.barrels.map((name) => ({ id: name, name }))], this.barrel, (id) => (this.barrel = id)),
+      this.whereItLies(),
       button(
         "Plan a touch-up",
         () =>
           trying(async () => {
-            const { task } = await post("/inspect/touch-up", { barrel: this.barrel });
+            const { task } = await post("/inspect/touch-up", { barrel: this.barrel, moved: this.moved });
             if (!(await finished(task))) return;
             this.touched = await get("/inspect/touch-up/view");
             this.showTouching();
@@ -286,6 +294,14 @@ export default class InspectScreen extends HTMLElement {
           ]
         : null,
     );
+  }
+
+  whereItLies() {
+    if (!this.placed) {
+      return h("p", { class: "aside" }, "The board is taken to lie where it was laid. If it was moved, find it under Machine first.");
+    }
+    const moved = h("input", { type: "checkbox", checked: this.moved, onchange: () => (this.moved = moved.checked) });
+    return h("label", { class: "check" }, moved, "It was moved since it was laid: it lies where placement.json says");
   }
 
   // -- the picture --------------------------------------------------------------------------------------
