@@ -9,6 +9,7 @@ from math import hypot, log
 from statistics import median
 
 from pastewright.inspect.again import LIKE_LAND, SURELY_BARE
+from pastewright.inspect.elsewhere import TOO_COMMON
 from pastewright.inspect.measure import SURE, UNSIZED, RowReading
 from pastewright.inspect.picture import InspectedRow
 from pastewright.job.limits import InspectionLimits
@@ -28,6 +29,7 @@ UNLIKE = 0.78
 # lands of levelled tin had passed for good with 0.57 and 0.63; 144 of 7 682 good deposits have less, and ten halves.
 UNLIKE_ON_LAND = 0.65
 UNTOLD = "whether it is paste or its land cannot be told well enough"
+AMONG_GLARE = "the mask around it looks like paste as well: glare, or legend"
 # A dome that surely is small has at most 55 % of the usual volume, as near as that tells; halves were read up to 58 %.
 SMALL_OF_LIMIT = 1.2
 TAIL_MM = 0.25  # beyond the planned outline; a tip lifted too early draws such a tail
@@ -86,6 +88,11 @@ def judged(
     # is wide as well: eight smears had 0.6 to 1.5 of the planned volume, of eight good ones seven had 1.9 and more.
     share = reading.volume_ul / rows[reading.row].deposit.volume_ul / (usual or 1.0)
     smeared = bool(_smeared(reading, rows[reading.row])) and share <= limits.most_volume
+    if reading.maybe_joined or (
+        found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF)
+        and (reading.common > TOO_COMMON or (reading.runs_on and smeared))
+    ):
+        return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=AMONG_GLARE)
     doubted = found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and not smeared
     if doubted and reading.like_paste < UNLIKE:
         return JudgedRow(
@@ -115,7 +122,8 @@ def _of_paste(
         return JudgedRow(verdict=DepositVerdict.LOW, why=words)
     if sized := _sized(volume / usual, sd, words, limits):
         return sized
-    if reading.small:  # yet not below the limit
+    # Small, yet not below the limit; or so little above it that the error of reading may hide a low one.
+    if reading.small or volume / usual * (1 - reading.own_sd) < limits.least_volume:
         return JudgedRow(
             verdict=DepositVerdict.NOT_SEEN, why=f"its size cannot be told well enough ({words})"
         )

@@ -26,6 +26,7 @@ SPILT, CLEAR_OF_PRINT = 1.0, 1.2  # ln: of a smear, over mask, and over legend i
 SURELY_PRINT = 1.0  # ln: how much likelier legend than paste a place is that no bridge leads over
 BESIDE_MM, TOUCH_MM = 0.1, 0.13  # beside an outline: its own blur; what begins within belongs to it
 LEAST_MM2, MOST_MM2 = 0.02, 1.0  # of a smear; what is larger is something else
+LEAST_WIDE_MM = 0.12  # of a smear; what is narrower is the blurred edge of a land, where metal and mask mix to paste's grey
 MOST_REACH_MM = 1.3  # as far as a tip drags paste along; what is longer is print or a track
 
 
@@ -126,6 +127,9 @@ def spills(flat: FlatBoard, beside: PasteBeside, shapes: dict[int, Polygon]) -> 
     names[near[owner > 0]] = owner[owner > 0]
     away_mm = np.asarray(away) / flat.scale
     spilt = (beside.neck > SPILT) & (beside.no_print > 0) & (away_mm > BESIDE_MM)
+    wide = max(3, round(LEAST_WIDE_MM * flat.scale))
+    brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
+    spilt = cv2.morphologyEx(spilt.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0
     count, labels = cv2.connectedComponents(spilt.astype(np.uint8), connectivity=8)
     # From an outline to what belongs to it nothing looks like mask: legend printed close by stands clear of it.
     leads = ((beside.neck > 0) | flat.land) & (away_mm <= TOUCH_MM)
