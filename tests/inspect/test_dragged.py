@@ -116,4 +116,19 @@ def test_what_may_be_legend_is_told_only_where_there_is_much_of_it():
     short, long = smear(PLACES[2], (3.9, 1.5)), smear(PLACES[2], (4.2, 1.5))
     assert list(told(short, printed=1.0)) == []
     assert list(told(long, printed=1.0)) == [2]
-    assert list(told(long, printed=1.6)) == []
+    assert not any(one.sure for one in told(long, printed=1.6).values())
+
+
+def test_what_leads_on_far_beyond_a_deposit_may_be_glare_or_legend():
+    """As a stroke that runs by: what a tip drags along ends within 1.3 mm."""
+    by = LineString([(0.1, 0.9), (3.9, 0.9), (3.9, 2.9)]).buffer(0.1)
+    alone, with_stroke = told(smear(PLACES[2], (3.9, 1.5))), told(smear(PLACES[2], (3.9, 1.5)), by)
+    assert (alone[2].sure, with_stroke[2].sure) == (True, False)
+
+
+def test_what_looks_much_like_paste_and_like_legend_too_is_not_told_to_be_none():
+    long = smear(PLACES[2], (4.3, 1.5))
+    found = told(long, printed=1.8)
+    assert list(found) == [2]
+    assert not found[2].sure
+    assert told(smear(PLACES[2], (3.8, 1.5)), printed=1.8) == {}

@@ -104,15 +104,42 @@ def test_what_is_read_low_is_low_on_whatever_ground():
     """Shade, gloss and metal widen outlines: a narrow one is narrow, a wide one may not be wide."""
     reading = replace(_reading_of("FB1-2"), own_sd=0.9)
     planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul
-    for share, verdict in (
-        (0.45, DepositVerdict.LOW),
-        (0.55, DepositVerdict.GOOD),
-        (2.2, DepositVerdict.NOT_SEEN),
-    ):
+    for share, verdict in ((0.45, DepositVerdict.LOW), (2.2, DepositVerdict.NOT_SEEN)):
         told = judged(replace(reading, volume_ul=share * planned), picture().rows, DEFAULT_LIMITS)
         assert told.verdict is verdict
     burnt = replace(reading, own_sd=0.1, rim_full=0.4, volume_ul=2.2 * planned)
     assert judged(burnt, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+
+
+def test_what_one_error_of_reading_may_hide_to_be_low_is_not_good():
+    reading = _reading_of("FB1-2")
+    planned = next(row for row in picture().rows if row.pad.id == "FB1-2").deposit.volume_ul
+    for share, own_sd, verdict in (
+        (0.58, 0.15, DepositVerdict.NOT_SEEN),
+        (0.62, 0.15, DepositVerdict.GOOD),
+        (0.62, 0.25, DepositVerdict.NOT_SEEN),
+    ):
+        one = replace(reading, volume_ul=share * planned, own_sd=own_sd)
+        assert judged(one, picture().rows, DEFAULT_LIMITS).verdict is verdict
+
+
+def test_among_glare_or_legend_nothing_is_told_beside_a_deposit_and_nothing_is_good():
+    reading = _reading_of("FB1-2")
+    rows = picture().rows
+    planned = rows[reading.row].deposit.volume_ul
+    bridged = replace(reading, joined=(reading.row + 1,))
+    assert judged(bridged, rows, DEFAULT_LIMITS).verdict is DepositVerdict.BRIDGED
+    for one in (
+        replace(reading, maybe_joined=(reading.row + 1,)),
+        replace(reading, maybe_dragged=True),
+        replace(reading, common=0.4, volume_ul=2 * planned),
+        replace(reading, common=0.4, dragged_mm=0.3),
+    ):
+        assert judged(one, rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+    # A good one stays good, and what is low is low.
+    assert judged(replace(reading, common=0.4), rows, DEFAULT_LIMITS).verdict is DepositVerdict.GOOD
+    low = replace(reading, maybe_dragged=True, volume_ul=0.3 * planned)
+    assert judged(low, rows, DEFAULT_LIMITS).verdict is DepositVerdict.LOW
 
 
 def test_what_lies_aside_on_its_pad_is_off_but_need_not_be_wiped():

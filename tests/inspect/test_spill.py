@@ -45,3 +45,9 @@ def test_legend_that_stands_clear_of_an_outline_is_none_of_it():
 
 def test_without_anything_beside_nothing_is_told():
     assert told() == {}
+
+
+def test_the_blurred_edge_of_a_land_is_none():
+    """Metal and mask mix to paste's grey along it: a line 0.1 mm wide that touches the dot."""
+    assert told(box(1.26, 0.6, 1.36, 1.8)) == {}
+    assert list(told(box(1.26, 0.6, 1.46, 1.8))) == [0]

@@ -30,6 +30,9 @@ WELL_TOLD, ALIKE_IF_TOLD, BARE_IF_TOLD = 0.5, 0.2, 800.0
 # believed: of 23 such rows on tin two were good deposits with -15 and -24; 20 missing ones had 26 and more, one -11. Where
 # colours tell paste from land well they are believed: three bare lands of copper had -72 to -105, drawn as they were.
 A_DOME_YET = -12.0
+# … unless a dome explains the place so much better than that that colours cannot be right: paste that a lamp burnt out, its
+# land showing all around, was missing with -247; of 150 missing deposits none well told had less than -144.
+SURELY_A_DOME = -200.0
 # Nor is a bare land on metal that looks like paste, where colours do not tell that nothing lies there, and paste shaded as
 # no other is explains the place so much better: two pale deposits in a pad of tin under a ring light had -21 and -40, bare
 # lands with as much evidence of paste by colour 15 and more.
@@ -91,7 +94,9 @@ def looked_again(
             if one.small_ln > SMALL and one.small_other_ln > SMALL_YET and like[n] > SMALL_ALIKE
         },
         dome_yet=frozenset(
-            n for n, one in found.items() if one.usual_ln < A_DOME_YET and told[n] < LIKE_LAND
+            n
+            for n, one in found.items()
+            if ln[n] < SURELY_A_DOME or (one.usual_ln < A_DOME_YET and told[n] < LIKE_LAND)
         ),
         wide=frozenset(n for n, one in stands.items() if one.small_ln < NOT_SMALL),
     )

@@ -7,6 +7,8 @@ looks like around a place tells how often what looks like paste there is none:
     common = (clear mask nearby that looks like paste) / (clear mask nearby)
 """
 
+from collections.abc import Mapping, Set
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -43,13 +45,22 @@ def looks_elsewhere(flat: FlatBoard, evidence: Floats32) -> Floats32:
     return np.asarray((nearby(alike) + least * usual) / (nearby(clear) + least), np.float32)
 
 
-def common_between(flat: FlatBoard, common: Floats32, first: Polygon, other: Polygon) -> float:
-    """Return how common it is half-way between two outlines [mm] that mask looks like paste."""
-    near, far = nearest_points(first, other)
-    at = np.array([near.x + far.x, near.y + far.y]) / 2
-    column, line = np.round((at - flat.low_mm) * flat.scale).astype(int)
+def too_common(
+    flat: FlatBoard, common: Floats32, joined: Mapping[int, Set[int]], outlines: Mapping[int, Polygon]
+) -> dict[int, set[int]]:
+    """Return for each row those of `joined` half-way to which too much looks like paste that is none; `outlines` [mm]."""
     rows, columns = common.shape
-    return float(common[min(max(line, 0), rows - 1), min(max(column, 0), columns - 1)])
+
+    def half_way(first: Polygon, other: Polygon) -> float:
+        near, far = nearest_points(first, other)
+        at = np.array([near.x + far.x, near.y + far.y]) / 2
+        column, line = np.round((at - flat.low_mm) * flat.scale).astype(int)
+        return float(common[min(max(line, 0), rows - 1), min(max(column, 0), columns - 1)])
+
+    return {
+        number: {other for other in others if half_way(outlines[number], outlines[other]) > TOO_COMMON}
+        for number, others in joined.items()
+    }
 
 
 def common_beside(flat: FlatBoard, common: Floats32, row: InspectedRow, number: int) -> float:

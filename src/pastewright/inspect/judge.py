@@ -88,9 +88,9 @@ def judged(
     # is wide as well: eight smears had 0.6 to 1.5 of the planned volume, of eight good ones seven had 1.9 and more.
     share = reading.volume_ul / rows[reading.row].deposit.volume_ul / (usual or 1.0)
     smeared = bool(_smeared(reading, rows[reading.row])) and share <= limits.most_volume
-    if reading.maybe_joined or (
-        found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF)
-        and (reading.common > TOO_COMMON or (reading.runs_on and smeared))
+    beyond = found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and reading.common > TOO_COMMON
+    if beyond or (
+        (reading.maybe_joined or reading.maybe_dragged) and found.verdict is not DepositVerdict.LOW
     ):
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=AMONG_GLARE)
     doubted = found.verdict in (DepositVerdict.HIGH, DepositVerdict.OFF) and not smeared

@@ -18,9 +18,9 @@ from shapely.geometry import LineString, Point, Polygon
 from pastewright.inspect.again import LookedAgain, looked_again
 from pastewright.inspect.bridges import joined_rows
 from pastewright.inspect.dragged import Tongue, dragged
-from pastewright.inspect.elsewhere import TOO_COMMON, common_beside, common_between, looks_elsewhere
+from pastewright.inspect.elsewhere import common_beside, looks_elsewhere, too_common
 from pastewright.inspect.fit import WIDEST, FittedBoard, FittedRow
-from pastewright.inspect.flat import READ_OUTWARD_PX, FlatBoard, Floats32
+from pastewright.inspect.flat import READ_OUTWARD_PX, FlatBoard
 from pastewright.inspect.picture import BoardPicture, InspectedRow, may_touch, polygons_of
 from pastewright.inspect.spill import Spill, paste_beside, spills
 
@@ -64,9 +64,10 @@ class RowReading:
     than usual, or about as wide, surely stands there; `like_paste` is how much it looks like
     paste, the photo's usual deposit being 1. `there` and `gone` are both False where that cannot be told. `told` is how well
     its paste is told from what lies under it, 0 to 1; `rim_full` is the share of its outline just beside which all is
-    overexposed; `maybe_joined` are rows that it seems joined with where as much else looks like paste, `common` is how much of
-    the mask nearby does; `dragged_mm` is how far paste is dragged out of it to one side, `runs_on` that this is part of something that leads on. `own_sd` is the standard error of its volume
-    against others in the photo (ln), upwards: what it may be less.
+    overexposed; `dragged_mm` is how far paste is dragged out of it to one side, `maybe_dragged` that something is which may
+    be legend or glare; `maybe_joined` are rows that it seems joined with where too much else looks like paste, `common` is
+    how much of the mask nearby does. `own_sd` is the standard error of its volume against others in the photo (ln), upwards:
+    what it may be less.
     """
 
     row: int
@@ -92,7 +93,7 @@ class RowReading:
     beside_mm2: float = 0.0
     tail_mm: float = 0.0
     dragged_mm: float = 0.0
-    runs_on: bool = False
+    maybe_dragged: bool = False
     gap_mm: float | None = None
     joined: tuple[int, ...] = ()
     maybe_joined: tuple[int, ...] = ()
@@ -123,7 +124,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     standing = _standing({n: one for n, one in outlines.items() if not gone[n]}, edgeless, picture, fitted)
     joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys() - edgeless)
     common = looks_elsewhere(flat, beside.neck)
-    doubted = _doubted(flat, common, joined, standing)
+    doubted = too_common(flat, common, joined, standing)
     spilt = spills(flat, beside, shapes)
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
@@ -182,20 +183,6 @@ def _standing(
     return {
         number: _as_usual(picture.rows[number], fitted) if number in edgeless else outline
         for number, outline in outlines.items()
-    }
-
-
-def _doubted(
-    flat: FlatBoard, common: Floats32, joined: Mapping[int, set[int]], outlines: Mapping[int, Polygon]
-) -> dict[int, set[int]]:
-    """Return for each row those that it seems joined with where as much looks like paste that is none."""
-    return {
-        number: {
-            other
-            for other in others
-            if common_between(flat, common, outlines[number], outlines[other]) > TOO_COMMON
-        }
-        for number, others in joined.items()
     }
 
 
@@ -334,8 +321,8 @@ def _there(
         on_pad=body.intersection(row.land).area / max(body.area, 1e-9),
         beside_mm2=spill.area_mm2 if spill else 0.0,
         tail_mm=spill.reach_mm if spill else 0.0,
-        dragged_mm=tongue.reach_mm if tongue else 0.0,
-        runs_on=tongue is not None and tongue.runs_on,
+        dragged_mm=tongue.reach_mm if tongue and tongue.sure else 0.0,
+        maybe_dragged=tongue is not None and not tongue.sure,
         gap_mm=_gap(first.row, shapes, picture),
         outline_mm=tuple((round(float(x), 4), round(float(y), 4)) for x, y in corners),
     )

@@ -128,8 +128,7 @@ def spills(flat: FlatBoard, beside: PasteBeside, shapes: dict[int, Polygon]) -> 
     away_mm = np.asarray(away) / flat.scale
     spilt = (beside.neck > SPILT) & (beside.no_print > 0) & (away_mm > BESIDE_MM)
     wide = max(3, round(LEAST_WIDE_MM * flat.scale))
-    brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
-    spilt = cv2.morphologyEx(spilt.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0
+    spilt = cv2.morphologyEx(spilt.astype(np.uint8), cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8)) > 0
     count, labels = cv2.connectedComponents(spilt.astype(np.uint8), connectivity=8)
     # From an outline to what belongs to it nothing looks like mask: legend printed close by stands clear of it.
     leads = ((beside.neck > 0) | flat.land) & (away_mm <= TOUCH_MM)
