@@ -1,25 +1,31 @@
 """Which rows' pastes are joined that must not be, by what leads across the gap between them.
 
 Two rows are joined where, straight between them, places that look like paste lead from one's paste to the other's, each
-one's own land being part of the way; or a fainter neck does, which is narrow and sharp (see `ridge`). Neither counts where
-the photo shows the mask between them as it does between rims that are not joined (see `rims`).
+one's own land being part of the way. A fainter neck counts too, which is narrow and sharp (see `ridge`) as in no other gap
+of the photo (see `unlike`). Neither counts where the photo shows the mask between them as it does between rims that are not
+joined (see `rims`). Where the photo cannot tell, two rows are doubted: not joined, and not surely apart.
 """
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from enum import Enum, auto
+from math import isfinite
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely import STRtree
-from shapely.geometry import Polygon
+from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points
 
-from pastewright.inspect.flat import READ_OUTWARD_PX, FlatBoard
+from pastewright.inspect.flat import READ_OUTWARD_PX, Flags, FlatBoard, Floats32
 from pastewright.inspect.picture import BoardPicture, InspectedRow, drawn, may_touch
-from pastewright.inspect.ridge import ridge_between
-from pastewright.inspect.rims import AROUND_MM, gap_between, shares
+from pastewright.inspect.ridge import LONG_MM, faced_mm, ridge_between
+from pastewright.inspect.rims import AROUND_MM, Shares, gap_between, shares
 from pastewright.inspect.spill import PasteBeside
+from pastewright.inspect.unlike import SeenGap, unlike
 
 BRIDGE_MM = 1.2  # gaps that paste is known to bridge
 NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (chosen on rendered photos)
@@ -27,13 +33,19 @@ NECK = 1.0  # ln: how much likelier paste than ground a bridge is all along (cho
 # blur alone had joined none had more than 1.9 (rendered photos seen before).
 SURE_NECK = 2.5
 NECK_BEFORE = 0.3  # the same where a photo of the bare board tells what else may be there
-# A fainter neck is a bridge where it is narrow and sharp: mask shows on both sides of it (see `ridge`). Two of 2 500 pairs
-# that are not joined passed both, and eight of eight faint bridges on white mask (rendered photos seen before).
-FAINT_NECK, RIDGE = -0.5, 1.8
-# A fainter one yet where it is very sharp: one bridge on white mask that was missed (−1.0, 3.8); in 24 photos seen before
-# no pair more passed this than the above.
+# A plainer neck than that has sides as well: where the mask's middle differs by less from what lies beside it [spreads], the
+# whole gap looks like paste, as gloss, shade and land do.
+LEAST_SIDES = 0.65
+# A fainter neck is a bridge where it stands so far out of the photo's other gaps [standard deviations] and shows enough of
+# paste: of 4 400 unjoined pairs three do (rendered photos seen before, half of them on black or white mask).
+UNLIKE, FAINT_NECK, ENOUGH_MORE = 3.0, -0.75, 0.25
+# One that stands out and shows less of paste, or hardly looks like it: fifteen of those pairs.
+DOUBTED_MORE = 0.2
+SURELY_UNLIKE = 4.0  # the same where paste looks like mask, so that how much of paste shows tells nothing
+# Where there are too few such gaps a faint neck counts where it is sharp [spreads of the mask] (see `ridge`), or very sharp.
+FAINT_ALONE, RIDGE = -0.5, 1.8
 FAINTER_NECK, SHARP_RIDGE = -1.25, 3.0
-# Between rims nearer than this, where the blur of both lies over the gap, a faint neck must be very sharp.
+# Between rims nearer than this, where the blur of both lies over the gap, it must be very sharp.
 FAINT_GAP_PX = 6.5
 # A bridge shows at least so much more of paste at its weakest place than unjoined rims would (see `rims`): 134 bridges 0.25
 # and more, plain ones 0.4 and more; of 76 pairs that were taken for bridged, or would be, all but eight less than 0.15: four
@@ -43,25 +55,71 @@ MOST_UNJOINED = 0.75  # where the blur of rims alone makes so much of it, a brid
 CORE = 0.15  # of a width, from the rim inwards: what lies nearer may be blurred over a gap
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bridges:
+    """For each row those that its paste is joined with and must not be, and those that it may be joined with."""
+
+    joined: dict[int, set[int]]
+    doubted: dict[int, set[int]]
+
+
+class _Told(Enum):
+    JOINED = auto()
+    DOUBTED = auto()
+    APART = auto()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Pair:
-    """Two rows and their pastes' outlines."""
+    """Two rows and their pastes' outlines; whether no other paste lies between."""
 
     rows: tuple[InspectedRow, InspectedRow]
     shapes: tuple[Polygon, Polygon]
+    free: bool
 
     @property
     def hull(self) -> BaseGeometry:
         """The area within which a way leads straight from one to the other."""
         return self.shapes[0].union(self.shapes[1]).convex_hull
 
+    @property
+    def cores(self) -> tuple[BaseGeometry, BaseGeometry]:
+        """The inner parts of both pastes, clear of their blurred rims."""
+        first, second = (
+            shape.buffer(-CORE * row.deposit.width_mm)
+            for row, shape in zip(self.rows, self.shapes, strict=True)
+        )
+        return first, second
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Near:
-    """All lands and all outlines of paste."""
+class _Photo:
+    """A photo with what looks like paste, all lands, all outlines of paste, and what a plain neck has at least [ln]."""
 
+    flat: FlatBoard
+    beside: PasteBeside
     lands: STRtree
     pastes: STRtree
+    least: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Way:
+    """A window with how much each pixel looks like paste [ln], where a way may lead, what is part of it anyhow, its ends."""
+
+    evidence: Floats32
+    within: Flags
+    anyhow: Flags
+    ends: tuple[Flags, Flags]
+
+    def leads(self, least: float) -> bool:
+        """Tell whether places of at least so much evidence lead from one end to the other."""
+        way = ((self.evidence > least) | self.anyhow) & self.within
+        _, labels = cv2.connectedComponents(way.astype(np.uint8), connectivity=4)
+        first, second = (
+            set(np.unique(np.asarray(labels)[end & self.within]).tolist()) - {0} for end in self.ends
+        )
+        return bool(first & second)
 
 
 def joined_rows(
@@ -70,92 +128,148 @@ def joined_rows(
     shapes: dict[int, Polygon],
     picture: BoardPicture,
     sure: Collection[int],
-) -> dict[int, set[int]]:
-    """Return for each row those that its paste is joined with and must not be.
+) -> Bridges:
+    """Return which rows' pastes are joined that must not be, and which may be.
 
     `sure` are the rows whose paste surely is there, its edge found: between them a faint neck counts as well.
     """
-    numbers = list(shapes)
-    tree = STRtree([shapes[number] for number in numbers])
-    least = NECK if flat.before is None else NECK_BEFORE
-    seeming: list[tuple[tuple[int, int], _Pair, bool]] = []
-    for number in numbers:
-        for k in tree.query(shapes[number].buffer(BRIDGE_MM), predicate="intersects"):
-            other = numbers[int(k)]
-            if other <= number or may_touch(picture.rows[number], picture.rows[other]):
-                continue
-            pair = _Pair(
-                rows=(picture.rows[number], picture.rows[other]), shapes=(shapes[number], shapes[other])
-            )
-            plain = _joined(flat, beside, pair, least)
-            if plain or ({number, other} <= set(sure) and _faintly_joined(flat, beside, pair)):
-                seeming.append(((number, other), pair, plain))
-    if not seeming:
-        return {}
-    found: dict[int, set[int]] = {}
-    near = _Near(lands=STRtree(picture.lands), pastes=tree)
-    for (number, other), pair, plain in seeming:
-        if not _mask_between(flat, beside, pair, near, plain=plain):
-            found.setdefault(number, set()).add(other)
-            found.setdefault(other, set()).add(number)
+    photo = _Photo(
+        flat=flat,
+        beside=beside,
+        lands=STRtree(picture.lands),
+        pastes=STRtree(list(shapes.values())),
+        least=NECK if flat.before is None else NECK_BEFORE,
+    )
+    pairs = _pairs(photo, shapes, picture)
+    gaps = [_seen_gap(photo, pair) for pair in pairs.values()]
+    found = Bridges(joined={}, doubted={})
+    for (numbers, pair), gap, stands_out in zip(pairs.items(), gaps, unlike(gaps), strict=True):
+        told = _told(photo, pair, gap.step, stands_out if set(numbers) <= set(sure) else -np.inf)
+        if told is not _Told.APART:
+            where = found.joined if told is _Told.JOINED else found.doubted
+            where.setdefault(numbers[0], set()).add(numbers[1])
+            where.setdefault(numbers[1], set()).add(numbers[0])
     return found
 
 
-def _mask_between(flat: FlatBoard, beside: PasteBeside, pair: _Pair, near: _Near, *, plain: bool) -> bool:
-    """Tell whether mask shows between two pastes as it does between rims that are not joined.
+def _pairs(photo: _Photo, shapes: dict[int, Polygon], picture: BoardPicture) -> dict[tuple[int, int], _Pair]:
+    """Return the pairs of rows that lie near and must not touch."""
+    numbers = list(shapes)
+    found = {}
+    for number in numbers:
+        for k in photo.pastes.query(shapes[number].buffer(BRIDGE_MM), predicate="intersects"):
+            other = numbers[int(k)]
+            if other <= number or may_touch(picture.rows[number], picture.rows[other]):
+                continue
+            straight = LineString(nearest_points(shapes[number], shapes[other]))
+            on_way = {numbers[int(j)] for j in photo.pastes.query(straight, predicate="intersects")}
+            found[number, other] = _Pair(
+                rows=(picture.rows[number], picture.rows[other]),
+                shapes=(shapes[number], shapes[other]),
+                free=on_way <= {number, other},
+            )
+    return found
 
-    A plain neck is doubted only where outlines drawn as far in as they mostly are would leave mask to be seen; a faint one
-    must be more than outlines as they were read explain.
-    """
-    if _joined(flat, beside, pair, SURE_NECK):
+
+def _seen_gap(photo: _Photo, pair: _Pair) -> SeenGap:
+    """Return what a gap shows, where the photo shows it whole and no other paste lies in it."""
+    low, high = faced_mm(pair.shapes)
+    whole = pair.free and _inside(photo.flat, pair.hull)
+    return SeenGap(
+        width_mm=pair.shapes[0].distance(pair.shapes[1]),
+        long=high - low > LONG_MM,
+        step=ridge_between(photo.flat, photo.beside.mask_spread, pair.shapes) if whole else -np.inf,
+    )
+
+
+def _inside(flat: FlatBoard, area: BaseGeometry) -> bool:
+    """Tell whether a photo shows all corners of an area."""
+    corners = shapely.get_coordinates(area)
+    columns, lines = np.round((corners - flat.low_mm) * flat.scale).astype(int).T
+    high, wide = flat.inside.shape
+    if columns.min() < 0 or lines.min() < 0 or columns.max() >= wide or lines.max() >= high:
         return False
+    return bool(flat.inside[lines, columns].all())
+
+
+def _told(photo: _Photo, pair: _Pair, step: float, stands_out: float | None) -> _Told:
+    """Tell whether two pastes are joined; `step` is how much the best line across differs from its sides, `stands_out` how
+    far that is from the photo's other gaps, None with too few of them.
+    """
+    way = _way(photo, pair)
+    if way is None:
+        return _Told.APART
+    if way.leads(photo.least):
+        return _told_plain(photo, pair, way, step)
+    if stands_out is None:
+        return _told_alone(photo, pair, way, step)
+    if stands_out < UNLIKE:
+        return _Told.APART
+    more = _shares(photo, pair, READ_OUTWARD_PX)
+    if more is None:
+        surely = stands_out > SURELY_UNLIKE and way.leads(FAINT_NECK)
+        return _Told.JOINED if surely else _Told.DOUBTED if way.leads(FAINTER_NECK) else _Told.APART
+    if more.more < DOUBTED_MORE:
+        return _Told.APART
+    return _Told.JOINED if more.more >= ENOUGH_MORE and way.leads(FAINT_NECK) else _Told.DOUBTED
+
+
+def _told_plain(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
+    """Tell whether two pastes are joined between which all looks like paste.
+
+    That is doubted only where outlines drawn as far in as they mostly are would leave mask to be seen, and it is not.
+    """
+    if way.leads(SURE_NECK):
+        return _Told.JOINED
+    told = _shares(photo, pair, READ_OUTWARD_PX)
+    if told is not None and told.unjoined <= MOST_UNJOINED and told.more < LEAST_MORE:
+        return _Told.APART
+    return _Told.DOUBTED if isfinite(step) and step < LEAST_SIDES else _Told.JOINED
+
+
+def _told_alone(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
+    """Tell whether a faint neck joins two pastes, of which the photo has too few gaps to compare it with.
+
+    It must be more than outlines as they were read explain.
+    """
+    if step <= RIDGE or not way.leads(FAINTER_NECK):
+        return _Told.APART
+    told = _shares(photo, pair, 0.0)
+    if told is not None and (told.unjoined > MOST_UNJOINED or told.more < LEAST_MORE):
+        return _Told.APART
+    apart_px = pair.shapes[0].distance(pair.shapes[1]) * photo.flat.scale
+    sharp = step > SHARP_RIDGE or (apart_px > FAINT_GAP_PX and way.leads(FAINT_ALONE))
+    return _Told.JOINED if sharp else _Told.DOUBTED
+
+
+def _shares(photo: _Photo, pair: _Pair, inward_px: float) -> Shares | None:
+    """Return how much of paste shows in a gap, and would between unjoined rims that lie so much farther in."""
     around = pair.hull.buffer(AROUND_MM)
     lands, pastes = (
-        tuple(one.geometries[one.query(around, predicate="intersects")]) for one in (near.lands, near.pastes)
+        tuple(one.geometries[one.query(around, predicate="intersects")])
+        for one in (photo.lands, photo.pastes)
     )
-    first, second = (_core(row, shape) for row, shape in zip(pair.rows, pair.shapes, strict=True))
     own = (pair.rows[0].land, pair.rows[1].land)
-    gap = gap_between(flat, pair.shapes, (first, second), own, lands, pastes)
-    told = shares(gap, beside.mask_spread, flat.blur_px, READ_OUTWARD_PX if plain else 0.0)
-    if told is None:
-        return False
-    if told.unjoined > MOST_UNJOINED:
-        return not plain
-    return told.more < LEAST_MORE
+    gap = gap_between(photo.flat, pair.shapes, pair.cores, own, lands, pastes)
+    return shares(gap, photo.beside.mask_spread, photo.flat.blur_px, inward_px)
 
 
-def _faintly_joined(flat: FlatBoard, beside: PasteBeside, pair: _Pair) -> bool:
-    """Tell whether a faint neck, which is sharp, leads from one paste to the other."""
-    if not _joined(flat, beside, pair, FAINTER_NECK):
-        return False
-    ridge = ridge_between(flat, beside.mask_spread, pair.shapes)
-    if ridge > SHARP_RIDGE:
-        return True
-    apart_px = pair.shapes[0].distance(pair.shapes[1]) * flat.scale
-    return ridge > RIDGE and apart_px > FAINT_GAP_PX and _joined(flat, beside, pair, FAINT_NECK)
-
-
-def _joined(flat: FlatBoard, beside: PasteBeside, pair: _Pair, least: float) -> bool:
-    """Tell whether places of at least so much evidence [ln] lead from one paste to the other."""
-    rows, shapes, hull = pair.rows, pair.shapes, pair.hull
+def _way(photo: _Photo, pair: _Pair) -> _Way | None:
+    """Return where a way may lead from one paste straight to the other; each one's own land is part of it."""
+    flat, hull = photo.flat, pair.hull
     window = flat.window(hull.bounds, 0.05)
-    lines, columns = beside.neck[window].shape
+    lines, columns = photo.beside.neck[window].shape
     if min(lines, columns) < 3:
-        return False
+        return None
     low = flat.low_of(window)
 
-    def mask(*areas: BaseGeometry) -> NDArray[np.uint8]:
-        return drawn(areas, low, flat.scale, (columns, lines))
+    def mask(area: BaseGeometry) -> NDArray[np.bool_]:
+        return np.asarray(drawn([area], low, flat.scale, (columns, lines)) > 0, bool)
 
-    cores = [mask(_core(row, shape)) > 0 for row, shape in zip(rows, shapes, strict=True)]
-    within = mask(hull.buffer(0.03)) > 0
-    lands = (mask(rows[0].land) > 0) | (mask(rows[1].land) > 0)
-    way = ((beside.neck[window] > least) | lands | cores[0] | cores[1]) & within
-    _, labels = cv2.connectedComponents(way.astype(np.uint8), connectivity=4)
-    first, second = (set(np.unique(np.asarray(labels)[core & within]).tolist()) - {0} for core in cores)
-    return bool(first & second)
-
-
-def _core(row: InspectedRow, shape: Polygon) -> BaseGeometry:
-    """Return the inner part of a row's paste, clear of its blurred rim."""
-    return shape.buffer(-CORE * row.deposit.width_mm)
+    first, second = (mask(core) for core in pair.cores)
+    return _Way(
+        evidence=photo.beside.neck[window],
+        within=mask(hull.buffer(0.03)),
+        anyhow=first | second | mask(pair.rows[0].land) | mask(pair.rows[1].land),
+        ends=(first, second),
+    )

@@ -99,6 +99,11 @@ def judged(
             verdict=DepositVerdict.NOT_SEEN,
             why=f"it looks too unlike the others to be sure that it is {found.why}",
         )
+    if found.verdict is DepositVerdict.GOOD and reading.doubted:
+        pads = ", ".join(dict.fromkeys(rows[other].pad.id for other in reading.doubted))
+        return JudgedRow(
+            verdict=DepositVerdict.NOT_SEEN, why=f"whether it is joined with {pads} cannot be told"
+        )
     return found
 
 

@@ -65,8 +65,9 @@ class RowReading:
     paste, the photo's usual deposit being 1. `there` and `gone` are both False where that cannot be told. `told` is how well
     its paste is told from what lies under it, 0 to 1; `rim_full` is the share of its outline just beside which all is
     overexposed; `dragged_mm` is how far paste is dragged out of it to one side, `maybe_dragged` that something is which may
-    be legend or glare; `maybe_joined` are rows that it seems joined with where too much else looks like paste, `common` is
-    how much of the mask nearby does. `own_sd` is the standard error of its volume against others in the photo (ln), upwards:
+    be legend or glare; `joined` are the rows that its paste is joined with and must not be, `doubted` those to which the gap
+    cannot be told, `maybe_joined` those that it seems joined with where too much else looks like paste; `common` is how
+    much of the mask nearby does. `own_sd` is the standard error of its volume against others in the photo (ln), upwards:
     what it may be less.
     """
 
@@ -96,6 +97,7 @@ class RowReading:
     maybe_dragged: bool = False
     gap_mm: float | None = None
     joined: tuple[int, ...] = ()
+    doubted: tuple[int, ...] = ()
     maybe_joined: tuple[int, ...] = ()
     common: float = 0.0
     outline_mm: tuple[tuple[float, float], ...] = ()
@@ -122,9 +124,9 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
     edgeless = {number for number, fit in fitted.rows.items() if not _found_edge(fit)}
     standing = _standing({n: one for n, one in outlines.items() if not gone[n]}, edgeless, picture, fitted)
-    joined = joined_rows(flat, beside, standing, picture, sure=shapes.keys() - edgeless)
+    bridges = joined_rows(flat, beside, standing, picture, sure=shapes.keys() - edgeless)
     common = looks_elsewhere(flat, beside.neck)
-    doubted = too_common(flat, common, joined, standing)
+    glare = too_common(flat, common, bridges.joined, standing)
     spilt = spills(flat, beside, shapes)
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
@@ -145,8 +147,9 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             planned_on_pad=on_pad[number],
             told=told[number],
             rim_full=_rim_full(flat, shapes[number]) if there else 0.0,
-            joined=tuple(sorted(joined.get(number, set()) - doubted.get(number, set()))),
-            maybe_joined=tuple(sorted(doubted.get(number, set()))),
+            joined=tuple(sorted(bridges.joined.get(number, set()) - glare.get(number, set()))),
+            doubted=tuple(sorted(bridges.doubted.get(number, set()))),
+            maybe_joined=tuple(sorted(glare.get(number, set()))),
             common=common_beside(flat, common, picture.rows[number], number),
         )
         first = _with_again(first, again)
