@@ -37,11 +37,14 @@ NECK_BEFORE = 0.3  # the same where a photo of the bare board tells what else ma
 # whole gap looks like paste, as gloss, shade and land do.
 LEAST_SIDES = 0.65
 # A fainter neck is a bridge where it stands so far out of the photo's other gaps [standard deviations] and shows enough of
-# paste: of 4 400 unjoined pairs three do (rendered photos seen before, half of them on black or white mask).
+# paste, or less where it stands out far more: of 4 400 unjoined pairs three do (rendered photos seen before).
 UNLIKE, FAINT_NECK, ENOUGH_MORE = 3.0, -0.75, 0.25
-# One that stands out and shows less of paste, or hardly looks like it: fifteen of those pairs.
-DOUBTED_MORE = 0.2
+FAR_UNLIKE = 8.0
+# One that stands out but shows less of paste, or hardly looks like it, is doubted. What differs from the mask by more than
+# this [spreads] and does not look like paste is print, dust or a track.
+DOUBTED_MORE, PLAINLY_OTHER = 0.2, 4.0
 SURELY_UNLIKE = 4.0  # the same where paste looks like mask, so that how much of paste shows tells nothing
+MOST_FAINT_MM = 0.9  # longer ways are not taken for a straight neck that is faint
 # Where there are too few such gaps a faint neck counts where it is sharp [spreads of the mask] (see `ridge`), or very sharp.
 FAINT_ALONE, RIDGE = -0.5, 1.8
 FAINTER_NECK, SHARP_RIDGE = -1.25, 3.0
@@ -201,17 +204,25 @@ def _told(photo: _Photo, pair: _Pair, step: float, stands_out: float | None) -> 
         return _Told.APART
     if way.leads(photo.least):
         return _told_plain(photo, pair, way, step)
+    if pair.shapes[0].distance(pair.shapes[1]) > MOST_FAINT_MM:
+        return _Told.APART
     if stands_out is None:
         return _told_alone(photo, pair, way, step)
-    if stands_out < UNLIKE:
+    return _told_faint(photo, pair, way, step, stands_out) if stands_out >= UNLIKE else _Told.APART
+
+
+def _told_faint(photo: _Photo, pair: _Pair, way: _Way, step: float, stands_out: float) -> _Told:
+    """Tell whether a faint neck, which stands out of the photo's other gaps, joins two pastes."""
+    if not way.leads(FAINTER_NECK) and step > PLAINLY_OTHER:
         return _Told.APART
-    more = _shares(photo, pair, READ_OUTWARD_PX)
-    if more is None:
-        surely = stands_out > SURELY_UNLIKE and way.leads(FAINT_NECK)
-        return _Told.JOINED if surely else _Told.DOUBTED if way.leads(FAINTER_NECK) else _Told.APART
-    if more.more < DOUBTED_MORE:
-        return _Told.APART
-    return _Told.JOINED if more.more >= ENOUGH_MORE and way.leads(FAINT_NECK) else _Told.DOUBTED
+    like_paste = way.leads(FAINT_NECK)
+    told = _shares(photo, pair, READ_OUTWARD_PX)
+    if told is None:
+        return _Told.JOINED if stands_out > SURELY_UNLIKE and like_paste else _Told.DOUBTED
+    enough = LEAST_MORE if stands_out > FAR_UNLIKE else ENOUGH_MORE
+    if like_paste and told.more >= enough:
+        return _Told.JOINED
+    return _Told.DOUBTED if told.more >= DOUBTED_MORE else _Told.APART
 
 
 def _told_plain(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
