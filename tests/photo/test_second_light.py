@@ -49,6 +49,22 @@ def test_a_green_board_with_tin_lands_at_a_window(tmp_path):
     assert abs(np.median(off)) < 0.15
 
 
+@pytest.mark.campaign
+def test_bridges_as_light_as_their_white_mask_under_a_ring_light(tmp_path):
+    plan = tmp_path / "valve" / "plan.json"
+    plan.parent.mkdir()
+    plan.write_text((DATA / "valve-plan.json").read_text("utf-8"), "utf-8")
+    truth, rows = figures.read_board(tmp_path, DATA / "valve-28.jpg")
+    assert isinstance(rows, list)
+    count, _, wrong = figures.judged(truth, rows)
+    assert count["bridged"] == 5
+    assert count["bridged told"] >= 4
+    assert count["bridged passed"] == 0
+    assert count["missing told"] >= 3
+    assert count["good"] > 55
+    assert sum("joined with" in line for line in wrong) <= 1  # one missing is fitted onto its neighbour
+
+
 def test_the_judge_knows_what_is_passed_and_what_is_false():
     def deposit(number: int, fault: str) -> dict:
         return {

@@ -218,7 +218,9 @@ def _told_faint(photo: _Photo, pair: _Pair, way: _Way, step: float, stands_out: 
     like_paste = way.leads(FAINT_NECK)
     told = _shares(photo, pair, READ_OUTWARD_PX)
     if told is None:
-        return _Told.JOINED if stands_out > SURELY_UNLIKE and like_paste else _Told.DOUBTED
+        if stands_out > SURELY_UNLIKE and like_paste:
+            return _Told.JOINED
+        return _Told.DOUBTED if way.leads(FAINTER_NECK) else _Told.APART
     enough = LEAST_MORE if stands_out > FAR_UNLIKE else ENOUGH_MORE
     if like_paste and told.more >= enough:
         return _Told.JOINED
