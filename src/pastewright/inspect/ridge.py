@@ -101,22 +101,19 @@ def _best_step(colour: Floats, on_mask: NDArray[np.bool_], away: Floats) -> floa
     along = np.einsum("lkse,le->lks", steps, usual) / np.maximum(length, 1e-9)[:, None, None]
     least = np.where(shown, np.where(counts >= LEAST_SIDE, along, np.inf).min(axis=1), np.inf)
     told = np.isfinite(least).any(axis=1)
-    weakest = np.where(length < 1e-6, 0.0, _quantile(least))
-    return float(weakest[told].max()) if told.any() else -np.inf
+    if not told.any():
+        return -np.inf
+    return float(np.where(length[told] < 1e-6, 0.0, _weakest(least[told])).max())
 
 
-def _quantile(values: Floats) -> Floats:
-    """Return the quantile `WEAKEST` of each row's finite values, the last of its values where it has none."""
+def _weakest(values: Floats) -> Floats:
+    """Return the quantile `WEAKEST` of the finite values of each row, which has one at least."""
     ordered = np.sort(values, axis=1)
-    place = WEAKEST * np.maximum(np.isfinite(values).sum(axis=1) - 1, 0)
+    place = WEAKEST * (np.isfinite(ordered).sum(axis=1) - 1)
     low = np.floor(place).astype(np.int64)
-    rows = np.arange(len(values))
-    first = ordered[rows, low]
-    high = ordered[rows, np.minimum(low + 1, values.shape[1] - 1)]
-    return np.asarray(
-        np.where(place > low, first + (place - low) * np.where(place > low, high - first, 0.0), first),
-        np.float64,
-    )
+    rows = np.arange(len(ordered))
+    first, last = ordered[rows, low], ordered[rows, np.ceil(place).astype(np.int64)]
+    return np.asarray(first + (place - low) * (last - first), np.float64)
 
 
 def _means(colour: Floats, counted: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.int64]]:
