@@ -14,7 +14,7 @@ from pastewright.problems import InputError
 from pastewright.profile.examples import DEMO, example_text
 from pastewright.profile.read import parse_profile
 from pastewright.records.sheet import SheetRecord
-from pastewright.tune.photo import measure, row
+from pastewright.tune.photo import alike, row
 from pastewright.tune.photo.find import find_dark
 from pastewright.tune.photo.measure import PhotoReading
 from pastewright.tune.photo.row import measure_row, row_laid
@@ -115,7 +115,7 @@ def test_dots_that_cover_less_than_a_thousandth_of_a_dim_and_noisy_photo_are_fou
 def test_four_clear_outlines_of_a_dozen_are_no_view_and_no_crash(record, monkeypatch):
     picture, _ = row_photo(record, seed=3)
     few = np.arange(12) < 4
-    monkeypatch.setattr(measure, "plausible_blobs", lambda *seen: few[: len(seen[1])])
+    monkeypatch.setattr(alike, "plausible_blobs", lambda *seen: few[: len(seen[1])])
     reading = measure_row(photo_of(picture), row_laid(record))
     assert (
         sum(dot.state is DotState.MEASURED for dot in reading.readings) >= 8

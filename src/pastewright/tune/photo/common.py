@@ -26,6 +26,7 @@ SIDE = 65  # pixels of the picture: a twentieth of a radius each, about a photo'
 MOST_CHANGE = 1.7  # times the radius that a dot began with: a fifth or five times the volume
 LEAST_RADIUS = 0.02  # pitch: where nothing was found, something may yet be looked for
 COARSE_SIDE = 33  # all rounds but the last: half as fine in each direction
+CORE = 0.6  # radii: what lies farther in tells how high a dot is and how it is lit, and not how wide it is
 MATCHED = 1.4  # radii: what lies farther out may be the next dot
 INNER = 0.8  # radii within which a dot must show something to be one
 ROUNDS = 4
@@ -33,7 +34,8 @@ LETS_GO = 2.5  # times the usual residual, beyond which a sample's pull stops gr
 BLUR_STEP = 0.02  # radii; dots whose blur differs by less share one picture
 LEAST_GAIN = 0.2  # of the picture's light: below, moves mean nothing
 GRAIN = 0.12  # radii: what is finer is noise, a powder's grains, or the ground's; it is no other shape
-VEILS = 5
+VEILS_OF_LIGHT = 3
+GREY_STEP = 0.9  # share of lightness in what paste differs by, from where on colour is left out
 MOST_MOVE = 0.15  # radii a round
 BURNT = 250  # code: sharpening and JPEG leave what is full white a few codes below 255
 LEAST_LIKE = 0.35  # of the common picture's strength: dots that may teach it
@@ -50,7 +52,8 @@ class Common:
     [mm] in the picture's unit; `gain` of its light; `left`, what is not explained, as a share; `strength`, what the
     dot's inner part showed where it was first looked for, over the common picture's; `shifts` (dots, rays), by how
     much of a radius its edge lies farther out than the picture's on each ray; `beyond` (dots, rays), how far the light
-    just outside goes towards paste, where ground is 0 and paste 1. `ground` (3) is the usual ground's opponent light.
+    just outside goes towards paste, where ground is 0 and paste 1. `ground` (3) is the usual ground's opponent
+    light, `levels` (dots) how light each dot's ground is.
     """
 
     picture: Floats
@@ -63,6 +66,7 @@ class Common:
     shifts: Floats
     beyond: Floats
     ground: Floats
+    levels: Floats
 
 
 def grid(side: int = SIDE) -> Floats:
@@ -90,6 +94,9 @@ def laid_over(
     seen = _seen(light, view, first, ground, centres, radii, COARSE_SIDE, by_light=by_light)
     able = _plain(seen)
     strength = _strength(seen, *_median_picture(seen, blur_px / scale / radii, able)[::2])
+    if by_light or grey_step(seen[able]):
+        by_light, seen[..., 1:] = True, 0.0
+    channels = 1 if by_light else seen.shape[-1]
     alike = able & (strength > LEAST_LIKE)
     able = alike if alike.any() else able
     for turn in range(ROUNDS):
@@ -99,7 +106,8 @@ def laid_over(
         blur = blur_px / scale / radii
         picture, picture_blur, noise = _median_picture(seen, blur, able)
         extra = np.sqrt(np.maximum(blur**2 - picture_blur**2, 0))
-        match = _matched(seen, picture, extra, noise, last=turn == ROUNDS - 1)
+        weighed = _Weighed(seen=seen[..., :channels], picture=picture[..., :channels], noise=noise[:channels])
+        match = _matched(weighed, extra, last=turn == ROUNDS - 1)
         moves = np.clip(match.moves, -MOST_MOVE, MOST_MOVE)
         teachers = able & (blur <= np.median(blur[able]))
         moves -= np.median(moves[teachers], axis=0)
@@ -107,7 +115,7 @@ def laid_over(
         radii = np.maximum(radii * (1 + moves[:, 2]), LEAST_RADIUS * pitch_mm)
     # A dot that shrank or grew this much followed something else: a speck on it, the glare around it.
     lost = (radii < begun / MOST_CHANGE) | (radii > begun * MOST_CHANGE)
-    shifts, beyond = _along_rays(seen, picture, match, noise, extra)
+    shifts, beyond = _along_rays(weighed, match, extra)
     # In shadow the ratio of paste to ground stays the same; under a reflection, which adds light, the difference.
     level = ground.value[:, 0]
     brighter = np.maximum(level / max(float(np.median(level)), 1e-4), 1.0)
@@ -122,6 +130,7 @@ def laid_over(
         shifts=shifts,
         beyond=beyond,
         ground=np.median(ground.value, axis=0),
+        levels=level,
     )
 
 
@@ -164,7 +173,8 @@ def _median_picture(seen: Floats, blur: Floats, able: Flags) -> tuple[Floats, fl
     teachers = able & (blur <= np.median(blur[able]))
     picture = np.median(seen[teachers], axis=0)
     near = np.linalg.norm(grid(len(picture)), axis=-1) < MATCHED
-    noise = 1.4826 * np.median(np.abs(seen[teachers][:, near] - picture[near]), axis=(0, 1)) + 1e-3
+    # The mean counts what JPEG does to the colour of whole blocks, which a median would not see (normal scatter: √(π/2)).
+    noise = 1.2533 * np.mean(np.abs(seen[teachers][:, near] - picture[near]), axis=(0, 1)) + 1e-3
     return picture, float(np.median(blur[teachers])), noise
 
 
@@ -173,6 +183,17 @@ def _plain(seen: Floats) -> Flags:
     inner = np.linalg.norm(grid(seen.shape[1]), axis=-1) < INNER
     power = np.linalg.norm(np.median(seen[:, inner], axis=1), axis=1)
     return np.asarray(power > LEAST_LIKE * np.quantile(power, PLAINEST))
+
+
+def grey_step(seen: Floats) -> bool:
+    """Tell whether paste differs from its ground in lightness, and in colour hardly.
+
+    JPEG keeps colour by blocks of 16 pixels, as wide as small dots are, and what it leaves of a faint colour hangs on where
+    blocks lie: such colour would draw dots aside and tell wrong sizes. `seen` (dots, side, side, 3).
+    """
+    inner = np.linalg.norm(grid(seen.shape[1]), axis=-1) < INNER
+    power = np.mean(np.median(seen[:, inner], axis=0) ** 2, axis=0)
+    return bool(power[0] > GREY_STEP * power.sum())
 
 
 def _strength(seen: Floats, picture: Floats, noise: Floats) -> Floats:
@@ -185,7 +206,8 @@ def _strength(seen: Floats, picture: Floats, noise: Floats) -> Floats:
 
 def _blurred(picture: Floats, extra: float) -> Floats:
     sigma = extra / (2 * HALF / (len(picture) - 1))
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma)) if sigma > 0 else picture
+    # A picture of one channel comes back without it.
+    return cv2.GaussianBlur(picture, (0, 0), sigma).reshape(picture.shape) if sigma > 0 else picture
 
 
 def _slopes(picture: Floats) -> tuple[Floats, Floats]:
@@ -196,8 +218,9 @@ def _slopes(picture: Floats) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Match:
-    """Dots matched to the picture: moves (dots, 3: x, y, growth, in radii), gains, veils (dots, VEILS), shares that are
-    not explained."""
+    """Dots matched to the picture: moves (dots, 3: x, y, growth, in radii), gains, veils (dots, kinds of them), shares that
+    are not explained.
+    """
 
     moves: Floats
     gain: Floats
@@ -205,43 +228,62 @@ class _Match:
     left: Floats
 
 
-def _veils(places: Floats) -> Floats:
-    """Return what a reflection in the ground adds near a dot: even light, its slopes, even colour (…, 3, VEILS)."""
-    veils = np.zeros((*places.shape[:-1], 3, VEILS))
-    veils[..., 0, 0] = veils[..., 1, 3] = veils[..., 2, 4] = 1.0
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Weighed:
+    """What is compared: the dots (dots, side, side, channels), the picture, and the noise of each channel. On grey grounds
+    lightness is the only one.
+    """
+
+    seen: Floats
+    picture: Floats
+    noise: Floats
+
+
+def _veils(places: Floats, channels: int) -> Floats:
+    """Return what a reflection in the ground adds near a dot: even light, its slopes, even colour (…, channels, veils)."""
+    veils = np.zeros((*places.shape[:-1], channels, VEILS_OF_LIGHT + channels - 1))
+    veils[..., 0, 0] = 1.0
     veils[..., 0, 1:3] = places
+    for colour in range(1, channels):
+        veils[..., colour, VEILS_OF_LIGHT + colour - 1] = 1.0
     return veils
 
 
-def _matched(seen: Floats, picture: Floats, extra: Floats, noise: Floats, *, last: bool) -> _Match:
-    """Match each dot, by least squares; what is not explained is told in the last round only.
+def _matched(weighed: _Weighed, extra: Floats, *, last: bool) -> _Match:
+    """Match each dot, by least squares; what is not explained is told in the last round only, in which place and size are
+    those of the rim.
 
     A dot moved by c and grown by e shows T(x − c − e·x) ≈ T − c·∇T − e·x·∇T.
     """
+    seen, picture, noise = weighed.seen, weighed.picture, weighed.noise
     places = grid(len(picture))
     near = np.linalg.norm(places, axis=-1) < MATCHED
     count = len(seen)
-    moves, gain, left, veils = np.zeros((count, 3)), np.ones(count), np.ones(count), np.zeros((count, VEILS))
-    veil = _veils(places[near])
+    rim = np.repeat(np.linalg.norm(places[near], axis=-1) > CORE, len(noise))
+    veil = _veils(places[near], len(noise))
+    kinds = veil.shape[-1]
+    moves, gain, left, veils = np.zeros((count, 3)), np.ones(count), np.ones(count), np.zeros((count, kinds))
     classes = np.round(extra / BLUR_STEP).astype(int)
     for kind in sorted(set(classes.tolist())):
         blurred = _blurred(picture, kind * BLUR_STEP)
         along_x, along_y = _slopes(blurred)
         growth = places[..., :1] * along_x + places[..., 1:] * along_y
         shown = np.stack([blurred, -along_x, -along_y, -growth], axis=-1)[near]
-        basis = (np.concatenate([shown, veil], axis=-1) / noise[:, None]).reshape(-1, 4 + VEILS)
+        basis = (np.concatenate([shown, veil], axis=-1) / noise[:, None]).reshape(-1, 4 + kinds)
         alike = np.flatnonzero(classes == kind)
         values = (seen[alike][:, near] / noise).reshape(len(alike), -1)
         solved, rest = _let_go(basis, values)
+        sized = _let_go(basis[rim], values[:, rim])[0] if last else solved
         gain[alike], veils[alike] = solved[:, 0], solved[:, 4:]
-        moves[alike] = solved[:, 1:4] / np.maximum(solved[:, :1], LEAST_GAIN)
+        moves[alike] = sized[:, 1:4] / np.maximum(sized[:, :1], LEAST_GAIN)
         if last:
             own = values - solved[:, 4:] @ basis[:, 4:].T
-            left[alike] = np.sqrt(_coarse_power(rest, near) / np.maximum(_coarse_power(own, near), 1e-12))
+            power = (_coarse_power(one, near, len(noise)) for one in (rest, own))
+            left[alike] = np.sqrt(next(power) / np.maximum(next(power), 1e-12))
     return _Match(moves=moves, gain=gain, veils=veils, left=left)
 
 
-def _coarse_power(values: Floats, near: Flags) -> Floats:
+def _coarse_power(values: Floats, near: Flags, channels: int) -> Floats:
     """Return the mean square of what is broader than grain and noise, a dot; `values` (dots, samples) are all channels where
     `near` holds.
     """
@@ -250,9 +292,9 @@ def _coarse_power(values: Floats, near: Flags) -> Floats:
     # What a blur along one axis makes of each place: two products of matrices blur a picture.
     spread = cv2.GaussianBlur(np.eye(side), (1, 2 * round(4 * sigma) + 1), sigma)
     found = np.empty(len(values))
-    picture = np.zeros((3, side, side))
+    picture = np.zeros((channels, side, side))
     for dot, own in enumerate(values):
-        picture[:, near] = own.reshape(-1, 3).T
+        picture[:, near] = own.reshape(-1, channels).T
         found[dot] = np.mean((spread @ picture @ spread.T)[:, near] ** 2)
     return found
 
@@ -280,10 +322,9 @@ def _pulls(rest: Floats) -> Floats:
     return np.asarray(1 / np.maximum(1, np.abs(rest) / (LETS_GO * usual[:, None])))
 
 
-def _along_rays(
-    seen: Floats, picture: Floats, match: _Match, noise: Floats, extra: Floats
-) -> tuple[Floats, Floats]:
+def _along_rays(weighed: _Weighed, match: _Match, extra: Floats) -> tuple[Floats, Floats]:
     """Return by how much each dot's edge lies farther out on each ray, and what is strange beyond it."""
+    seen, picture, noise = weighed.seen, weighed.picture, weighed.noise
     radii = np.linspace(0.75, 1.35, 25)
     outside = radii > 1.12
     middle = np.zeros(2)
@@ -294,11 +335,13 @@ def _along_rays(
         for kind in set(classes.tolist())
     }
     inner = np.linalg.norm(grid(), axis=-1) < INNER
-    veil = _veils(radii[None, :, None] * ray_ways()[:, None, :])
+    veil = _veils(radii[None, :, None] * ray_ways()[:, None, :], len(noise))
     # Paste half lighter and half darker than its ground differs from it as well: its squares tell, not its mean.
     paste = picture[inner] / noise
     power_of_paste = max(float(np.mean((paste**2).sum(axis=1))), 1e-9)
-    ways_of_paste = np.linalg.cholesky(paste.T @ paste / len(paste) + 1e-9 * power_of_paste * np.eye(3))
+    ways_of_paste = np.linalg.cholesky(
+        paste.T @ paste / len(paste) + 1e-9 * power_of_paste * np.eye(len(noise))
+    )
     own = polar(np.moveaxis(seen, 0, 2).reshape(*seen.shape[1:3], -1), HALF, middle, radii)
     own = np.moveaxis(own.reshape(*own.shape[:2], len(seen), -1), 2, 0)
     for dot, kind in enumerate(classes.tolist()):

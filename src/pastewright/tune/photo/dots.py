@@ -25,13 +25,21 @@ LEAST_DIAMETER_PX = 8.0  # four pixels of radius: below, blur and pixels are mos
 MOST_BLUR = (
     0.3  # blur σ over radius; more, and blur itself cannot be told from shade (photos blurred by 12 pixels)
 )
-MOST_SCATTER = 0.08  # of the radius, of the rays about the outline
+MOST_SCATTER, MOST_SCATTER_OF_ALL = (
+    0.08,
+    0.2,
+)  # of the radius, of the rays about the outline: odd, and on all dots alike
 LEAST_KEPT = 0.7  # of the rays
 MOST_ASPECT = 1.35  # longer over shorter axis
 MOST_OFFSET = 0.2  # pitch
-MOST_CLIPPED = 0.25  # of the ground beside a dot that may be full white
+# A ground that mirrors a lamp is several times as light as the white at which the camera cuts it off, and blurred, it eats
+# into darker paste: two to four times as light, the halfway line lies 0.7 to 1.2 σ of the blur too far in (a Gaussian's
+# quantiles; how light such grounds are is a guess).
+EATEN, EATEN_SD = 0.9, 0.4
+MOST_EATEN = 0.06  # of the radius
 STRANGE_BEYOND = 0.4  # light beside a dot against the usual, over the contrast of paste: more than a speck
 MOST_STRANGE = 0.09  # of the rays; a dot of like size that touches covers 0.13, a hair across 0.08
+MOST_STRANGE_OF_ALL = 0.25
 LEAST_STRENGTH = 0.25  # of what a usual dot shows
 MOST_OF_NOTHING = 0.15
 LEAST_GAIN = 0.25  # of a usual dot's light
@@ -39,10 +47,8 @@ LEAST_GAIN = 0.25  # of a usual dot's light
 # development).
 PALED = 0.55
 MOST_LEFT = 0.45  # of a dot's light that the common picture may leave unexplained
-ODD_LEFT = (
-    2.2,
-    0.15,
-)  # times what dots of like size leave unexplained, and this much: two dots in one, half a dot
+# Times what dots of like size have, from where on a dot is odd: noise and a ground's grain are on all of them.
+ODD, ODD_LEFT = 2.2, 0.15  # left unexplained: two dots in one, half a dot
 FAR_FROM_DOSE = 2.6  # times the width that its dose has on this sheet: 18 times the volume
 FOLLOWS = 0.6  # rank correlation of width and dose, from where on a dose tells what a dot may be
 LIKE_SIZED = 9  # dots
@@ -130,7 +136,8 @@ def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats)
     commanded = np.array([[dot.x_mm, dot.y_mm] for dot in sheet.dots])
     aspect = aspect_of(dots.outline)
     swing = np.hypot(dots.outline.ellipse[:, 0], dots.outline.ellipse[:, 1])
-    radius = np.sqrt(dots.radii**2 + np.minimum(swing, 0.3 * dots.radii) ** 2 / 2) * grown
+    eaten, _ = _eaten(dots)
+    radius = np.sqrt(dots.radii**2 + np.minimum(swing, 0.3 * dots.radii) ** 2 / 2) * (1 + eaten) * grown
     share = _own_error(dots)
     offset = np.linalg.norm(centres - commanded, axis=1)
     unlikely = _far_from_dose(dots, np.cbrt([dot.dose_ul for dot in sheet.dots]))
@@ -159,6 +166,12 @@ def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats)
     return tuple(found)
 
 
+def _eaten(dots: SeenDots) -> tuple[Floats, Floats]:
+    """Return by how much dots look too narrow on a full white ground, and the error of that, shares of the radius."""
+    blur = dots.clipped * dots.blur / np.maximum(dots.radii, 1e-9)
+    return EATEN * blur, EATEN_SD * blur
+
+
 def _own_error(dots: SeenDots) -> Floats:
     """Return what each dot's diameter is off by, of its own: one standard error, as a share."""
     # Neighbouring rays share pixels: their error is that of a third of them.
@@ -170,6 +183,7 @@ def _own_error(dots: SeenDots) -> Floats:
         PALE * np.maximum(1 - gain, 0),
         LIT * np.log(np.maximum(gain, 1)),
         OWN_PX / np.maximum(dots.radii * dots.scale, 1e-9),
+        _eaten(dots)[1],
     )
     return np.asarray(np.linalg.norm(parts, axis=0))
 
@@ -196,17 +210,19 @@ def _reasons(
     absent = (common.strength < MOST_OF_NOTHING) & (dots.strange <= MOST_STRANGE)
     width = np.where(seen & (offset < 0.4 * pitch_mm), 2 * radii, 0.0)
     strange = (
-        (dots.strange > MOST_STRANGE)
+        _odd_one_out(dots.strange, radii, least=MOST_STRANGE)
+        | (dots.strange > MOST_STRANGE_OF_ALL)
         | (dots.outline.kept < LEAST_KEPT)
-        | (dots.outline.scatter > MOST_SCATTER * radii)
+        | _odd_one_out(dots.outline.scatter / np.maximum(radii, 1e-9), radii, least=MOST_SCATTER)
+        | (dots.outline.scatter > MOST_SCATTER_OF_ALL * radii)
         | (common.left > MOST_LEFT)
-        | _odd_one_out(common.left, radii)
+        | _odd_one_out(common.left, radii, least=ODD_LEFT)
         | unlikely
     )
     refused = DotState.REFUSED
     table: tuple[tuple[DotState, str, Flags], ...] = (
         (refused, "outside the photo", ~dots.inside),
-        (refused, "overexposed", dots.clipped > MOST_CLIPPED),
+        (refused, "overexposed", _eaten(dots)[1] > MOST_EATEN),
         (DotState.MISSING, "nothing lies here", absent),
         (refused, "hardly visible", ~seen | ~sound),
         (refused, "paled by a reflection", common.gain < PALED),
@@ -233,12 +249,11 @@ def _far_from_dose(dots: SeenDots, usual: Floats) -> Flags:
     return np.asarray((share < middle / FAR_FROM_DOSE) | (share > middle * FAR_FROM_DOSE))
 
 
-def _odd_one_out(left: Floats, radii: Floats) -> Flags:
-    """Tell which dots look unlike the others although dots of their size look alike."""
+def _odd_one_out(values: Floats, radii: Floats, *, least: float) -> Flags:
+    """Tell which dots have more than `least` of something, and far more than dots of their size have."""
     alike = np.argsort(np.abs(radii[:, None] - radii[None]), axis=1)
-    usual = np.median(left[alike[:, 1 : LIKE_SIZED + 1]], axis=1)
-    times, least = ODD_LEFT
-    return np.asarray((left > times * usual) & (left > least))
+    usual = np.median(values[alike[:, 1 : LIKE_SIZED + 1]], axis=1)
+    return np.asarray((values > ODD * usual) & (values > least))
 
 
 def _touching(centres: Floats, width: Floats, pitch_mm: float) -> Flags:

@@ -5,6 +5,7 @@ these it is, is not asked of the person. So six maps are searched (darker, light
 at several levels; `grid` tells which map holds a lattice.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,6 +25,7 @@ LEAST_CONTRAST = 0.05  # natural logarithm of light
 DARKEST = 0.01  # of white: light below this says nothing, and noise there must not look like contrast
 MOST_CANDIDATES = 700
 LEAST_AREA_PX = 12
+SOFT_PX = 0.8  # blur of the copy that is searched, against its noise
 # Percent of the photo that levels are tried up to: a row's dozen dots cover a thousandth of it, a sheet's fifty times that.
 MOST_OF_SHEET, MOST_OF_ROW = 99.8, 99.98
 
@@ -38,16 +40,37 @@ class BlobCandidates:
     contrast: Floats
 
 
-def find_candidates(pixels: NDArray[np.uint8]) -> list[BlobCandidates]:
-    """Return the blobs of each map, maps with most promise first."""
+def find_candidates(pixels: NDArray[np.uint8], *, soft_px: float = SOFT_PX) -> list[BlobCandidates]:
+    """Return the blobs of each map, maps with most promise first; grain finer than `soft_px` of the copy that is searched
+    is blurred away.
+    """
     small, factors = _smaller(pixels, WORK_PX)
     found = []
-    for kind, residual in _maps(small):
+    for kind, residual in _maps(small, soft_px):
         for sign, name in ((1, "more"), (-1, "less")):
             blobs = _blobs(residual * sign, MOST_OF_SHEET)
             if blobs is not None:
                 found.append(_candidates(f"{name} {kind}", blobs, factors))
     return found
+
+
+def either_way(found: Sequence[BlobCandidates]) -> BlobCandidates | None:
+    """Return the blobs that are lighter and those that are darker than their surroundings together: half of a sheet may lie
+    in a lamp's mirror image. Where two lie on one another, the wider one counts.
+    """
+    ways = [one for one in found if one.kind in ("more light", "less light")]
+    if len(ways) < 2:
+        return None
+    places, widths, contrast = (
+        np.concatenate([getattr(one, name) for one in ways])
+        for name in ("places_px", "widths_px", "contrast")
+    )
+    apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
+    covered = (apart < widths[None] / 2) & (widths[None] > widths[:, None])
+    kept = ~covered.any(axis=1)
+    return BlobCandidates(
+        kind="either light", places_px=places[kept], widths_px=widths[kept], contrast=contrast[kept]
+    )
 
 
 def find_dark(pixels: NDArray[np.uint8], *, work_px: int) -> BlobCandidates | None:
@@ -80,9 +103,9 @@ def _candidates(kind: str, blobs: tuple[Floats, Floats, Floats], factors: Floats
     )
 
 
-def _maps(small: NDArray[np.uint8]) -> list[tuple[str, Floats32]]:
+def _maps(small: NDArray[np.uint8], soft_px: float) -> list[tuple[str, Floats32]]:
     """Return lightness and two hues, each less its surroundings."""
-    log = _logs(small)
+    log = _logs(small, soft_px)
     red, green, blue = log[..., 0], log[..., 1], log[..., 2]
     maps = (
         ("light", _lightness(log)),
@@ -92,10 +115,10 @@ def _maps(small: NDArray[np.uint8]) -> list[tuple[str, Floats32]]:
     return [(name, np.asarray(plane - _surroundings(plane), np.float32)) for name, plane in maps]
 
 
-def _logs(small: NDArray[np.uint8]) -> Floats32:
+def _logs(small: NDArray[np.uint8], soft_px: float = SOFT_PX) -> Floats32:
     """Return the logarithms of a picture's light, (rows, columns, 3), a little blurred."""
     logs = np.log(linear_table() + DARKEST).astype(np.float32)
-    return np.asarray(cv2.GaussianBlur(logs[small], (0, 0), 0.8), np.float32)
+    return np.asarray(cv2.GaussianBlur(logs[small], (0, 0), soft_px), np.float32)
 
 
 def _lightness(log: Floats32) -> Floats32:

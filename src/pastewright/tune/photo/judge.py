@@ -22,6 +22,8 @@ LEAST_RANK = 0.3  # rank correlation of dose and diameter; by chance 60 dots rea
 # be of use. A sheet's fit needs its dots beside each other, and weighs what they share as the photo tells it; a witness row
 # is measured for what its dots share.
 ROUGH_SHEET_SD, ROUGH_ROW_SD = 0.055, 0.045
+# So much where the paste of a sheet is burnt out: sizes hold beside each other, and the fit has the rest from the plunger.
+BURNT_SD = 0.09
 # More of it for each share of the dots that had to be refused one by one: what hides them hardly spares the others.
 LOST = 0.05
 # σ of the blur over the radius of the wider dots: sharp photos stay below 0.12; blurred by six pixels (0.184), a twentieth
@@ -58,7 +60,7 @@ MENDS = {
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
     """All that is judged: the sheet, the photo's facts and readings, its rim, how unlike a usual dot is, lightness,
-    the most that all diameters together may be off by.
+    the most that all diameters together may be off by, and by how much parts of the sheet differ that are lit otherwise.
     """
 
     sheet: LaidDots
@@ -68,6 +70,7 @@ class Judged:
     unlike: float
     by_lightness: bool
     most_sd: float
+    differ: float = 0.0
 
     @property
     def refused(self) -> Counter[str]:
@@ -146,7 +149,12 @@ def _out_of_focus(photo: Judged) -> Said | None:
 
 
 def _edge_in_doubt(photo: Judged) -> Said | None:
-    if photo.facts.shared_sd <= photo.most_sd:
+    # How much wider burnt-out paste looks nobody can tell, and yet its dots look so alike.
+    burnt = min(photo.rim.errors[RimDoubt.BURNT], photo.facts.shared_sd)
+    others = float(np.sqrt(photo.facts.shared_sd**2 - burnt**2))
+    if others <= photo.most_sd and photo.facts.shared_sd <= max(
+        photo.most_sd, BURNT_SD if photo.rim.few is None else 0
+    ):
         return None
     why, mend = _doubted(photo)
     return f"the dots have no clear outline, all may be {100 * photo.facts.shared_sd:.0f} % off: {why}", mend
@@ -157,6 +165,11 @@ def _doubted(photo: Judged) -> Said:
     rim = photo.rim
     flat = "Use flatter light, from a window or from above, or from two sides; lay the sheet on white paper."
     why, most = max(rim.errors.items(), key=lambda one: one[1])
+    if photo.differ > max(most, LOST * lost_share(photo.readings)):
+        return (
+            "dots on one side of the sheet are narrower for their doses than on the other, whose ground is lit otherwise",
+            "Turn the sheet or move the lamp, so that its reflection lies beside the sheet.",
+        )
     if LOST * lost_share(photo.readings) > most:
         (usual, _), *_ = photo.refused.most_common(1)
         return (

@@ -237,9 +237,9 @@ def common_rim(look: RimLook) -> Rim:
     by = (sigma,) if share > GREY else (sigma, more, more)
     edge = polar(look.burnt, look.half, centre, radius * np.linspace(0.75, 0.95, 5)).mean(axis=(0, 1))
     reach = np.linspace(*REACH, 81)
-    hue = by_hue(
-        polar(look.picture, look.half, centre, radius * reach), reach, look.ground, fine=look.fine_colour
-    )
+    hued = polar(look.picture, look.half, centre, radius * reach)
+    # On grey grounds colour was left out when dots were laid over one another: there is none to tell.
+    hue = by_hue(hued, reach, look.ground, fine=look.fine_colour) if hued[..., 1:].any() else None
     rim = Rim(
         radius=radius,
         centre=centre,
