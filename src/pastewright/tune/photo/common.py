@@ -206,8 +206,10 @@ def _strength(seen: Floats, picture: Floats, noise: Floats) -> Floats:
 
 def _blurred(picture: Floats, extra: float) -> Floats:
     sigma = extra / (2 * HALF / (len(picture) - 1))
+    if sigma <= 0:
+        return picture
     # A picture of one channel comes back without it.
-    return cv2.GaussianBlur(picture, (0, 0), sigma).reshape(picture.shape) if sigma > 0 else picture
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), dtype=np.float64).reshape(picture.shape)
 
 
 def _slopes(picture: Floats) -> tuple[Floats, Floats]:

@@ -32,10 +32,10 @@ MOST_SCATTER, MOST_SCATTER_OF_ALL = (
 LEAST_KEPT = 0.7  # of the rays
 MOST_ASPECT = 1.35  # longer over shorter axis
 MOST_OFFSET = 0.2  # pitch
-# A ground that mirrors a lamp is several times as light as the white at which the camera cuts it off, and blurred, it eats
-# into darker paste: two to four times as light, the halfway line lies 0.7 to 1.2 σ of the blur too far in (a Gaussian's
-# quantiles; how light such grounds are is a guess).
-EATEN, EATEN_SD = 0.9, 0.4
+# A ground that mirrors a lamp is lighter than the white at which the camera cuts it off, and blurred, it eats into darker
+# paste. Discs drawn with σ of 0.8 to 2.2 pixels on grounds 1.2 to 5 times as light as white came out narrower by 0.1 to 3.3
+# pixels of radius, half of them by more than 1.1; neither is told by the photo, since what is cut off looks sharp.
+EATEN_PX, EATEN_SD_PX = 1.1, 0.7
 MOST_EATEN = 0.06  # of the radius
 STRANGE_BEYOND = 0.4  # light beside a dot against the usual, over the contrast of paste: more than a speck
 MOST_STRANGE = 0.09  # of the rays; a dot of like size that touches covers 0.13, a hair across 0.08
@@ -168,8 +168,8 @@ def readings_of(dots: SeenDots, sheet: LaidDots, centres: Floats, grown: Floats)
 
 def _eaten(dots: SeenDots) -> tuple[Floats, Floats]:
     """Return by how much dots look too narrow on a full white ground, and the error of that, shares of the radius."""
-    blur = dots.clipped * dots.blur / np.maximum(dots.radii, 1e-9)
-    return EATEN * blur, EATEN_SD * blur
+    white = dots.clipped / np.maximum(dots.radii * dots.scale, 1.0)
+    return EATEN_PX * white, EATEN_SD_PX * white
 
 
 def _own_error(dots: SeenDots) -> Floats:

@@ -8,6 +8,7 @@ own, and parted again where it has to be. Parts are kept where more dots are mea
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,17 +146,16 @@ def together(parts: Sequence[PartRead]) -> SeenDots:
         return most
     order = np.argsort(np.concatenate([part.which for part in parts]))
 
-    def joined(things: Sequence[object], names: Sequence[str]) -> dict[str, Floats]:
+    dots = [part.read.dots for part in parts]
+
+    def joined(things: Sequence[object], names: Sequence[str]) -> dict[str, Any]:
         return {name: np.concatenate([getattr(one, name) for one in things])[order] for name in names}
 
-    dots = [part.read.dots for part in parts]
-    of_a_dot = ("centres", "radii", "gain", "left", "strength", "shifts", "beyond", "levels")
-    return replace(
-        most,
-        **joined(dots, ("centres", "radii", "blur", "scale", "inside", "clipped", "strange")),
-        outline=Outlines(**joined([one.outline for one in dots], [item.name for item in fields(Outlines)])),
-        common=replace(most.common, **joined([one.common for one in dots], of_a_dot)),
-    )
+    of_a_dot = ("gain", "left", "strength", "shifts", "beyond", "levels", "centres", "radii")
+    outline = Outlines(**joined([one.outline for one in dots], [item.name for item in fields(Outlines)]))
+    common = replace(most.common, **joined([one.common for one in dots], of_a_dot))
+    own = joined(dots, ("centres", "radii", "blur", "scale", "inside", "clipped", "strange"))
+    return replace(most, outline=outline, common=common, **own)
 
 
 def parts_differ(parts: Sequence[PartRead], readings: Sequence[DotReading], laid: LaidDots) -> float:
