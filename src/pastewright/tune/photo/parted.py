@@ -28,7 +28,7 @@ ENOUGH = 0.85  # of the dots that lie there: measured together, so many are not 
 LEAST_OF_A_PART = 8  # dots, as many as tell where the middles of their bases lie
 LEAST_APART = 0.3  # ln of light between the grounds of two parts
 DEEPEST = 3  # times a part is parted again
-LEAST_MORE = 0.1  # of all dots that parts must measure more than the whole
+LEAST_MORE = 0.1  # of all dots: so many more parts must measure than the whole, or no more fewer where contrast differs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,10 +57,13 @@ def read_parts(lot: Lot) -> tuple[PartRead, ...]:
 def _parted(lot: Lot, whole: PartRead, deepest: int) -> tuple[PartRead, ...]:
     """Return a part, `lot`, or the parts of it where they tell more."""
     measured, there = _counted(lot, whole.read)
-    if deepest == 0 or measured >= ENOUGH * there or there < 2 * LEAST_OF_A_PART:
+    if deepest == 0 or there < 2 * LEAST_OF_A_PART:
         return (whole,)
     halves = in_two(np.log(np.maximum(whole.read.dots.common.levels, DIMMEST)))
     if halves is None:
+        return (whole,)
+    differs = _contrast_differs(whole.read.dots, halves)
+    if measured >= ENOUGH * there and not differs:
         return (whole,)
     parts: list[PartRead] = []
     more = -measured
@@ -72,7 +75,16 @@ def _parted(lot: Lot, whole: PartRead, deepest: int) -> tuple[PartRead, ...]:
             of_part = _lot_of(own, part.which, whole.read.view)
             more += _counted(of_part, part.read)[0]
             parts.append(replace(part, which=whole.which[half[part.which]]))
-    return tuple(parts) if more >= LEAST_MORE * len(whole.which) else (whole,)
+    least = -LEAST_MORE if differs else LEAST_MORE
+    return tuple(parts) if more >= least * len(whole.which) else (whole,)
+
+
+def _contrast_differs(dots: SeenDots, halves: tuple[Whole, Whole]) -> bool:
+    """Tell whether paste stands out from its ground far more in one half of the dots than in the other: in a shadow it
+    stands out as elsewhere, in a mirror image it does not.
+    """
+    lower, higher = (float(np.median(np.abs(dots.common.contrast[half]))) for half in halves)
+    return bool(abs(np.log(max(lower, 1e-3) / max(higher, 1e-3))) > LEAST_APART)
 
 
 def _counted(lot: Lot, read: Alike) -> tuple[int, int]:
@@ -151,7 +163,7 @@ def together(parts: Sequence[PartRead]) -> SeenDots:
     def joined(things: Sequence[object], names: Sequence[str]) -> dict[str, Any]:
         return {name: np.concatenate([getattr(one, name) for one in things])[order] for name in names}
 
-    of_a_dot = ("gain", "left", "strength", "shifts", "beyond", "levels", "centres", "radii")
+    of_a_dot = ("gain", "left", "strength", "shifts", "beyond", "levels", "contrast", "centres", "radii")
     outline = Outlines(**joined([one.outline for one in dots], [item.name for item in fields(Outlines)]))
     common = replace(most.common, **joined([one.common for one in dots], of_a_dot))
     own = joined(dots, ("centres", "radii", "blur", "scale", "inside", "clipped", "strange"))
