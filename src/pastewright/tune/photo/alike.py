@@ -16,6 +16,7 @@ from pastewright.photo.light import colour_light, grey_light, opponent_light
 from pastewright.photo.posed import LEAST_POINTS
 from pastewright.photo.view import PhotoView, camera_place_mm
 from pastewright.tune.photo.aside import PERSPECTIVE_TOLD_BY, middle_of_bases
+from pastewright.tune.photo.beyond import within_doubt
 from pastewright.tune.photo.coarse import (
     USUAL_BLUR_PX,
     FitView,
@@ -44,6 +45,7 @@ BLUR_OF_DARK = 0.85
 # A rim that lies far from where dots were thought to end is looked for again around it: the picture of all dots shows
 # only so much, and trial circles go only so far.
 MOST_STARTS, FAR_OFF = 3, 0.15  # radii
+LARGER = 1.5  # times the radius of a rim that lies within the paste, to begin anew
 AROUND = 2.0  # pitches around the dots whose light is looked at: rays go 0.62, the pictures laid over one another 0.9
 LEAST_CLEAR = 0.15  # of the dots must have a clear outline along their rays; fewer are a photo out of focus
 
@@ -123,9 +125,11 @@ def _laid(
         common = laid_over(light, view, centres, radii, pitch_mm, blur_px, by_light=by_light)
         rim = _rim(lot, view, common, camera, (first.blur_px, blur_px))
         near = abs(rim.value - 1) < FAR_OFF and float(np.linalg.norm(rim.centre)) < FAR_OFF
-        if near or turn == MOST_STARTS - 1:
+        if (near and not within_doubt(rim.beyond)) or turn == MOST_STARTS - 1:
             break
         centres, radii = common.centres + common.radii[:, None] * rim.centre, common.radii * rim.value
+        if within_doubt(rim.beyond):
+            radii = radii * LARGER
         alike = (common.strength > LEAST_STRENGTH) & (common.left < MOST_LEFT)
         if tell_a_view(alike):
             view, centres, grown = refitted(view, commanded, centres, alike, lot.fit)

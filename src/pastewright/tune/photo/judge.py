@@ -202,6 +202,11 @@ def _doubted(photo: Judged) -> Said:
                 f"on {100 * rim.hidden:.0f} % of their rim the paste looks like the ground beside it",
                 f"Let the camera focus. {flat}",
             )
+        case RimDoubt.WITHIN:
+            return (
+                f"on {100 * rim.beyond:.0f} % of their rim it is bright beyond it: bright spots on them may have been read",
+                flat,
+            )
         case RimDoubt.MIDDLE:
             return "one side of the dots lies in shadow, and where their middles are is hardly told", flat
 

@@ -27,6 +27,7 @@ Whole = NDArray[np.int64]
 ENOUGH = 0.85  # of the dots that lie there: measured together, so many are not parted
 LEAST_OF_A_PART = 8  # dots, as many as tell where the middles of their bases lie
 LEAST_APART = 0.3  # ln of light between the grounds of two parts
+MOST_DOUBT = 1.25  # times what the whole's dots may be off by together: where it measures enough, parts must not know less
 DEEPEST = 3  # times a part is parted again
 LEAST_MORE = 0.1  # of all dots: so many more parts must measure than the whole, or no more fewer where contrast differs
 
@@ -62,8 +63,8 @@ def _parted(lot: Lot, whole: PartRead, deepest: int) -> tuple[PartRead, ...]:
     halves = in_two(np.log(np.maximum(whole.read.dots.common.levels, DIMMEST)))
     if halves is None:
         return (whole,)
-    differs = _contrast_differs(whole.read.dots, halves)
-    if measured >= ENOUGH * there and not differs:
+    enough, differs = measured >= ENOUGH * there, _contrast_differs(whole.read.dots, halves)
+    if enough and not differs:
         return (whole,)
     parts: list[PartRead] = []
     more = -measured
@@ -75,8 +76,17 @@ def _parted(lot: Lot, whole: PartRead, deepest: int) -> tuple[PartRead, ...]:
             of_part = _lot_of(own, part.which, whole.read.view)
             more += _counted(of_part, part.read)[0]
             parts.append(replace(part, which=whole.which[half[part.which]]))
-    least = -LEAST_MORE if differs else LEAST_MORE
+    as_sure = _doubt(parts) <= MOST_DOUBT * _doubt((whole,))
+    if enough and not as_sure:
+        return (whole,)
+    least = -LEAST_MORE if differs and as_sure else LEAST_MORE
     return tuple(parts) if more >= least * len(whole.which) else (whole,)
+
+
+def _doubt(parts: Sequence[PartRead]) -> float:
+    """Return what dots of a part may be off by together, the mean over all dots."""
+    counts = [len(part.which) for part in parts]
+    return float(np.average([part.read.dots.rim.shared_sd for part in parts], weights=counts))
 
 
 def _contrast_differs(dots: SeenDots, halves: tuple[Whole, Whole]) -> bool:

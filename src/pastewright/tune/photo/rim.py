@@ -18,6 +18,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from pastewright.tune.photo.beyond import lighter_beyond, within_doubt
 from pastewright.tune.photo.blaze import RADII as BLAZE_RADII
 from pastewright.tune.photo.blaze import Blaze, blaze_of
 from pastewright.tune.photo.hue import REACH, by_hue
@@ -98,6 +99,7 @@ class RimDoubt(StrEnum):
     BURNT = "burnt"
     MIDDLE = "middle"
     HIDDEN = "hidden"
+    WITHIN = "within"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,6 +137,7 @@ class Rim:
     ground; `burnt` how much of the paste's rim is full in some colour, `blank` in all; `blur` is σ [radii], `aside` what the
     middle's error does to the radius; `least` and `usual` are the radii within which a fifth and half of the rays see the
     edge by themselves; `hidden` is the share of the rays on which paste looks like the ground beside it (not of rows);
+    `beyond` is the share of rays on which it is lighter beyond the circle (not of rows);
     `blaze` is what paste that is the lighter looks too wide by, None where it is the darker; `few` is None, or, for the few
     dots of a row, what their radius is too narrow by, as a share.
     """
@@ -155,6 +158,7 @@ class Rim:
     hidden: float = 0.0
     blaze: Blaze | None = None
     few: float | None = None
+    beyond: float = 0.0
 
     @property
     def value(self) -> float:
@@ -206,6 +210,7 @@ class Rim:
             RimDoubt.HIDDEN: HIDDEN * self.hidden,
             RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
             RimDoubt.MIDDLE: MIDDLE * self.aside,
+            RimDoubt.WITHIN: within_doubt(self.beyond),
         }
 
     def _errors_of_the_lighter(self, blaze: Blaze) -> dict["RimDoubt", float]:
@@ -218,6 +223,7 @@ class Rim:
             RimDoubt.HIDDEN: SOFT_HIDDEN * soft * self.hidden,
             RimDoubt.BURNT: float(np.hypot(ON_DARK_BLANK * self.blank, SOFT_FULL * soft * self.burnt)),
             RimDoubt.MIDDLE: MIDDLE * self.aside,
+            RimDoubt.WITHIN: within_doubt(self.beyond),
         }
 
     @property
@@ -255,6 +261,7 @@ def common_rim(look: RimLook) -> Rim:
         least=radius,
         usual=radius,
         hidden=0.0 if look.few else _hidden(look, centre, radius),
+        beyond=0.0 if look.few else lighter_beyond(look.picture, look.half, centre, radius),
         few=FEW_NARROW - FEW_ASLANT * float(np.tan(look.tilt) ** 2) if look.few else None,
     )
     if look.middle_sd > WELL_TOLD and not look.few:  # rays lie as far apart as their middle is unsure
