@@ -11,6 +11,7 @@ import pytest
 from rendered_photos import make_sheet, through_jpeg
 
 from pastewright.photo.file import Photo
+from pastewright.tune.photo.beyond import lighter_beyond, within_doubt
 from pastewright.tune.photo.common import grey_step
 from pastewright.tune.photo.find import BlobCandidates, either_way
 from pastewright.tune.photo.measure import measure_photo
@@ -128,6 +129,21 @@ def test_of_lighter_and_darker_blobs_on_one_another_the_wider_counts():
     assert both is not None
     assert sorted(both.places_px[:, 0].tolist()) == [0, 100]
     assert either_way([blobs("more red", [[0, 0]], [20])]) is None
+
+
+def test_spots_on_dots_are_told_by_what_is_light_beyond_their_circle():
+    x, y = np.meshgrid(np.linspace(-1.6, 1.6, 65), np.linspace(-1.6, 1.6, 65))
+    away = np.hypot(x, y)
+    cap = np.where(away < 1.0, 1.0, 0.0)[..., None]
+    assert lighter_beyond(cap, 1.6, np.zeros(2), 1.0) == 0.0
+    assert (
+        lighter_beyond(-cap - np.where((away < 1.5) & (x > 0), 0.5, 0)[..., None], 1.6, np.zeros(2), 1.0)
+        == 0.0
+    )
+    share = lighter_beyond(cap, 1.6, np.zeros(2), 0.6)
+    assert share > 0.9
+    assert within_doubt(share) > 0.2
+    assert within_doubt(0.05) == 0.0
 
 
 def test_a_grey_step_is_one_of_lightness():
