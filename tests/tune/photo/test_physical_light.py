@@ -80,7 +80,8 @@ def test_small_sheets_in_hard_light_are_read(name, least, own):
     assert {dot.index for dot in measured} <= set(laid)
     assert len(measured) > least * len(laid)
     wide = [dot for dot in measured if laid[dot.index][2] * reading.facts.px_per_mm >= WIDE_PX]
-    off = np.array([dot.diameter_mm / laid[dot.index][2] - 1 for dot in wide])
+    wide_mm = np.array([laid[dot.index][2] for dot in wide])
+    off = np.array([dot.diameter_mm for dot in wide], dtype=float) / wide_mm - 1
     assert abs(np.median(off)) < 0.03
     assert abs(np.median(off)) < 2 * reading.facts.shared_sd
     assert np.std(off) < own
