@@ -83,6 +83,13 @@ LEAST_FOOT = 0.02  # radii: no edge is sharper
 HIDDEN_STEP, HIDDEN = 0.3, 0.045
 OF_PASTE, OF_GROUND = (0.66, 0.86), (1.22, 1.42)  # radii of the circle, between which light is compared
 WELL_TOLD = 0.03  # radii: a middle known to this or better is taken as it is
+# Where lightness is less than this share of the step, colour tells the edge, and compression leaves colour softer than
+# cameras keep it: how soft it is, is measured on the picture itself, between plateaus clear of the edge.
+LITTLE_LIGHT = 0.3
+# Of what that moves the circle by, so much is in doubt: on gold in a lamp it moved by 11 %, and was 5 % off then and before.
+SOFTENED = 0.3
+ON_PASTE, ON_BARE = (0.4, 0.55), (1.35, 1.5)  # radii of the circle
+ONE_SIGMA = (0.8413, 0.1587)  # of the step, one standard deviation within and beyond a Gaussian's middle
 # The dozen dots of a witness row: of few, grain and noise leave the rays that a fifth fall short of farther in. Seen from
 # aside, a cap's flank stands out over its base's far edge, by about a sixth of tan² of the tilt (caps 0.38 as high as wide),
 # of which a circle takes a third. Measured on 93 photos of rows rendered for development: −0.5 % and 0.061 ± 0.016 tan²,
@@ -139,7 +146,8 @@ class Rim:
     edge by themselves; `hidden` is the share of the rays on which paste looks like the ground beside it (not of rows);
     `beyond` is the share of rays on which it is lighter beyond the circle (not of rows);
     `blaze` is what paste that is the lighter looks too wide by, None where it is the darker; `few` is None, or, for the few
-    dots of a row, what their radius is too narrow by, as a share.
+    dots of a row, what their radius is too narrow by, as a share; `softened` is by how much the circle moved when colour
+    was taken for as soft as it is seen, as a share.
     """
 
     radius: float
@@ -159,6 +167,7 @@ class Rim:
     blaze: Blaze | None = None
     few: float | None = None
     beyond: float = 0.0
+    softened: float = 0.0
 
     @property
     def value(self) -> float:
@@ -205,7 +214,9 @@ class Rim:
         apart = APART * abs(self.halfway / max(self.seen, 1e-9) - 1)
         return {
             RimDoubt.GROUND: grey if self.light_share > GREY else hued,
-            RimDoubt.WAYS: float(np.hypot(apart, NARROW * max(self.narrower, 0.0))),
+            RimDoubt.WAYS: float(
+                np.linalg.norm([apart, NARROW * max(self.narrower, 0.0), SOFTENED * self.softened])
+            ),
             RimDoubt.SHADOW: SHADOWED * max(self.uneven - USUALLY_UNEVEN, 0.0),
             RimDoubt.HIDDEN: HIDDEN * self.hidden,
             RimDoubt.BURNT: float(np.hypot(BLANK * self.blank, FULL * self.burnt)),
@@ -219,7 +230,7 @@ class Rim:
         soft = max(blaze.foot, LEAST_FOOT)
         return {
             RimDoubt.GROUND: float(np.hypot(ON_DARK_SD, SOFT * soft)),
-            RimDoubt.WAYS: ON_DARK_APART * apart,
+            RimDoubt.WAYS: float(np.hypot(ON_DARK_APART * apart, SOFTENED * self.softened)),
             RimDoubt.HIDDEN: SOFT_HIDDEN * soft * self.hidden,
             RimDoubt.BURNT: float(np.hypot(ON_DARK_BLANK * self.blank, SOFT_FULL * soft * self.burnt)),
             RimDoubt.MIDDLE: MIDDLE * self.aside,
@@ -240,6 +251,11 @@ def common_rim(look: RimLook) -> Rim:
     by_light, _, _ = _circle(look, (sigma,))
     power = usual_step(polar(look.picture, look.half, centre, radius * (1 + SAMPLES))) ** 2
     share = float(power[0] / max(power.sum(), 1e-12))
+    softened = 0.0
+    if share < LITTLE_LIGHT and (soft := _colour_edge(look, centre, radius)) is not None:
+        hard, more = radius, max(more, soft.sigma)
+        radius, centre, weight = _circle(look, (sigma, more, more), begun=soft.radius)
+        softened = abs(radius / hard - 1)
     by = (sigma,) if share > GREY else (sigma, more, more)
     edge = polar(look.burnt, look.half, centre, radius * np.linspace(0.75, 0.95, 5)).mean(axis=(0, 1))
     reach = np.linspace(*REACH, 81)
@@ -263,6 +279,7 @@ def common_rim(look: RimLook) -> Rim:
         hidden=0.0 if look.few else _hidden(look, centre, radius),
         beyond=0.0 if look.few else lighter_beyond(look.picture, look.half, centre, radius),
         few=FEW_NARROW - FEW_ASLANT * float(np.tan(look.tilt) ** 2) if look.few else None,
+        softened=softened,
     )
     if look.middle_sd > WELL_TOLD and not look.few:  # rays lie as far apart as their middle is unsure
         return replace(rim, least=rim.circle, usual=rim.circle)
@@ -315,9 +332,9 @@ def _aside(look: RimLook, blurs: tuple[float, ...]) -> float:
     return float(np.std(radii)) + AT_WORST * WELL_TOLD / 2
 
 
-def _circle(look: RimLook, blurs: tuple[float, ...]) -> tuple[float, Floats, Floats]:
-    """Return radius, centre and the rays' weights."""
-    centre, radius, weight = look.middle, 1.0, np.ones(RAYS)
+def _circle(look: RimLook, blurs: tuple[float, ...], begun: float = 1.0) -> tuple[float, Floats, Floats]:
+    """Return radius, centre and the rays' weights; the edge is looked for about the radius `begun`."""
+    centre, radius, weight = look.middle, begun, np.ones(RAYS)
     for _ in range(TURNS):
         rays = polar(look.picture[..., : len(blurs)], look.half, centre, radius * (1 + SAMPLES))
         log = likelihood(squares_left(rays, np.array(blurs) / radius), rays, blurs[0] / radius)
@@ -325,6 +342,31 @@ def _circle(look: RimLook, blurs: tuple[float, ...]) -> tuple[float, Floats, Flo
         shift = _best_shift(look, log, weight, (centre - look.middle) / radius, look.middle_sd / radius)
         centre, radius = centre + radius * shift[1:3], float(radius * (1 + shift[0]))
     return radius, centre, weight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ColourEdge:
+    """Colour's edge on the usual ray: where it is halfway, and its standard deviation."""
+
+    radius: float
+    sigma: float
+
+
+def _colour_edge(look: RimLook, centre: Floats, radius: float) -> _ColourEdge | None:
+    """Return how colour goes from paste to ground about a circle, None where it does not go there."""
+    radii = np.linspace(ON_PASTE[0], ON_BARE[1], 111)
+    usual = np.median(polar(look.picture, look.half, centre, radius * radii), axis=0)[:, 1:]
+    paste, ground = (
+        np.median(usual[(radii >= low) & (radii <= high)], axis=0) for low, high in (ON_PASTE, ON_BARE)
+    )
+    step = paste - ground
+    level = (usual - ground) @ step / max(float(step @ step), 1e-12)
+    within, halfway, beyond = (
+        float(radii[int(np.argmax(level < part))]) for part in (ONE_SIGMA[0], 0.5, ONE_SIGMA[1])
+    )
+    if not ON_PASTE[1] < within < halfway < beyond < ON_BARE[0]:
+        return None
+    return _ColourEdge(radius=radius * halfway, sigma=radius * (beyond - within) / 2)
 
 
 def _weights(look: RimLook, centre: Floats, radius: float) -> Floats:
