@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pastewright.tune.photo.beyond import lighter_beyond, within_doubt
 from pastewright.tune.photo.blaze import RADII as BLAZE_RADII
 from pastewright.tune.photo.blaze import Blaze, blaze_of
+from pastewright.tune.photo.colour_edge import colour_edge
 from pastewright.tune.photo.hue import REACH, by_hue
 from pastewright.tune.photo.polar import RAYS, polar, ray_ways
 from pastewright.tune.photo.steps import SAMPLES, TRIALS, likelihood, squares_left, usual_step
@@ -88,8 +89,6 @@ WELL_TOLD = 0.03  # radii: a middle known to this or better is taken as it is
 LITTLE_LIGHT = 0.3
 # Of what that moves the circle by, so much is in doubt: on gold in a lamp it moved by 11 %, and was 5 % off then and before.
 SOFTENED = 0.3
-ON_PASTE, ON_BARE = (0.4, 0.55), (1.35, 1.5)  # radii of the circle
-ONE_SIGMA = (0.8413, 0.1587)  # of the step, one standard deviation within and beyond a Gaussian's middle
 # The dozen dots of a witness row: of few, grain and noise leave the rays that a fifth fall short of farther in. Seen from
 # aside, a cap's flank stands out over its base's far edge, by about a sixth of tan² of the tilt (caps 0.38 as high as wide),
 # of which a circle takes a third. Measured on 93 photos of rows rendered for development: −0.5 % and 0.061 ± 0.016 tan²,
@@ -252,7 +251,7 @@ def common_rim(look: RimLook) -> Rim:
     power = usual_step(polar(look.picture, look.half, centre, radius * (1 + SAMPLES))) ** 2
     share = float(power[0] / max(power.sum(), 1e-12))
     softened = 0.0
-    if share < LITTLE_LIGHT and (soft := _colour_edge(look, centre, radius)) is not None:
+    if share < LITTLE_LIGHT and (soft := colour_edge(look.picture, look.half, centre, radius)) is not None:
         hard, more = radius, max(more, soft.sigma)
         radius, centre, weight = _circle(look, (sigma, more, more), begun=soft.radius)
         softened = abs(radius / hard - 1)
@@ -342,31 +341,6 @@ def _circle(look: RimLook, blurs: tuple[float, ...], begun: float = 1.0) -> tupl
         shift = _best_shift(look, log, weight, (centre - look.middle) / radius, look.middle_sd / radius)
         centre, radius = centre + radius * shift[1:3], float(radius * (1 + shift[0]))
     return radius, centre, weight
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _ColourEdge:
-    """Colour's edge on the usual ray: where it is halfway, and its standard deviation."""
-
-    radius: float
-    sigma: float
-
-
-def _colour_edge(look: RimLook, centre: Floats, radius: float) -> _ColourEdge | None:
-    """Return how colour goes from paste to ground about a circle, None where it does not go there."""
-    radii = np.linspace(ON_PASTE[0], ON_BARE[1], 111)
-    usual = np.median(polar(look.picture, look.half, centre, radius * radii), axis=0)[:, 1:]
-    paste, ground = (
-        np.median(usual[(radii >= low) & (radii <= high)], axis=0) for low, high in (ON_PASTE, ON_BARE)
-    )
-    step = paste - ground
-    level = (usual - ground) @ step / max(float(step @ step), 1e-12)
-    within, halfway, beyond = (
-        float(radii[int(np.argmax(level < part))]) for part in (ONE_SIGMA[0], 0.5, ONE_SIGMA[1])
-    )
-    if not ON_PASTE[1] < within < halfway < beyond < ON_BARE[0]:
-        return None
-    return _ColourEdge(radius=radius * halfway, sigma=radius * (beyond - within) / 2)
 
 
 def _weights(look: RimLook, centre: Floats, radius: float) -> Floats:
