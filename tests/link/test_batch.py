@@ -348,6 +348,7 @@ def test_a_hundred_random_batches(protocol, faulty, early, tmp_path):
     assert beyond == []
     assert near > (75 if early else 90) or faulty  # opened early: 84 and 98 were
     # A doubt without end would always be kept. Measured: 2.2 % in the median over a failing wire without a checksum, where
-    # every tenth deposit or so meets a reset or a stop; 0.3 to 0.9 % elsewhere; 6.6 % at most.
-    assert median(shares) < (0.03 if faulty else 0.02) and max(shares) < 0.08
+    # every tenth deposit or so meets a reset or a stop; 0.3 to 0.9 % elsewhere; 8.3 % at most (7.7 until the first deposit
+    # of what goes on went out whole with its lift, all of which is in doubt when the host is gone).
+    assert median(shares) < (0.03 if faulty else 0.02) and max(shares) < 0.09
     assert kills > 50 and (lost > 50 or not faulty)
