@@ -188,6 +188,7 @@ def _rim(lot: Lot, view: PhotoView, common: Common, camera: Floats, blurs_px: tu
             fine_colour=photo.fine_colour,
             few=lot.few,
             tilt=tilt_of(to_camera),
+            unlike=float(np.median(common.left[good])) if good.any() else 1.0,
         )
     )
 
