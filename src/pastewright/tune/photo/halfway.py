@@ -14,8 +14,8 @@ Floats = NDArray[np.float64]
 def halfway_radius(picture: Floats, half: float, circle: tuple[Floats, float], weight: Floats) -> float:
     """Return where most rays cross the line halfway between their own paste and their own ground.
 
-    Paste and ground are taken along the usual step of the photo, light and colour together; `circle` is the centre and the
-    radius around which it is looked for, over `picture` (rows, columns, channels) on −`half`…`half`, `weight` (rays) how much
+    Paste and ground are taken along the usual step of the photo, light and colour together. `circle` is the centre and the
+    radius around which it is looked for on `picture` (rows, columns, channels), −`half`…`half`; `weight` (rays) is how much
     each ray counts.
     """
     centre, radius = circle
