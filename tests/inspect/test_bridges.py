@@ -14,7 +14,7 @@ from pastewright.inspect.spill import PasteBeside
 
 SCALE = 30.0  # px/mm
 EVERY_MM = 2.5  # from pair to pair
-ROOM_MM, RADIUS_MM, GAP_MM = 1.0, 0.3, 0.3
+ROOM_MM, RADIUS_MM, GAP_MM = 1.0, 0.3, 0.4
 GREY = 0.6  # the paste's light over the mask's
 NOISE = 0.02  # of the light
 SPREAD = np.array([0.1, 0.06, 0.06])
@@ -62,15 +62,25 @@ def test_a_faint_neck_is_told_that_no_other_gap_shows():
 
 
 def test_what_every_gap_shows_is_no_bridge():
-    found = told(dict.fromkeys(range(9), 0.75))
+    assert told(dict.fromkeys(range(9), 0.88)) == Bridges(joined={}, doubted={})
+
+
+def test_where_every_gap_shows_much_of_paste_none_is_told_and_none_is_good():
+    found = told(dict.fromkeys(range(9), 0.7))
     assert not found.joined
-    assert not found.doubted
+    assert len(found.doubted) == 18
 
 
 def test_one_that_shows_little_of_paste_is_doubted():
-    found = told({4: 0.89}, wide_mm=0.2)
+    found = told({4: 0.89}, wide_mm=0.2, evidence=-1.0)
     assert not found.joined
     assert found.doubted == {8: {9}, 9: {8}}
+
+
+@pytest.mark.parametrize(("evidence", "kind"), [(-0.4, "joined"), (-0.6, "doubted")])
+def test_a_neck_that_shows_much_of_paste_is_seen_though_other_gaps_differ_as_much(evidence, kind):
+    found = told({4: 0.65} | dict.fromkeys((0, 2, 6, 7), 0.1), evidence=evidence)
+    assert getattr(found, kind).get(8) == {9}
 
 
 def test_what_plainly_is_neither_mask_nor_paste_is_no_bridge():

@@ -39,12 +39,18 @@ LEAST_SIDES = 0.65
 # A fainter neck is a bridge where it stands so far out of the photo's other gaps [standard deviations] and shows enough of
 # paste, or less where it stands out far more: of 4 400 unjoined pairs three do (rendered photos seen before).
 UNLIKE, FAINT_NECK, ENOUGH_MORE = 3.0, -0.75, 0.25
-FAR_UNLIKE = 8.0
-# One that stands out but shows less of paste, or hardly looks like it, is doubted. What differs from the mask by more than
-# this [spreads] and does not look like paste is print, dust or a track.
+FAR_UNLIKE = 6.0
+# One that stands out but shows less of paste, or hardly looks like it, is doubted: a flank in the light may be lighter than
+# mask where paste is darker. What differs from the mask by more than this [spreads] and does not look like paste is print,
+# dust or a track, except between near rims, whose light is mixed into it.
 DOUBTED_MORE, PLAINLY_OTHER = 0.2, 4.0
-SURELY_UNLIKE = 4.0  # the same where paste looks like mask, so that how much of paste shows tells nothing
+MIXED_PX = 10.0  # between rims
+# The same where paste looks like mask, so that how much of paste shows tells nothing: from here on doubted, and told.
+UNLIKE_ALONE, SURELY_UNLIKE = 2.0, 4.0
 MOST_FAINT_MM = 0.9  # longer ways are not taken for a straight neck that is faint
+# One that shows so much of paste is a bridge where it is as sharp as `SHARP_RIDGE` below, and doubted from `RIDGE` on,
+# though the photo's other gaps differ as much (legend in some): of pairs so joined by mistake none showed more than 0.36.
+MUCH_MORE = 0.4
 # Where there are too few such gaps a faint neck counts where it is sharp [spreads of the mask] (see `ridge`), or very sharp.
 FAINT_ALONE, RIDGE = -0.5, 1.8
 FAINTER_NECK, SHARP_RIDGE = -1.25, 3.0
@@ -208,12 +214,17 @@ def _told(photo: _Photo, pair: _Pair, step: float, stands_out: float | None) -> 
         return _Told.APART
     if stands_out is None:
         return _told_alone(photo, pair, way, step)
-    return _told_faint(photo, pair, way, step, stands_out) if stands_out >= UNLIKE else _Told.APART
+    found = _told_faint(photo, pair, way, step, stands_out) if stands_out >= UNLIKE_ALONE else _Told.APART
+    if found is not _Told.JOINED and step > RIDGE and way.leads(FAINTER_NECK):
+        told = _shares(photo, pair, READ_OUTWARD_PX)
+        if told is not None and told.more > MUCH_MORE:
+            return _Told.JOINED if step > SHARP_RIDGE and way.leads(FAINT_ALONE) else _Told.DOUBTED
+    return found
 
 
 def _told_faint(photo: _Photo, pair: _Pair, way: _Way, step: float, stands_out: float) -> _Told:
     """Tell whether a faint neck, which stands out of the photo's other gaps, joins two pastes."""
-    if not way.leads(FAINTER_NECK) and step > PLAINLY_OTHER:
+    if not way.leads(FAINTER_NECK) and step > PLAINLY_OTHER and _apart_px(photo, pair) > MIXED_PX:
         return _Told.APART
     like_paste = way.leads(FAINT_NECK)
     told = _shares(photo, pair, READ_OUTWARD_PX)
@@ -221,10 +232,12 @@ def _told_faint(photo: _Photo, pair: _Pair, way: _Way, step: float, stands_out: 
         if stands_out > SURELY_UNLIKE and like_paste:
             return _Told.JOINED
         return _Told.DOUBTED if way.leads(FAINTER_NECK) else _Told.APART
-    enough = LEAST_MORE if stands_out > FAR_UNLIKE else ENOUGH_MORE
-    if like_paste and told.more >= enough:
+    if stands_out < UNLIKE:
+        return _Told.APART
+    far = stands_out > FAR_UNLIKE
+    if like_paste and told.more >= (LEAST_MORE if far else ENOUGH_MORE):
         return _Told.JOINED
-    return _Told.DOUBTED if told.more >= DOUBTED_MORE else _Told.APART
+    return _Told.DOUBTED if told.more >= DOUBTED_MORE or (far and like_paste) else _Told.APART
 
 
 def _told_plain(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
@@ -250,9 +263,12 @@ def _told_alone(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
     told = _shares(photo, pair, 0.0)
     if told is not None and (told.unjoined > MOST_UNJOINED or told.more < LEAST_MORE):
         return _Told.APART
-    apart_px = pair.shapes[0].distance(pair.shapes[1]) * photo.flat.scale
-    sharp = step > SHARP_RIDGE or (apart_px > FAINT_GAP_PX and way.leads(FAINT_ALONE))
+    sharp = step > SHARP_RIDGE or (_apart_px(photo, pair) > FAINT_GAP_PX and way.leads(FAINT_ALONE))
     return _Told.JOINED if sharp else _Told.DOUBTED
+
+
+def _apart_px(photo: _Photo, pair: _Pair) -> float:
+    return float(pair.shapes[0].distance(pair.shapes[1])) * photo.flat.scale
 
 
 def _shares(photo: _Photo, pair: _Pair, inward_px: float) -> Shares | None:
