@@ -13,7 +13,7 @@ from pastewright.inspect.bridges import Bridges, joined_rows
 from pastewright.inspect.spill import PasteBeside
 
 SCALE = 30.0  # px/mm
-EVERY_MM = 2.5  # from pair to pair
+EVERY_MM = 2.8  # from pair to pair
 ROOM_MM, RADIUS_MM, GAP_MM = 1.0, 0.3, 0.4
 GREY = 0.6  # the paste's light over the mask's
 NOISE = 0.02  # of the light
@@ -66,7 +66,7 @@ def test_what_every_gap_shows_is_no_bridge():
 
 
 def test_where_every_gap_shows_much_of_paste_none_is_told_and_none_is_good():
-    found = told(dict.fromkeys(range(9), 0.7))
+    found = told(dict.fromkeys(range(9), 0.75))
     assert not found.joined
     assert len(found.doubted) == 18
 
