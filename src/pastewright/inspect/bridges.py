@@ -40,12 +40,14 @@ LEAST_SIDES = 0.65
 # paste, or less where it stands out far more: of 4 400 unjoined pairs three do (rendered photos seen before).
 UNLIKE, FAINT_NECK, ENOUGH_MORE = 3.0, -0.75, 0.25
 FAR_UNLIKE = 6.0
-# One that stands out but shows less of paste, or hardly looks like it, is doubted: a flank in the light may be lighter than
-# mask where paste is darker. What differs from the mask by more than this [spreads] and does not look like paste is print,
-# dust or a track, except between near rims, whose light is mixed into it.
-DOUBTED_MORE, PLAINLY_OTHER = 0.2, 4.0
-MIXED_PX = 10.0  # between rims
-# The same where paste looks like mask, so that how much of paste shows tells nothing: from here on doubted, and told.
+# One that stands out but shows less of paste is doubted; so is one that looks like paste and yet is lighter than mask where
+# paste is darker, or darker where it is lighter, by so much of what they differ: a flank in the light, or in shade.
+DOUBTED_MORE, LIT = 0.2, -0.1
+# What differs from the mask by more than this [spreads] and does not look like paste is print, dust or a track, except
+# between near rims, whose light is mixed into it.
+PLAINLY_OTHER = 4.0
+MIXED_PX = 10.0
+# Where paste looks like mask, how much of it shows tells nothing: a neck that is sharp is doubted from here on, and told.
 UNLIKE_ALONE, SURELY_UNLIKE = 2.0, 4.0
 MOST_FAINT_MM = 0.9  # longer ways are not taken for a straight neck that is faint
 # One that shows so much of paste is a bridge where it is as sharp as `SHARP_RIDGE` below, and doubted from `RIDGE` on,
@@ -231,13 +233,15 @@ def _told_faint(photo: _Photo, pair: _Pair, way: _Way, step: float, stands_out: 
     if told is None:
         if stands_out > SURELY_UNLIKE and like_paste:
             return _Told.JOINED
-        return _Told.DOUBTED if way.leads(FAINTER_NECK) else _Told.APART
+        seems = way.leads(FAINTER_NECK) if stands_out > UNLIKE else step > RIDGE and way.leads(FAINT_ALONE)
+        return _Told.DOUBTED if seems else _Told.APART
     if stands_out < UNLIKE:
         return _Told.APART
     far = stands_out > FAR_UNLIKE
     if like_paste and told.more >= (LEAST_MORE if far else ENOUGH_MORE):
         return _Told.JOINED
-    return _Told.DOUBTED if told.more >= DOUBTED_MORE or (far and like_paste) else _Told.APART
+    lit_flank = far and like_paste and told.seen < LIT
+    return _Told.DOUBTED if told.more >= DOUBTED_MORE or lit_flank else _Told.APART
 
 
 def _told_plain(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
