@@ -14,7 +14,7 @@ from pastewright.board.model import Side
 from pastewright.inspect.document import InspectedBoard, csv_rows, inspection_record, wipe_list
 from pastewright.inspect.find import find_board
 from pastewright.inspect.judge import judged, scatter_of
-from pastewright.inspect.measure import RowReading
+from pastewright.inspect.measure import RowReading, _with_alone
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import Findings, findings_of
 from pastewright.job.limits import DEFAULT_LIMITS
@@ -95,7 +95,7 @@ def test_what_looks_unlike_the_others_is_neither_high_nor_good():
     """Where a land mirrors what paste does, the outline runs on over it."""
     reading = _reading_of("FB1-2")
     doubled = replace(reading, volume_ul=2 * reading.volume_ul, like_paste=0.95)
-    for like_paste, verdict in ((0.95, DepositVerdict.HIGH), (0.7, DepositVerdict.NOT_SEEN)):
+    for like_paste, verdict in ((0.9, DepositVerdict.HIGH), (0.83, DepositVerdict.NOT_SEEN)):
         told = judged(replace(doubled, like_paste=like_paste), picture().rows, DEFAULT_LIMITS)
         assert told.verdict is verdict
 
@@ -152,9 +152,25 @@ def test_what_lies_aside_on_its_pad_is_off_but_need_not_be_wiped():
         (0.18, 0.6, True, True),
         (0.3, 1.0, True, True),
     ):
-        moved = replace(reading, offset_mm=(aside, 0.0), on_pad=on_pad * reading.planned_on_pad)
+        moved = replace(
+            reading,
+            offset_mm=(aside, 0.0),
+            alone_mm=(aside, 0.0),
+            on_pad=on_pad * reading.planned_on_pad,
+        )
         told = judged(moved, picture().rows, DEFAULT_LIMITS)
         assert (told.verdict is DepositVerdict.OFF, told.wipe) == (off, wipe)
+
+
+def test_where_all_around_it_seem_to_lie_aside_a_place_is_not_seen():
+    readings = [replace(one, offset_mm=(0.2, 0.05)) for one in findings().readings if one and one.there]
+    moved = next(one for one in readings if one.row == _reading_of("FB1-2").row)
+    together = {one.row: one for one in _with_alone(readings, picture())}
+    assert np.hypot(*together[moved.row].alone_mm) < 0.01
+    alone = [replace(one, offset_mm=(0.0, 0.0)) if one is not moved else one for one in readings]
+    by_itself = {one.row: one for one in _with_alone(alone, picture())}
+    for told, verdict in ((together, DepositVerdict.NOT_SEEN), (by_itself, DepositVerdict.OFF)):
+        assert judged(told[moved.row], picture().rows, DEFAULT_LIMITS).verdict is verdict
 
 
 def test_what_is_burnt_out_by_a_third_is_not_good():
@@ -189,7 +205,7 @@ def test_a_smear_is_told_though_it_drew_its_deposit_s_fit_aside():
     for share, verdict in ((0.7, DepositVerdict.OFF), (2.2, DepositVerdict.NOT_SEEN)):
         told = judged(replace(smeared, volume_ul=share * planned), picture().rows, DEFAULT_LIMITS)
         assert told.verdict is verdict
-    shifted = replace(smeared, dragged_mm=0.0, offset_mm=(0.4, 0.0))
+    shifted = replace(smeared, dragged_mm=0.0, offset_mm=(0.4, 0.0), alone_mm=(0.4, 0.0))
     assert judged(shifted, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
 
 

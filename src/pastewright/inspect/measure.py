@@ -7,7 +7,7 @@ with the width over the planned one. Planned widths come from the bench's tuning
 it had measured.
 """
 
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +44,7 @@ RIM_PX = 1.5  # beside an outline, where its ground is looked at
 UNSIZED = 1.0  # the standard error of a deposit whose edge is lost (ln)
 LEAST_WIDTH = 0.3  # of the planned width, less what outlines are read too far out by
 EDGELESS = 0.98  # of the widest that is searched
+AROUND, AROUND_MM = 6, 8.0  # nearest deposits, and how far off, that tell whether a place is seen aside
 NEAR_MM = 1.0  # gaps beyond are not told
 # Of the usual evidence a pixel: above, paste is there; below, none is; between, nobody can tell. The second number is
 # for a row that lies wholly on metal that looks like paste (both from rendered photos, see docs/inspection.md).
@@ -67,8 +68,8 @@ class RowReading:
     overexposed; `dragged_mm` is how far paste is dragged out of it to one side, `maybe_dragged` that something is which may
     be legend or glare; `joined` are the rows that its paste is joined with and must not be, `doubted` those to which the gap
     cannot be told, `maybe_joined` those that it seems joined with where too much else looks like paste; `common` is how
-    much of the mask nearby does. `own_sd` is the standard error of its volume against others in the photo (ln), upwards:
-    what it may be less.
+    much of the mask nearby does; `alone_mm` is its offset less what the deposits around it share. `own_sd` is the standard
+    error of its volume against others in the photo (ln), upwards: what it may be less.
     """
 
     row: int
@@ -89,6 +90,7 @@ class RowReading:
     volume_ul: float = 0.0
     volume_sd_ul: float = 0.0
     offset_mm: tuple[float, float] = (0.0, 0.0)
+    alone_mm: tuple[float, float] = (0.0, 0.0)
     on_pad: float = 0.0
     planned_on_pad: float = 0.0
     beside_mm2: float = 0.0
@@ -164,7 +166,26 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
                 fitted.told_on_land,
             )
         found.append(first)
-    return tuple(found)
+    return tuple(_with_alone(found, picture))
+
+
+def _with_alone(readings: Sequence[RowReading], picture: BoardPicture) -> list[RowReading]:
+    """Return readings with how far each lies aside of its place by itself: less what those around it share.
+
+    One deposit is laid beside its place; several side by side are seen beside theirs where the board is not found well.
+    """
+    there = [one for one in readings if one.there and not picture.rows[one.row].shared]
+    at = np.array([picture.rows[one.row].at_mm for one in there]).reshape(-1, 2)
+    offset = np.array([one.offset_mm for one in there]).reshape(-1, 2)
+    alone = {}
+    for place, one in enumerate(there):
+        away = np.hypot(*(at - at[place]).T)
+        away[place] = np.inf
+        around = np.argsort(away)[:AROUND]
+        around = around[away[around] < AROUND_MM]
+        shared = np.median(offset[around], axis=0) if len(around) == AROUND else np.zeros(2)
+        alone[one.row] = (float(offset[place][0] - shared[0]), float(offset[place][1] - shared[1]))
+    return [replace(one, alone_mm=alone.get(one.row, one.offset_mm)) for one in readings]
 
 
 def _with_again(first: RowReading, again: LookedAgain) -> RowReading:
