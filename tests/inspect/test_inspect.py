@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from demo_plans import plan_of
 from drawn_boards import board_photo
+from shapely.geometry import Point
 
 from pastewright.board.model import Side
 from pastewright.inspect.document import InspectedBoard, csv_rows, inspection_record, wipe_list
 from pastewright.inspect.find import find_board
 from pastewright.inspect.judge import judged, scatter_of
-from pastewright.inspect.measure import RowReading, _with_alone
+from pastewright.inspect.measure import RowReading, _crossed, _with_alone
 from pastewright.inspect.picture import board_picture
 from pastewright.inspect.read import Findings, findings_of
 from pastewright.job.limits import DEFAULT_LIMITS
@@ -171,6 +172,18 @@ def test_where_all_around_it_seem_to_lie_aside_a_place_is_not_seen():
     by_itself = {one.row: one for one in _with_alone(alone, picture())}
     for told, verdict in ((together, DepositVerdict.NOT_SEEN), (by_itself, DepositVerdict.OFF)):
         assert judged(told[moved.row], picture().rows, DEFAULT_LIMITS).verdict is verdict
+
+
+def test_two_outlines_that_lie_over_each_other_tell_no_place():
+    """Two dots in a pad of tin: both fits run to its middle, where no dot lies."""
+    numbers = [k for k, row in enumerate(picture().rows) if not row.shared][:3]
+    shapes = {number: Point(0.25 * k, 0).buffer(0.35) for k, number in enumerate(numbers)}
+    apart = {number: Point(0.5 * k, 0).buffer(0.35) for k, number in enumerate(numbers)}
+    assert _crossed(shapes, picture()) == set(numbers)
+    assert _crossed(apart, picture()) == set()
+    off = replace(_reading_of("FB1-2"), offset_mm=(0.33, 0.0), alone_mm=(0.33, 0.0))
+    for crossed, verdict in ((False, DepositVerdict.OFF), (True, DepositVerdict.NOT_SEEN)):
+        assert judged(replace(off, crossed=crossed), picture().rows, DEFAULT_LIMITS).verdict is verdict
 
 
 def test_what_is_burnt_out_by_a_third_is_not_good():

@@ -234,8 +234,8 @@ def _beside(reading: RowReading, row: InspectedRow, limits: InspectionLimits) ->
     by_width = max(limits.most_offset * row.deposit.width_mm, LEAST_OFF_MM)
     spills_over = reading.on_pad < limits.least_on_pad * reading.planned_on_pad
     most = min(by_width, max(limits.most_offset_mm, LEAST_OFF_MM))
-    if away > most and alone <= most:
-        return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=ALL_ASIDE)
+    if away > most and (alone <= most or reading.crossed):
+        return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD if reading.crossed else ALL_ASIDE)
     if away > most:
         return JudgedRow(
             verdict=DepositVerdict.OFF,

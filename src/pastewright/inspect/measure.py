@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import affinity
+from shapely import STRtree, affinity
 from shapely.geometry import LineString, Point, Polygon
 
 from pastewright.inspect.again import LookedAgain, looked_again
@@ -44,6 +44,7 @@ RIM_PX = 1.5  # beside an outline, where its ground is looked at
 UNSIZED = 1.0  # the standard error of a deposit whose edge is lost (ln)
 LEAST_WIDTH = 0.3  # of the planned width, less what outlines are read too far out by
 EDGELESS = 0.98  # of the widest that is searched
+CROSSED = 0.5  # of the lesser outline: two fits of one pad that both run to its middle, where metal looks like paste
 AROUND, AROUND_MM = 6, 8.0  # nearest deposits, and how far off, that tell whether a place is seen aside
 NEAR_MM = 1.0  # gaps beyond are not told
 # Of the usual evidence a pixel: above, paste is there; below, none is; between, nobody can tell. The second number is
@@ -68,8 +69,9 @@ class RowReading:
     overexposed; `dragged_mm` is how far paste is dragged out of it to one side, `maybe_dragged` that something is which may
     be legend or glare; `joined` are the rows that its paste is joined with and must not be, `doubted` those to which the gap
     cannot be told, `maybe_joined` those that it seems joined with where too much else looks like paste; `common` is how
-    much of the mask nearby does; `alone_mm` is its offset less what the deposits around it share. `own_sd` is the standard
-    error of its volume against others in the photo (ln), upwards: what it may be less.
+    much of the mask nearby does; `alone_mm` is its offset less what the deposits around it share; `crossed` tells that its
+    outline lies half over another's, as no two lie. `own_sd` is the standard error of its volume against others in the photo
+    (ln), upwards: what it may be less.
     """
 
     row: int
@@ -91,6 +93,7 @@ class RowReading:
     volume_sd_ul: float = 0.0
     offset_mm: tuple[float, float] = (0.0, 0.0)
     alone_mm: tuple[float, float] = (0.0, 0.0)
+    crossed: bool = False
     on_pad: float = 0.0
     planned_on_pad: float = 0.0
     beside_mm2: float = 0.0
@@ -133,6 +136,7 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     tongues = dragged(flat, (beside.anywhere, beside.anywhere_no_print), fitted, picture)
     edge_px = _edge_bias_px(flat, picture, [(n, fitted.rows[n]) for n in shapes if whole[n][0]])
     burnt_out = float(np.quantile([whole[n][1] for n in shapes], 0.9)) if shapes else 1.0
+    crossed = _crossed(shapes, picture)
     found: list[RowReading] = []
     for number in flat.rows:
         fit = fitted.rows.get(number)
@@ -165,8 +169,20 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
                 (flat.scale, edge_px),
                 fitted.told_on_land,
             )
-        found.append(first)
+        found.append(replace(first, crossed=number in crossed))
     return tuple(_with_alone(found, picture))
+
+
+def _crossed(shapes: Mapping[int, Polygon], picture: BoardPicture) -> set[int]:
+    """Return the rows whose outlines lie half over another's; a bead's parts follow each other."""
+    numbers = [number for number in shapes if not picture.rows[number].shared]
+    outlines = [shapes[number] for number in numbers]
+    found = set[int]()
+    for k, m in STRtree(outlines).query(outlines, predicate="intersects").T.tolist():
+        least = min(outlines[k].area, outlines[m].area)
+        if k < m and outlines[k].intersection(outlines[m]).area > CROSSED * least:
+            found |= {numbers[k], numbers[m]}
+    return found
 
 
 def _with_alone(readings: Sequence[RowReading], picture: BoardPicture) -> list[RowReading]:
