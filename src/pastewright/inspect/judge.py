@@ -31,6 +31,9 @@ UNLIKE_HIGH = 0.86
 # On a land that looks like paste, one that is told no better than this, so little evidence is no good deposit: two bare
 # lands of levelled tin had passed for good with 0.57 and 0.63; 144 of 7 682 good deposits have less, and ten halves.
 UNLIKE_ON_LAND = 0.65
+# Nor is any with less than this, be its outline drawn as it may: two bare lands of tin and a half had passed for good with
+# -0.25, 0.29 and 0.36; of 10 700 good deposits one had less than 0.42 (rendered photos seen before).
+UNLIKE_AT_ALL = 0.4
 UNTOLD = "whether it is paste or its land cannot be told well enough"
 AMONG_GLARE = "the mask around it looks like paste as well: glare, or legend"
 ALL_ASIDE = "all around it seem to lie aside: the board is not found well enough here"
@@ -143,7 +146,8 @@ def _of_paste(
         return JudgedRow(
             verdict=DepositVerdict.OFF, why=f"only {reading.gap_mm:.2f} mm to the next paste", wipe=True
         )
-    if not reading.wide and reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_LAND:
+    unlike = not reading.wide and reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_LAND
+    if unlike or reading.like_paste < UNLIKE_AT_ALL:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
     if reading.full > FULL_FOR_GOOD:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=OVEREXPOSED)
