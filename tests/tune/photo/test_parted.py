@@ -1,4 +1,4 @@
-"""Sheets that lie half in a lamp's mirror image, in grain, on a full white ground, and what JPEG does to faint colour.
+"""Sheets that lie half in a lamp's mirror image, in grain, and on a full white ground.
 
 Photos are flat discs drawn here, blurred and with noise: the ground is what is tried, not the shade on caps.
 """
@@ -18,7 +18,7 @@ from pastewright.tune.photo.measure import measure_photo
 from pastewright.tune.photo.parted import LEAST_OF_A_PART, in_two
 from pastewright.tune.record.measurements import DotState
 
-SHEET = make_sheet(rows=6, columns=7)
+SHEET = make_sheet(rows=6, columns=6)
 PX_PER_MM = 36.0
 FINER = 4
 SHAPE = 0.4  # height over width of a dot
@@ -77,14 +77,6 @@ def test_half_a_sheet_in_a_lamp_s_mirror_image_is_read():
     assert np.quantile(np.abs(off), 0.95) < 0.06
 
 
-def test_on_a_grey_ground_blocks_of_faint_colour_move_no_dot():
-    photo, diameters = drawn(even(0.66, 0.62, 0.68), (0.16, 0.15, 0.16), noise=0.02, quality=60)
-    reading = measure_photo(photo, SHEET)
-    off = errors(reading, diameters)
-    assert len(off) == len(SHEET.dots)
-    assert np.std(off) < 0.01
-
-
 def test_faint_dots_in_grain_are_found():
     photo, diameters = drawn(even(0.45, 0.45, 0.45), (0.36, 0.36, 0.36), noise=0.09, quality=80)
     reading = measure_photo(photo, SHEET)
@@ -93,7 +85,7 @@ def test_faint_dots_in_grain_are_found():
     assert abs(np.median(off)) < 0.03
 
 
-@pytest.mark.parametrize("lit", [1.3, 2.0, 3.0])
+@pytest.mark.parametrize("lit", [1.3, 3.0])
 def test_a_ground_that_is_full_white_eats_into_dots_by_what_they_say(lit):
     photo, diameters = drawn(even(lit, lit, lit), (0.2, 0.2, 0.2), blur_px=1.5)
     reading = measure_photo(photo, SHEET)

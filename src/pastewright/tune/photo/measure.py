@@ -31,7 +31,7 @@ from pastewright.tune.photo.judge import (
     verdict,
 )
 from pastewright.tune.photo.laid import LaidDots
-from pastewright.tune.photo.parted import parts_differ, read_parts, together, told_parts
+from pastewright.tune.photo.parted import never_missing, parts_differ, read_parts, together, told_parts
 from pastewright.tune.record.measurements import GOOD_ROW_SD, GOOD_SD, DotReading, DotState, PhotoFacts
 from pastewright.tune.sheet.model import Sheet
 
@@ -99,6 +99,7 @@ def measured(
     last, residual_mm, k1 = fit(commanded[good], places_px[good], view.width_px, view.height_px)
     centres = last.to_sheet(places_px)
     readings = readings_of(dots, sheet, centres, dots.scale / last.px_per_mm(centres))
+    readings = never_missing(readings, parts)
     rim, blur_px = dots.rim, parts[0].read.blur_px
     differ = parts_differ(parts, readings, sheet)
     shared_sd = float(np.linalg.norm([rim.shared_sd, _view_sd(commanded[good], residual_mm), differ]))

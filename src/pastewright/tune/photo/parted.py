@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pastewright.photo.view import PhotoView
 from pastewright.tune.photo.alike import Alike, Lot, read_alike
+from pastewright.tune.photo.common import INNER, grid
 from pastewright.tune.photo.dots import SeenDots, readings_of
 from pastewright.tune.photo.edge import Outlines
 from pastewright.tune.photo.laid import LaidDot, LaidDots
@@ -27,6 +28,7 @@ Whole = NDArray[np.int64]
 ENOUGH = 0.85  # of the dots that lie there: measured together, so many are not parted
 LEAST_OF_A_PART = 8  # dots, as many as tell where the middles of their bases lie
 LEAST_APART = 0.3  # ln of light between the grounds of two parts
+SEEN = 0.35  # of the contrast that paste has on its part's usual ground: with less on its own ground a dot may lie unseen
 MOST_DOUBT = 1.25  # times what the whole's dots may be off by together: where it measures enough, parts must not know less
 DEEPEST = 3  # times a part is parted again
 LEAST_MORE = 0.1  # of all dots: so many more parts must measure than the whole, or no more fewer where contrast differs
@@ -178,6 +180,30 @@ def together(parts: Sequence[PartRead]) -> SeenDots:
     common = replace(most.common, **joined([one.common for one in dots], of_a_dot))
     own = joined(dots, ("centres", "radii", "blur", "scale", "inside", "clipped", "strange"))
     return replace(most, outline=outline, common=common, **own)
+
+
+def never_missing(readings: Sequence[DotReading], parts: Sequence[PartRead]) -> tuple[DotReading, ...]:
+    """Return the readings, none of which is missing where paste would be as light as its ground: nobody can see it there.
+
+    That is so where grounds pass from dark to light under grey paste; a dot said to be missing would count as one that did
+    not come out.
+    """
+    hidden = np.zeros(len(readings), dtype=np.bool_)
+    for part in parts:
+        common = part.read.dots.common
+        if common.picture[..., 1:].any():  # its colour shows it
+            continue
+        inner = np.linalg.norm(grid(len(common.picture)), axis=-1) < INNER
+        step = float(np.median(common.picture[inner][:, 0]))
+        levels = np.maximum(common.levels, DIMMEST)
+        shown = float(np.median(levels)) * (1 + step) / levels - 1
+        hidden[part.which] = np.abs(shown) < SEEN * abs(step)
+    return tuple(
+        replace(one, state=DotState.REFUSED, why="hardly visible")
+        if lost and one.state is DotState.MISSING
+        else one
+        for one, lost in zip(readings, hidden.tolist(), strict=True)
+    )
 
 
 def parts_differ(parts: Sequence[PartRead], readings: Sequence[DotReading], laid: LaidDots) -> float:
