@@ -50,7 +50,7 @@ MIXED_PX = 10.0
 # Where paste looks like mask, how much of it shows tells nothing: a neck that is sharp is doubted from here on, and told.
 UNLIKE_ALONE, SURELY_UNLIKE = 2.0, 4.0
 MOST_FAINT_MM = 0.9  # longer ways are not taken for a straight neck that is faint
-# One that shows so much of paste is a bridge where it is as sharp as `SHARP_RIDGE` below, and doubted from `RIDGE` on,
+# One that shows so much of paste is a bridge where it is as sharp as one alone must be (below), and doubted from `RIDGE` on,
 # though the photo's other gaps differ as much (legend in some): of pairs so joined by mistake none showed more than 0.36.
 MUCH_MORE = 0.4
 # Where there are too few such gaps a faint neck counts where it is sharp [spreads of the mask] (see `ridge`), or very sharp.
@@ -220,7 +220,7 @@ def _told(photo: _Photo, pair: _Pair, step: float, stands_out: float | None) -> 
     if found is not _Told.JOINED and step > RIDGE and way.leads(FAINTER_NECK):
         told = _shares(photo, pair, READ_OUTWARD_PX)
         if told is not None and told.more > MUCH_MORE:
-            return _Told.JOINED if step > SHARP_RIDGE and way.leads(FAINT_ALONE) else _Told.DOUBTED
+            return _Told.JOINED if _sharp(photo, pair, step) and way.leads(FAINT_ALONE) else _Told.DOUBTED
     return found
 
 
@@ -267,8 +267,13 @@ def _told_alone(photo: _Photo, pair: _Pair, way: _Way, step: float) -> _Told:
     told = _shares(photo, pair, 0.0)
     if told is not None and (told.unjoined > MOST_UNJOINED or told.more < LEAST_MORE):
         return _Told.APART
-    sharp = step > SHARP_RIDGE or (_apart_px(photo, pair) > FAINT_GAP_PX and way.leads(FAINT_ALONE))
+    sharp = step > SHARP_RIDGE or (_sharp(photo, pair, step) and way.leads(FAINT_ALONE))
     return _Told.JOINED if sharp else _Told.DOUBTED
+
+
+def _sharp(photo: _Photo, pair: _Pair, step: float) -> bool:
+    """Tell whether a neck is as sharp as it must be between rims that lie so near."""
+    return step > (RIDGE if _apart_px(photo, pair) > FAINT_GAP_PX else SHARP_RIDGE)
 
 
 def _apart_px(photo: _Photo, pair: _Pair) -> float:
