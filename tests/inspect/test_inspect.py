@@ -206,8 +206,13 @@ def test_on_a_land_that_looks_like_paste_little_evidence_is_no_good_deposit():
 
 def test_what_hardly_looks_like_paste_is_never_good():
     """A dome may be drawn over a bare land that mirrors the room better than a flat one."""
-    one = replace(_reading_of("FB1-2"), told=0.3, like_paste=0.29, bare_ln=-157.0, wide=True)
-    assert judged(one, picture().rows, DEFAULT_LIMITS).verdict is DepositVerdict.NOT_SEEN
+    for like_paste, bare_ln, verdict in (
+        (0.29, -157.0, DepositVerdict.NOT_SEEN),
+        (0.43, -30.0, DepositVerdict.NOT_SEEN),
+        (0.43, -157.0, DepositVerdict.GOOD),
+    ):
+        one = replace(_reading_of("FB1-2"), told=0.3, like_paste=like_paste, bare_ln=bare_ln, wide=True)
+        assert judged(one, picture().rows, DEFAULT_LIMITS).verdict is verdict
 
 
 def test_what_is_dragged_out_of_a_deposit_is_smeared_and_wiped():
