@@ -468,7 +468,7 @@ def _paste_and_tip(ways: list[Way], came: list[list[float]], scene: Scene, hurt:
                 "crash", way, f"Z {points[gap.argmin(), 2]:.3f} over ground at {ground[gap.argmin()]:.3f}"
             )
         low = bool((points[:, 2] < clear - ROUND_MM).any())
-        working_gap = 1.05 if _on_strip(points, scene) else bench["tip"]["bore_mm"] + 0.01
+        working_gap = 1.05 if _on_card(points, scene) else bench["tip"]["bore_mm"] + 0.01
         if low and bool((gap < working_gap).all()):
             if gap.min() < LEAST_GAP_MM - ROUND_MM:
                 hurt.say("ploughs", way, f"{gap.min():.3f} mm above the board")
@@ -492,7 +492,7 @@ def _end_visit(books: Books, scene: Scene, hurt: Hurt) -> None:
     if not visit:
         return
     points = np.concatenate([each for _, each, _ in visit])
-    if _on_strip(points, scene):
+    if _on_card(points, scene):
         return
     volume = sum(out for _, _, out in visit)
     place = _place_of(points, scene)
@@ -564,14 +564,15 @@ def _zones(way: Way, points: Floats, scene: Scene, hurt: Hurt) -> None:
                 hurt.say("zone", way, f"at Z {points[inside, 2].min():.2f}, its top at {top:.2f}")
 
 
-def _on_strip(points: Floats, scene: Scene) -> bool:
+def _on_card(points: Floats, scene: Scene) -> bool:
+    """Whether the tip is on the card: on a settling strip, or in line with one, off all boards, where the first of a new
+    size is thrown away in the middle of a board (docs/plunger.md).
+    """
     bed = scene.bench["bed"]
-    x, y = points[:, 0], points[:, 1]
-    along = (x > bed["strip_x_mm"] - 0.3).all() and (
-        x < bed["strip_x_mm"] + bed["strip_length_mm"] + 0.3
-    ).all()
     lines = [bed["strip_y_mm"] + number * scene.strip_step for number in range(scene.strips)]
-    return bool(along) and any(bool((np.abs(y - line) < 0.3).all()) for line in lines)
+    in_line = any(bool((np.abs(points[:, 1] - line) < 0.3).all()) for line in lines)
+    where, _ = _over(points, scene)
+    return in_line and bool((where < 0).all())
 
 
 def _place_of(points: Floats, scene: Scene) -> tuple[int, frozenset[int]] | None:

@@ -162,7 +162,13 @@ def stopped(plan: Plan, scene: Scene, rng: random.Random) -> Next:
     left = {block.deposit for block in deposits[deposits.index(broken) + 1 :] if block.deposit is not None}
     lines += [line for block in given_back(chosen(job, left), job.letter, bench) for line in block.lines]
     numbers = scene_pads(plan.record, scene)
-    doubtful = {numbers[name] for laid in job.deposits if laid.id == broken.deposit for name in laid.pads}
+    doubtful = {
+        numbers[name]
+        for laid in job.deposits
+        if laid.id == broken.deposit
+        for name in laid.pads
+        if name in numbers
+    }
     return Next(
         name=f"stopped in deposit {deposits.index(broken)}, line {cut}",
         text="\n".join(lines) + "\n",
@@ -199,9 +205,10 @@ def hand_ways(plan: PlanRecord, profile: Profile, at: Spot, rng: random.Random) 
 def some(plan: Plan, scene: Scene, rng: random.Random) -> Next:
     """A run of some deposits."""
     job = read_job(plan.program.text, plan.record)
-    ids = [laid.id for laid in job.deposits]
-    picked = set(rng.sample(ids, max(1, len(ids) // 3)))
     numbers = scene_pads(plan.record, scene)
+    # What is thrown away on the card in the middle of the board has no pad, and nobody asks for it.
+    ids = [laid.id for laid in job.deposits if all(name in numbers for name in laid.pads)]
+    picked = set(rng.sample(ids, max(1, len(ids) // 3)))
     whole = _pads_of(job, picked)
     part = _pads_of(job, set(ids) - picked)
     given = {numbers[name] for name in whole - part}
