@@ -119,12 +119,8 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
     fitted = replace(fitted, rows=fitted.rows | again.small)
     gone = {n: _gone(flat, (n, picture.rows[n]), fitted, again, (told[n], usual)) for n in fitted.rows}
     outlines = {number: fitted_shape(picture.rows[number], fit) for number, fit in fitted.rows.items()}
-    shapes = {
-        number: outlines[number]
-        for number, fit in fitted.rows.items()
-        if (fit.mean > _between(THERE, told[number]) * usual and number not in again.bare)
-        or (not gone[number] and (number in again.small or number in again.wide))
-    }
+    stand = _stand(fitted, again, gone, (told, usual))
+    shapes = {number: shape for number, shape in outlines.items() if number in stand}
     beside = paste_beside(flat, fitted, picture)
     # A neck that is plain on the mask is a bridge also where the lands at its ends look like paste.
     edgeless = {number for number, fit in fitted.rows.items() if not _found_edge(fit)}
@@ -171,6 +167,21 @@ def read_rows(flat: FlatBoard, fitted: FittedBoard, picture: BoardPicture) -> tu
             )
         found.append(replace(first, crossed=number in crossed))
     return tuple(_with_alone(found, picture))
+
+
+def _stand(
+    fitted: FittedBoard, again: LookedAgain, gone: Mapping[int, bool], like: tuple[Mapping[int, float], float]
+) -> set[int]:
+    """Return the rows whose paste stands there, by its colour or its dome; `like` is how well each row's paste is told from
+    what lies under it, and the usual evidence.
+    """
+    told, usual = like
+    return {
+        number
+        for number, fit in fitted.rows.items()
+        if (fit.mean > _between(THERE, told[number]) * usual and number not in again.bare)
+        or (not gone[number] and (number in again.small or number in again.wide))
+    }
 
 
 def _crossed(shapes: Mapping[int, Polygon], picture: BoardPicture) -> set[int]:
