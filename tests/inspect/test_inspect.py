@@ -209,7 +209,10 @@ def test_what_hardly_looks_like_paste_is_never_good():
     for like_paste, bare_ln, verdict in (
         (0.29, -157.0, DepositVerdict.NOT_SEEN),
         (0.43, -30.0, DepositVerdict.NOT_SEEN),
+        (0.44, -76.0, DepositVerdict.NOT_SEEN),
+        (0.67, -40.0, DepositVerdict.NOT_SEEN),
         (0.43, -157.0, DepositVerdict.GOOD),
+        (0.67, -70.0, DepositVerdict.GOOD),
     ):
         one = replace(_reading_of("FB1-2"), told=0.3, like_paste=like_paste, bare_ln=bare_ln, wide=True)
         assert judged(one, picture().rows, DEFAULT_LIMITS).verdict is verdict

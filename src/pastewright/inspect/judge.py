@@ -36,7 +36,10 @@ UNLIKE_ON_LAND = 0.65
 UNLIKE_AT_ALL = 0.4
 # … nor with little more, where a dome explains the place by less than this [ln]: a bare land that mirrors the room in
 # one corner had 0.43 and 30, a half 0.48 and 56; of 20 good ones below 0.5 two had less.
-HALF_UNLIKE, A_DOME_STANDS = 0.5, -60.0
+# Two more had passed, of tin in two lights: 0.44 and 76, 0.67 and 40. So below a half 80 are asked, and on land that looks
+# like paste 60 below 0.7: of 5 632 good deposits on tin 18 have less, and none of those below 0.5.
+HALF_UNLIKE, A_DOME_STANDS = 0.5, -80.0
+UNLIKE_ON_TIN, A_DOME_ON_TIN = 0.7, -60.0
 UNTOLD = "whether it is paste or its land cannot be told well enough"
 AMONG_GLARE = "the mask around it looks like paste as well: glare, or legend"
 ALL_ASIDE = "all around it seem to lie aside: the board is not found well enough here"
@@ -151,6 +154,9 @@ def _of_paste(
         )
     unlike = not reading.wide and reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_LAND
     doubtful = reading.like_paste < HALF_UNLIKE and reading.bare_ln > A_DOME_STANDS
+    doubtful |= (
+        reading.told < LIKE_LAND and reading.like_paste < UNLIKE_ON_TIN and reading.bare_ln > A_DOME_ON_TIN
+    )
     if unlike or doubtful or reading.like_paste < UNLIKE_AT_ALL:
         return JudgedRow(verdict=DepositVerdict.NOT_SEEN, why=UNTOLD)
     if reading.full > FULL_FOR_GOOD:

@@ -144,7 +144,11 @@ def darker_paste(picture: Floats) -> bool:
 
 
 def burnt_picture(pixels: NDArray[np.uint8], view: PhotoView, centres: Floats, radii: Floats) -> Floats:
-    """Return the shares of dots that are full in some colour, and in all, at every second place of the common grid."""
+    """Return the shares of dots that are full in some colour, and in all, at every second place of the common grid; nothing
+    is full where there are no dots.
+    """
+    if not len(centres):
+        return np.zeros((*grid()[::2, ::2].shape[:2], 2))
     px = np.round(view.to_px(centres[:, None, None, :] + radii[:, None, None, None] * grid()[None, ::2, ::2]))
     x = np.clip(px[..., 0], 0, pixels.shape[1] - 1).astype(np.int64)
     y = np.clip(px[..., 1], 0, pixels.shape[0] - 1).astype(np.int64)
