@@ -115,7 +115,8 @@ def test_a_touch_up_of_a_board_that_was_moved_goes_where_it_lies_now(tab, looked
     file = looked.folder / "placement.json"
     file.write_text(record_text(placement_record(found)), encoding="utf-8")
     try:
-        tab.goto(f"{looked.base}/#start")  # looks at the folder anew
+        with tab.expect_response("**/start/look"):  # looks at the folder anew
+            tab.goto(f"{looked.base}/#start")
         tab.goto(f"{looked.base}/#inspect")
         tab.get_by_label("It was moved since it was laid").check()
         tab.get_by_role("button", name="Plan a touch-up").click()
