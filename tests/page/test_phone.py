@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from page_in_browser import PHONE, serving, tab_of
+from playwright.sync_api import Route
 
 
 def asked(address, method, path, *, cookie="", origin=True, body=None):
@@ -112,6 +113,33 @@ def test_the_phones_page_stops_by_touch(browser, door):
     phone.get_by_text("Stop was sent.").wait_for()
     assert stopped == ["the phone"]
     assert phone.evaluate("() => document.scrollingElement.scrollWidth") <= PHONE["width"]
+    context.close()
+
+
+def test_stop_stays_under_the_finger_while_the_page_comes_in(browser, door):
+    stopped: list[str] = []
+    door.opened.context.stops.append(stopped.append)
+    context = browser.new_context(viewport=PHONE, has_touch=True)
+    phone = context.new_page()
+    late: list[Route] = []
+
+    def hold(route: Route) -> None:
+        late.append(route)
+
+    phone.route("**/kinds", hold)
+    with phone.expect_request("**/kinds"):
+        phone.goto(door.opened.phone.address)
+    stop = phone.get_by_role("button", name="Stop")
+    before = stop.bounding_box()
+    assert before is not None
+    while not late:
+        phone.wait_for_timeout(20)
+    late[0].continue_()
+    phone.get_by_text("Photo of the witness row").wait_for()
+    assert stop.bounding_box() == before
+    phone.touchscreen.tap(before["x"] + before["width"] / 2, before["y"] + before["height"] / 2)
+    phone.get_by_text("Stop was sent.").wait_for()
+    assert stopped == ["the phone"]
     context.close()
 
 
