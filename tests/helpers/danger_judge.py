@@ -565,14 +565,18 @@ def _zones(way: Way, points: Floats, scene: Scene, hurt: Hurt) -> None:
 
 
 def _on_card(points: Floats, scene: Scene) -> bool:
-    """Whether the tip is on the card: on a settling strip, or in line with one, off all boards, where the first of a new
-    size is thrown away in the middle of a board (docs/plunger.md).
+    """Whether the tip is on the card: on a settling strip, or at one place in line with one, off all boards, where the first
+    of a new size is thrown away in the middle of a board (docs/plunger.md).
     """
     bed = scene.bench["bed"]
+    x = points[:, 0]
+    on_strip = (
+        x.min() > bed["strip_x_mm"] - 0.3 and x.max() < bed["strip_x_mm"] + bed["strip_length_mm"] + 0.3
+    )
     lines = [bed["strip_y_mm"] + number * scene.strip_step for number in range(scene.strips)]
     in_line = any(bool((np.abs(points[:, 1] - line) < 0.3).all()) for line in lines)
     where, _ = _over(points, scene)
-    return in_line and bool((where < 0).all())
+    return in_line and bool(on_strip or (np.ptp(x) < 0.3 and (where < 0).all()))
 
 
 def _place_of(points: Floats, scene: Scene) -> tuple[int, frozenset[int]] | None:
