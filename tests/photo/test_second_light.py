@@ -33,14 +33,19 @@ def test_the_judge_calls_a_wrong_sheet_wrong():
     assert not figures.ReadSheet("made up", "paper", shared=0.04, rough=True, off=[0.05, 0.06, 0.045]).wrong
 
 
+def judged_board(board, photo, tmp_path):
+    """What the command makes of a kept photo of a board, judged."""
+    plan = tmp_path / board / "plan.json"
+    plan.parent.mkdir()
+    plan.write_text((DATA / f"{board}-plan.json").read_text("utf-8"), "utf-8")
+    truth, rows = figures.read_board(tmp_path, DATA / f"{photo}.jpg")
+    assert isinstance(rows, list)
+    return figures.judged(truth, rows)
+
+
 @pytest.mark.campaign
 def test_a_green_board_with_tin_lands_at_a_window(tmp_path):
-    plan = tmp_path / "leaf" / "plan.json"
-    plan.parent.mkdir()
-    plan.write_text((DATA / "leaf-plan.json").read_text("utf-8"), "utf-8")
-    truth, rows = figures.read_board(tmp_path, DATA / "leaf-3.jpg")
-    assert isinstance(rows, list)
-    count, off, _ = figures.judged(truth, rows)
+    count, off, _ = judged_board("leaf", "leaf-3", tmp_path)
     for fault in ("missing", "bridged", "shifted"):
         assert count[fault] == count[f"{fault} told"] == 1
     assert count["double passed"] == count["half passed"] == 0
@@ -51,12 +56,7 @@ def test_a_green_board_with_tin_lands_at_a_window(tmp_path):
 
 @pytest.mark.campaign
 def test_bridges_as_light_as_their_white_mask_under_a_ring_light(tmp_path):
-    plan = tmp_path / "valve" / "plan.json"
-    plan.parent.mkdir()
-    plan.write_text((DATA / "valve-plan.json").read_text("utf-8"), "utf-8")
-    truth, rows = figures.read_board(tmp_path, DATA / "valve-28.jpg")
-    assert isinstance(rows, list)
-    count, _, wrong = figures.judged(truth, rows)
+    count, _, wrong = judged_board("valve", "valve-28", tmp_path)
     assert count["bridged"] == 5
     assert count["bridged told"] >= 4
     assert count["bridged passed"] == 0

@@ -216,20 +216,23 @@ def _told(photo: _Photo, pair: _Pair, step: float, stands_out: float | None) -> 
         return _Told.APART
     if stands_out is None:
         return _told_alone(photo, pair, way, step)
-    found = _told_faint(photo, pair, way, step, stands_out) if stands_out >= UNLIKE_ALONE else _Told.APART
-    if found is not _Told.JOINED and step > RIDGE and way.leads(FAINTER_NECK):
-        told = _shares(photo, pair, READ_OUTWARD_PX)
-        if told is not None and told.more > MUCH_MORE:
-            return _Told.JOINED if _sharp(photo, pair, step) and way.leads(FAINT_ALONE) else _Told.DOUBTED
+    if stands_out < UNLIKE_ALONE and step <= RIDGE:
+        return _Told.APART
+    if not way.leads(FAINTER_NECK) and step > PLAINLY_OTHER and _apart_px(photo, pair) > MIXED_PX:
+        return _Told.APART
+    told = _shares(photo, pair, READ_OUTWARD_PX)
+    found = _told_faint(told, way, step, stands_out) if stands_out >= UNLIKE_ALONE else _Told.APART
+    much = told is not None and told.more > MUCH_MORE and step > RIDGE and way.leads(FAINTER_NECK)
+    if found is not _Told.JOINED and much:
+        return _Told.JOINED if _sharp(photo, pair, step) and way.leads(FAINT_ALONE) else _Told.DOUBTED
     return found
 
 
-def _told_faint(photo: _Photo, pair: _Pair, way: _Way, step: float, stands_out: float) -> _Told:
-    """Tell whether a faint neck, which stands out of the photo's other gaps, joins two pastes."""
-    if not way.leads(FAINTER_NECK) and step > PLAINLY_OTHER and _apart_px(photo, pair) > MIXED_PX:
-        return _Told.APART
+def _told_faint(told: Shares | None, way: _Way, step: float, stands_out: float) -> _Told:
+    """Tell whether a faint neck, which stands out of the photo's other gaps, joins two pastes; `told` is how much of paste
+    it shows, None where paste looks like mask.
+    """
     like_paste = way.leads(FAINT_NECK)
-    told = _shares(photo, pair, READ_OUTWARD_PX)
     if told is None:
         if stands_out > SURELY_UNLIKE and like_paste:
             return _Told.JOINED

@@ -130,13 +130,14 @@ def _run_on(
     if not tongues:
         return set()
     like = (look > LOOKS_ON) & (covered == -1) & flat.inside
-    _, labels = cv2.connectedComponents(like.astype(np.uint8), connectivity=8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(like.astype(np.uint8), connectivity=8)
     found = set[int]()
     for number, (row, one) in tongues.items():
         own = np.unique(np.asarray(labels).ravel()[one.pixels])
-        lines, columns = np.nonzero(np.isin(labels, own[own > 0]))
-        if len(lines) < RUNS_ON_AREAS * len(one.pixels):
+        own = own[own > 0]
+        if stats[own, cv2.CC_STAT_AREA].sum() < RUNS_ON_AREAS * len(one.pixels):
             continue
+        lines, columns = np.nonzero(np.isin(labels, own))
         at = flat.at_mm(columns.astype(np.float64), lines.astype(np.float64))
         if dome_places(row, at)[0].max() - 0.5 * row.deposit.width_mm > RUNS_ON_MM:
             found.add(number)

@@ -25,10 +25,8 @@ LEAST_DIAMETER_PX = 8.0  # four pixels of radius: below, blur and pixels are mos
 MOST_BLUR = (
     0.3  # blur σ over radius; more, and blur itself cannot be told from shade (photos blurred by 12 pixels)
 )
-MOST_SCATTER, MOST_SCATTER_OF_ALL = (
-    0.08,
-    0.2,
-)  # of the radius, of the rays about the outline: odd, and on all dots alike
+# Of the radius, of the rays about the outline: odd, and on all dots alike.
+MOST_SCATTER, MOST_SCATTER_OF_ALL = 0.08, 0.2
 LEAST_KEPT = 0.7  # of the rays
 MOST_ASPECT = 1.35  # longer over shorter axis
 MOST_OFFSET = 0.2  # pitch

@@ -152,9 +152,8 @@ def _edge_in_doubt(photo: Judged) -> Said | None:
     # How much wider burnt-out paste looks nobody can tell, and yet its dots look so alike.
     burnt = min(photo.rim.errors[RimDoubt.BURNT], photo.facts.shared_sd)
     others = float(np.sqrt(photo.facts.shared_sd**2 - burnt**2))
-    if others <= photo.most_sd and photo.facts.shared_sd <= max(
-        photo.most_sd, BURNT_SD if photo.rim.few is None else 0
-    ):
+    most_sd = photo.most_sd if photo.rim.few is not None else max(photo.most_sd, BURNT_SD)
+    if others <= photo.most_sd and photo.facts.shared_sd <= most_sd:
         return None
     why, mend = _doubted(photo)
     return f"the dots have no clear outline, all may be {100 * photo.facts.shared_sd:.0f} % off: {why}", mend

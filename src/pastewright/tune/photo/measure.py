@@ -38,9 +38,8 @@ from pastewright.tune.sheet.model import Sheet
 Floats = NDArray[np.float64]
 
 SOFTER_PX = (1.6, 2.5, 4.0)  # where no dots are found: fainter ones show when grain is blurred away
-MOST_OF_DOTS = (
-    0.9  # found lighter, or darker, than their ground; where fewer are, they are looked for both ways
-)
+# Found lighter, or darker, than their ground; where fewer are, they are looked for both ways.
+MOST_OF_DOTS = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

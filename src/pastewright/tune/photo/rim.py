@@ -59,13 +59,13 @@ ON_DARK = 0.25
 # development are least off (1.6 % instead of 1.9 % rms on paper, 1.2 instead of 1.7 on tin; elsewhere a little).
 LEAST_RAYS, TO_LEAST, ALIKE_RAYS = 0.2, 0.5, 4
 MOST_TO_LEAST = 0.08  # of the radius
-# What all diameters of a photo are off by together, one standard error, as a share: where paste is the darker, on a grey
-# and on a coloured ground, and where it is the lighter; and for each unit by which the ways differ or the outline is hidden.
+# What all diameters of a photo are off by together, one standard error, as a share: where paste is the darker, and where
+# it is the lighter; and for each unit by which the ways differ or the outline is hidden.
 # On 660 photos rendered for development errors are 0.9 to 1.0 times what these say, in sharp and in doubtful ones alike.
 # Dots that look unlike one another have less of a common edge: where paste is the darker, medians of photos are off by 1.0 %
 # (rms) where a usual dot's picture leaves less than 0.08 of its light unexplained, and by 2.3 % between 0.16 and 0.2; with
 # this, errors of 380 photos rendered for development are 0.8 times what these say, 1.1 times on white.
-ON_LIGHT, UNLIKE = (0.010, 0.010), 0.06
+ON_LIGHT, UNLIKE = 0.010, 0.06
 APART, NARROW = 0.25, 0.6  # how far the halfway line is from the radius; how much narrower other ways are
 SHADOWED, USUALLY_UNEVEN = 0.4, 0.025  # what rays differ by, beyond what they always do
 BLANK, FULL = 0.03, 0.012  # of the rim burnt out in all colours, in some
@@ -215,10 +215,10 @@ class Rim:
         """What all diameters of the photo may be off by together, by reason: standard errors, as shares."""
         if self.blaze is not None:
             return self._errors_of_the_lighter(self.blaze)
-        grey, hued = ON_LIGHT if self.few is None else (FEW_SD, FEW_SD)
+        ground = ON_LIGHT if self.few is None else FEW_SD
         apart = APART * abs(self.halfway / max(self.seen, 1e-9) - 1)
         return {
-            RimDoubt.GROUND: float(np.hypot(grey if self.light_share > GREY else hued, UNLIKE * self.unlike)),
+            RimDoubt.GROUND: float(np.hypot(ground, UNLIKE * self.unlike)),
             RimDoubt.WAYS: float(
                 np.linalg.norm([apart, NARROW * max(self.narrower, 0.0), SOFTENED * self.softened])
             ),
